@@ -1,0 +1,1 @@
+"""Bytes or text in, reports out, and back. No clock, no file, no socket."""
