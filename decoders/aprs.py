@@ -108,8 +108,8 @@ def _weather(sender: str, text: str, heard_at_s: float) -> tuple[Report, ...]:
     if match is None:
         raise DecodeError("position-less weather starts with its time and wind: _MMDDHHMMc...s...")
     time_s = aprs_time.resolve_month_day(match[1], heard_at_s)
-    parsed = aprs_library.parse(text)
-    report = aprs_position.weather_report(sender, parsed.get("weather", {}), time_s)
+    values, _ = aprs_position.read_weather(match[2])
+    report = aprs_position.weather_report(sender, values, time_s)
     if report is None:
         raise DecodeError("weather report without a value")
     return (report,)
@@ -117,7 +117,7 @@ def _weather(sender: str, text: str, heard_at_s: float) -> tuple[Report, ...]:
 
 def _other(transmission: Transmission, text: str) -> tuple[Report, ...]:
     late = text.find("!", 0, _LATE_POSITION_WITHIN)
-    if late > 0 and text[0] not in "{,#*[T$":
+    if late > 0 and text[0] not in "{,#*[$":
         return aprs_position.decode_plain(Subject(transmission.sender), text[late + 1 :])
     if transmission.destination.partition("-")[0] in _PLAIN_TEXT_DESTINATIONS:
         return (StatusReport(transmission.sender, words(text)),)

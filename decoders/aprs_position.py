@@ -176,6 +176,15 @@ def decode_mic_e(subject: Subject, destination: str, text: str) -> tuple[Report,
     return (position, *reports)
 
 
+def read_weather(text: str) -> tuple[dict[str, Any], str]:
+    """aprslib's weather values and the words behind them; `text` starts at "c...s...g...t..." .
+
+    It is read as that of a position: without one, aprslib refuses temperatures below 0 deg F.
+    """
+    parsed = aprs_library.parse("!0000.00N/00000.00E_" + text)
+    return dict(parsed["weather"]), str(parsed["comment"])
+
+
 def weather_report(name: str, weather: dict[str, Any], time_s: float | None) -> SensorReport | None:
     """aprslib's weather with its units; None when it read no value."""
     values = {key: float(value) for key, value in weather.items() if key in _WEATHER_UNITS}
@@ -201,11 +210,9 @@ def _sensors(
     if weather:
         # aprslib takes wind "ccc/sss" for course and speed in knots; as "c...s..." it is in mph
         text = f"c{extension[1]}s{extension[2]}{left}" if extension else left
-        parsed = aprs_library.parse("!0000.00N/00000.00E_" + text)
-        values = dict(parsed.get("weather", {}))
+        values, left = read_weather(text)
         if wind is not None:
             values["wind_direction"], values["wind_speed"] = wind
-        left = str(parsed.get("comment", left))
         report = weather_report(subject.name, values, subject.time_s)
         if report is not None:
             reports.append(report)

@@ -23,6 +23,7 @@ from .reports import DecodeError, PositionReport, StatusReport
 MINUTE_M = 1852.0
 PLAUSIBLE_DATE_S = DAY_S  # farther from the moment of hearing, a date is a receiver's week rollover
 READ_TYPES = ("GGA", "RMC", "GNS")
+_LEAST_FIELDS = 10  # up to the altitude of GGA and GNS and the date of RMC
 _SENTENCE = re.compile(rb"\$([ -~]*)\*([0-9A-Fa-f]{2})\s*")
 _LATITUDE = re.compile(r"\d{2}([0-5]\d)(?:\.(\d{1,9}))?", re.ASCII)
 _LONGITUDE = re.compile(r"\d{3}([0-5]\d)(?:\.(\d{1,9}))?", re.ASCII)
@@ -62,6 +63,8 @@ def decode_sentence(
     if len(address) != 5 or address.startswith("P") or address[2:] not in READ_TYPES:
         return None
     kind = address[2:]
+    if len(fields) < _LEAST_FIELDS:
+        raise DecodeError(f"{kind} has {len(fields)} fields, expected {_LEAST_FIELDS} or more")
     values = _parse(f"GN{kind}", fields[1:])
     time_s = _time(values, heard_at_s)
     valid = _has_fix(kind, values)
@@ -157,8 +160,6 @@ def _has_fix(kind: str, values: dict[str, Any]) -> bool:
 
 def _position(kind: str, fields: list[str], values: dict[str, Any]) -> tuple[float, float, float]:
     place = _latitude_field(kind)
-    if len(fields) < place + 4:
-        raise DecodeError(f"{kind} ends inside its position")
     latitude_text, north, longitude_text, east = fields[place : place + 4]
     latitude, longitude = _LATITUDE.fullmatch(latitude_text), _LONGITUDE.fullmatch(longitude_text)
     if latitude is None or longitude is None or north not in "NS" or east not in "EW":

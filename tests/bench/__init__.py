@@ -1,0 +1,1 @@
+"""Benches: what the project measures of itself. `python -m tests.bench` lists them."""

@@ -1,0 +1,60 @@
+"""Runs one bench: `python -m tests.bench NAME [--json] [--seconds N]`.
+
+A bench is a module beside this one with `run() -> dict` of figures; one that takes `seconds` runs
+that long. Figures print as a table, or as one JSON object for a program.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import inspect
+import pkgutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import orjson
+
+
+def names() -> list[str]:
+    """The benches that are there."""
+    found = pkgutil.iter_modules([str(Path(__file__).parent)])
+    return sorted(module.name for module in found if not module.name.startswith("_"))
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("name", choices=names())
+    parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
+    parser.add_argument("--seconds", type=float, help="how long, for benches that take it")
+    asked = parser.parse_args(arguments)
+    run = importlib.import_module(f"{__package__}.{asked.name}").run
+    takes = inspect.signature(run).parameters
+    options: dict[str, Any] = {}
+    if asked.seconds is not None:
+        if "seconds" not in takes:
+            parser.error(f"the bench {asked.name} does not take --seconds")
+        options["seconds"] = asked.seconds
+    figures = run(**options)
+    if asked.json:
+        sys.stdout.write(orjson.dumps(figures).decode() + "\n")
+    else:
+        print_table(figures)
+    return 0
+
+
+def print_table(figures: dict[str, Any], indent: str = "") -> None:
+    """Name and figure by line; a figure that is a dictionary stands indented below its name."""
+    width = max((len(str(name)) for name in figures), default=0)
+    for name, figure in figures.items():
+        if isinstance(figure, dict):
+            sys.stdout.write(f"{indent}{name}\n")
+            print_table(figure, indent + "  ")
+        else:
+            shown = f"{figure:,.4g}" if isinstance(figure, float) else f"{figure}"
+            sys.stdout.write(f"{indent}{name!s:<{width}}  {shown}\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Decoders against published examples, other libraries, round trips and rubbish."""

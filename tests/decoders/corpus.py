@@ -1,0 +1,117 @@
+"""Good input of every wire: what the fuzz tests and benches start from."""
+
+from __future__ import annotations
+
+import math
+
+import orjson
+
+from decoders import aprs_encode, aprs_encode_telemetry, nmea, phone
+from decoders.ax25 import encode_ui
+from decoders.kiss import encode_frame
+from decoders.reports import PositionReport, Transmission, Wire
+from decoders.tnc2 import encode_line
+
+from .packets import HEARD_S
+
+
+def flight_reports(count: int) -> list[PositionReport]:
+    """An invented ascent, one fix every 15 s."""
+    return [
+        PositionReport(
+            name="phone",
+            latitude_deg=46.5 + 0.0004 * i,
+            longitude_deg=-100.8 + 0.002 * math.sin(i / 40) + 0.0007 * i,
+            time_s=HEARD_S + 15.0 * i,
+            altitude_m=500.0 + 75.0 * (i % 400),
+            altitude_datum="ellipsoid",
+            course_deg=float(i * 7 % 360),
+            speed_ms=5.0 + i % 40,
+        )
+        for i in range(count)
+    ]
+
+
+def transmissions(count: int = 60) -> list[Transmission]:
+    """Positions in every format by turns, then one of each other data type."""
+    made = []
+    for i, fix in enumerate(flight_reports(count)):
+        motion = {"course_deg": fix.course_deg, "speed_ms": fix.speed_ms or 0.0}
+        place = (fix.latitude_deg, fix.longitude_deg)
+        destination, tail = "APRS", aprs_encode_telemetry.comment_telemetry(i, [i, 200, 300])
+        if i % 4 == 0:
+            information = aprs_encode.uncompressed(
+                *place,
+                time_s=fix.time_s,
+                altitude_m=fix.altitude_m,
+                dao="human",
+                comment=" 208T8363P",
+                **motion,
+            )
+        elif i % 4 == 1:
+            information = aprs_encode.compressed(
+                *place, time_s=fix.time_s, altitude_m=fix.altitude_m, comment=tail, **motion
+            )
+        elif i % 4 == 2:
+            destination, information = aprs_encode.mic_e(
+                *place, altitude_m=fix.altitude_m, dao="base91", comment="hi" + tail, **motion
+            )
+        else:
+            information = aprs_encode.object_report(
+                "PAYLOAD", *place, time_s=fix.time_s or 0.0, altitude_m=fix.altitude_m, **motion
+            )
+        path = ("WIDE1-1*", "WIDE2-1") if i % 3 else ()
+        made.append(Transmission("N0CALL-11", destination, path, information))
+    others = (
+        b"_10090556c220s004g005t077r000p000P000h50b09900wRSW",
+        b"!4903.50N/07201.75W_220/004g005t077r000p000P000h50b09900!W12!",
+        b"!4903.5 N/07201.7 W#PHG5132 digipeater",
+        b")AID #2!4903.50N/07201.75WA",
+        b"T#005,199,000,255,073,123,01101001",
+        b":N0CALL-11:PARM.Battery,Btemp,ATemp,Pres,Alt,Camra,Chut,Sun,10m,ATV",
+        b":N0CALL-11:UNIT.v/100,deg.F,deg.F,Mbar,Kft,Click,OPEN,on,on,hi",
+        b":N0CALL-11:EQNS.0,5.2,0,0,.53,-32,3,4.39,49,-32,3,18,1,2,3",
+        b":N0CALL-11:BITS.10110000,Big Balloon",
+        b":N0CALL-1 :come in{12",
+        b">152345zup and well",
+        b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
+        b"}N0CALL-5>APRS,TCPIP,N0CALL-10*:!4903.50N/07201.75W-",
+        b"{Q1user defined",
+        b"<IGATE,MSG_CNT=43",
+    )
+    return made + [Transmission("N0CALL-7", "APRS", ("WIDE2-2",), info) for info in others]
+
+
+def payloads() -> dict[Wire, list[bytes]]:
+    """Good payloads of every wire."""
+    sent = transmissions()
+    fixes = flight_reports(10)
+    tpv = [
+        orjson.dumps(
+            {
+                "class": "TPV",
+                "mode": 3,
+                "time": "2026-06-15T12:00:00.000Z",
+                "lat": fix.latitude_deg,
+                "lon": fix.longitude_deg,
+                "altMSL": fix.altitude_m,
+                "track": fix.course_deg,
+                "speed": fix.speed_ms,
+                "eph": 9.0,
+            }
+        )
+        for fix in fixes
+    ]
+    return {
+        "tnc2": [encode_line(one) for one in sent] + [b"# logresp N0CALL unverified"],
+        "kiss": [b"\x00" + encode_ui(one) for one in sent] + [encode_frame(encode_ui(sent[0]))],
+        "nmea": [line for fix in fixes for line in (nmea.encode_gga(fix), nmea.encode_rmc(fix))]
+        + [nmea.sentence("GNGNS,120000.2,3722.425,N,12258.856,W,DA,14,0.9,1005.5,6.5,5.2,23")],
+        "gpsd": [
+            *tpv,
+            b'{"class":"SKY","satellites":[{"PRN":1,"used":true}]}',
+            b'{"class":"ERROR","message":"x"}',
+            b'{"class":"VERSION","proto_major":3}',
+        ],
+        "phone": [phone.encode_body(fixes), phone.encode_body(fixes[:1])],
+    }

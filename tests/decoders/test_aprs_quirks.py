@@ -1,0 +1,223 @@
+"""aprslib 0.7.2's seen quirks: each test shows the quirk, where that is cheap, and the guard.
+
+The list stands in the project's notes on libraries; when a new release of aprslib makes the first
+half of a test fail, its guard can go.
+"""
+
+from __future__ import annotations
+
+import aprslib
+import pytest
+from aprslib.exceptions import ParseError, UnknownFormat
+
+from decoders.decode import decode
+from decoders.reports import DecodeError, PositionReport, SensorReport
+
+from .packets import HEARD_S, at, position, reports, sensors
+
+POSITION = "!4903.50N/07201.75W-"
+
+
+def library(information: str, destination: str = "APRS") -> dict:
+    return aprslib.parse(f"N0CALL-11>{destination}:{information}")
+
+
+@pytest.mark.parametrize(
+    "information",
+    ["T#005,199,000,255,073,123,01101001", ")AID #2!4903.50N/07201.75WA", "?APRS?", "<IGATE"],
+)
+def test_formats_that_it_does_not_know(information):
+    with pytest.raises(UnknownFormat):
+        library(information)
+    assert not issubclass(UnknownFormat, ParseError)
+    assert reports(information)
+
+
+@pytest.mark.parametrize(
+    ("stamp", "heard", "meant"),
+    [
+        ("235958h", "2026-06-15T00:00:05", "2026-06-14T23:59:58"),
+        ("000005h", "2026-06-14T23:59:58", "2026-06-15T00:00:05"),
+        ("302359z", "2026-07-01T00:00:30", "2026-06-30T23:59:00"),
+        ("010000z", "2026-06-30T23:59:30", "2026-07-01T00:00:00"),
+        ("312359z", "2027-01-01T00:00:30", "2026-12-31T23:59:00"),
+        ("292359z", "2028-03-01T00:01:00", "2028-02-29T23:59:00"),
+    ],
+)
+def test_time_is_resolved_from_when_it_was_heard(stamp, heard, meant):
+    """It reads today's clock instead."""
+    report = position(f"@{stamp}{POSITION[1:]}", heard_at_s=at(heard))
+    assert report.time_s == at(meant)
+
+
+@pytest.mark.parametrize(
+    "stamp", ["322359z", "002359z", "012460z", "246060h", "120000/", "120000x"]
+)
+def test_time_that_means_none(stamp):
+    """It gives 1970, or takes local time for UTC."""
+    assert position(f"@{stamp}{POSITION[1:]}").time_s is None
+
+
+def test_braces_in_a_mic_e_comment_are_no_altitude():
+    information = '`(_fn"Oj/bat {3.7V} ok'
+    assert library(information, "S32UVT")["altitude"] == 99_708
+    report = position(information, "S32UVT")
+    assert (report.altitude_m, report.comment) == (None, "bat {3.7V} ok")
+    first = position('`(_fn"Oj/{3.7V} ok', "S32UVT")
+    assert (first.altitude_m, first.comment) == (None, "{3.7V} ok")
+
+
+def test_altitude_in_feet_inside_mic_e():
+    information = '`(_fn"Oj//A=101706'
+    assert "altitude" not in library(information, "S32UVT")
+    report = position(information, "S32UVT")
+    assert report.altitude_m == pytest.approx(101_706 * 0.3048)
+    assert report.comment == ""
+
+
+@pytest.mark.parametrize(
+    "information", ["!4960.00N/07201.75W-", "!4903.50N/07299.99W-", "!4975.  N/07201.  W-"]
+)
+def test_minutes_of_sixty_and_more(information):
+    assert "latitude" in library(information)
+    with pytest.raises(DecodeError, match="60 or more"):
+        position(information)
+
+
+@pytest.mark.parametrize("destination", ["S36UVT", "SSVUVT", "SSGUVT"])
+def test_mic_e_minutes_of_sixty_and_more(destination):
+    assert "latitude" in library('`(_fn"Oj/', destination)
+    with pytest.raises(DecodeError, match="60 minutes"):
+        position('`(_fn"Oj/', destination)
+
+
+def test_mic_e_latitude_beyond_the_pole():
+    assert library('`(_fn"Oj/', "Y92UVT")["latitude"] > 90.0
+    with pytest.raises(DecodeError, match="beyond 90"):
+        position('`(_fn"Oj/', "Y92UVT")
+
+
+def test_wind_is_not_course_and_speed():
+    information = "!4903.50N/07201.75W_220/004g005t077"
+    assert library(information)["course"] == 220
+    report = position(information)
+    assert (report.course_deg, report.speed_ms) == (None, None)
+    assert sensors(information).values["wind_speed"] == pytest.approx(4 * 0.44704)
+
+
+def test_dao_of_a_weather_station():
+    assert "daodatumbyte" not in library("!4903.50N/07201.75W_220/004g005t077!W15!")
+    report = position("!4903.50N/07201.75W_220/004g005t077!W15!")
+    assert report.latitude_deg == pytest.approx(49 + 3.501 / 60)
+    assert report.comment == ""
+
+
+@pytest.mark.parametrize(
+    ("extension", "course_deg", "knots"),
+    [
+        ("000/014", 0.0, 14.0),  # north: flown trackers count 0 to 359
+        ("360/014", 0.0, 14.0),
+        ("000/000", None, 0.0),  # at rest there is no course
+        ("217/000", 217.0, 0.0),
+        ("   /...", None, None),
+        (".../...", None, None),
+        ("361/014", None, 14.0),
+    ],
+)
+def test_course_and_speed_of_zero(extension, course_deg, knots):
+    assert "speed" not in library(POSITION + "217/000")
+    assert "course" not in library(POSITION + "000/014")
+    report = position(POSITION + extension)
+    assert report.course_deg == course_deg
+    assert report.speed_ms == (None if knots is None else pytest.approx(knots * 1852 / 3600))
+
+
+def test_channels_that_were_not_sent():
+    assert library(POSITION + "|ss1122|")["telemetry"]["vals"] == [1472, 1564, 0, 0, 0]
+    assert sensors(POSITION + "|ss1122|").channels == (1472.0, 1564.0, None, None, None)
+
+
+def test_bars_in_a_comment_are_no_telemetry():
+    assert "telemetry" in library(POSITION + "a|bcde|f")
+    (report,) = reports(POSITION + "a|bcde|f")
+    assert isinstance(report, PositionReport)
+    assert report.comment == "a|bcde|f"
+
+
+def test_object_name_is_stripped():
+    information = ";LEADER   *092345z4903.50N/07201.75W>"
+    assert library(information)["object_name"] == "LEADER   "
+    assert position(information).name == "LEADER"
+
+
+@pytest.mark.parametrize(
+    ("information", "leaked"),
+    [
+        ("{Q", IndexError),
+        ("}N0CALL>APRS:}N0CALL-1>APRS:{Q", IndexError),
+        ("!4903.50N/07201.75W#PHG5132N/07201.T", None),
+        ("#PHG5132N/07201.T", None),
+        ("!4903.50N/07201.75W#PHG5~32", None),
+    ],
+)
+def test_whatever_it_raises_ends_as_a_problem(information, leaked):
+    if leaked is not None:
+        with pytest.raises((leaked, NameError)):
+            library(information)
+    decoding = decode("tnc2", b"N0CALL>APRS:" + information.encode(), HEARD_S, "radio")
+    assert decoding.reports or decoding.problem
+    assert "fault" not in (decoding.problem or "")
+
+
+def test_eight_bit_comment_is_not_guessed():
+    decoding = decode("tnc2", b"N0CALL>APRS:" + POSITION.encode() + b"\xe9t\xe9", HEARD_S, "radio")
+    (report,) = decoding.reports
+    assert isinstance(report, PositionReport)
+    assert report.comment == "été"
+
+
+def test_units_are_converted_from_its_own():
+    assert library(POSITION + "088/036")["speed"] == pytest.approx(36 * 1.852)  # km/h
+    assert position(POSITION + "088/036").speed_ms == pytest.approx(36 * 1.852 / 3.6)
+    assert library(POSITION + "/A=001000")["altitude"] == pytest.approx(304.8)  # metres
+    assert position(POSITION + "/A=001000").altitude_m == pytest.approx(304.8)
+
+
+def test_hemisphere_of_zero_degrees_survives_dao():
+    """It adds the digits of DAO to the wrong side of 0 degrees."""
+    report = position("!0000.00S/00000.00W-!W55!")
+    assert report.latitude_deg == pytest.approx(-0.005 / 60)
+    assert report.longitude_deg == pytest.approx(-0.005 / 60)
+
+
+def test_dao_does_not_move_a_compressed_position():
+    """Its steps are finer than those of DAO already."""
+    plain, marked = position("=/5L!!<*e7> sT"), position("=/5L!!<*e7> sT!W99!")
+    assert marked.latitude_deg == plain.latitude_deg
+    assert marked.comment == "!W99!"
+
+
+def test_message_that_it_takes_for_a_beacon():
+    """With a destination like APRS, anything that it does not know becomes free text."""
+    assert library("hello")["format"] == "beacon"
+    with pytest.raises(DecodeError, match="data type"):
+        reports("hello")
+
+
+def test_temperature_below_zero_without_position():
+    information = "_10090556c220s004g005t-10"
+    with pytest.raises(ParseError):
+        library(information)
+    assert sensors(information).values["temperature"] == pytest.approx((-10 - 32) / 1.8)
+
+
+def test_bits_without_a_title():
+    with pytest.raises(ParseError):
+        library(":N0CALL-11:BITS.11110000")
+    assert reports(":N0CALL-11:BITS.11110000")
+
+
+def test_telemetry_beside_a_position_has_its_time():
+    found = reports(f"@115958h{POSITION[1:]}hi|ss11|")
+    assert isinstance(found[1], SensorReport)
+    assert found[1].time_s == found[0].time_s == at("2026-06-15T11:59:58")

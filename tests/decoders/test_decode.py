@@ -1,0 +1,150 @@
+"""The single door: what one reception says, of every wire."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from decoders.ax25 import encode_ui
+from decoders.decode import decode
+from decoders.kiss import encode_frame
+from decoders.reports import PositionReport, StatusReport, Transmission
+
+from .corpus import payloads
+from .packets import HEARD_S
+
+FLIGHTS = Path(__file__).parents[3] / "shared" / "data" / "flights"
+SENT = Transmission("N0CALL-11", "APRS", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")
+FRAME = encode_ui(SENT)
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        pytest.param(b"\x00" + FRAME, id="type byte and frame"),
+        pytest.param(b"\x50" + FRAME, id="port 5"),
+        pytest.param(b"\xa0" + FRAME, id="port 10"),
+        pytest.param(FRAME, id="bare frame"),
+        pytest.param(encode_frame(FRAME), id="stream"),
+        pytest.param(encode_frame(FRAME, port=5)[:-1], id="stream without its last FEND"),
+    ],
+)
+def test_forms_of_a_kiss_payload(payload):
+    decoding = decode("kiss", payload, HEARD_S, "radio")
+    assert (decoding.transmission, decoding.problem) == (SENT, None)
+    (report,) = decoding.reports
+    assert isinstance(report, PositionReport)
+    assert report.name == "N0CALL-11"
+
+
+@pytest.mark.parametrize(
+    ("payload", "words"),
+    [
+        (b"", "empty KISS frame"),
+        (b"\x01\x32", "KISS command 1, not data"),
+        (b"\xff", "KISS command 15, not data"),
+        (b"\xc0\xc0", "without a whole frame"),
+        (b"\x00" + FRAME[:20], "ends inside its addresses"),
+        (b"\x60" + FRAME[:20], "ends inside its addresses"),
+        (b"\x00", "ends inside its addresses"),
+    ],
+)
+def test_kiss_problems(payload, words):
+    decoding = decode("kiss", payload, HEARD_S, "radio")
+    assert decoding.reports == ()
+    assert words in (decoding.problem or "")
+
+
+def test_two_frames_in_one_reception():
+    decoding = decode("kiss", encode_frame(FRAME) * 2, HEARD_S, "radio")
+    assert decoding.reports
+    assert decoding.problem == "first of 2 KISS frames was read"
+
+
+@pytest.mark.parametrize("end", [b"", b"\r", b"\n", b"\r\n", b"\rsecond line"])
+def test_copies_by_radio_and_internet_are_the_same(end):
+    """Gates cut at the first line end; a TNC hands the frame over with it."""
+    frame = encode_ui(Transmission("N0CALL-11", "APRS", (), SENT.information + end))
+    by_radio = decode("kiss", b"\x00" + frame, HEARD_S, "radio").transmission
+    line = b"N0CALL-11>APRS,qAR,N0CALL-1:" + SENT.information
+    by_internet = decode("tnc2", line, HEARD_S, "internet").transmission
+    assert by_radio is not None
+    assert by_internet is not None
+    assert by_radio.information == by_internet.information
+    assert by_radio.sender == by_internet.sender
+
+
+def test_third_party_packet_is_its_senders():
+    line = b"N0CALL-10>APRS,qAR,N0CALL-1:}N0CALL-5>APRS,TCPIP,N0CALL-10*:>up"
+    decoding = decode("tnc2", line, HEARD_S, "internet")
+    assert decoding.transmission is not None
+    assert decoding.transmission.sender == "N0CALL-5"
+    assert decoding.reports == (StatusReport("N0CALL-5", "up"),)
+
+
+def test_transmission_is_kept_when_its_information_cannot_be_read():
+    decoding = decode("tnc2", b"N0CALL>APRS:{Q", HEARD_S, "internet")
+    assert decoding.transmission == Transmission("N0CALL", "APRS", (), b"{Q")
+    assert decoding.problem is not None
+    broken = decode("tnc2", b"N0CALL>APRS:}broken", HEARD_S, "internet")
+    assert broken.transmission == Transmission("N0CALL", "APRS", (), b"}broken")
+
+
+def test_server_comment_is_a_status():
+    decoding = decode("tnc2", b"# logresp N0CALL unverified", HEARD_S, "internet")
+    assert decoding.reports == (StatusReport("internet", "logresp N0CALL unverified"),)
+
+
+@pytest.mark.parametrize("wire", ["nmea", "gpsd", "phone"])
+def test_reports_are_named_after_their_source(wire):
+    decoding = decode(wire, payloads()[wire][0], HEARD_S, "source")
+    assert {report.name for report in decoding.reports} == {"source"}
+    assert decoding.problem is None
+
+
+@pytest.mark.parametrize("wire", ["tnc2", "kiss", "nmea", "gpsd", "phone", "smoke"])
+@pytest.mark.parametrize("payload", [b"", b"\x00", b"\xff" * 3000, b"rubbish"])
+@pytest.mark.parametrize("heard_at_s", [HEARD_S, float("nan"), float("inf"), -1e300])
+def test_never_raises(wire, payload, heard_at_s):
+    decoding = decode(wire, payload, heard_at_s, "source")
+    assert decoding.problem
+    assert "fault" not in decoding.problem
+
+
+@pytest.mark.parametrize("wire", ["tnc2", "kiss", "nmea", "gpsd", "phone"])
+@pytest.mark.parametrize("heard_at_s", [float("nan"), float("inf"), 1e300])
+def test_impossible_moment_of_hearing_is_no_fault(wire, heard_at_s):
+    for payload in payloads()[wire]:
+        assert "fault" not in (decode(wire, payload, heard_at_s, "source").problem or "")
+
+
+def test_bad_phone_entry_is_a_problem_beside_the_good_ones():
+    body = b'[{"latitude":1,"longitude":2},{"latitude":99,"longitude":2}]'
+    decoding = decode("phone", body, HEARD_S, "phone")
+    assert len(decoding.reports) == 1
+    assert (decoding.problem or "").startswith("1 of 2 not read")
+
+
+def test_every_packet_of_the_flown_flights_is_read():
+    """50 real flights; the lag of 405 s at most was measured by their publisher's reader."""
+    if not FLIGHTS.is_dir():
+        pytest.skip("the flown flights are not beside this checkout")
+    packets, worst_lag_s = 0, 0.0
+    for log in sorted(FLIGHTS.glob("*.log")):
+        for line in log.read_bytes().splitlines():
+            if line.startswith(b"#"):
+                continue
+            heard, source, wire, payload = line.split(b" ", 3)
+            heard_s = datetime.fromisoformat(heard.decode()).timestamp()
+            decoding = decode(wire.decode(), payload, heard_s, source.decode())
+            assert decoding.problem is None, (line, decoding.problem)
+            report = decoding.reports[0]
+            assert isinstance(report, PositionReport)
+            assert report.altitude_m is not None
+            assert report.time_s is not None
+            worst_lag_s = max(worst_lag_s, abs(heard_s - report.time_s))
+            packets += 1
+    assert packets == 22_034
+    assert worst_lag_s < 406.0

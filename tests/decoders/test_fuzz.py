@@ -1,0 +1,35 @@
+"""Mutated input ends in reports or in DecodeError, in nothing else.
+
+The short form runs here; `python -m tests.bench fuzz --seconds 30` runs the long one.
+"""
+
+from __future__ import annotations
+
+from itertools import islice
+
+import pytest
+
+from .fuzz import CASES, DecoderFault, corpus, mutations, run
+
+ROUNDS = 12_000
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_rubbish_is_refused_politely(case):
+    assert run(case, islice(mutations(corpus(case), seed=20260615), ROUNDS)) == ROUNDS
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_good_input_is_read(case):
+    read = CASES[case]
+    good = [data for data in corpus(case) if b"user defined" not in data]
+    for data in good:
+        read(data)
+
+
+def test_a_leak_would_be_seen():
+    def leaking(data: bytes) -> None:
+        raise IndexError("leak")
+
+    with pytest.raises(DecoderFault, match="IndexError: leak"):
+        run("tnc2", iter([b"x"]), leaking)
