@@ -1,0 +1,221 @@
+"""The web application: one page, one socket, and the doors for phones and crew."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from typing import Any, TypeVar
+
+import orjson
+from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
+from fastapi.responses import RedirectResponse, Response
+from pydantic import BaseModel, ValidationError
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+
+from server.screen.access import Access, ScreenSettings, TooLarge, read_body
+from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
+from server.screen.feed import Feed, Refused
+from server.screen.hub import Client, Hub
+from server.screen.splices import SentHistory
+from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume
+
+Body = TypeVar("Body", bound=BaseModel)
+
+FIRST_MESSAGE_S = 10.0
+CLOSING_S = 2.0
+# close codes of RFC 6455
+POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
+
+
+def create_app(feed: Feed, *, settings: ScreenSettings | None = None) -> FastAPI:
+    settings = settings or ScreenSettings()
+    hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        publishing = asyncio.create_task(hub.run())
+        yield
+        publishing.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await publishing
+
+    app = FastAPI(
+        title="Leeward", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
+    )
+    app.state.hub = hub
+    app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=6)
+    app.add_middleware(Access, hosts=settings.hosts)
+    _add_pages(app)
+    _add_reading(app, feed, hub)
+    _add_commands(app, feed, settings)
+    _add_beacon(app, feed, settings)
+    _add_socket(app, hub, settings)
+    return app
+
+
+def _add_pages(app: FastAPI) -> None:
+    @app.get("/")
+    async def index(request: Request) -> Response:
+        return page("index.html", request)
+
+    @app.get("/favicon.ico")
+    async def favicon() -> Response:
+        return RedirectResponse("/web/icon.svg", status_code=308)
+
+    app.mount("/web", Files(directory=WEB))
+    app.mount("/lib/leaflet", Files(directory=leaflet_folder()))
+    app.mount("/lib/uplot", Files(directory=uplot_folder()))
+    if WIRE_EXAMPLES.is_dir():
+
+        @app.get("/demo.html")
+        async def demo(request: Request) -> Response:
+            return page("demo.html", request)
+
+        app.mount("/wire", Files(directory=WIRE_EXAMPLES))
+
+
+def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
+    @app.get("/api/state")
+    async def state() -> Response:
+        return _json(feed.state())
+
+    @app.get("/api/history")
+    async def history() -> Response:
+        whole = SentHistory()
+        whole.follow(feed.history())
+        return _json(whole.whole())
+
+    @app.get("/healthz")
+    async def health() -> Response:
+        number = feed.state()["number"]
+        return _json({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
+
+
+def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
+    limit = settings.max_command_bytes
+
+    @app.post("/api/acknowledge")
+    async def acknowledge(request: Request) -> Response:
+        body = await _read(request, Acknowledge, limit)
+        return await _carry_out(feed.command("acknowledge", body.id, None, None))
+
+    @app.post("/api/vehicle")
+    async def vehicle(request: Request) -> Response:
+        body = await _read(request, PlaceVehicle, limit)
+        return await _carry_out(
+            feed.command("vehicle", body.name, body.latitude_deg, body.longitude_deg)
+        )
+
+    @app.post("/api/replay")
+    async def replay(request: Request) -> Response:
+        body = await _read(request, Control, limit)
+        return await _carry_out(feed.control(body.action, body.value))
+
+
+def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
+    def source_of(token: str) -> str:
+        source = feed.phone_source(token)
+        if source is None:
+            raise HTTPException(404, "No phone has this address. Compare it with the plan.")
+        return source
+
+    @app.get("/beacon/{token}")
+    async def beacon_page(token: str, request: Request) -> Response:
+        source_of(token)
+        return page("beacon.html", request)
+
+    @app.post("/api/beacon/{token}")
+    async def beacon(token: str, request: Request) -> Response:
+        source = source_of(token)
+        try:
+            body = await read_body(request, settings.max_beacon_bytes)
+        except TooLarge:
+            raise HTTPException(
+                413, f"At most {settings.max_beacon_bytes:,} bytes at a time: send fewer positions."
+            ) from None
+        if not body.strip():
+            raise HTTPException(400, "The body is empty: expected a position as JSON.")
+        number = await feed.receive(source, body)  # on disk before it is looked at
+        try:
+            orjson.loads(body)
+        except orjson.JSONDecodeError:
+            problem = "Kept, but it is not JSON: no position could be read from it."
+            return _json({"number": number, "detail": problem}, status=422)
+        return _json({"number": number}, status=202)
+
+
+def _add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
+    @app.websocket("/ws")
+    async def socket(websocket: WebSocket) -> None:
+        await websocket.accept()
+        if hub.clients >= settings.max_clients:
+            await websocket.close(TRY_AGAIN_LATER, "Too many screens are open.")
+            return
+        try:
+            async with asyncio.timeout(FIRST_MESSAGE_S):
+                resume = Resume.model_validate_json(await websocket.receive_text())
+        except (TimeoutError, ValidationError, KeyError):
+            await websocket.close(POLICY_VIOLATION, "The first message must be a resume.")
+            return
+        except WebSocketDisconnect:
+            return
+        client = hub.join(resume)
+        try:
+            await _converse(websocket, client)
+        finally:
+            hub.leave(client)
+
+
+async def _converse(websocket: WebSocket, client: Client) -> None:
+    """Send until the browser leaves, says something more than it should, or is too slow."""
+
+    async def send() -> None:
+        while True:
+            await websocket.send_text(await client.messages.get())
+
+    async def listen() -> None:
+        with contextlib.suppress(WebSocketDisconnect, KeyError):
+            await websocket.receive_text()
+
+    tasks = [asyncio.create_task(work()) for work in (send, listen, client.dropped.wait)]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        slow = client.dropped.is_set()
+        code, reason = (TRY_AGAIN_LATER, "Too slow.") if slow else (POLICY_VIOLATION, "Unexpected.")
+        with contextlib.suppress(RuntimeError, WebSocketDisconnect, TimeoutError):
+            async with asyncio.timeout(CLOSING_S):
+                await websocket.close(code, reason)
+
+
+async def _read(request: Request, model: type[Body], limit_bytes: int) -> Body:
+    try:
+        return model.model_validate_json(await read_body(request, limit_bytes))
+    except TooLarge:
+        raise HTTPException(413, f"At most {limit_bytes:,} bytes.") from None
+    except ValidationError as wrong:
+        first = wrong.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "body"
+        raise HTTPException(422, f"{where}: {first['msg']}") from None
+
+
+async def _carry_out(work: Any) -> Response:
+    try:
+        await work
+    except (Refused, ValueError) as refused:
+        raise HTTPException(409, str(refused)) from None
+    return _json({"ok": True})
+
+
+def _json(content: Any, status: int = 200) -> Response:
+    return Response(
+        orjson.dumps(content, option=orjson.OPT_SERIALIZE_NUMPY),
+        status_code=status,
+        media_type="application/json",
+        headers={"Cache-Control": "no-store"},
+    )

@@ -1,0 +1,310 @@
+"""The messages between screen and browser.
+
+Everything is SI; times are RFC 3339 in UTC with milliseconds; null means unknown. Production
+serialises without checking each message: the tests check that what is sent fits these models.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Generic, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model
+
+from server.screen.feed import Mode
+
+Time = Annotated[str, Field(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$")]
+Latitude = Annotated[float, Field(ge=-90, le=90)]
+Longitude = Annotated[float, Field(ge=-180, le=180)]
+Count = Annotated[int, Field(ge=0)]
+Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
+PathPoint = tuple[Time, Latitude, Longitude, float | None]
+
+
+class Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class Flight(Message):
+    name: str
+    launch_time: Time | None
+    launch_latitude_deg: Latitude | None
+    launch_longitude_deg: Longitude | None
+    launch_altitude_m: float | None
+
+
+class Event(Message):
+    kind: str
+    time: Time
+    altitude_m: float | None
+    latitude_deg: Latitude | None
+    longitude_deg: Longitude | None
+    text: str
+
+
+class Track(Message):
+    time: Time
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    altitude_m: float | None
+    climb_ms: float | None
+    ground_speed_ms: float | None
+    course_deg: float | None
+    sigma_h_m: float | None
+    sigma_v_m: float | None
+    height_above_ground_m: float | None
+    based_on: list[str]
+
+
+class Polygon(Message):
+    """A GeoJSON Polygon (RFC 7946): rings of [longitude, latitude]."""
+
+    type: Literal["Polygon"]
+    coordinates: list[list[tuple[Longitude, Latitude]]]
+
+
+class SearchArea(Message):
+    p50: Polygon
+    p90: Polygon
+
+
+class ContactLost(Message):
+    time: Time
+    altitude_m: float | None
+    height_above_ground_m: float | None
+
+
+class Landing(Message):
+    time: Time
+    time_early: Time | None
+    time_late: Time | None
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    altitude_m: float | None
+    search_area: SearchArea | None
+    radius_90_m: float | None
+    as_of: Time
+    basis: Literal["prediction", "last contact", "landed fix"]
+    text: str
+    path: list[PathPoint]
+    fall_speed_sea_level_ms: float | None
+    contact_lost: ContactLost | None
+
+
+class Hearer(Message):
+    name: str
+    packets: Count
+
+
+class Tracker(Message):
+    name: str
+    label: str
+    role: Literal["main", "backup", "phone"]
+    state: Literal["reporting", "late", "silent", "stuck", "never heard", "waiting"]
+    text: str
+    last_heard: Time | None
+    last_fix_time: Time | None
+    last_latitude_deg: Latitude | None
+    last_longitude_deg: Longitude | None
+    last_altitude_m: float | None
+    interval_s: float | None
+    heard: Count
+    missed: Count | None
+    copies: Count
+    fixes: Count
+    rejected: Count
+    reject_reason: str | None
+    last_packet: str | None
+    last_path: str | None
+    direct: bool | None
+    battery_percent: float | None
+    voltage_v: float | None
+    heard_by: list[Hearer]
+    distance_m: float | None
+    bearing_deg: float | None
+
+
+class Station(Message):
+    name: str
+    last_heard: Time | None
+    latitude_deg: Latitude | None
+    longitude_deg: Longitude | None
+    altitude_m: float | None
+    packets: Count
+
+
+class Vehicle(Message):
+    name: str
+    own: bool
+    source: str | None
+    time: Time | None
+    latitude_deg: Latitude | None
+    longitude_deg: Longitude | None
+    speed_ms: float | None
+    course_deg: float | None
+    distance_m: float | None
+    bearing_deg: float | None
+    road_distance_m: float | None
+    drive_s: float | None
+    arrives: Time | None
+    arrives_before_landing_s: float | None
+
+
+class Sensor(Message):
+    tracker: str
+    quantity: str
+    value: float | None
+    unit: str
+    time: Time
+
+
+class Alarm(Message):
+    id: str
+    kind: str
+    severity: Literal["info", "warning", "urgent"]
+    time: Time
+    text: str
+    acknowledged: bool
+
+
+class Receptions(Message):
+    total: Count
+    undecodable: Count
+    rejected: Count
+    copies: Count
+
+
+class Source(Message):
+    name: str
+    kind: str
+    state: Literal["connecting", "open", "quiet", "failed", "waiting", "off"]
+    reason: str | None
+    since: Time | None
+    receptions: Count
+
+
+class Replay(Message):
+    speed: float
+    paused: bool
+    position: Time
+    start: Time
+    end: Time
+    log: str
+
+
+class State(Message):
+    now: Time
+    number: Count
+    mode: Mode
+    flight: Flight
+    phase: Phase
+    phase_probability: dict[str, float]
+    events: list[Event]
+    track: Track | None
+    landing: Landing | None
+    trackers: list[Tracker]
+    stations: list[Station]
+    vehicles: list[Vehicle]
+    sensors: list[Sensor]
+    alarms: list[Alarm]
+    receptions: Receptions
+    sources: list[Source]
+    plan_problems: list[str]
+    cautions: list[str]
+    replay: Replay | None
+
+
+# What an update may carry: any of the sections of State, each whole.
+StateChange = create_model(
+    "StateChange",
+    __base__=Message,
+    **{name: (info.annotation, None) for name, info in State.model_fields.items()},  # type: ignore[call-overload]
+)
+
+Row = TypeVar("Row")
+TrackRow = tuple[float, Latitude, Longitude, float | None, float | None, float | None, Phase]
+FixRow = tuple[float, Latitude, Longitude, float | None, bool, str | None]
+VehicleRow = tuple[float, Latitude, Longitude]
+SensorRow = tuple[float, float | None]
+
+
+class SensorHistory(Message):
+    unit: str
+    points: list[SensorRow]
+
+
+class WholeHistory(Message):
+    track: list[TrackRow]
+    fixes: dict[str, list[FixRow]]
+    vehicles: dict[str, list[VehicleRow]]
+    sensors: dict[str, SensorHistory]
+
+
+class Splice(Message, Generic[Row]):
+    """Keep the first `from` points, then put these."""
+
+    kept: Count = Field(alias="from")
+    points: list[Row]
+
+
+class SensorSplice(Splice[SensorRow]):
+    unit: str
+
+
+class HistoryChange(Message):
+    """A name left out did not change; a series cut to nothing has `from` 0 and no points."""
+
+    track: Splice[TrackRow] | None = None
+    fixes: dict[str, Splice[FixRow]] = {}
+    vehicles: dict[str, Splice[VehicleRow]] = {}
+    sensors: dict[str, SensorSplice] = {}
+
+
+class Snapshot(Message):
+    kind: Literal["snapshot"]
+    session: str
+    sequence: Count
+    state: State
+    history: WholeHistory
+
+
+class Update(Message):
+    kind: Literal["update"]
+    session: str
+    sequence: Count
+    state: StateChange  # type: ignore[valid-type]
+    history: HistoryChange
+
+
+class Beat(Message):
+    """Nothing changed; `sequence` is the last one sent, so a gap is noticed here too."""
+
+    kind: Literal["beat"]
+    session: str
+    sequence: Count
+    now: Time
+
+
+FromServer = TypeAdapter(Annotated[Snapshot | Update | Beat, Field(discriminator="kind")])
+
+
+class Resume(Message):
+    """The browser's first message: the last update it has, or nulls for none."""
+
+    kind: Literal["resume"]
+    session: Annotated[str, Field(max_length=64)] | None = None
+    sequence: Count | None = None
+
+
+class Acknowledge(Message):
+    id: Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class PlaceVehicle(Message):
+    name: Annotated[str, Field(min_length=1, max_length=100)]
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+
+
+class Control(Message):
+    action: Literal["play", "pause", "speed", "seek"]
+    value: float | str | None = None

@@ -1,0 +1,156 @@
+/** Altitude against time: flown solid, predicted dashed, events as ticks, now as a line. */
+
+import { el } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { clockTime } from 'leeward/words.js';
+import { figure } from 'leeward/units.js';
+
+const MOST_POINTS = 2000;
+const AHEAD_S = 600;
+const AXIS_FONT = '13px system-ui, sans-serif';
+
+/** @param {import('../types.js').Context} context */
+export function createAltitudeChart({ store, clock, units, preferences }) {
+  const node = el('div', { class: 'chart' });
+  let colours = readColours();
+  let plot = null;
+  let drawn_ms = -Infinity;
+
+  const stroke = (name) => () => colours[name];
+  const axis = {
+    stroke: stroke('quiet'),
+    font: AXIS_FONT,
+    ticks: { show: false },
+    grid: { stroke: stroke('grid'), width: 1 },
+  };
+
+  function build() {
+    plot?.destroy();
+    const options = {
+      ...size(),
+      padding: [10, 14, 0, 0],
+      legend: { show: false },
+      cursor: { y: false, drag: { setScale: false, x: false, y: false }, points: { show: false } },
+      scales: { x: { time: true, range: () => span() }, y: { range: (_, __, high) => [0, top(high)] } },
+      axes: [
+        { ...axis, size: 28, space: 80, values: (_, times) => times.map(clockTime) },
+        { ...axis, size: 84, space: 34, values: (_, heights) => heights.map(label) },
+      ],
+      series: [
+        {},
+        { stroke: stroke('payload'), width: 2.5, points: { show: false } },
+        { stroke: stroke('landing'), width: 2, dash: [7, 6], points: { show: false }, spanGaps: false },
+      ],
+      hooks: { draw: [marks] },
+    };
+    plot = new globalThis.uPlot(options, data(), node);
+  }
+
+  function size() {
+    return { width: Math.max(node.clientWidth, 200), height: Math.max(node.clientHeight, 80) };
+  }
+
+  const label = (height) => `${figure(height)}\u00a0${units.system().altitudeUnit}`;
+
+  function top(high) {
+    return Math.max(high ?? 0, units.system().altitudeValue(1000)) * 1.08;
+  }
+
+  /** The whole of a replay, or the flight and its coming landing. */
+  function span() {
+    const { state, history } = store;
+    const now_s = clock.now_s() ?? 0;
+    if (state?.replay) return [seconds(state.replay.start), seconds(state.replay.end)];
+    const launch_s = seconds(state?.flight.launch_time);
+    const start_s = Math.min(history.track[0]?.[0] ?? now_s, launch_s ?? Infinity, now_s - AHEAD_S);
+    const land_s = seconds(state?.landing?.time) ?? now_s;
+    return [Math.max(start_s, now_s - 86_400), Math.max(land_s, now_s) + AHEAD_S];
+  }
+
+  function data() {
+    const { state, history } = store;
+    const every = Math.ceil(history.track.length / MOST_POINTS);
+    const value = (m) => (m === null ? null : units.system().altitudeValue(m));
+    const times = [];
+    const flown = [];
+    const predicted = [];
+    history.track.forEach(([time_s, , , altitude_m], n) => {
+      if (n % every !== 0 && n !== history.track.length - 1) return;
+      times.push(time_s);
+      flown.push(value(altitude_m));
+      predicted.push(null);
+    });
+    const last_s = times.at(-1) ?? -Infinity;
+    if (times.length > 0) predicted[times.length - 1] = flown.at(-1); // the two lines meet
+    let previous_s = last_s;
+    for (const [time, , , altitude_m] of state?.landing?.path ?? []) {
+      const time_s = seconds(time);
+      if (time_s <= previous_s) continue;
+      previous_s = time_s;
+      times.push(time_s);
+      flown.push(null);
+      predicted.push(value(altitude_m));
+    }
+    return [times, flown, predicted];
+  }
+
+  function marks({ ctx: pen, bbox, valToPos }) {
+    const scale = devicePixelRatio;
+    const bottom = bbox.top + bbox.height;
+    const x = (time_s) => Math.round(plot.valToPos(time_s, 'x', true));
+    pen.save();
+    pen.font = `${13 * scale}px system-ui, sans-serif`;
+    pen.textAlign = 'left';
+    pen.textBaseline = 'top';
+    let right = -Infinity;
+    for (const { kind, time } of store.state?.events ?? []) {
+      const at = x(seconds(time));
+      line(pen, at, bbox.top, bottom, colours.quiet, [2 * scale, 3 * scale]);
+      pen.fillStyle = colours.quiet;
+      const left = at + 5 * scale;
+      if (left < right) continue; // its name would lie on the one before
+      pen.fillText(kind, left, bbox.top + 2 * scale);
+      right = left + pen.measureText(kind).width;
+    }
+    const now_s = clock.now_s();
+    if (now_s !== null) line(pen, x(now_s), bbox.top, bottom, colours.ink, []);
+    pen.restore();
+  }
+
+  function readColours() {
+    const style = getComputedStyle(document.documentElement);
+    const names = ['ink', 'quiet', 'payload', 'landing', 'grid'];
+    return Object.fromEntries(names.map((name) => [name, style.getPropertyValue(`--${name}`).trim()]));
+  }
+
+  new ResizeObserver(() => {
+    if (node.clientWidth > 0) plot?.setSize(size());
+  }).observe(node);
+  preferences.onChange(() => {
+    colours = readColours();
+    if (plot !== null) build();
+  });
+
+  return {
+    node,
+    /** The plot, for the scrubber; null before the first state. */
+    plot: () => plot,
+    render() {
+      if (store.state === null || node.clientWidth === 0) return;
+      if (plot === null) build();
+      else if (performance.now() - drawn_ms > 400) plot.setData(data());
+      else return;
+      drawn_ms = performance.now();
+    },
+  };
+}
+
+function line(pen, x, top, bottom, colour, dash) {
+  pen.strokeStyle = colour;
+  pen.lineWidth = devicePixelRatio;
+  pen.setLineDash(dash);
+  pen.beginPath();
+  pen.moveTo(x, top);
+  pen.lineTo(x, bottom);
+  pen.stroke();
+}

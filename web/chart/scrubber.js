@@ -1,0 +1,111 @@
+/** In a replay the chart is the scrubber: touch or drag to a moment; play, pause, speed. */
+
+import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import * as words from 'leeward/words.js';
+
+const SPEEDS = [1, 5, 20, 60, 200];
+const STEP_S = 60;
+const SEEK_EVERY_MS = 150;
+
+/** @param {import('../types.js').Context} context @param {any} chart */
+export function createScrubber({ store, clock, post }, chart) {
+  const play = el('button', { type: 'button', class: 'strong play', on: { click: playOrPause } });
+  const speeds = SPEEDS.map((speed) =>
+    el('button', {
+      type: 'button',
+      text: `${speed}×`,
+      'data-speed': speed,
+      'aria-label': `${speed} times as fast`,
+      on: { click: () => send('speed', speed) },
+    }),
+  );
+  const moment = el('span', { class: 'moment' });
+  const problem = el('span', { class: 'problem', role: 'status' });
+  const node = el(
+    'div',
+    { class: 'transport', hidden: true },
+    play,
+    el('div', { class: 'speeds', role: 'group', 'aria-label': 'Speed' }, ...speeds),
+    moment,
+    problem,
+  );
+  let asked_ms = -Infinity;
+  let wanted_s = null;
+  let timer = 0;
+  let dressed = null;
+
+  async function send(action, value = null) {
+    setText(problem, await post('/api/replay', { action, value }));
+  }
+
+  function playOrPause() {
+    send(store.state?.replay?.paused ? 'play' : 'pause');
+  }
+
+  function seek(time_s) {
+    const { start, end } = store.state.replay;
+    wanted_s = Math.min(Math.max(time_s, seconds(start)), seconds(end));
+    clearTimeout(timer);
+    const wait_ms = asked_ms + SEEK_EVERY_MS - performance.now();
+    timer = setTimeout(() => {
+      asked_ms = performance.now();
+      send('seek', wanted_s);
+    }, Math.max(wait_ms, 0));
+  }
+
+  /** Gives the plot's own surface the behaviour of a slider. */
+  function dress(surface) {
+    if (dressed === surface) return;
+    dressed = surface;
+    surface.tabIndex = 0;
+    surface.setAttribute('role', 'slider');
+    surface.setAttribute('aria-label', 'Moment of the replay');
+    surface.style.touchAction = 'none';
+    const seekTo = ({ clientX }) => {
+      const { left } = surface.getBoundingClientRect();
+      seek(chart.plot().posToVal(clientX - left, 'x'));
+    };
+    surface.addEventListener('pointerdown', (event) => {
+      if (!store.state?.replay) return;
+      surface.setPointerCapture(event.pointerId);
+      seekTo(event);
+    });
+    surface.addEventListener('pointermove', (event) => {
+      if (surface.hasPointerCapture(event.pointerId)) seekTo(event);
+    });
+    surface.addEventListener('keydown', (event) => {
+      const step_s = { ArrowLeft: -STEP_S, ArrowRight: STEP_S, PageDown: -600, PageUp: 600 }[event.key];
+      if (!store.state?.replay) return;
+      if (step_s !== undefined) seek(clock.now_s() + step_s);
+      else if (event.key === 'Home') seek(seconds(store.state.replay.start));
+      else if (event.key === 'End') seek(seconds(store.state.replay.end));
+      else if (event.key === ' ') playOrPause();
+      else return;
+      event.preventDefault();
+    });
+  }
+
+  function render() {
+    const { state } = store;
+    const replay = state?.replay ?? null;
+    setShown(node, replay !== null);
+    if (replay === null) return;
+    const plot = chart.plot();
+    if (plot !== null) dress(plot.over);
+    const now_s = clock.now_s();
+    setText(play, replay.paused ? 'Play' : 'Pause');
+    for (const button of speeds) {
+      setAttribute(button, 'aria-pressed', String(Number(button.dataset.speed) === replay.speed));
+    }
+    const zone = words.zone(now_s);
+    setText(moment, `Known at ${words.clockTimeSeconds(now_s)} ${zone}, ${words.utcTimeSeconds(now_s)}`);
+    if (dressed === null) return;
+    setAttribute(dressed, 'aria-valuemin', Math.round(seconds(replay.start)));
+    setAttribute(dressed, 'aria-valuemax', Math.round(seconds(replay.end)));
+    setAttribute(dressed, 'aria-valuenow', Math.round(now_s));
+    setAttribute(dressed, 'aria-valuetext', `${words.clockTimeSeconds(now_s)} ${zone}`);
+  }
+
+  return { node, render };
+}

@@ -1,0 +1,22 @@
+/** When evidence is old: known here once, so that the whole page agrees. */
+
+import { seconds } from 'leeward/clock.js';
+
+const LEAST_S = 60;
+const USUAL_INTERVAL_S = 60;
+export const VEHICLE_OLD_S = 60;
+export const SENSOR_OLD_S = 300;
+
+/** Seconds after which the track is old: three intervals of the quickest tracker that reports. */
+export function trackOld_s(state) {
+  const intervals = state.trackers
+    .filter(({ role, interval_s }) => role !== 'phone' && interval_s !== null)
+    .map(({ interval_s }) => interval_s);
+  const quickest = intervals.length > 0 ? Math.min(...intervals) : USUAL_INTERVAL_S;
+  return Math.max(3 * quickest, LEAST_S);
+}
+
+/** Whether evidence of this time is too old to be trusted as the present. */
+export function isOld(state, time, now_s, limit_s = trackOld_s(state)) {
+  return time === null || now_s === null || now_s - seconds(time) > limit_s;
+}

@@ -1,0 +1,5 @@
+import { post } from 'leeward/post.js';
+import { connect } from 'leeward/socket.js';
+import { start } from 'leeward/start.js';
+
+start(connect, post);

@@ -1,0 +1,70 @@
+/** Where it will come down: the ring, the 50 % and 90 % areas, the predicted way with its times. */
+
+import * as L from 'leaflet';
+import { el, setText, svg } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { marker, place } from 'leeward/map/symbols.js';
+import { clockTime } from 'leeward/words.js';
+
+const TIMES_MIN = [1, 2, 5, 10, 20, 30, 60];
+const MOST_TIMES = 6;
+
+export function createLanding(map) {
+  const renderer = L.svg({ pane: 'landing', padding: 0.3 });
+  const shape = { renderer, interactive: false };
+  const outer = L.polygon([], { ...shape, className: 'area area-90' }).addTo(map);
+  const inner = L.polygon([], { ...shape, className: 'area area-50' }).addTo(map);
+  const way = L.polyline([], { ...shape, className: 'predicted', fill: false }).addTo(map);
+  const label = el('span', { class: 'mark-label landing-label' });
+  const ring = marker({ shape: 'landing', size: 34, label, front: 500 });
+  const times = L.layerGroup().addTo(map);
+  hatch(renderer);
+
+  return {
+    /** @param {import('../types.js').Landing | null} landing */
+    draw(landing) {
+      times.clearLayers();
+      if (landing === null) {
+        ring.remove();
+        for (const line of [outer, inner, way]) line.setLatLngs([]);
+        return;
+      }
+      outer.setLatLngs(ringOf(landing.search_area?.p90));
+      inner.setLatLngs(ringOf(landing.search_area?.p50));
+      way.setLatLngs(landing.path.map(([, lat, lon]) => [lat, lon]));
+      place(map, ring, landing.latitude_deg, landing.longitude_deg);
+      const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
+      setText(label, `${verb} ${clockTime(seconds(landing.time))}`);
+      if (map.getZoom() >= 8) stamps(landing.path).forEach((stamp) => stamp.addTo(times));
+    },
+  };
+}
+
+/** Marks along the predicted way at round minutes. */
+function stamps(path) {
+  if (path.length < 2) return [];
+  const start = seconds(path[0][0]);
+  const span_min = (seconds(path.at(-1)[0]) - start) / 60;
+  const step_s = 60 * (TIMES_MIN.find((each) => span_min / each <= MOST_TIMES) ?? 120);
+  const marks = [];
+  for (let n = 1; n < path.length - 1; n += 1) {
+    const before = Math.floor(seconds(path[n - 1][0]) / step_s);
+    const here_s = seconds(path[n][0]);
+    if (Math.floor(here_s / step_s) === before) continue;
+    const label = el('span', { class: 'mark-label stamp', text: clockTime(here_s) });
+    const mark = marker({ node: el('span', { class: 'stamp-dot' }), size: 9, label });
+    marks.push(mark.setLatLng([path[n][1], path[n][2]]));
+  }
+  return marks;
+}
+
+function ringOf(polygon) {
+  return polygon?.coordinates[0].map(([lon, lat]) => [lat, lon]) ?? [];
+}
+
+/** The light hatching of the 50 % area. */
+function hatch(renderer) {
+  const lines = svg('path', { d: 'M0 8 8 0', class: 'hatch-line' });
+  const size = { width: 8, height: 8, patternUnits: 'userSpaceOnUse' };
+  renderer._container.prepend(svg('defs', {}, svg('pattern', { id: 'hatch', ...size }, lines)));
+}

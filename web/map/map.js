@@ -1,0 +1,88 @@
+/** The map: its panes from below to above, and when each layer is drawn. */
+
+import * as L from 'leaflet';
+import { createFixes } from 'leeward/map/fixes.js';
+import { createFollow } from 'leeward/map/follow.js';
+import { Ground } from 'leeward/map/ground.js';
+import { createLanding } from 'leeward/map/landing.js';
+import { createMoving } from 'leeward/map/moving.js';
+import { createScale } from 'leeward/map/scalebar.js';
+import { createTrack } from 'leeward/map/track.js';
+
+const PANES = { ground: 150, landing: 410, track: 420, fixes: 430 };
+const FIRST_VIEW = [38.2, -98.2]; // the plains that the carried basemap shows
+
+export function createMap(node, { store, units, preferences, clock }) {
+  const map = L.map(node, {
+    zoomControl: false,
+    attributionControl: false,
+    zoomSnap: 0.5,
+    minZoom: 3,
+    maxZoom: 17,
+    worldCopyJump: true,
+    fadeAnimation: false,
+  });
+  map.setView(FIRST_VIEW, 7);
+  for (const [name, level] of Object.entries(PANES)) {
+    map.createPane(name).style.zIndex = String(level);
+    map.getPane(name).style.pointerEvents = name === 'fixes' ? 'auto' : 'none';
+  }
+  L.control.zoom({ position: 'topleft' }).addTo(map);
+  const credit = L.control.attribution({ prefix: false, position: 'bottomright' }).addTo(map);
+
+  const ground = new Ground();
+  ground.addTo(map);
+  const landing = createLanding(map);
+  const track = createTrack(map, preferences);
+  const fixes = createFixes(map, store, units);
+  const moving = createMoving(map, units);
+  const scale = createScale(map, units, preferences);
+  const follow = createFollow(map);
+  let asking = null;
+
+  ground.load().then(() => {
+    credit.addAttribution(ground.credits());
+  });
+  new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
+  map.on('zoomend', () => landing.draw(store.state?.landing ?? null));
+  map.on('click', ({ latlng }) => {
+    asking?.(latlng.wrap());
+    stopAsking();
+  });
+  addEventListener('keydown', ({ key }) => {
+    if (key === 'Escape') stopAsking();
+  });
+  preferences.onChange(() => {
+    ground.repaint();
+    track.colours();
+    fixes.repaint();
+    scale.draw();
+  });
+
+  function stopAsking() {
+    asking = null;
+    node.classList.remove('asking');
+  }
+
+  return {
+    fixes,
+    nearest: (lat, lon) => ground.nearest(lat, lon),
+    /** The next place that the reader touches goes to `answer`. */
+    ask(answer) {
+      asking = answer;
+      node.classList.add('asking');
+    },
+    /** @param {Set<string>} changed */
+    draw(changed) {
+      const { state, history } = store;
+      if (changed.has('history')) {
+        if (store.trackFrom < Infinity) track.draw(history.track, store.trackFrom);
+        store.trackFrom = Infinity;
+        fixes.draw();
+      }
+      if (changed.has('landing')) landing.draw(state.landing);
+      moving.draw(state, history, clock.now_s());
+      follow.draw(state);
+    },
+  };
+}

@@ -1,0 +1,53 @@
+/** The shapes of the map: shape first, colour second. */
+
+import { el, svg } from 'leeward/dom.js';
+import * as L from 'leaflet';
+
+const DRAWN = {
+  payload: () => [svg('path', { d: 'M12 1 22 12 12 23 2 12Z' })],
+  main: () => [svg('circle', { cx: 12, cy: 12, r: 8 })],
+  backup: () => [svg('rect', { x: 4, y: 4, width: 16, height: 16 })],
+  phone: () => [svg('path', { d: 'M12 3 22 20H2Z' })],
+  landing: () => [
+    svg('circle', { cx: 12, cy: 12, r: 9, class: 'ring' }),
+    svg('circle', { cx: 12, cy: 12, r: 2.6, class: 'dot' }),
+  ],
+  launch: () => [svg('path', { d: 'M12 4V20M5 20H19', class: 'stroke' })],
+  station: () => [svg('path', { d: 'M12 6V18M6 12H18', class: 'stroke' })],
+  event: () => [svg('path', { d: 'M5 5 19 19M19 5 5 19', class: 'stroke' })],
+};
+
+/** @param {keyof typeof DRAWN} shape */
+export function symbol(shape, size = 20) {
+  const attributes = { viewBox: '0 0 24 24', width: size, height: size, 'aria-hidden': 'true' };
+  return svg('svg', { ...attributes, class: `symbol symbol-${shape}` }, ...DRAWN[shape]());
+}
+
+/** A vehicle's numbered tag. */
+export function tag(number, own) {
+  return el('span', { class: own ? 'tag tag-own' : 'tag', text: String(number) });
+}
+
+/**
+ * A marker whose node is ours: a symbol and, where given, a label beside it.
+ * @param {{shape?: string, node?: Node, size?: number, label?: HTMLElement, pane?: string,
+ *   front?: number}} options
+ */
+export function marker({ shape, node, size = 24, label, pane, front = 0 }) {
+  const body = el('div', { class: 'mark' }, node ?? symbol(shape, size), label ?? null);
+  body.style.setProperty('--half', `${size / 2}px`);
+  const icon = L.divIcon({ html: body, className: 'mark-icon', iconSize: [0, 0] });
+  const options = { icon, interactive: false, keyboard: false, zIndexOffset: front };
+  return L.marker([0, 0], pane ? { ...options, pane } : options);
+}
+
+/** Puts a marker on the map at a place, moves it, or takes it off when there is none. */
+export function place(map, mark, latitude_deg, longitude_deg) {
+  if (latitude_deg === null || latitude_deg === undefined || longitude_deg === null) {
+    mark.remove();
+    return;
+  }
+  const there = L.latLng(latitude_deg, longitude_deg);
+  if (!mark.getLatLng().equals(there, 1e-9)) mark.setLatLng(there);
+  if (!map.hasLayer(mark)) mark.addTo(map);
+}

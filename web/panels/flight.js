@@ -1,0 +1,105 @@
+/** The flight's figures, and what has happened so far. */
+
+import { el, follow, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { isOld } from 'leeward/fresh.js';
+import { card, row } from 'leeward/panels/card.js';
+import * as words from 'leeward/words.js';
+
+/** @param {import('../types.js').Context} context */
+export function createFlight({ store, clock, units }) {
+  const names = {
+    phase: 'Phase',
+    height: 'Height above sea level',
+    above: 'Above ground',
+    climb: 'Climb rate',
+    speed: 'Ground speed',
+    doubt: 'Position sure to',
+    since: 'Since launch',
+    fall: 'Fall speed at sea level',
+  };
+  const rows = Object.fromEntries(Object.entries(names).map(([key, name]) => [key, row(name)]));
+  const figures = el('dl', { class: 'rows' }, ...Object.values(rows).map(({ node }) => node));
+  const panel = card('flight', 'Flight', figures);
+
+  function render() {
+    const { state } = store;
+    const now_s = clock.now_s();
+    if (state === null || now_s === null) return;
+    const { track, landing, phase, phase_probability: sure, flight } = state;
+    const old = phase !== 'landed' && track !== null && isOld(state, track.time, now_s);
+    const age = track === null ? 'no fix yet' : words.ago(seconds(track.time), now_s);
+    panel.aside(old ? `old: ${age}` : age, old);
+    const chance = sure[phase] === undefined || phase === 'unknown' ? '' : ` (${Math.round(sure[phase] * 100)}\u00a0%)`;
+    rows.phase.show(`${words.PHASES[phase]}${chance}`);
+    const show = (name, value, write) =>
+      rows[name].show(value === null || value === undefined ? null : write(value), old);
+    show('height', track?.altitude_m, units.altitude);
+    show('above', track?.height_above_ground_m, units.altitude);
+    show('climb', track?.climb_ms, units.climb);
+    const course = track?.course_deg ?? null;
+    show('speed', track?.ground_speed_ms, (ms) =>
+      course === null ? units.speed(ms) : `${units.speed(ms)} toward ${words.compass(course)} ${words.bearing(course)}`,
+    );
+    show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
+    const launch_s = seconds(flight.launch_time);
+    rows.since.show(launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
+    rows.fall.show(fallWords(landing));
+  }
+
+  function fallWords(landing) {
+    const ms = landing?.fall_speed_sea_level_ms ?? null;
+    return ms === null ? null : units.climb(ms);
+  }
+
+  return { node: panel.node, render };
+}
+
+/** Events and alarms, the newest first. @param {import('../types.js').Context} context */
+export function createLog({ store, clock, units, post }) {
+  const list = el('ol', { class: 'log' });
+  const none = el('p', { class: 'sentence' });
+  const panel = card('log', 'What happened', list, none);
+  const known = new Map();
+
+  function make(item) {
+    const time = el('span', { class: 'log-time' });
+    const text = el('span', { class: 'log-text' });
+    const done = el('span', { class: 'log-done' });
+    const node = el('li', { 'data-kind': item.severity ?? 'event' }, time, text, done);
+    let button = null;
+    return {
+      node,
+      update(entry) {
+        const at_s = seconds(entry.time);
+        setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
+        setText(text, entry.severity ? entry.text : eventWords(entry));
+        if (!entry.severity) return;
+        setText(done, entry.acknowledged ? 'acknowledged' : '');
+        if (!entry.acknowledged && button === null) {
+          button = el('button', { type: 'button', class: 'quiet', text: 'Acknowledge' });
+          button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id }));
+          node.append(button);
+        } else if (entry.acknowledged && button !== null) {
+          button.remove();
+          button = null;
+        }
+      },
+    };
+  }
+
+  function eventWords({ text, kind, altitude_m }) {
+    const height = altitude_m === null ? '' : ` (${units.altitude(altitude_m)})`;
+    return text ? `${text}` : `${kind}${height}`;
+  }
+
+  function render() {
+    const { state } = store;
+    if (state === null || clock.now_s() === null) return;
+    const entries = [...state.events, ...state.alarms].sort((a, b) => (a.time < b.time ? 1 : -1));
+    setText(none, entries.length === 0 ? 'Nothing yet.' : '');
+    follow(list, entries, (entry) => entry.id ?? `${entry.kind} ${entry.time}`, make, known);
+  }
+
+  return { node: panel.node, render };
+}

@@ -1,0 +1,106 @@
+/** The landing card: where to drive, how sure that is, from what evidence, and the cautions. */
+
+import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { isOld } from 'leeward/fresh.js';
+import { card, copyButton, row } from 'leeward/panels/card.js';
+import * as words from 'leeward/words.js';
+
+// in the bar of a wide page, here on a narrow one
+const DRIVER = 'The driver does not operate this screen.';
+
+/** @param {import('../types.js').Context} context */
+export function createLandingCard({ store, clock, units, map }) {
+  const text = el('p', { class: 'sentence' });
+  const near = el('p', { class: 'near' });
+  const decimal = el('span', { class: 'coordinates' });
+  const minutes = el('span', { class: 'coordinates coordinates-minutes' });
+  const open = el('a', { class: 'button quiet', text: 'Map program', rel: 'noopener' });
+  const actions = el(
+    'div',
+    { class: 'actions' },
+    copyButton('Copy degrees', () => decimal.textContent),
+    copyButton('Copy minutes', () => minutes.textContent),
+    open,
+  );
+  const places = el('div', { class: 'places' }, decimal, minutes);
+  const time = row('Time');
+  const sure = row('Sure to');
+  const ground = row('Ground there');
+  const lost = row('Contact lost');
+  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, lost].map(({ node }) => node));
+  const cautions = el('ul', { class: 'cautions', 'aria-label': 'Cautions' });
+  const known = new Map();
+  const panel = card('landing', 'Landing', near, places, actions, text, figures, cautions);
+
+  function render() {
+    const { state } = store;
+    const now_s = clock.now_s();
+    if (state === null || now_s === null) return;
+    follow(cautions, [DRIVER, ...state.cautions], (caution) => caution, caution, known);
+    const { landing } = state;
+    for (const node of [places, near, figures, actions]) setShown(node, landing !== null);
+    if (landing === null) {
+      setText(text, 'No prediction yet. It comes with the first minutes of the ascent.');
+      panel.aside('');
+      setAttribute(panel.node, 'data-stale', null);
+      return;
+    }
+    const landed = landing.basis === 'landed fix';
+    const old = !landed && isOld(state, landing.as_of, now_s);
+    const age = words.ago(seconds(landing.as_of), now_s);
+    panel.aside(`${landing.basis}, ${old ? 'old: ' : ''}${age}`, old);
+    setAttribute(panel.node, 'data-stale', old || null);
+    setText(text, landing.text);
+    const { latitude_deg: lat, longitude_deg: lon } = landing;
+    setText(decimal, words.decimalDegrees(lat, lon));
+    setText(minutes, words.degreesMinutes(lat, lon));
+    setText(near, nearWords(lat, lon));
+    setAttribute(open, 'href', geoAddress(landing));
+    time.show(timeWords(landing, landed));
+    sure.show(
+      landing.radius_90_m === null ? null : `90\u00a0% within ${units.distance(landing.radius_90_m)}`,
+    );
+    ground.show(landing.altitude_m === null ? null : units.altitude(landing.altitude_m));
+    lost.show(lostWords(landing.contact_lost));
+  }
+
+  function nearWords(lat, lon) {
+    const town = map.nearest(lat, lon);
+    if (town === null) return '';
+    const [north, east] = [lat - town.at.lat, (lon - town.at.lng) * Math.cos((lat * Math.PI) / 180)];
+    const direction = words.compass((Math.atan2(east, north) * 180) / Math.PI);
+    return `${units.distance(town.range_m)} ${direction} of ${town.name}`;
+  }
+
+  function timeWords(landing, landed) {
+    const at_s = seconds(landing.time);
+    const exact = `${words.clockTime(at_s)} ${words.zone(at_s)}, ${words.utcTime(at_s)}`;
+    if (landed || landing.time_early === null || landing.time_late === null) return exact;
+    const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
+    return `between ${words.clockTime(early_s)} and ${words.clockTime(late_s)} ${words.zone(at_s)}`;
+  }
+
+  function lostWords(contact) {
+    if (contact === null) return null;
+    const at_s = seconds(contact.time);
+    const above = contact.height_above_ground_m;
+    const height = above !== null ? above : contact.altitude_m;
+    const level = above !== null ? 'above ground' : 'above sea level';
+    const where = height === null ? '' : ` at ${units.altitude(height)} ${level}`;
+    return `${words.clockTime(at_s)} ${words.zone(at_s)}${where}`;
+  }
+
+  return { node: panel.node, render };
+}
+
+function caution(text) {
+  const node = el('li', { text, class: text === DRIVER ? 'driver-caution' : null });
+  return { node, update() {} };
+}
+
+/** RFC 5870, with the 90 % radius as its uncertainty. */
+function geoAddress({ latitude_deg, longitude_deg, radius_90_m }) {
+  const doubt = radius_90_m === null ? '' : `;u=${Math.round(radius_90_m)}`;
+  return `geo:${latitude_deg.toFixed(6)},${longitude_deg.toFixed(6)}${doubt}`;
+}

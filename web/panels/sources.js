@@ -1,0 +1,59 @@
+/** Where packets come from, whether each source is open, and why not. */
+
+import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { card } from 'leeward/panels/card.js';
+import * as words from 'leeward/words.js';
+
+/** @param {import('../types.js').Context} context */
+export function createSources({ store, clock }) {
+  const list = el('ul', { class: 'sources' });
+  const none = el('p', { class: 'sentence', text: 'No source in the plan.' });
+  const totals = el('p', { class: 'remark' });
+  const problems = el('ul', { class: 'problems', 'aria-label': 'Problems of the plan' });
+  const panel = card('sources', 'Sources', list, none, totals, problems);
+  const known = new Map();
+  const knownProblems = new Map();
+
+  function make() {
+    const name = el('b');
+    const kind = el('small');
+    const state = el('span', { class: 'state' });
+    const reason = el('p', { class: 'sentence' });
+    const head = el('div', { class: 'source-head' }, el('span', {}, name, kind), state);
+    const node = el('li', {}, head, reason);
+    return {
+      node,
+      update(source) {
+        setAttribute(node, 'data-state', source.state);
+        setText(name, source.name);
+        setText(kind, source.kind);
+        setText(state, source.state);
+        const since_s = seconds(source.since);
+        const since = since_s === null ? '' : `${source.state} for ${words.duration(clock.now_s() - since_s)}. `;
+        const heard = `${words.plural(source.receptions, 'reception')}.`;
+        setText(reason, source.reason ? `${source.reason} ${heard}` : words.sentenceCase(`${since}${heard}`));
+      },
+    };
+  }
+
+  function render() {
+    const { state } = store;
+    if (state === null || clock.now_s() === null) return;
+    setShown(none, state.sources.length === 0 && state.mode === 'live');
+    follow(list, state.sources, ({ name }) => name, make, known);
+    const { total, undecodable, rejected, copies } = state.receptions;
+    setText(
+      totals,
+      `${words.plural(total, 'reception')} kept: ${words.plural(copies, 'copy', 'copies')}, ` +
+        `${undecodable} not readable, ${rejected} left out of the track.`,
+    );
+    const problem = (text) => ({ node: el('li', { text }), update() {} });
+    follow(problems, state.plan_problems, (text) => text, problem, knownProblems);
+    const open = state.sources.filter((source) => source.state === 'open').length;
+    panel.aside(state.sources.length === 0 ? '' : `${open} of ${state.sources.length} open`);
+  }
+
+  return { node: panel.node, render };
+}
+

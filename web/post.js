@@ -1,0 +1,15 @@
+/** Asks the station to do something. Gives null when it was done, else why not, as a sentence. */
+export async function post(path, body) {
+  try {
+    const reply = await fetch(path, {
+      method: 'POST',
+      headers: { 'Content-Type': 'application/json' },
+      body: JSON.stringify(body),
+    });
+    if (reply.ok) return null;
+    const { detail } = await reply.json().catch(() => ({}));
+    return detail ?? `The station refused (${reply.status}).`;
+  } catch {
+    return 'The station did not hear it. Try again when the connection is back.';
+  }
+}

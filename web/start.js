@@ -1,0 +1,90 @@
+/** Puts the page together and keeps it going; where the messages come from is for others to say. */
+
+import { createAltitudeChart } from 'leeward/chart/altitude.js';
+import { createScrubber } from 'leeward/chart/scrubber.js';
+import { createClock } from 'leeward/clock.js';
+import { el } from 'leeward/dom.js';
+import { createMap } from 'leeward/map/map.js';
+import { createAlarm } from 'leeward/panels/alarm.js';
+import { createBand } from 'leeward/panels/band.js';
+import { createBar } from 'leeward/panels/bar.js';
+import { createFlight, createLog } from 'leeward/panels/flight.js';
+import { createLandingCard } from 'leeward/panels/landing.js';
+import { createLink } from 'leeward/panels/link.js';
+import { showNotice } from 'leeward/panels/notice.js';
+import { createSensors } from 'leeward/panels/sensors.js';
+import { createSources } from 'leeward/panels/sources.js';
+import { createTabs } from 'leeward/panels/tabs.js';
+import { createTrackers } from 'leeward/panels/trackers.js';
+import { createVehicles } from 'leeward/panels/vehicles.js';
+import { createPreferences } from 'leeward/preferences.js';
+import { createStore } from 'leeward/store.js';
+import { createUnits } from 'leeward/units.js';
+
+/**
+ * @param {(store: any, onLink: (link: 'open' | 'lost') => void) => void} connect
+ * @param {(path: string, body: object) => Promise<string | null>} post
+ */
+export function start(connect, post) {
+  const store = createStore();
+  const clock = createClock();
+  const preferences = createPreferences();
+  const units = createUnits(preferences);
+  const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
+  const context = { store, clock, units, preferences, post, map: null };
+
+  const bar = createBar(context);
+  const link = createLink(context);
+  const alarm = createAlarm(context);
+  const band = createBand(context);
+  const chart = createAltitudeChart(context);
+  const scrubber = createScrubber(context, chart);
+  const side = el('div', { class: 'side' });
+  const flown = el('section', { class: 'time', 'aria-label': 'Altitude against time' });
+  flown.append(scrubber.node, chart.node);
+  document.body.append(
+    bar.node,
+    link.node,
+    el('div', { class: 'band' }, alarm.node, band.node),
+    el('main', {}, el('div', { class: 'left' }, mapNode, flown), side),
+    createTabs().node,
+    alarm.spoken,
+  );
+  const map = createMap(mapNode, context);
+  context.map = map;
+  const makers = [createLandingCard, createTrackers, createVehicles, createFlight];
+  const cards = [...makers, createSensors, createLog, createSources].map((make) => make(context));
+  side.append(...cards.map(({ node }) => node));
+  const panels = [bar, link, alarm, band, scrubber, chart, ...cards];
+
+  let changed = new Set();
+  let waiting = false;
+
+  function draw() {
+    waiting = false;
+    const now = changed;
+    changed = new Set();
+    if (store.state !== null) map.draw(now);
+    for (const { render } of panels) render();
+  }
+
+  function drawSoon() {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(draw);
+  }
+
+  store.onChange((sections) => {
+    for (const section of sections) changed.add(section);
+    const { now, replay } = store.state;
+    clock.set(now, replay === null ? 1 : replay.paused ? 0 : replay.speed);
+    document.body.dataset.phase = store.state.phase;
+    drawSoon();
+  });
+  preferences.onChange(drawSoon);
+  clock.onTick(drawSoon);
+  clock.start();
+  bar.render();
+  showNotice();
+  connect(store, link.set);
+}
