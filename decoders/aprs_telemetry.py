@@ -14,7 +14,7 @@ from .reports import DecodeError, SensorReport, SensorScale
 
 CHANNELS = 5
 BITS = 8
-_NUMBER = re.compile(r"\s*[-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12})\s*")
+_NUMBER = re.compile(r" *[-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12}) *", re.ASCII)
 _SCALE = re.compile(r"(PARM|UNIT|EQNS|BITS)\.")
 
 

@@ -90,6 +90,13 @@ class KissDecoder:
         self._noise.clear()
         return noise
 
+    def flush(self) -> bytes:
+        """The unfinished frame, for a stream that has ended; empty when there is none."""
+        rest = bytes(self._frame)
+        self._frame.clear()
+        self._in_frame = self._escaped = self._dropping = False
+        return rest
+
     def _append(self, byte: int) -> None:
         if len(self._frame) >= self.max_frame_bytes:
             self.oversize += 1

@@ -82,6 +82,14 @@ def test_frame_without_end_holds_no_more_than_its_bound():
     assert decoder.feed(b"\xc0\x00ok\xc0") == [KissFrame(0, 0, b"ok")]
 
 
+def test_flush_gives_the_unfinished_frame_once():
+    decoder = KissDecoder()
+    decoder.feed(b"\xc0\x00cut")
+    assert decoder.flush() == b"\x00cut"
+    assert decoder.flush() == b""
+    assert decoder.feed(b"noise\xc0\x00ok\xc0") == [KissFrame(0, 0, b"ok")]
+
+
 @pytest.mark.parametrize(("port", "command"), [(16, 0), (-1, 0), (0, 16), (0, -1)])
 def test_port_and_command_out_of_range(port, command):
     with pytest.raises(ValueError, match="0 to 15"):
