@@ -1,0 +1,1 @@
+"""The station: from what is heard to what the crew sees."""

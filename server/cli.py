@@ -1,0 +1,196 @@
+"""The command line: `leeward live`, `replay`, `check`, `export-log`, `import-log`."""
+
+from __future__ import annotations
+
+import logging
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import orjson
+import typer
+
+from server.flight.inputs import Plan
+from server.flight.times import parse_time
+from server.journal import Journal, JournalError
+from server.journal_text import LogError, format_line
+from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
+from server.plan import PlanError, PlanFile, load
+from server.replay import state_at
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    help="Follow a weather-balloon payload: where it is, where it comes down, how to get there.",
+)
+
+PlanPath = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="The plan of the flight.")]
+Host = Annotated[str, typer.Option(help="Address to listen on.")]
+Port = Annotated[int | None, typer.Option(min=1, max=65_535, help="Port; otherwise a free one.")]
+NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")]
+
+
+def main() -> None:
+    """Entry point of the `leeward` command."""
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    app()
+
+
+def _fail(error: Exception | str) -> typer.Exit:
+    typer.echo(str(error), err=True)
+    return typer.Exit(2)
+
+
+def _plan(path: Path) -> PlanFile:
+    try:
+        return load(path)
+    except PlanError as error:
+        raise _fail(error) from error
+
+
+def _recording(path: Path | None) -> Recording:
+    try:
+        recording = read_recording(path or DEMO_LOG)
+    except LogError as error:
+        raise _fail(error) from error
+    for problem in recording.problems[:5]:
+        typer.echo(f"{recording.name}: {problem}; passed over", err=True)
+    if len(recording.problems) > 5:
+        typer.echo(f"{recording.name}: and {len(recording.problems) - 5} more", err=True)
+    return recording
+
+
+def _plan_for(recording: Recording, log: Path | None, plan: Path | None) -> Plan:
+    """The plan that was named, or the one that lies beside the log, or what the log shows."""
+    beside = (log or DEMO_LOG).with_suffix(".toml")
+    if plan is not None:
+        return _plan(plan).for_flight()
+    if beside.is_file():
+        return _plan(beside).for_flight()
+    return inferred_plan(recording)
+
+
+@app.command()
+def live(
+    plan: PlanPath,
+    host: Host = "127.0.0.1",
+    port: Port = None,
+    journal: Annotated[
+        Path | None,
+        typer.Option(help="Journal file; otherwise beside the plan, its name and .sqlite3."),
+    ] = None,
+    no_browser: NoBrowser = False,
+) -> None:
+    """Follow a flight: listen to the plan's sources, keep the journal, show the screen."""
+    from server import run
+
+    checked = _plan(plan)
+    try:
+        run.until_interrupted(
+            run.live(checked, journal or plan.with_suffix(".sqlite3"), host, port, not no_browser)
+        )
+    except (JournalError, run.NoPort) as error:
+        raise _fail(error) from error
+
+
+@app.command()
+def replay(
+    log: Annotated[
+        Path | None,
+        typer.Argument(metavar="[LOG]", help="Text log or journal; the demo flight if none."),
+    ] = None,
+    plan: Annotated[Path | None, typer.Option(help="Plan of that flight.")] = None,
+    speed: Annotated[float, typer.Option(min=0.1, max=1_000, help="Times real time.")] = 30.0,
+    host: Host = "127.0.0.1",
+    port: Port = None,
+    no_browser: NoBrowser = False,
+    to_end: Annotated[bool, typer.Option("--to-end", help="No screen: the final state.")] = False,
+    until: Annotated[
+        str | None, typer.Option(metavar="TIME", help="No screen: the state known then (RFC 3339).")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the state as JSON.")] = False,
+) -> None:
+    """Play a flight again, or print its state at the end or at any moment."""
+    recording = _recording(log)
+    flight_plan = _plan_for(recording, log, plan)
+    if to_end or until is not None or as_json:
+        try:
+            until_ms = None if until is None else parse_time(until)
+        except (ValueError, OverflowError) as error:
+            raise _fail(f"--until: {error}") from error
+        state = state_at(recording.receptions, flight_plan, until_ms)
+        sys.stdout.buffer.write(orjson.dumps(state, option=orjson.OPT_INDENT_2) + b"\n")
+        sys.stdout.buffer.flush()
+        return
+    from server import run
+
+    try:
+        run.until_interrupted(run.replay(recording, flight_plan, speed, host, port, not no_browser))
+    except run.NoPort as error:
+        raise _fail(error) from error
+
+
+@app.command()
+def check(
+    plan: PlanPath,
+    seconds: Annotated[float, typer.Option(min=0.1, max=600, help="How long to listen.")] = 5.0,
+) -> None:
+    """Read a plan, try each of its sources, and say what is wrong."""
+    import asyncio
+
+    from server import run
+
+    checked = _plan(plan)
+    typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
+    results = asyncio.run(run.try_sources(checked, seconds))
+    for result in results:
+        typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")
+    if not results:
+        typer.echo("FAIL the plan names no source: nothing can be heard.")
+    if not results or not all(result.ok for result in results):
+        raise typer.Exit(1)
+
+
+@app.command("export-log")
+def export_log(
+    journal: Annotated[Path, typer.Argument(help="Journal file (.sqlite3).")],
+    out: Annotated[
+        Path | None, typer.Argument(help="Text log to write; standard output if none.")
+    ] = None,
+) -> None:
+    """Write a journal as a text log."""
+    try:
+        with Journal(journal, read_only=True) as opened:
+            header = [
+                f"# {key}: {value}" for key, value in opened.about().items() if key != "schema"
+            ]
+            lines = [*header, *(format_line(r) for _, r in opened.receptions())]
+    except JournalError as error:
+        raise _fail(error) from error
+    text = "\n".join(lines) + "\n"
+    if out is None:
+        sys.stdout.write(text)
+    else:
+        out.write_text(text, encoding="utf-8")
+        typer.echo(f"{out}: {len(lines) - len(header)} receptions", err=True)
+
+
+@app.command("import-log")
+def import_log(
+    log: Annotated[Path, typer.Argument(help="Text log to read.")],
+    journal: Annotated[Path, typer.Argument(help="Journal to add it to; made if it is not there.")],
+) -> None:
+    """Add the receptions of a text log to a journal."""
+    recording = _recording(log)
+    try:
+        with Journal(journal) as opened:
+            opened.describe(**{k: v for k, v in recording.header.items() if k != "schema"})
+            last = opened.append(recording.receptions)
+    except JournalError as error:
+        raise _fail(error) from error
+    typer.echo(f"{journal}: {len(recording.receptions)} receptions added, {last} in all", err=True)
+
+
+if __name__ == "__main__":
+    main()

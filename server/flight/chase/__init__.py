@@ -1,0 +1,1 @@
+"""How each vehicle gets there, and when radio contact will be lost."""

@@ -1,0 +1,110 @@
+"""All that can decide the state of a flight: receptions, ticks, commands and the plan.
+
+Same inputs, same flight. Nothing else (no clock, no file, no chance) has a say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from decoders.reports import Wire
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Reception:
+    """One thing heard by one source. Its order by fields is the canonical order of receptions."""
+
+    heard_at_ms: int  # UTC milliseconds since 1970-01-01, by the clock of the station that heard it
+    source: str  # name of the source in the plan, no white space
+    wire: Wire
+    payload: bytes  # kiss: type byte and AX.25 frame, unescaped; others: one line or JSON body
+
+    @property
+    def heard_at_s(self) -> float:
+        return self.heard_at_ms / 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time has passed; nothing was heard."""
+
+    now_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A crew member did something on the screen that must outlive a restart."""
+
+    at_s: float
+    kind: Literal["acknowledge", "vehicle"]
+    name: str  # alarm id, or vehicle name
+    latitude_deg: float | None = None  # vehicle only
+    longitude_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LaunchPlan:
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    altitude_m: float | None = None  # above mean sea level
+    time_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BalloonPlan:
+    burst_altitude_m: float = 30_000.0
+    burst_altitude_sigma_m: float = 2_000.0
+    ascent_rate_ms: float = 5.0
+    ascent_rate_sigma_ms: float = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class DescentPlan:
+    """Either the fall speed at sea level, or mass and parachute diameter; None: unknown."""
+
+    fall_speed_sea_level_ms: float | None = None
+    fall_speed_relative_sigma: float | None = None
+    mass_kg: float | None = None  # all that hangs under the parachute, parachute included
+    parachute_diameter_m: float | None = None
+    drag_coefficient: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrackerPlan:
+    name: str  # shown on the screen
+    callsign: str | None = None  # radio identity
+    source: str | None = None  # identity of NMEA and phone trackers: the source's name
+    role: Literal["main", "backup", "phone"] = "main"
+    comment_pattern: str | None = None  # regular expression with named groups
+    comment_scales: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
+    # group -> (factor, offset, unit): value = number * factor + offset
+
+
+@dataclass(frozen=True, slots=True)
+class VehiclePlan:
+    name: str
+    callsign: str | None = None
+    source: str | None = None
+    own: bool = False  # the car that carries this station
+    road_speed_ms: float = 18.0
+    road_factor: float = 1.35  # road distance / straight distance; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPlan:
+    low_height_m: float = 609.6  # 2,000 ft above ground; common practice, no source
+    silent_after_intervals: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    flight: str = "unnamed flight"
+    launch: LaunchPlan = LaunchPlan()
+    balloon: BalloonPlan = BalloonPlan()
+    descent: DescentPlan = DescentPlan()
+    trackers: tuple[TrackerPlan, ...] = ()
+    vehicles: tuple[VehiclePlan, ...] = ()
+    alarms: AlarmPlan = AlarmPlan()
+    infer_trackers: bool = False  # no plan: who reports above 3,000 m is a tracker of the flight

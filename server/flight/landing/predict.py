@@ -1,0 +1,173 @@
+"""One question, one answer: the landing point, its areas, its time and how it was come by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from server.flight.landing import winds
+from server.flight.landing.area import Area, area, centre
+from server.flight.landing.descent import (
+    SEA_LEVEL_ROOT_DENSITY,
+    Fall,
+    FallConstants,
+    estimate,
+    observed,
+)
+from server.flight.landing.ensemble import Climb, Members, Start, fall, mean_path, passage_s
+from server.flight.landing.question import LandingQuestion
+from server.flight.landing.winds import LAYERS, WindConstants, WindProfile
+
+Array = npt.NDArray[np.float64]
+Basis = Literal["prediction", "last contact", "landed fix"]
+
+MEMBERS = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class LandingConstants:
+    wind: WindConstants = WindConstants()
+    fall: FallConstants = FallConstants()
+    climb_sigma_share: float = 0.10  # of the climb rate seen, for the rest of the climb
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """Metres in the question's frame; times in UTC seconds. `path` rows: time, x, y, altitude."""
+
+    basis: Basis
+    x_m: float
+    y_m: float
+    altitude_m: float
+    time_s: float
+    early_s: float  # 5 % come down before
+    late_s: float  # 5 % come down after
+    half: Area
+    nine_tenths: Area
+    path: Array
+    fall_speed_sea_level_ms: float | None
+    as_of_s: float
+
+
+def predict(
+    question: LandingQuestion, constants: LandingConstants | None = None, members: int = MEMBERS
+) -> Landing | None:
+    """The landing as best known; None on the ground before a launch."""
+    c = constants or LandingConstants()
+    if question.phase == "landed" and len(question.landed):
+        return _at_rest(question)
+    if question.phase in ("unknown", "ground", "landed"):
+        return None
+    start = _start(question)
+    fall_speed = _fall_speed(question, c.fall)
+    climb = _climb(question, c)
+    wind = _wind(question, start, climb, fall_speed, c.wind)
+    drawn = fall(
+        start, climb, wind, fall_speed,
+        question.ground.altitude_m, question.ground.sigma_m, members, question.number,
+    )  # fmt: skip
+    return _answer(question, start, climb, wind, fall_speed, drawn)
+
+
+def _start(question: LandingQuestion) -> Start:
+    x, y, z = question.motion
+    sigma_h_m = float(np.sqrt((x.var_position + y.var_position) / 2))
+    return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))
+
+
+def _fall_speed(question: LandingQuestion, c: FallConstants) -> Fall:
+    descent = question.plan.descent
+    none = np.empty(0)
+    if question.burst_s is None or question.phase != "descent":
+        return estimate(descent, none, none, none, c)
+    seen = observed(
+        question.time_s, question.z_m, question.tracker,
+        question.burst_s + c.settling_s, c.altitude_sigma_m,
+    )  # fmt: skip
+    return estimate(descent, *seen, c)
+
+
+def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
+    if question.phase not in ("ascent", "float"):
+        return None
+    balloon, z = question.plan.balloon, question.motion.z
+    rate_ms = max(z.velocity, 1.0)
+    if question.phase == "ascent":  # a few minutes of climb say more than the moment
+        recent = question.time_s > question.at_s - 600.0
+        t, h = question.time_s[recent], question.z_m[recent]
+        if len(t) > 3 and t[-1] - t[0] > 120.0:
+            rate_ms = max(float(h[-1] - h[0]) / float(t[-1] - t[0]), 0.5)
+    above_m = z.position + 300.0
+    burst_m = max(balloon.burst_altitude_m, above_m)
+    sigma_m = balloon.burst_altitude_sigma_m if burst_m > above_m else 600.0
+    return Climb(rate_ms, c.climb_sigma_share * rate_ms, burst_m, sigma_m)
+
+
+def _wind(
+    question: LandingQuestion, start: Start, climb: Climb | None, fall_speed: Fall, c: WindConstants
+) -> WindProfile:
+    seen = winds.samples(
+        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker
+    )
+    when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
+    return winds.profile(seen, np.arange(LAYERS), when_s, c)
+
+
+def _answer(
+    question: LandingQuestion, start: Start, climb: Climb | None, wind: WindProfile,
+    fall_speed: Fall, drawn: Members,
+) -> Landing:  # fmt: skip
+    middle = centre(drawn.x_m, drawn.y_m)
+    path = mean_path(start, climb, wind, fall_speed.constant, question.ground.altitude_m)
+    early_s, time_s, late_s = np.quantile(drawn.after_s, [0.05, 0.5, 0.95])
+    path[:, 0] += question.at_s
+    return Landing(
+        basis="prediction",
+        x_m=middle[0],
+        y_m=middle[1],
+        altitude_m=float(np.median(drawn.z_m)),
+        time_s=question.at_s + float(time_s),
+        early_s=question.at_s + float(early_s),
+        late_s=question.at_s + float(late_s),
+        half=area(drawn.x_m, drawn.y_m, middle, 0.5),
+        nine_tenths=area(drawn.x_m, drawn.y_m, middle, 0.9),
+        path=path,
+        fall_speed_sea_level_ms=fall_speed.constant / SEA_LEVEL_ROOT_DENSITY,
+        as_of_s=question.at_s,
+    )
+
+
+def _at_rest(question: LandingQuestion) -> Landing:
+    """Fixes at rest, averaged; their spread is the area, never less than one receiver's error."""
+    latitude_deg, longitude_deg, altitude_m = np.median(question.landed, axis=0)
+    x, y = question.frame.to_xy(question.landed[:, 0], question.landed[:, 1])
+    middle = question.frame.to_xy(latitude_deg, longitude_deg)
+    own = (question.motion.x.var_position + question.motion.y.var_position) / 2
+    sigma_m = float(
+        np.sqrt(max(own, 5.0**2) + np.var(x - middle[0]) / 2 + np.var(y - middle[1]) / 2)
+    )
+    angle = np.linspace(0.0, 2 * np.pi, 49)
+    circle = np.column_stack([np.cos(angle), np.sin(angle)])
+    circle[-1] = circle[0]
+
+    def ring(share: float) -> Area:
+        radius_m = sigma_m * float(np.sqrt(-2 * np.log(1 - share)))  # Rayleigh
+        return Area(circle * radius_m + np.array([middle[0], middle[1]]), radius_m)
+
+    return Landing(
+        basis="landed fix",
+        x_m=float(middle[0]),
+        y_m=float(middle[1]),
+        altitude_m=float(altitude_m),
+        time_s=question.at_s,
+        early_s=question.at_s,
+        late_s=question.at_s,
+        half=ring(0.5),
+        nine_tenths=ring(0.9),
+        path=np.empty((0, 4)),
+        fall_speed_sea_level_ms=None,
+        as_of_s=question.at_s,
+    )

@@ -1,0 +1,121 @@
+"""All that a landing prediction is computed from, taken out of the flight at one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from server.flight.geodesy import LocalFrame
+from server.flight.inputs import Plan
+from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
+from server.flight.track.modes import Motion
+from server.flight.track.phase import Event, Phase
+from server.flight.track.track import Record, Track
+
+Array = npt.NDArray[np.float64]
+Terrain = Callable[[float, float], float | None]  # latitude, longitude (deg) -> m above sea level
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Altitude of the ground where it comes down, and 1 sigma of it, in metres."""
+
+    altitude_m: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class LandingQuestion:
+    """Immutable, so that the answer can be worked out off the event loop.
+
+    `time_s`, `x_m`, `y_m`, `z_m` (one entry a fix whose altitude was used, offset taken off) and
+    `tracker` (an index for each fix) have one shape (n,), in order of time.
+    """
+
+    number: int  # of the last reception: the seed
+    phase: Phase
+    frame: LocalFrame
+    plan: Plan
+    ground: Ground
+    at_s: float  # time of `motion`
+    motion: Motion
+    burst_s: float | None
+    highest_m: float
+    time_s: Array
+    x_m: Array
+    y_m: Array
+    z_m: Array
+    tracker: npt.NDArray[np.int64]
+    landed: Array  # latitude, longitude, altitude of the fixes at rest, shape (k, 3)
+
+
+_GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
+_TERRAIN_SIGMA_M = 20.0
+_LOWEST_ABOVE_GROUND_M = 60.0  # a box that still falls is not nearer to unknown ground, on average
+
+
+def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> LandingQuestion | None:
+    """The question that the track raises as it stands; None without a track."""
+    latest = track.latest()
+    if latest is None or latest.after.state is None:
+        return None
+    records = track.records()
+    phase = records[-1].after.phase
+    state = latest.after.state
+    whole = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
+    used = [r for r, v in zip(records, track.verdicts(), strict=True) if v in whole]
+    flown = [r for r in used if r.fix.altitude_m is not None]
+    offsets = {name: memory.offset_m for name, memory in state.trackers.items()}
+    names = sorted({r.fix.tracker for r in flown})
+    index = {name: i for i, name in enumerate(names)}
+    burst_s = next((e.time_s for e in reversed(phase.events) if e.kind == "burst"), None)
+    return LandingQuestion(
+        number=number,
+        phase=phase.phase,
+        frame=track.frame,
+        plan=plan,
+        ground=_ground(latest, plan, terrain),
+        at_s=latest.fix.time_s,
+        motion=state.mixed(),
+        burst_s=burst_s,
+        highest_m=phase.highest_m,
+        time_s=np.array([r.fix.time_s for r in flown]),
+        x_m=np.array([r.x_m for r in flown]),
+        y_m=np.array([r.y_m for r in flown]),
+        z_m=np.array([(r.fix.altitude_m or 0.0) - offsets.get(r.fix.tracker, 0.0) for r in flown]),
+        tracker=np.array([index[r.fix.tracker] for r in flown], dtype=np.int64),
+        landed=_landed(used, phase.events, offsets),
+    )
+
+
+def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
+    state = latest.after.state
+    assert state is not None
+    altitude_m, sigma_m = state.lowest_m, _GROUND_SIGMA_M
+    if plan.launch.altitude_m is not None:
+        altitude_m = plan.launch.altitude_m
+    if terrain is not None:
+        here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
+        if here_m is not None:
+            altitude_m, sigma_m = here_m, _TERRAIN_SIGMA_M
+    lowest_possible_m = state.mixed().z.position - _LOWEST_ABOVE_GROUND_M
+    if lowest_possible_m < altitude_m:
+        return Ground(lowest_possible_m, _LOWEST_ABOVE_GROUND_M)
+    return Ground(altitude_m, sigma_m)
+
+
+def _landed(used: list[Record], events: tuple[Event, ...], offsets: dict[str, float]) -> Array:
+    landing = next((e for e in reversed(events) if e.kind == "landing"), None)
+    if landing is None:
+        return np.empty((0, 3))
+    rows = [
+        (f.latitude_deg, f.longitude_deg, (f.altitude_m or np.nan) - offsets.get(f.tracker, 0.0))
+        for f in (r.fix for r in used)
+        if f.time_s >= landing.time_s
+    ]
+    landed = np.array(rows).reshape(-1, 3)
+    landed[np.isnan(landed[:, 2]), 2] = landing.altitude_m
+    return landed

@@ -1,0 +1,152 @@
+"""The wind by height that one flight measures, and how sure it is when the box falls through it.
+
+The wind is taken as a sum of a part that lasts (broad in height) and a part that fades (short in height,
+stretched-exponential in time, which makes its structure function grow with the 2/3 power of time, as
+wind profilers see: Merceret 1997, J. Appl. Meteor. 36, 1567). Both are Gaussian, so what was measured on
+the way up, and again on the way down, gives the wind below by conditioning (Rasmussen and Williams 2006,
+Gaussian Processes for Machine Learning, eq. 2.23 and 2.24). Constants fitted on real flights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+LAYER_M = 250.0
+LAYERS = 160  # to 40 km
+EDGES_M: Array = np.arange(LAYERS + 1, dtype=np.float64) * LAYER_M
+CENTRES_M: Array = EDGES_M[:-1] + LAYER_M / 2
+
+
+@dataclass(frozen=True, slots=True)
+class WindConstants:
+    """Standard deviations are of one component (east or north), m/s."""
+
+    lasting_sigma_ms: float = 12.0
+    lasting_height_m: float = 3_000.0
+    fading_sigma_ms: float = 3.2
+    fading_height_m: float = 500.0
+    fading_time_s: float = 9_000.0
+    sampling_sigma_ms: float = 1.0  # of the mean over a layer against the wind at the box
+
+
+class WindSamples(NamedTuple):
+    """Mean winds of layers as flown: shapes (n,), a layer's index, m/s, seconds."""
+
+    layer: npt.NDArray[np.int64]
+    time_s: Array
+    east_ms: Array
+    north_ms: Array
+    sigma_ms: Array
+
+
+class WindProfile(NamedTuple):
+    """Mean of each component by layer and their common covariance, at the times that were asked."""
+
+    east_ms: Array
+    north_ms: Array
+    covariance: Array  # (m, m), m²/s²
+
+
+_SHORTEST_S, _LONGEST_S = 8.0, 200.0
+_FASTEST_MS = 130.0
+
+
+def samples(
+    time_s: Array, x_m: Array, y_m: Array, z_m: Array, tracker: npt.NDArray[np.int64],
+    position_sigma_m: float = 10.0,
+) -> WindSamples:  # fmt: skip
+    """Layer means from the displacement between consecutive fixes of one tracker.
+
+    The way up and the way down are kept apart. Fixes are in order of time; shapes (n,).
+    """
+    parts = []
+    for one in np.unique(tracker):
+        of = tracker == one
+        t, x, y, z = time_s[of], x_m[of], y_m[of], z_m[of]
+        dt = np.diff(t)
+        ok = (dt >= _SHORTEST_S) & (dt <= _LONGEST_S)
+        dt = np.where(ok, dt, 1.0)
+        parts.append(
+            np.column_stack([
+                t[:-1] + dt / 2, np.diff(x) / dt, np.diff(y) / dt, z[:-1], z[1:],
+                np.sqrt(2.0) * position_sigma_m / dt,
+            ])[ok]
+        )  # fmt: skip
+    if not parts:
+        return _empty()
+    rows = np.concatenate(parts)
+    rows = rows[np.hypot(rows[:, 1], rows[:, 2]) < _FASTEST_MS]
+    rising = rows[:, 4] >= rows[:, 3]
+    both = [_layer_means(rows[side]) for side in (rising, ~rising)]
+    return WindSamples(*(np.concatenate(column) for column in zip(*both, strict=True)))
+
+
+def _layer_means(rows: Array) -> WindSamples:
+    if len(rows) == 0:
+        return _empty()
+    low, high = np.minimum(rows[:, 3], rows[:, 4]), np.maximum(rows[:, 3], rows[:, 4])
+    thickness = np.maximum(high - low, 1.0)
+    overlap = np.minimum(high[:, None], EDGES_M[None, 1:]) - np.maximum(
+        low[:, None], EDGES_M[None, :-1]
+    )
+    share = np.clip(overlap, 0.0, None) / thickness[:, None]
+    weight = share / (rows[:, 5] ** 2)[:, None]
+    total = weight.sum(axis=0)
+    used = np.flatnonzero(total > 0.0)
+    weight = weight[:, used] / total[used]
+    return WindSamples(
+        used,
+        rows[:, 0] @ weight,
+        rows[:, 1] @ weight,
+        rows[:, 2] @ weight,
+        1.0 / np.sqrt(np.maximum(total[used], 1e-6)),
+    )
+
+
+def _empty() -> WindSamples:
+    none = np.empty(0)
+    return WindSamples(np.empty(0, dtype=np.int64), none, none, none, none)
+
+
+def profile(
+    seen: WindSamples,
+    layer: npt.NDArray[np.int64],
+    time_s: Array,
+    constants: WindConstants | None = None,
+) -> WindProfile:
+    """The wind of `layer` at `time_s`, shapes (m,), given what was seen."""
+    c = constants or WindConstants()
+    prior = _kernel(layer, time_s, layer, time_s, c)
+    if len(seen.layer) == 0:
+        calm = np.zeros(len(layer))
+        return WindProfile(calm, calm, prior)
+    noise = seen.sigma_ms**2 + c.sampling_sigma_ms**2
+    among = _kernel(seen.layer, seen.time_s, seen.layer, seen.time_s, c) + np.diag(noise)
+    across = _kernel(layer, time_s, seen.layer, seen.time_s, c)
+    inner = np.linalg.solve(among, np.column_stack([across.T, seen.east_ms, seen.north_ms]))
+    covariance = prior - across @ inner[:, :-2]
+    return WindProfile(
+        across @ inner[:, -2], across @ inner[:, -1], (covariance + covariance.T) / 2
+    )
+
+
+def _kernel(
+    layer_a: npt.NDArray[np.int64], time_a_s: Array,
+    layer_b: npt.NDArray[np.int64], time_b_s: Array,
+    c: WindConstants,
+) -> Array:  # fmt: skip
+    apart_m = np.abs(CENTRES_M[layer_a][:, None] - CENTRES_M[layer_b][None, :])
+    apart_s = np.abs(time_a_s[:, None] - time_b_s[None, :])
+    lasting = c.lasting_sigma_ms**2 * np.exp(-apart_m / c.lasting_height_m)
+    fading = (
+        c.fading_sigma_ms**2
+        * np.exp(-apart_m / c.fading_height_m)
+        * np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
+    )
+    return np.asarray(lasting + fading)

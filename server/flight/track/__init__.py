@@ -1,0 +1,1 @@
+"""One position, velocity and covariance from all trackers, and the phase of the flight."""

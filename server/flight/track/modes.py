@@ -1,0 +1,208 @@
+"""How a payload moves in each mode, and how one mode gives way to another.
+
+Modes: ground, ascent, float, descent. A step from mode i to mode j over `dt_s` has dynamics of its own:
+a burst, say, happens at an unknown moment within the step, and the fall that follows is fast and
+uncertain. All constants are fitted on real flights (tests/bench/track.py) unless a source is named.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from server.flight.atmosphere import density_scale_height_m, sqrt_density
+from server.flight.track.kalman import Axis, predict
+
+GROUND, ASCENT, FLOAT, DESCENT = range(4)
+MODE_NAMES = ("ground", "ascent", "float", "descent")
+
+
+class Motion(NamedTuple):
+    """East, north (metres in the flight's frame) and up (metres above mean sea level)."""
+
+    x: Axis
+    y: Axis
+    z: Axis
+
+
+@dataclass(frozen=True, slots=True)
+class MotionConstants:
+    """What the modes take for granted. Standard deviations are 1 sigma."""
+
+    fall_constant: float = (
+        5.07  # fall speed x sqrt(density), (m/s)(kg/m³)^½: median of real flights
+    )
+    fall_relative_sigma: float = 0.4  # at the first step after a burst: tumbling, failures
+    ascent_rate_ms: float = 5.0
+    ascent_rate_sigma_ms: float = 1.5
+    ground_altitude_m: float | None = None  # where the plan says the launch site is
+    wind_psd: float = 0.15  # white acceleration of the wind seen, m²/s³, while climbing slowly
+    wind_psd_per_ms: float = 0.05  # the same for each m/s of vertical speed: shear flown through
+    climb_psd: float = 0.02
+    fall_psd: float = 0.10
+    fall_psd_relative: float = 0.0004  # of the square of the fall speed, per second
+    landing_ceiling_m: float = 1_500.0  # above the lowest known ground, no landing is thought of
+
+
+_GROUND_DRIFT_PSD = 0.02  # m²/s: a box on the ground creeps, and receivers wander
+_MEAN_WAIT_S = {  # mean time before one mode gives way to another; common practice, no source
+    (GROUND, ASCENT): 1_200.0,
+    (ASCENT, DESCENT): 5_400.0,
+    (ASCENT, FLOAT): 60_000.0,
+    (FLOAT, DESCENT): 3_600.0,
+    (FLOAT, ASCENT): 10_000.0,
+    (DESCENT, GROUND): 900.0,
+    (DESCENT, FLOAT): 600_000.0,
+}
+EXITS = {
+    mode: tuple((j, wait) for (i, j), wait in _MEAN_WAIT_S.items() if i == mode)
+    for mode in range(4)
+}
+
+
+def fall_speed_ms(altitude_m: float, fall_constant: float) -> float:
+    """Downward speed (positive) of a drag-limited fall: constant / sqrt(density)."""
+    return fall_constant / sqrt_density(altitude_m)
+
+
+def start(mode: int, at: Motion, constants: MotionConstants) -> Motion:
+    """The first motion of a mode when nothing but one position is known."""
+    x, y, z = at
+    if mode == GROUND:
+        return Motion(_at_rest(x, 0.0), _at_rest(y, 0.0), _at_rest(z, 0.0))
+    climb, sigma = _vertical_prior(mode, z.position, constants)
+    return Motion(
+        Axis(x.position, 0.0, x.var_position, 0.0, 20.0**2),
+        Axis(y.position, 0.0, y.var_position, 0.0, 20.0**2),
+        Axis(z.position, climb, z.var_position, 0.0, sigma * sigma),
+    )
+
+
+def move(i: int, j: int, motion: Motion, dt_s: float, constants: MotionConstants) -> Motion:
+    """Where a motion in mode i is `dt_s` later, if it is in mode j then."""
+    if i == j:
+        return _stay(j, motion, dt_s, constants)
+    x, y, z = motion
+    if j == GROUND:
+        return Motion(_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s))
+    if i == GROUND:
+        return _lift_off(motion, dt_s, constants)
+    return Motion(
+        predict(x, dt_s, _wind_psd(z.velocity, constants)),
+        predict(y, dt_s, _wind_psd(z.velocity, constants)),
+        _change(j, z, dt_s, constants),
+    )
+
+
+def _stay(mode: int, motion: Motion, dt_s: float, constants: MotionConstants) -> Motion:
+    x, y, z = motion
+    if mode == GROUND:
+        return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
+    psd = _wind_psd(z.velocity, constants)
+    x, y = predict(x, dt_s, psd), predict(y, dt_s, psd)
+    if mode == DESCENT:
+        return Motion(x, y, _fall(z, dt_s, constants))
+    if mode == FLOAT:
+        return Motion(x, y, _hover(z, dt_s))
+    return Motion(x, y, predict(z, dt_s, constants.climb_psd))
+
+
+def sign_probability(mode: int, z: Axis) -> float:
+    """How well a vertical speed suits its mode: the share of it on the right side of zero."""
+    if mode in (GROUND, FLOAT):
+        return 1.0
+    upward = z.velocity if mode == ASCENT else -z.velocity
+    return max(0.5 * math.erfc(-upward / math.sqrt(2 * z.var_velocity + 1e-9)), 1e-5)
+
+
+def _wind_psd(climb_ms: float, constants: MotionConstants) -> float:
+    return constants.wind_psd + constants.wind_psd_per_ms * abs(climb_ms)
+
+
+def _rest(axis: Axis, dt_s: float) -> Axis:
+    return Axis(
+        axis.position, 0.0, axis.var_position + _GROUND_DRIFT_PSD * dt_s, 0.0, _GROUND_DRIFT_PSD
+    )
+
+
+def _at_rest(axis: Axis, dt_s: float) -> Axis:
+    """Came to rest at an unknown moment of the last `dt_s`."""
+    path_m = axis.velocity * dt_s
+    spread = path_m * path_m / 12 + axis.var_velocity * dt_s * dt_s / 3
+    return Axis(axis.position + path_m / 2, 0.0, axis.var_position + spread, 0.0, _GROUND_DRIFT_PSD)
+
+
+def _hover(z: Axis, dt_s: float) -> Axis:
+    """Vertical speed that decays to nothing within a minute, and is stirred to 0.7 m/s (1 sigma)."""
+    keep = math.exp(-dt_s / 60.0)
+    p, v, pp, pv, vv = predict(z, dt_s, 0.0)
+    stirred = 0.7**2 * (1 - keep * keep)
+    return Axis(p, v * keep, pp + stirred * dt_s * dt_s / 3, pv * keep, vv * keep * keep + stirred)
+
+
+def _lift_off(motion: Motion, dt_s: float, constants: MotionConstants) -> Motion:
+    x, y, z = motion
+    wind_sigma_ms = 8.0
+    rise_m = constants.ascent_rate_ms * dt_s
+    var_rate = constants.ascent_rate_sigma_ms**2
+    horizontal = (wind_sigma_ms * dt_s) ** 2 / 3, wind_sigma_ms**2 * dt_s / 2, wind_sigma_ms**2
+    return Motion(
+        Axis(x.position, 0.0, x.var_position + horizontal[0], horizontal[1], horizontal[2]),
+        Axis(y.position, 0.0, y.var_position + horizontal[0], horizontal[1], horizontal[2]),
+        Axis(
+            z.position + rise_m / 2,
+            constants.ascent_rate_ms,
+            z.var_position + rise_m * rise_m / 12 + var_rate * dt_s * dt_s / 3,
+            var_rate * dt_s / 2,
+            var_rate,
+        ),
+    )
+
+
+def _vertical_prior(
+    mode: int, altitude_m: float, constants: MotionConstants
+) -> tuple[float, float]:
+    if mode == ASCENT:
+        return constants.ascent_rate_ms, constants.ascent_rate_sigma_ms
+    if mode == FLOAT:
+        return 0.0, 0.7
+    speed = fall_speed_ms(altitude_m, constants.fall_constant)
+    return -speed, constants.fall_relative_sigma * speed
+
+
+def _change(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
+    """A new vertical speed from an unknown moment of the last `dt_s` on."""
+    climb, sigma = _vertical_prior(mode, z.position, constants)
+    jump = climb - z.velocity
+    return Axis(
+        z.position + (z.velocity + climb) * dt_s / 2,
+        climb,
+        z.var_position
+        + 2 * dt_s * max(z.covariance, 0.0)
+        + dt_s * dt_s * (jump * jump / 12 + sigma * sigma / 3 + z.var_velocity / 3),
+        sigma * sigma * dt_s / 2,
+        sigma * sigma,
+    )
+
+
+def _fall(z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
+    """A fall whose speed x sqrt(density) stays, exactly so in an exponential atmosphere.
+
+    With scale height H and u = (z - z0)/2H: exp(-u) = s = 1 - w0 t/2H, so that z = z0 - 2H ln s and
+    w = w0/s; the covariance goes through the Jacobian [[1, t/s], [0, 1/s²]].
+    """
+    p, v, pp, pv, vv = z
+    falling = min(v, -0.1)
+    double_scale_m = 2 * density_scale_height_m(p + 0.5 * falling * dt_s)
+    s = 1.0 - falling * dt_s / double_scale_m
+    a, b = dt_s / s, 1.0 / (s * s)
+    speed = falling / s
+    q = (constants.fall_psd + constants.fall_psd_relative * speed * speed) * dt_s
+    return Axis(
+        p - double_scale_m * math.log(s),
+        speed,
+        pp + 2 * a * pv + a * a * vv + q * dt_s * dt_s / 3,
+        b * (pv + a * vv) + q * dt_s / 2,
+        b * b * vv + q,
+    )

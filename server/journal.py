@@ -1,0 +1,135 @@
+"""The journal: everything heard, on disk before it is used. SQLite, write-ahead log, append only.
+
+One process writes. `append` returns once the disk has it (synchronous=FULL); batches share one commit.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import cast
+
+from decoders.reports import WIRES, Wire
+from server.flight.inputs import Command, Reception
+
+SCHEMA = 1
+_TABLES = """
+CREATE TABLE IF NOT EXISTS about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS receptions (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    heard_at_ms INTEGER NOT NULL, source TEXT NOT NULL, wire TEXT NOT NULL, payload BLOB NOT NULL
+);
+CREATE TABLE IF NOT EXISTS commands (
+    number INTEGER PRIMARY KEY AUTOINCREMENT, after_reception INTEGER NOT NULL,
+    at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL
+);
+"""
+
+
+class JournalError(Exception):
+    """The journal cannot be opened, read or written; the message says why and what to do."""
+
+
+class Journal:
+    """An open journal. Use from one thread at a time."""
+
+    def __init__(self, path: Path | str, *, read_only: bool = False) -> None:
+        """`path` may be ":memory:". JournalError when it is no journal of ours."""
+        self.path = str(path)
+        try:
+            if read_only:
+                uri = f"{Path(path).resolve().as_uri()}?mode=ro"
+                self._db = sqlite3.connect(uri, uri=True, check_same_thread=False)
+            else:
+                self._db = sqlite3.connect(self.path, check_same_thread=False)
+                self._db.execute("PRAGMA journal_mode=WAL")
+                self._db.execute("PRAGMA synchronous=FULL")
+                with self._db:
+                    self._db.executescript(_TABLES)
+                    self._db.execute(
+                        "INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),)
+                    )
+            found = self.about().get("schema")
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: {error}") from error
+        if found != str(SCHEMA):
+            raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
+
+    def append(self, receptions: Iterable[Reception]) -> int:
+        """Store receptions in one commit; the number of the last. JournalError: none was stored."""
+        rows = [(r.heard_at_ms, r.source, r.wire, r.payload) for r in receptions]
+        try:
+            with self._db:
+                self._db.executemany(
+                    "INSERT INTO receptions (heard_at_ms, source, wire, payload)"
+                    " VALUES (?, ?, ?, ?)",
+                    rows,
+                )
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: {error}") from error
+        return self.last_number()
+
+    def append_command(self, command: Command) -> None:
+        """Store one command after the last reception. JournalError: it was not stored."""
+        c = command
+        values = (self.last_number(), c.at_s, c.kind, c.name, c.latitude_deg, c.longitude_deg)
+        try:
+            with self._db:
+                self._db.execute(
+                    "INSERT INTO commands"
+                    " (after_reception, at_s, kind, name, latitude_deg, longitude_deg)"
+                    " VALUES (?, ?, ?, ?, ?, ?)",
+                    values,
+                )
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: {error}") from error
+
+    def last_number(self) -> int:
+        """Number of the last reception; 0 when there is none."""
+        row = self._db.execute("SELECT COALESCE(MAX(number), 0) FROM receptions").fetchone()
+        return int(row[0])
+
+    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
+        """Receptions with their numbers, in the order in which they were stored."""
+        rows = self._db.execute(
+            "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
+            " WHERE number > ? ORDER BY number",
+            (after,),
+        )
+        for number, heard_at_ms, source, wire, payload in rows:
+            if wire in WIRES:
+                yield number, Reception(heard_at_ms, source, cast(Wire, wire), bytes(payload))
+
+    def commands(self) -> Iterator[tuple[int, Command]]:
+        """Commands, each with the number of the reception that it came after."""
+        rows = self._db.execute(
+            "SELECT after_reception, at_s, kind, name, latitude_deg, longitude_deg"
+            " FROM commands ORDER BY number"
+        )
+        for after, at_s, kind, name, latitude_deg, longitude_deg in rows:
+            yield after, Command(at_s, kind, name, latitude_deg, longitude_deg)
+
+    def about(self) -> dict[str, str]:
+        """What the journal says of itself."""
+        return dict(self._db.execute("SELECT key, value FROM about"))
+
+    def describe(self, **about: str) -> None:
+        """Note something about the flight, e.g. its name."""
+        with self._db:
+            self._db.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", list(about.items()))
+
+    def close(self) -> None:
+        self._db.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()

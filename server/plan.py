@@ -1,0 +1,298 @@
+"""The plan file: TOML in, checked values out, and an error that names the line otherwise."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from decoders.comments import CommentPattern
+from decoders.reports import DecodeError
+from server.flight.inputs import (
+    AlarmPlan,
+    BalloonPlan,
+    DescentPlan,
+    LaunchPlan,
+    Plan,
+    TrackerPlan,
+    VehiclePlan,
+)
+from server.flight.times import parse_time
+from server.sources.spec import Kind, SourceSpec
+
+Name = Annotated[str, Field(pattern=r"^\S+$", max_length=40)]
+Text = Annotated[str, Field(min_length=1, max_length=80)]
+Callsign = Annotated[str, Field(pattern=r"^[A-Z0-9]{1,6}(-([1-9]|1[0-5]))?$")]
+Latitude = Annotated[float, Field(ge=-90, le=90)]
+Longitude = Annotated[float, Field(ge=-180, le=180)]
+
+
+class PlanError(ValueError):
+    """The plan cannot be used; the message names file, line, key, what was wanted and found."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class FlightSection(_Section):
+    name: Text
+
+
+class LaunchSection(_Section):
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
+    time: str | None = None  # RFC 3339
+
+
+class BalloonSection(_Section):
+    burst_altitude_m: Annotated[float, Field(ge=1_000, le=45_000)] = 30_000.0
+    burst_altitude_sigma_m: Annotated[float, Field(gt=0, le=10_000)] = 2_000.0
+    ascent_rate_ms: Annotated[float, Field(ge=0.5, le=15)] = 5.0
+    ascent_rate_sigma_ms: Annotated[float, Field(gt=0, le=5)] = 0.8
+
+
+class DescentSection(_Section):
+    fall_speed_sea_level_ms: Annotated[float, Field(ge=0.5, le=60)] | None = None
+    fall_speed_relative_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
+    mass_kg: Annotated[float, Field(gt=0, le=50)] | None = None
+    parachute_diameter_m: Annotated[float, Field(gt=0, le=20)] | None = None
+    drag_coefficient: Annotated[float, Field(gt=0.05, le=3)] | None = None
+
+    @model_validator(mode="after")
+    def _one_of(self) -> DescentSection:
+        if (self.mass_kg is None) != (self.parachute_diameter_m is None):
+            raise ValueError("mass_kg and parachute_diameter_m go together")
+        if self.mass_kg is not None and self.fall_speed_sea_level_ms is not None:
+            raise ValueError(
+                "give fall_speed_sea_level_ms, or mass_kg and parachute_diameter_m, not both"
+            )
+        return self
+
+
+class TrackerSection(_Section):
+    name: Text
+    role: Literal["main", "backup", "phone"] = "main"
+    callsign: Callsign | None = None
+    source: Name | None = None
+    token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
+    comment_pattern: Annotated[str, Field(max_length=500)] | None = None
+    comment_scales: dict[str, tuple[float, float, str]] = {}
+
+    @model_validator(mode="after")
+    def _identified(self) -> TrackerSection:
+        if self.callsign is None and self.source is None:
+            raise ValueError("a tracker needs a callsign (radio) or a source (NMEA, phone)")
+        if self.comment_pattern is not None:
+            try:
+                CommentPattern(self.comment_pattern, self.comment_scales)
+            except DecodeError as error:
+                raise ValueError(str(error)) from error
+        return self
+
+
+class SourceSection(_Section):
+    name: Name
+    kind: Kind
+    enabled: bool | None = None  # by default on, but for aprs-is, which needs the internet
+    host: Annotated[str, Field(max_length=253)] | None = None
+    port: Annotated[int, Field(ge=1, le=65_535)] | None = None
+    device: Annotated[str, Field(max_length=500)] | None = None
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
+    callsign: Annotated[str, Field(max_length=12)] | None = None
+    passcode: Annotated[int, Field(ge=-1, le=32_767)] | None = None
+    filter: Annotated[str, Field(max_length=500)] | None = None
+    quiet_after_s: Annotated[float, Field(gt=0)] = 120.0
+
+    @model_validator(mode="after")
+    def _usable(self) -> SourceSection:
+        self.spec()
+        return self
+
+    def spec(self) -> SourceSpec:
+        return SourceSpec(**self.model_dump())
+
+
+class VehicleSection(_Section):
+    name: Text
+    callsign: Callsign | None = None
+    source: Name | None = None
+    own: bool = False
+    road_speed_ms: Annotated[float, Field(gt=0.5, le=60)] = 18.0
+    road_factor: Annotated[float, Field(ge=1, le=5)] = 1.35
+
+
+class AlarmSection(_Section):
+    low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 609.6
+    silent_after_intervals: Annotated[float, Field(ge=2, le=100)] = 4.0
+
+
+class ScreenSection(_Section):
+    units: Literal["metric", "aviation"] = "metric"
+
+
+class PlanFile(_Section):
+    """A whole plan file, checked."""
+
+    flight: FlightSection
+    launch: LaunchSection | None = None
+    balloon: BalloonSection = BalloonSection()
+    descent: DescentSection = DescentSection()
+    trackers: Annotated[tuple[TrackerSection, ...], Field(min_length=1, max_length=20)]
+    sources: tuple[SourceSection, ...] = ()
+    vehicles: tuple[VehicleSection, ...] = ()
+    alarms: AlarmSection = AlarmSection()
+    screen: ScreenSection = ScreenSection()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> PlanFile:
+        _unique("source", [s.name for s in self.sources])
+        _unique("vehicle", [v.name for v in self.vehicles])
+        identities = [i for t in self.trackers for i in (t.callsign, t.source) if i is not None]
+        _unique("callsign or source of trackers", identities)
+        sources = {s.name for s in self.sources}
+        for part in (*self.trackers, *self.vehicles):
+            if part.source is not None and part.source not in sources:
+                known = ", ".join(sorted(sources)) or "none"
+                raise ValueError(
+                    f"{part.name!r}: no source is named {part.source!r} (there: {known})"
+                )
+        if self.launch is not None and self.launch.time is not None:
+            parse_time(self.launch.time)
+        return self
+
+    def for_flight(self) -> Plan:
+        """What the flight is computed with."""
+        launch = self.launch
+        return Plan(
+            flight=self.flight.name,
+            launch=LaunchPlan()
+            if launch is None
+            else LaunchPlan(
+                launch.latitude_deg,
+                launch.longitude_deg,
+                launch.altitude_m,
+                None if launch.time is None else parse_time(launch.time) / 1000.0,
+            ),
+            balloon=BalloonPlan(**self.balloon.model_dump()),
+            descent=DescentPlan(**self.descent.model_dump()),
+            trackers=tuple(
+                TrackerPlan(
+                    t.name, t.callsign, t.source, t.role, t.comment_pattern, t.comment_scales
+                )
+                for t in self.trackers
+            ),
+            vehicles=tuple(VehiclePlan(**v.model_dump()) for v in self.vehicles),
+            alarms=AlarmPlan(**self.alarms.model_dump()),
+        )
+
+    def source_specs(self) -> tuple[SourceSpec, ...]:
+        """What the sources are opened with."""
+        return tuple(source.spec() for source in self.sources)
+
+    def phone_tokens(self) -> dict[str, str]:
+        """Beacon tokens and the source that each of them speaks for."""
+        return {t.token: t.source for t in self.trackers if t.token and t.source}
+
+
+def _unique(what: str, names: list[str]) -> None:
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueError(f"{what} {', '.join(map(repr, twice))} is there twice")
+
+
+def load(path: Path) -> PlanFile:
+    """Read and check a plan file. PlanError says what is wrong and where."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError(f"{path}: cannot be read: {error}") from error
+    return parse(text, str(path))
+
+
+def parse(text: str, name: str = "plan") -> PlanFile:
+    """The same from text."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PlanError(f"{name}: not TOML: {error}") from error
+    try:
+        return PlanFile.model_validate(data)
+    except ValidationError as error:
+        raise PlanError("\n".join(_explain(error, text, name))) from error
+
+
+def _explain(error: ValidationError, text: str, name: str) -> list[str]:
+    lines = []
+    for problem in error.errors(include_url=False):
+        place = [part for part in problem["loc"] if not str(part).startswith("function-")]
+        line = find_line(text, place)
+        key = ".".join(f"{part + 1}" if isinstance(part, int) else str(part) for part in place)
+        message = problem["msg"].removeprefix("Value error, ")
+        if problem["type"] == "extra_forbidden":
+            message = f"unknown key{_hint(place)}"
+        found = problem.get("input")
+        if isinstance(found, str | int | float) and problem["type"] != "missing":
+            message += f" (found {found!r})"
+        at = f", line {line}" if line is not None else ""
+        lines.append(f"{name}{at}: {key or 'plan'}: {message}")
+    return lines
+
+
+def _hint(place: list[Any]) -> str:
+    """The nearest key that the section does have; a wrong unit is the usual reason."""
+    model: Any = PlanFile
+    for part in place[:-1]:
+        if isinstance(part, int):
+            continue
+        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+            return ""
+        annotation = model.model_fields[part].annotation
+        model = next(
+            (c for c in _classes(annotation) if isinstance(c, type) and issubclass(c, BaseModel)),
+            None,
+        )
+    if model is None:
+        return ""
+    near = difflib.get_close_matches(str(place[-1]), list(model.model_fields), n=1, cutoff=0.5)
+    return f"; is {near[0]} meant? Units stand in the names" if near else ""
+
+
+def _classes(annotation: Any) -> list[Any]:
+    inner = [c for part in getattr(annotation, "__args__", ()) for c in _classes(part)]
+    return [annotation, *inner]
+
+
+_HEADING = re.compile(r"^\s*(\[\[?)\s*([\w.\-]+)\s*\]\]?")
+_KEY = re.compile(r"^\s*([\w\-]+)\s*=")
+
+
+def find_line(text: str, place: list[Any]) -> int | None:
+    """The line (from 1) of a key path such as ["sources", 1, "port"], or of its section."""
+    if not place:
+        return None
+    section = str(place[0])
+    wanted = place[1] if len(place) > 1 and isinstance(place[1], int) else None
+    key = next((str(p) for p in place[1:] if not isinstance(p, int)), None)
+    current, count, best = None, -1, None
+    for number, line in enumerate(text.splitlines(), start=1):
+        heading = _HEADING.match(line)
+        if heading:
+            current = heading[2].split(".")[0]
+            if current == section and heading[1] == "[[":
+                count += 1
+            if current == section and (wanted is None or count == wanted):
+                best = best or number
+            continue
+        named = _KEY.match(line)
+        if named and current is None and named[1] == section:
+            return number
+        here = current == section and (wanted is None or count == wanted)
+        if named and here and named[1] == key:
+            return number
+    return best

@@ -1,0 +1,134 @@
+"""The one place where the real parts are put together: clock, disk, network, browser."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import signal
+import socket
+import time
+import webbrowser
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+
+import uvicorn
+
+from server.flight.flight import Flight
+from server.flight.inputs import Plan
+from server.journal import Journal
+from server.logs import Recording
+from server.plan import PlanFile
+from server.replay import Replay
+from server.screen.app import create_app
+from server.screen.serve import uvicorn_server
+from server.sources.probe import ProbeResult, probe
+from server.station import Station
+
+log = logging.getLogger("leeward")
+
+FIRST_PORT, LAST_PORT = 8_420, 8_439
+
+
+class NoPort(Exception):
+    """No port to listen on; the message says which were tried."""
+
+
+async def live(
+    plan: PlanFile, journal_path: Path, host: str, port: int | None, browser: bool
+) -> None:
+    """Run a station until it is interrupted."""
+    journal = Journal(journal_path)
+    journal.describe(flight=plan.flight.name)
+    flight = Flight(plan.for_flight())
+    station = Station(flight, journal, plan.source_specs(), time.time, plan.phone_tokens())
+    try:
+        await _serve(station, station.run, host, port, browser)
+    finally:
+        station.close()
+
+
+async def replay(
+    recording: Recording, plan: Plan, speed: float, host: str, port: int | None, browser: bool
+) -> None:
+    """Play a recording on the screen until it is interrupted."""
+    player = Replay(
+        recording.receptions,
+        plan,
+        name=recording.name,
+        speed=speed,
+        clock=time.monotonic,
+        commands=recording.commands,
+    )
+    try:
+        await _serve(player, player.run, host, port, browser)
+    finally:
+        player.close()
+
+
+async def _serve(
+    feed: Station | Replay,
+    run: Callable[[], Awaitable[None]],
+    host: str,
+    port: int | None,
+    browser: bool,
+) -> None:
+    port = port if port is not None else free_port(host)
+    server = uvicorn_server(create_app(feed), host, port)
+    address = f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
+    running = asyncio.ensure_future(run())
+    serving = asyncio.ensure_future(server.serve())
+    try:
+        await _listening(server, serving)
+        if server.started:
+            print(f"Leeward is at {address}  (Ctrl-C ends it)", flush=True)
+            if browser:
+                await asyncio.to_thread(webbrowser.open, address)
+        await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (running, serving):
+            if task.done() and not task.cancelled() and task.exception() is not None:
+                raise task.exception()  # type: ignore[misc]
+    finally:
+        server.should_exit = True
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.gather(running, serving, return_exceptions=True)
+
+
+async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> None:
+    """Wait until it listens, or has given up; uvicorn tells neither by itself."""
+    while not server.started and not serving.done():  # noqa: ASYNC110  there is no event for it
+        await asyncio.sleep(0.05)
+
+
+def free_port(host: str) -> int:
+    """The first port of ours that nobody listens on."""
+    for port in range(FIRST_PORT, LAST_PORT + 1):
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        with socket.socket(family, socket.SOCK_STREAM) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                trial.bind((host, port))
+            except OSError:
+                continue
+            return port
+    raise NoPort(f"ports {FIRST_PORT} to {LAST_PORT} on {host} are all taken; name one with --port")
+
+
+async def try_sources(plan: PlanFile, seconds: float) -> list[ProbeResult]:
+    """Try every source of a plan at once and say what came of it."""
+    return list(await asyncio.gather(*(probe(spec, seconds) for spec in plan.source_specs())))
+
+
+def until_interrupted(work: Awaitable[None]) -> None:
+    """Run to the end; Ctrl-C or a termination signal ends it cleanly."""
+
+    async def main() -> None:
+        task = asyncio.ensure_future(work)
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, task.cancel)
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+    asyncio.run(main())

@@ -1,0 +1,92 @@
+"""A flight with its landing view and whoever looks on. The station and the replay are each one."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from server.flight.flight import Flight
+from server.flight.history import History, HistoryBook
+from server.flight.landing.predict import Landing, predict
+from server.flight.landing.question import LandingQuestion
+from server.flight.snapshot import snapshot
+
+log = logging.getLogger("leeward.watch")
+
+LANDING_PAUSE_S = 1.0  # between two predictions
+
+
+class Refused(Exception):
+    """A command that makes no sense here; the message is for the person who gave it."""
+
+
+class Watch:
+    """Keeps the landing up to date off the event loop, and tells subscribers of every change."""
+
+    def __init__(self, flight: Flight) -> None:
+        self.flight = flight
+        self._book = HistoryBook(flight)
+        self._landing: tuple[LandingQuestion, Landing] | None = None
+        self._subscribers: list[Callable[[], None]] = []
+        self._thinker = ThreadPoolExecutor(1, thread_name_prefix="landing")
+        self._wanted = asyncio.Event()
+
+    def show(self, flight: Flight) -> None:
+        """Look at another flight from now on (a replay that jumps)."""
+        self.flight = flight
+        self._book = HistoryBook(flight)
+        self._landing = None
+        self.changed()
+
+    def state(self) -> dict[str, Any]:
+        """The flight's snapshot with the last landing that was worked out."""
+        return snapshot(self.flight, self._landing)
+
+    def history(self) -> History:
+        """The past as lists that grow."""
+        return self._book.read()
+
+    def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
+        """Call `on_change` in the loop at each change; returns how to stop that."""
+        self._subscribers.append(on_change)
+        return lambda: self._subscribers.remove(on_change)
+
+    def changed(self) -> None:
+        """The flight has taken something in."""
+        self._wanted.set()
+        self.notify()
+
+    def notify(self) -> None:
+        for on_change in tuple(self._subscribers):
+            on_change()
+
+    async def keep_landing(self) -> None:
+        """Work the landing out again whenever the flight has changed; runs until cancelled."""
+        loop = asyncio.get_running_loop()
+        while True:
+            await self._wanted.wait()
+            self._wanted.clear()
+            flight, question = self.flight, self.flight.landing_question()
+            landing: Landing | None = None
+            if question is not None:
+                try:
+                    landing = await loop.run_in_executor(self._thinker, predict, question)
+                except (ValueError, ArithmeticError) as error:
+                    log.error("landing prediction failed: %s", error)
+                    continue
+            if flight is self.flight:
+                self._landing = None if question is None or landing is None else (question, landing)
+                self.notify()
+            await asyncio.sleep(LANDING_PAUSE_S)
+
+    def settle_landing(self) -> None:
+        """Work the landing out here and now (no event loop)."""
+        question = self.flight.landing_question()
+        landing = None if question is None else predict(question)
+        self._landing = None if question is None or landing is None else (question, landing)
+
+    def close(self) -> None:
+        self._thinker.shutdown(wait=False, cancel_futures=True)

@@ -1,0 +1,69 @@
+"""Against GeographicLib's printed example and against PROJ, a reference library."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from pyproj import Proj
+
+from server.flight.geodesy import LocalFrame, circle, destination, distance_bearing
+
+
+def test_geographiclib_printed_example() -> None:
+    # Karney 2013, Algorithms for geodesics, as printed in GeographicLib's documentation
+    distance_m, bearing_deg = distance_bearing(-41.32, 174.81, 40.96, -5.50)
+    assert distance_m == pytest.approx(19_959_679.267, abs=0.001)
+    assert bearing_deg == pytest.approx(161.06767, abs=1e-5)
+
+
+def test_destination_is_the_way_back() -> None:
+    latitude_deg, longitude_deg = destination(38.5, -98.2, 123.0, 84_000.0)
+    distance_m, bearing_deg = distance_bearing(38.5, -98.2, latitude_deg, longitude_deg)
+    assert distance_m == pytest.approx(84_000.0, abs=1e-6)
+    assert bearing_deg == pytest.approx(123.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("origin", [(38.0, -98.0), (-33.0, 179.8), (60.0, 10.0), (0.0, 0.0)])
+def test_frame_agrees_with_proj(origin: tuple[float, float]) -> None:
+    frame = LocalFrame(*origin)
+    oracle = Proj(proj="tmerc", lat_0=origin[0], lon_0=origin[1], ellps="WGS84")
+    rng = np.random.default_rng(5)
+    latitude_deg = origin[0] + rng.uniform(-4, 4, 200)
+    longitude_deg = (origin[1] + rng.uniform(-4, 4, 200) + 180) % 360 - 180
+    x_m, y_m = frame.to_xy(latitude_deg, longitude_deg)
+    x_oracle, y_oracle = oracle(longitude_deg, latitude_deg)
+    np.testing.assert_allclose(x_m, x_oracle, atol=1e-6)
+    np.testing.assert_allclose(y_m, y_oracle, atol=1e-6)
+    back_lat, back_lon = frame.to_latlon(x_m, y_m)
+    np.testing.assert_allclose(back_lat, latitude_deg, atol=1e-11)
+    np.testing.assert_allclose((back_lon - longitude_deg + 180) % 360 - 180, 0.0, atol=1e-11)
+
+
+def test_frame_keeps_distances_of_a_flight() -> None:
+    # scale 1 + x²/2R² at x metres beside the central meridian: 1.0005 at 200 km
+    frame = LocalFrame(38.0, -98.0)
+    a, b = (38.3, -95.8), (38.4, -95.7)
+    xa, ya = frame.to_xy(*a)
+    xb, yb = frame.to_xy(*b)
+    true_m, _ = distance_bearing(*a, *b)
+    assert math.hypot(xb - xa, yb - ya) / true_m == pytest.approx(1.0005, abs=1e-4)
+
+
+def test_convergence_is_the_angle_to_true_north() -> None:
+    frame = LocalFrame(38.0, -98.0)
+    x0, y0 = frame.to_xy(38.2, -96.0)
+    x1, y1 = frame.to_xy(38.201, -96.0)
+    grid_deg = math.degrees(math.atan2(x1 - x0, y1 - y0))
+    assert grid_deg + frame.convergence_deg(38.2, -96.0) == pytest.approx(0.0, abs=1e-3)
+
+
+def test_circle_is_closed_and_round() -> None:
+    ring = circle(38.0, -98.0, 500.0)
+    assert ring.shape == (49, 2)
+    assert np.allclose(ring[0], ring[-1])
+    for longitude_deg, latitude_deg in ring[:-1]:
+        assert distance_bearing(38.0, -98.0, latitude_deg, longitude_deg)[0] == pytest.approx(
+            500.0, abs=0.01
+        )
