@@ -14,25 +14,23 @@ from .reports import DecodeError, SensorReport, SensorScale
 
 CHANNELS = 5
 BITS = 8
-_NUMBER = re.compile(r" *[-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12}) *", re.ASCII)
+_NUMBER = re.compile(r"[-+]?(?:\d{1,12}(?:\.\d{0,12})?|\.\d{1,12})", re.ASCII)
 _SCALE = re.compile(r"(PARM|UNIT|EQNS|BITS)\.")
 
 
 def decode_report(name: str, text: str) -> SensorReport:
     """ "T#sss,111,222,333,444,555,xxxxxxxx"; channels may be blank, fractional or too few."""
-    body = text[2:]
-    if body.startswith("MIC"):  # the comma after MIC is optional
-        sequence, fields = None, body[3:].removeprefix(",").split(",")
-    else:
-        head, *fields = body.split(",")
-        sequence = int(head) if re.fullmatch(r"[0-9]{1,6}", head.strip()) else None
-        if sequence is None and head.strip():
-            raise DecodeError(f"telemetry sequence {head[:10]!r} is not a number")
+    # the comma after MIC is optional; blanks alone are stripped, for \x1f counts as white space too
+    body = re.sub(r"\AMIC,?", ",", text[2:])
+    head, *fields = (field.strip(" ") for field in body.split(","))
+    sequence = int(head) if re.fullmatch(r"[0-9]{1,6}", head) else None
+    if sequence is None and head:
+        raise DecodeError(f"telemetry sequence {head[:10]!r} is not a number")
     channels: list[float | None] = [None] * CHANNELS
     for i, value in enumerate(fields[:CHANNELS]):
         if _NUMBER.fullmatch(value):
             channels[i] = float(value)
-        elif value.strip():
+        elif value:
             raise DecodeError(f"telemetry channel {i + 1} is {value[:10]!r}, expected a number")
     if all(value is None for value in channels):
         raise DecodeError("telemetry without a value")

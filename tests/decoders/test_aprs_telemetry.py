@@ -51,7 +51,18 @@ def test_report_forms_in_use(information, channels, bits, sequence):
 
 @pytest.mark.parametrize(
     "information",
-    ["T#", "T#005", "T#005,,,,,", "T#005,x", "T#ab,1", "T#1,1e5", "T#1,nan", "T#1,²", "T#1,7\x1f"],
+    [
+        "T#",
+        "T#005",
+        "T#005,,,,,",
+        "T#005,x",
+        "T#ab,1",
+        "T#1,1e5",
+        "T#1,nan",
+        "T#1,²",
+        "T#1,7\x1f",
+        "T#\x1e5,1",
+    ],
 )
 def test_bad_report_is_told(information):
     with pytest.raises(DecodeError, match="telemetry"):

@@ -1,0 +1,91 @@
+"""Tries one source, for `leeward check`, and says in words what happened."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from dataclasses import dataclass
+
+from decoders.decode import decode
+from decoders.reports import PositionReport
+from server.flight.inputs import Reception
+
+from .source import Backoff, Clock, Source
+from .spec import SourceSpec, SourceState
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeResult:
+    """`ok`: the source opened (or has nothing to open). `words` say what was heard or what to
+    do."""
+
+    name: str
+    ok: bool
+    text: str
+    receptions: int = 0
+
+
+async def probe(spec: SourceSpec, seconds: float, *, clock: Clock = time.time) -> ProbeResult:
+    """Opens `spec` and listens until something is heard, it fails, or `seconds` have passed."""
+    if not spec.enabled:
+        return ProbeResult(spec.name, True, "switched off in the plan")
+    if spec.transport == "http":
+        return ProbeResult(spec.name, True, "nothing to try: the phone calls this program")
+    heard: list[Reception] = []
+    done = asyncio.Event()
+
+    def deliver(reception: Reception) -> None:
+        heard.append(reception)
+        done.set()
+
+    def on_state(state: SourceState) -> None:
+        if state.state == "failed":
+            done.set()
+
+    # one try: the next one would come long after the listening has ended
+    source = Source(
+        spec,
+        deliver,
+        clock=clock,
+        on_state=on_state,
+        backoff=Backoff(first_s=seconds + 60.0, cap_s=seconds + 60.0),
+    )
+    task = asyncio.create_task(source.run())
+    finished = asyncio.create_task(done.wait())
+    try:
+        await asyncio.wait((task, finished), timeout=seconds, return_when="FIRST_COMPLETED")
+    finally:
+        for one in (task, finished):
+            one.cancel()
+        await asyncio.gather(task, finished, return_exceptions=True)
+    return _result(spec, source.state, heard, seconds)
+
+
+def _result(
+    spec: SourceSpec, state: SourceState, heard: list[Reception], seconds: float
+) -> ProbeResult:
+    count = len(heard)
+    if heard:
+        text = f"{spec.place}: {what_was_heard(heard[-1])}"
+        return ProbeResult(spec.name, True, text, count)
+    if state.state == "failed":
+        reason = (state.reason or "").partition("; next try")[0]
+        return ProbeResult(spec.name, False, reason)
+    if state.state == "connecting":
+        return ProbeResult(spec.name, False, f"{spec.place} did not open within {seconds:g} s")
+    remark = f" ({state.reason})" if state.bytes and state.reason else ""
+    text = f"{spec.place} is open, but nothing was heard in {seconds:g} s{remark}"
+    return ProbeResult(spec.name, True, text)
+
+
+def what_was_heard(reception: Reception) -> str:
+    """One reception in a few words: who and what, or why it cannot be read."""
+    decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
+    sender = decoding.transmission.sender if decoding.transmission else "a receiver"
+    for report in decoding.reports:
+        if isinstance(report, PositionReport):
+            fix = "" if report.valid else " without a fix"
+            return f"heard {sender}{fix} at {report.latitude_deg:.4f}, {report.longitude_deg:.4f}"
+    if decoding.problem is not None:
+        return f"heard something that cannot be read: {decoding.problem}"
+    return f"heard {sender}"

@@ -1,0 +1,177 @@
+"""One source at work: opens its transport, delivers what it hears, and opens it again for ever."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from server.flight.inputs import Reception
+
+from . import reasons
+from .connection import Connection, open_connection
+from .framing import Framer
+from .spec import SourceFault, SourceSpec, SourceState, StateName
+from .table import TABLE
+
+Deliver = Callable[[Reception], None]
+OnState = Callable[[SourceState], None]
+Clock = Callable[[], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Backoff:
+    """Seconds between tries: the first, doubled each time, up to the cap."""
+
+    first_s: float = 1.0
+    cap_s: float = 30.0
+
+    def wait_s(self, failures: int) -> float:
+        return min(self.cap_s, self.first_s * 2.0 ** min(failures - 1, 30))
+
+
+class Source:
+    """Runs `spec`. `deliver` and `on_state` are called in the event loop and must be quick.
+
+    `on_state` hears every change, counters included. Exceptions of `deliver` are not the source's:
+    they leave `run`.
+    """
+
+    def __init__(
+        self,
+        spec: SourceSpec,
+        deliver: Deliver,
+        *,
+        clock: Clock,
+        on_state: OnState,
+        backoff: Backoff = Backoff(),
+    ) -> None:
+        self.spec = spec
+        self._deliver, self._clock, self._on_state = deliver, clock, on_state
+        self._backoff = backoff
+        self._heard = asyncio.Event()  # phone only
+        self.state = SourceState(spec.name, spec.kind, "off", None, clock())
+
+    async def run(self) -> None:
+        """Never returns but for a source that is off; cancel it to end it."""
+        if not self.spec.enabled:
+            self._change("off", "switched off in the plan")
+            return
+        if self.spec.transport == "http":
+            await self._wait_for_phone()
+        self._change("connecting", f"opens {self.spec.place}")
+        failures = 0
+        while True:
+            before = self.state.receptions
+            try:
+                await self._once()
+            except SourceFault as fault:
+                failures = 1 if self.state.receptions > before else failures + 1
+                wait_s = self._backoff.wait_s(failures)
+                self._change("failed", f"{fault}; next try in {math.ceil(wait_s)} s")
+                await asyncio.sleep(wait_s)
+
+    def receive(self, body: bytes) -> None:
+        """Delivers a body that came by another way: the phone's, from the web route."""
+        self._deliver(self._reception(body))
+        self.note(len(body))
+
+    def note(self, body_bytes: int) -> None:
+        """Counts a body that was delivered by another way, and tells that the source is open."""
+        self._count(body_bytes, receptions=1)
+        self._change("open", None)
+        self._heard.set()
+
+    async def _once(self) -> None:
+        """One connection, from opening to its end, which is always a SourceFault."""
+        parts = TABLE[self.spec.kind]
+        connection = await open_connection(self.spec)
+        framer = parts.framer()
+        try:
+            if greeting := parts.greeting(self.spec):
+                await connection.write(greeting)
+            self._change("open", "connected, nothing heard yet")
+            await self._listen(connection, framer)
+        finally:
+            connection.close()
+
+    async def _listen(self, connection: Connection, framer: Framer) -> None:
+        dropped_before = self.state.dropped
+        try:
+            while True:
+                data = await self._read(connection, framer)
+                if not data:
+                    raise SourceFault(reasons.ended(self.spec, framer.remark))
+                payloads = framer.feed(data)
+                for payload in payloads:
+                    self._deliver(self._reception(payload))
+                self._count(len(data), receptions=len(payloads))
+                self._drop(dropped_before + framer.dropped + connection.dropped)
+                self._change("open", framer.remark)
+                await asyncio.sleep(0)  # a source with much to say lets the others speak
+        except SourceFault:
+            framer.finish()
+            self._drop(dropped_before + framer.dropped + connection.dropped)
+            raise
+
+    async def _read(self, connection: Connection, framer: Framer) -> bytes:
+        """The next bytes; too long a silence changes the state, and the waiting goes on."""
+        try:
+            async with asyncio.timeout(self.spec.quiet_after_s):
+                return await connection.read()
+        except TimeoutError:
+            self._change("quiet", self._silence(framer.remark))
+            return await connection.read()
+
+    async def _wait_for_phone(self) -> None:
+        self._change("waiting", "waits for the phone to call")
+        await self._heard.wait()
+        while True:
+            self._heard.clear()
+            try:
+                async with asyncio.timeout(self.spec.quiet_after_s):
+                    await self._heard.wait()
+            except TimeoutError:
+                self._change("quiet", self._silence())
+                await self._heard.wait()
+
+    def _silence(self, remark: str | None = None) -> str:
+        if remark:
+            return remark
+        if self.spec.transport == "http":
+            return "the phone has not called; has it a network?"
+        if self.spec.transport == "serial":
+            return f"{self.spec.place} is open but silent; check cable, baud rate and squelch"
+        return f"{self.spec.place} is open but silent"
+
+    def _reception(self, payload: bytes) -> Reception:
+        heard_at_ms = round(self._clock() * 1000.0)
+        return Reception(heard_at_ms, self.spec.name, TABLE[self.spec.kind].wire, payload)
+
+    def _count(self, received: int, receptions: int = 0) -> None:
+        self.state = replace(
+            self.state,
+            bytes=self.state.bytes + received,
+            receptions=self.state.receptions + receptions,
+        )
+
+    def _drop(self, dropped: int) -> None:
+        self.state = replace(self.state, dropped=dropped)
+
+    def _change(self, name: StateName, reason: str | None) -> None:
+        since_s = self.state.since_s if name == self.state.state else self._clock()
+        self.state = replace(self.state, state=name, reason=reason, since_s=since_s)
+        self._on_state(self.state)
+
+
+async def run_source(
+    spec: SourceSpec,
+    deliver: Deliver,
+    *,
+    clock: Clock,
+    on_state: OnState,
+    backoff: Backoff = Backoff(),
+) -> None:
+    """Runs a source until it is cancelled; see Source."""
+    await Source(spec, deliver, clock=clock, on_state=on_state, backoff=backoff).run()

@@ -1,0 +1,1 @@
+"""Sources against real counterparts: sockets, pseudo-terminals and a real gpsd."""

@@ -1,0 +1,108 @@
+"""A real gpsd (Debian's gpsd), fed by its own fake receiver."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from contextlib import asynccontextmanager
+
+import pytest
+
+from decoders import nmea
+from decoders.decode import decode
+from decoders.reports import PositionReport
+from server.sources import SourceSpec
+from tests.machine import require
+
+from .listening import listening, tcp_counterpart
+
+START_S = 1_781_524_800.0  # 2026-06-15T12:00:00Z
+WATCH = b'?WATCH={"enable":true,"json":true}'
+TPV = b'{"class":"TPV","mode":3,"lat":1.0,"lon":2.0}'
+
+
+def drive(count: int) -> bytes:
+    """An invented drive, one fix a second."""
+    lines = []
+    for i in range(count):
+        fix = PositionReport(
+            "car",
+            46.8 + 1e-4 * i,
+            -100.8,
+            time_s=START_S + i,
+            altitude_m=520.0,
+            course_deg=0.0,
+            speed_ms=11.1,
+        )
+        lines += [nmea.encode_gga(fix), nmea.encode_rmc(fix)]
+    return b"\r\n".join(lines) + b"\r\n"
+
+
+@asynccontextmanager
+async def real_gpsd(log):
+    require("gpsd")
+    gpsfake = require("gpsfake")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    process = await asyncio.create_subprocess_exec(
+        gpsfake,
+        *("-q", "-c", "0.05", "-t", "-P", str(port), str(log)),
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    try:
+        yield port
+    finally:
+        if process.returncode is None:
+            process.terminate()
+        await process.wait()
+
+
+async def test_real_gpsd_gives_the_cars_position(tmp_path):
+    log = tmp_path / "car.nmea"
+    log.write_bytes(drive(600))
+    async with real_gpsd(log) as port, listening(SourceSpec("car", "gpsd-tcp", port=port)) as heard:
+        fixes: list[PositionReport] = []
+
+        def found() -> bool:
+            fixes[:] = [
+                report
+                for one in heard.receptions
+                for report in decode(one.wire, one.payload, START_S, one.source).reports
+                if isinstance(report, PositionReport) and report.valid and report.time_s
+            ]
+            return len(fixes) >= 3
+
+        await heard.until(found)
+    fix = fixes[-1]
+    assert fix.name == "car"
+    assert 46.8 <= fix.latitude_deg < 46.9
+    assert fix.longitude_deg == pytest.approx(-100.8, abs=1e-6)
+    assert fix.altitude_m == pytest.approx(520.0, abs=0.5)
+    assert not any(b'"class":"VERSION"' in payload for payload in heard.payloads)
+
+
+async def test_greeting_is_left_out_and_the_rest_is_kept():
+    greeting = b'{"class":"VERSION","release":"3"}\r\n'
+    async with (
+        tcp_counterpart(greeting) as gpsd,
+        listening(SourceSpec("car", "gpsd-tcp", port=gpsd.port)) as heard,
+    ):
+        await gpsd.until(lambda: WATCH in gpsd.told)
+        gpsd.say(b'{"class":"DEVICES","devices":[]}\r\n')
+        await heard.until_state("open", "gpsd runs but has no receiver")
+        gpsd.say(b'{"class":"DEVICES","devices":[{"path":"/dev/ttyACM0"}]}\r\n')
+        await heard.until(lambda: heard.source.state.reason is None)
+        kept = [TPV, b'{"class":"SKY"}', b'{"class":"NEW"}', b'{"class":"WATCH', b"rubbish"]
+        gpsd.say(b'{"class":"WATCH","enable":true}\r\n' + b"\r\n".join(kept) + b"\r\n")
+        gpsd.say(b'["DEVICE"]\r\n')
+        await heard.until_heard(6)
+    assert heard.payloads == [*kept, b'["DEVICE"]']
+
+
+async def test_gpsd_without_receiver_is_quiet_for_a_reason():
+    async with tcp_counterpart(b'{"class":"DEVICES","devices":[]}\r\n') as gpsd:
+        spec = SourceSpec("car", "gpsd-tcp", port=gpsd.port, quiet_after_s=0.05)
+        async with listening(spec) as heard:
+            await heard.until_state("quiet", "has no receiver")

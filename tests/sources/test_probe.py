@@ -1,0 +1,64 @@
+"""What `leeward check` says of a source."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from server.sources import ProbeResult, SourceSpec, probe
+
+from .listening import tcp_counterpart
+
+LINE = b"N0CALL-11>APRS:!4903.50N/07201.75W-\n"
+PATIENCE_S = 20.0
+
+
+@pytest.mark.parametrize(
+    ("greeting", "words"),
+    [
+        (LINE, "heard N0CALL-11 at 49.0583, -72.0292"),
+        (b"N0CALL-11>APRS:>up\n", "heard N0CALL-11"),
+        (b"rubbish\n", "cannot be read: no ':'"),
+    ],
+)
+async def test_what_was_heard(greeting, words):
+    async with tcp_counterpart(greeting) as server:
+        spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
+        result = await probe(spec, PATIENCE_S, clock=lambda: 1.7e9)
+    assert result.ok
+    assert result.receptions == 1
+    assert words in result.text
+
+
+async def test_open_but_silent():
+    async with tcp_counterpart() as server:
+        spec = SourceSpec("s", "kiss-tcp", port=server.port)
+        result = await probe(spec, 0.2)
+    assert result.ok
+    assert "is open, but nothing was heard in 0.2 s" in result.text
+
+
+async def test_refused():
+    async with tcp_counterpart() as server:
+        await server.stop()
+        result = await probe(SourceSpec("s", "kiss-tcp", port=server.port), PATIENCE_S)
+        await server.start()
+    assert not result.ok
+    assert "refused the connection" in result.text
+    assert "next try" not in result.text
+
+
+async def test_nothing_to_try():
+    off = SourceSpec("net", "aprs-is", host="127.0.0.1", callsign="N0CALL")
+    assert await probe(off, 1.0) == ProbeResult("net", True, "switched off in the plan")
+    assert (await probe(SourceSpec("phone", "phone"), 1.0)).ok
+
+
+async def test_several_at_once_and_no_task_is_left():
+    async with tcp_counterpart(LINE) as server:
+        spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
+        results = await asyncio.gather(*(probe(spec, PATIENCE_S) for _ in range(5)))
+        assert all(result.ok for result in results)
+        left = [t for t in asyncio.all_tasks() if "Source" in repr(t.get_coro())]
+    assert left == []
