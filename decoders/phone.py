@@ -65,14 +65,17 @@ def decode_body(body: bytes, name: str) -> tuple[tuple[PositionReport, ...], str
     problems: list[str] = []
     for number, entry in enumerate(entries, start=1):
         try:
-            reports.append(_report(entry, name))
+            report, problem = _report(entry, name)
+            reports.append(report)
         except DecodeError as error:
-            problems.append(f"position {number}: {error}")
+            problem = str(error)
+        if problem is not None:
+            problems.append(f"position {number}: {problem}")
     if not reports:
         raise DecodeError(problems[0])
     if not problems:
         return tuple(reports), None
-    return tuple(reports), f"{len(problems)} of {len(entries)} not read; {problems[0]}"
+    return tuple(reports), f"{len(problems)} of {len(entries)} not wholly read; {problems[0]}"
 
 
 def encode_body(reports: Iterable[PositionReport]) -> bytes:
@@ -90,16 +93,31 @@ def _entries(content: object) -> list[object]:
     raise DecodeError("phone body is neither a position nor a list of them")
 
 
-def _report(entry: object, name: str) -> PositionReport:
+def _report(entry: object, name: str) -> tuple[PositionReport, str | None]:
     if not isinstance(entry, dict):
         raise DecodeError("an object with coordinates was expected")
     coordinates = entry.get("coords")
     flat = {**entry, **coordinates} if isinstance(coordinates, dict) else entry
+    position, problem = _validated(flat)
+    return _as_report(position, name), problem
+
+
+def _validated(flat: dict[str, Any]) -> tuple[_Position, str | None]:
+    """A value that cannot be is left out and told; without its coordinates the entry is lost."""
     try:
-        position = _Position.model_validate(flat)
+        return _Position.model_validate(flat), None
     except ValidationError as error:
-        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
-        raise DecodeError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from error
+        details = error.errors(include_url=False, include_context=False, include_input=False)
+    bad = {str(detail["loc"][0]): str(detail["msg"]) for detail in details}
+    for field in ("latitude", "longitude"):
+        if field in bad:
+            raise DecodeError(f"{field}: {bad[field]}")
+    kept = {key: value for key, value in flat.items() if key not in bad}
+    problem = "; ".join(f"{field} left out: {message}" for field, message in bad.items())
+    return _Position.model_validate(kept), problem
+
+
+def _as_report(position: _Position, name: str) -> PositionReport:
     return PositionReport(
         name=name,
         latitude_deg=position.latitude,

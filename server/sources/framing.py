@@ -80,12 +80,17 @@ class LineFramer:
 
 
 class Tnc2Framer(LineFramer):
-    """Packets; the server's own remarks ("# ...", one every 20 s) are not put in the journal."""
+    """Packets; the server's own remarks ("# ...", one every 20 s) are not put in the journal.
+
+    `remark` is the answer to the login once there is one, for it tells whether the call is known.
+    """
 
     def _keep(self, line: bytes) -> bool:
         if not line.startswith(b"#"):
             return True
-        self.remark = line[1:].decode("utf-8", "replace").strip()[:REMARK_CHARACTERS]
+        said = line[1:].decode("utf-8", "replace").strip()[:REMARK_CHARACTERS]
+        if said.startswith("logresp") or not (self.remark or "").startswith("logresp"):
+            self.remark = said
         return False
 
 

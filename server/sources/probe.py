@@ -7,11 +7,13 @@ import time
 from dataclasses import dataclass
 
 from decoders.decode import decode
-from decoders.reports import PositionReport
+from decoders.reports import Decoding, PositionReport
 from server.flight.inputs import Reception
 
 from .source import Backoff, Clock, Source
 from .spec import SourceSpec, SourceState
+
+MAX_HEARD = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,17 +28,21 @@ class ProbeResult:
 
 
 async def probe(spec: SourceSpec, seconds: float, *, clock: Clock = time.time) -> ProbeResult:
-    """Opens `spec` and listens until something is heard, it fails, or `seconds` have passed."""
+    """Opens `spec` and listens until something can be read, it fails, or `seconds` have passed."""
     if not spec.enabled:
         return ProbeResult(spec.name, True, "switched off in the plan")
     if spec.transport == "http":
         return ProbeResult(spec.name, True, "nothing to try: the phone calls this program")
-    heard: list[Reception] = []
+    heard: list[Decoding] = []
     done = asyncio.Event()
 
     def deliver(reception: Reception) -> None:
-        heard.append(reception)
-        done.set()
+        decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
+        if len(heard) < MAX_HEARD:
+            heard.append(decoding)
+        if decoding.problem is None:
+            heard[-1] = decoding
+            done.set()
 
     def on_state(state: SourceState) -> None:
         if state.state == "failed":
@@ -62,11 +68,12 @@ async def probe(spec: SourceSpec, seconds: float, *, clock: Clock = time.time) -
 
 
 def _result(
-    spec: SourceSpec, state: SourceState, heard: list[Reception], seconds: float
+    spec: SourceSpec, state: SourceState, heard: list[Decoding], seconds: float
 ) -> ProbeResult:
     count = len(heard)
     if heard:
-        text = f"{spec.place}: {what_was_heard(heard[-1])}"
+        hint = "; check the baud rate" if heard[-1].problem and spec.transport == "serial" else ""
+        text = f"{spec.place}: {what_was_heard(heard[-1])}{hint}"
         return ProbeResult(spec.name, True, text, count)
     if state.state == "failed":
         reason = (state.reason or "").partition("; next try")[0]
@@ -78,14 +85,13 @@ def _result(
     return ProbeResult(spec.name, True, text)
 
 
-def what_was_heard(reception: Reception) -> str:
+def what_was_heard(decoding: Decoding) -> str:
     """One reception in a few words: who and what, or why it cannot be read."""
-    decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
+    if decoding.problem is not None:
+        return f"heard something that cannot be read: {decoding.problem}"
     sender = decoding.transmission.sender if decoding.transmission else "a receiver"
     for report in decoding.reports:
         if isinstance(report, PositionReport):
             fix = "" if report.valid else " without a fix"
             return f"heard {sender}{fix} at {report.latitude_deg:.4f}, {report.longitude_deg:.4f}"
-    if decoding.problem is not None:
-        return f"heard something that cannot be read: {decoding.problem}"
     return f"heard {sender}"

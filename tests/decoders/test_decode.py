@@ -124,7 +124,7 @@ def test_bad_phone_entry_is_a_problem_beside_the_good_ones():
     body = b'[{"latitude":1,"longitude":2},{"latitude":99,"longitude":2}]'
     decoding = decode("phone", body, HEARD_S, "phone")
     assert len(decoding.reports) == 1
-    assert (decoding.problem or "").startswith("1 of 2 not read")
+    assert (decoding.problem or "").startswith("1 of 2 not wholly read")
 
 
 def test_every_packet_of_the_flown_flights_is_read():

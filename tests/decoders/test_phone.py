@@ -60,7 +60,25 @@ def test_bad_entries_do_not_take_the_good_ones_along():
     got, problem = decoded([ENTRY, bad, 7, ENTRY])
     assert got == (REPORT, REPORT)
     assert problem is not None
-    assert problem.startswith("2 of 4 not read; position 2: latitude:")
+    assert problem.startswith("2 of 4 not wholly read; position 2: latitude:")
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("accuracy", -1),
+        ("heading", -1),  # some phones mean "unknown" by it
+        ("timestamp", "noon"),
+        ("timestamp", 1e300),
+        ("battery", 82),
+        ("altitude", [1]),
+    ],
+)
+def test_bad_extra_does_not_take_the_position_along(field, value):
+    (report,), problem = decoded({"latitude": 1, "longitude": 2, field: value})
+    assert report == PositionReport("phone", 1.0, 2.0, altitude_datum="ellipsoid")
+    assert problem is not None
+    assert f"{field} left out" in problem
 
 
 @pytest.mark.parametrize(
@@ -75,10 +93,6 @@ def test_bad_entries_do_not_take_the_good_ones_along():
         (b"{}", "latitude"),
         (b'{"coords":{"latitude":1}}', "longitude"),
         (b'{"latitude":1,"longitude":181}', "longitude"),
-        (b'{"latitude":1,"longitude":2,"accuracy":-1}', "accuracy"),
-        (b'{"latitude":1,"longitude":2,"timestamp":"noon"}', "timestamp"),
-        (b'{"latitude":1,"longitude":2,"timestamp":1e300}', "timestamp"),
-        (b'{"latitude":1,"longitude":2,"battery":82}', "battery"),
         (b'{"latitude":NaN,"longitude":2}', "not JSON"),
         (b" " * (MAX_BODY_BYTES + 1), "at most"),
         (b"[" + b"{}," * MAX_POSITIONS + b"{}]", "at most"),

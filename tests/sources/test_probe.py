@@ -8,7 +8,7 @@ import pytest
 
 from server.sources import ProbeResult, SourceSpec, probe
 
-from .listening import tcp_counterpart
+from .listening import Cable, tcp_counterpart
 
 LINE = b"N0CALL-11>APRS:!4903.50N/07201.75W-\n"
 PATIENCE_S = 20.0
@@ -19,7 +19,7 @@ PATIENCE_S = 20.0
     [
         (LINE, "heard N0CALL-11 at 49.0583, -72.0292"),
         (b"N0CALL-11>APRS:>up\n", "heard N0CALL-11"),
-        (b"rubbish\n", "cannot be read: no ':'"),
+        (b"rubbish\n" + LINE, "heard N0CALL-11 at"),
     ],
 )
 async def test_what_was_heard(greeting, words):
@@ -27,8 +27,33 @@ async def test_what_was_heard(greeting, words):
         spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
         result = await probe(spec, PATIENCE_S, clock=lambda: 1.7e9)
     assert result.ok
-    assert result.receptions == 1
+    assert result.receptions == greeting.count(b"\n")
     assert words in result.text
+
+
+async def test_rubbish_alone():
+    async with tcp_counterpart(b"rubbish\n") as server:
+        spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
+        result = await probe(spec, 0.5)
+    assert "cannot be read: no ':'" in result.text
+
+
+async def test_wrong_baud_rate_is_suggested(tmp_path):
+    cable = Cable(tmp_path / "ttyTEST")
+    cable.plug_in()
+
+    async def keep_talking() -> None:
+        while True:  # what comes before the port is open is flushed away
+            cable.say(b"\x86\x1f\xfe" * 5)
+            await asyncio.sleep(0.01)
+
+    talking = asyncio.create_task(keep_talking())
+    try:
+        result = await probe(SourceSpec("s", "kiss-serial", device=str(cable.path)), 1.5)
+    finally:
+        talking.cancel()
+        cable.unplug()
+    assert "check the baud rate" in result.text
 
 
 async def test_open_but_silent():

@@ -67,6 +67,7 @@ async def test_internet_login_and_remarks():
     ):
         await server.until(lambda: b"\r\n" in server.told)
         server.say(b"# logresp N0CALL-1 unverified, server T2TEST\r\n" + LINE + b"\r\n")
+        server.say(b"# server 1.0 still here\r\n")
         await heard.until_heard(1)
         await heard.until_state("open", "logresp N0CALL-1 unverified")
         server.hang_up()
