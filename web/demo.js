@@ -5,7 +5,7 @@
 
 import { start } from 'leeward/start.js';
 
-const EACH_MS = 4000;
+const EACH_MS = 2500;
 
 async function play(store, onLink) {
   const names = await (await fetch('/wire/order.json')).json();

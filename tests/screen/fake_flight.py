@@ -85,7 +85,7 @@ def bearing_and_range(
 
 def ellipse(
     centre: tuple[float, float], along_m: float, across_m: float, turn_deg: float
-) -> list[tuple[float, float]]:
+) -> list[list[float]]:
     """A closed ring of [longitude, latitude]."""
     ring = []
     turn = math.radians(turn_deg)
@@ -94,13 +94,6 @@ def ellipse(
         a, c = along_m * math.cos(angle), across_m * math.sin(angle)
         east = a * math.sin(turn) + c * math.cos(turn)
         north = a * math.cos(turn) - c * math.sin(turn)
-        ring.append(
-            (
-                round(
-                    centre[1] + east / (DEG_M * math.cos(math.radians(centre[0]))),
-                    5,
-                ),
-                round(centre[0] + north / DEG_M, 5),
-            )
-        )
+        longitude = centre[1] + east / (DEG_M * math.cos(math.radians(centre[0])))
+        ring.append([round(longitude, 5), round(centre[0] + north / DEG_M, 5)])
     return ring

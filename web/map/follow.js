@@ -5,7 +5,7 @@ import { el, setAttribute } from 'leeward/dom.js';
 
 // pixels that the buttons and labels take from the view, and the most of its size that they may
 const ROOM = { top: 72, left: 66, right: 124, bottom: 88 };
-const MOST_ROOM = 0.24;
+const MOST_ROOM = 0.3;
 const MODES = { payload: 'Payload', car: 'Our car', all: 'All' };
 
 export function createFollow(map) {

@@ -127,6 +127,7 @@ export const Ground = L.Renderer.extend({
       if (Math.abs(n * step) > 85) continue;
       const y = Math.round(map.latLngToLayerPoint([n * step, 0]).y) + 0.5;
       rule(pen, min.x, y, max.x, y);
+      if (y < edge.y + 70 || y > edge.y + map.getSize().y - 50) continue; // buttons, credits
       pen.textAlign = 'right';
       pen.fillText(degrees(n * step, digits, 'N', 'S'), edge.x - 6, y - 4);
     }

@@ -8,6 +8,7 @@ import { clockTime } from 'leeward/words.js';
 
 const TIMES_MIN = [1, 2, 5, 10, 20, 30, 60];
 const MOST_TIMES = 6;
+const ROOM_PX = 36;
 
 export function createLanding(map) {
   const renderer = L.svg({ pane: 'landing', padding: 0.3 });
@@ -35,22 +36,26 @@ export function createLanding(map) {
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
       setText(label, `${verb} ${clockTime(seconds(landing.time))}`);
-      if (map.getZoom() >= 8) stamps(landing.path).forEach((stamp) => stamp.addTo(times));
+      for (const stamp of stamps(landing.path, map)) stamp.addTo(times);
     },
   };
 }
 
-/** Marks along the predicted way at round minutes. */
-function stamps(path) {
+/** Marks along the predicted way at round minutes, where there is room for them. */
+function stamps(path, map) {
   if (path.length < 2) return [];
-  const start = seconds(path[0][0]);
-  const span_min = (seconds(path.at(-1)[0]) - start) / 60;
+  const start_s = seconds(path[0][0]);
+  const span_min = (seconds(path.at(-1)[0]) - start_s) / 60;
   const step_s = 60 * (TIMES_MIN.find((each) => span_min / each <= MOST_TIMES) ?? 120);
+  const pixel = ([, lat, lon]) => map.latLngToLayerPoint([lat, lon]);
+  const taken = [pixel(path[0]), pixel(path.at(-1))];
   const marks = [];
   for (let n = 1; n < path.length - 1; n += 1) {
-    const before = Math.floor(seconds(path[n - 1][0]) / step_s);
     const here_s = seconds(path[n][0]);
-    if (Math.floor(here_s / step_s) === before) continue;
+    if (Math.floor(here_s / step_s) === Math.floor(seconds(path[n - 1][0]) / step_s)) continue;
+    const at = pixel(path[n]);
+    if (taken.some((other) => other.distanceTo(at) < ROOM_PX)) continue;
+    taken.push(at);
     const label = el('span', { class: 'mark-label stamp', text: clockTime(here_s) });
     const mark = marker({ node: el('span', { class: 'stamp-dot' }), size: 9, label });
     marks.push(mark.setLatLng([path[n][1], path[n][2]]));

@@ -21,6 +21,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     maxZoom: 17,
     worldCopyJump: true,
     fadeAnimation: false,
+    inertia: false, // it stays where it is put
   });
   map.setView(FIRST_VIEW, 7);
   for (const [name, level] of Object.entries(PANES)) {

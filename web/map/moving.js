@@ -40,7 +40,8 @@ export function createMoving(map, units) {
       const { track, flight } = state;
       place(map, payload, track?.latitude_deg, track?.longitude_deg ?? null);
       const height = track?.altitude_m ?? null;
-      setText(payloadLabel, height === null ? '' : units.altitude(height));
+      const silent = height === null || state.phase === 'landed'; // the landing's label says it then
+      setText(payloadLabel, silent ? '' : units.altitude(height));
       const old = isOld(state, track?.time ?? null, now_s);
       setAttribute(payloadLabel.parentElement, 'data-stale', old && state.phase !== 'landed');
       place(map, launch, flight.launch_latitude_deg, flight.launch_longitude_deg);

@@ -5,6 +5,8 @@ import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
 import * as words from 'leeward/words.js';
 
+const UNKNOWN = 'not known';
+
 /** @param {import('../types.js').Context} context */
 export function createBand({ store, clock, units }) {
   const when = answer('when');
@@ -34,17 +36,17 @@ export function createBand({ store, clock, units }) {
 
   function showWhen(landing, landed, old, now_s) {
     if (landing === null) {
-      when.show('Lands', 'not known', '', 'No prediction yet.');
+      when.show('Lands', UNKNOWN, '', 'No prediction yet.');
       return;
     }
     const time_s = seconds(landing.time);
     const left_s = time_s - now_s;
-    const zone = `${words.zone(time_s)}, ${words.utcTime(time_s)}`;
+    const zone = words.zone(time_s);
     const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
     const window =
       landed || early_s === null || late_s === null
-        ? zone
-        : `${zone}; ${words.clockTime(early_s)} to ${words.clockTime(late_s)}`;
+        ? `${zone}, ${words.utcTime(time_s)}`
+        : `${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${zone}`;
     const moment = left_s >= 0 ? `in ${words.duration(left_s)}` : words.ago(time_s, now_s);
     const verb = landed ? 'Landed' : left_s >= 0 ? 'Lands' : 'Should have landed';
     const note = old ? `from evidence ${words.ago(seconds(landing.as_of), now_s)}` : window;
@@ -56,11 +58,11 @@ export function createBand({ store, clock, units }) {
     const verb = landed ? 'Lies' : 'Comes down';
     if (landing === null || own === null || own.distance_m === null) {
       const why = landing === null ? 'No prediction yet.' : 'Our own position is not known.';
-      where.show(verb, 'not known', '', why);
+      where.show(verb, UNKNOWN, '', why);
       return;
     }
     const sure =
-      landing.radius_90_m === null ? '' : `90\u00a0% within ${units.distance(landing.radius_90_m)}, `;
+      landing.radius_90_m === null ? '' : `90\u00a0% within ${units.distance(landing.radius_90_m)}`;
     const lost = isOld(state, own.time, now_s);
     const age = lost ? `, its position ${words.ago(seconds(own.time), now_s)}` : '';
     const from = `from ${own.name}${age}`;
@@ -68,7 +70,7 @@ export function createBand({ store, clock, units }) {
       verb,
       units.distance(own.distance_m),
       own.bearing_deg === null ? '' : `${words.compass(own.bearing_deg)}\u00a0${words.bearing(own.bearing_deg)}`,
-      `${sure}${from}`,
+      old ? `as of ${words.ago(seconds(landing.as_of), now_s)}, ${sure}` : [sure, from].filter(Boolean).join(', '),
       old || lost,
     );
   }
@@ -76,7 +78,7 @@ export function createBand({ store, clock, units }) {
   function showHeight(state, now_s) {
     const { track } = state;
     if (track === null || track.altitude_m === null) {
-      height.show('Height', 'not known', '', 'No fix yet.');
+      height.show('Height', UNKNOWN, '', 'No fix yet.');
       return;
     }
     const old = state.phase !== 'landed' && isOld(state, track.time, now_s);
@@ -85,7 +87,7 @@ export function createBand({ store, clock, units }) {
     const motion = moving ? `${climb < 0 ? '↓' : '↑'}\u00a0${units.climb(Math.abs(climb))}` : '';
     const above =
       track.height_above_ground_m === null || !moving
-        ? ''
+        ? 'above sea level'
         : `${units.altitude(track.height_above_ground_m)} above ground`;
     const age = `${words.ago(seconds(track.time), now_s)}`;
     const label = `Height, ${words.PHASES[state.phase]}`;
@@ -96,12 +98,14 @@ export function createBand({ store, clock, units }) {
     const best = state.vehicles
       .filter(({ drive_s }) => drive_s !== null)
       .sort((a, b) => a.drive_s - b.drive_s)[0];
-    if (best === undefined) {
-      first.show('Who is there first', 'not known', '', 'No vehicle has a position.');
+    if (best === undefined || state.landing === null) {
+      const why = best === undefined ? 'No vehicle has a position.' : 'No prediction yet.';
+      first.show('Who is there first', UNKNOWN, '', why);
       return;
     }
     const stale = isOld(state, best.time, now_s) || old;
-    const drive = `${best.name} has ${words.duration(best.drive_s)} to drive`;
+    const as = old ? `as of ${words.ago(seconds(state.landing?.as_of), now_s)}, ` : '';
+    const drive = `${as}${words.duration(best.drive_s)} to drive`;
     const margin_s = best.arrives_before_landing_s;
     if (landed || margin_s === null) {
       const arrives_s = seconds(best.arrives);
@@ -123,7 +127,7 @@ export function createBand({ store, clock, units }) {
   function showFresh(state, now_s) {
     const heard = state.trackers.map(({ last_heard }) => seconds(last_heard) ?? -Infinity);
     const last_s = Math.max(...heard, -Infinity);
-    const summary = healthWords(state.trackers);
+    const summary = healthWords(state.trackers, state.phase === 'landed');
     if (last_s === -Infinity) {
       fresh.show('Last heard', 'never', '', summary || 'No tracker in the plan.', true);
       return;
@@ -135,13 +139,14 @@ export function createBand({ store, clock, units }) {
   return { node, render };
 }
 
-/** Those in trouble first: what does not fit is cut off at the end. */
-function healthWords(trackers) {
+/** What matters first, for what does not fit is cut off: trouble, or after landing who speaks. */
+function healthWords(trackers, landed) {
   const speaking = trackers.filter(({ state }) => state !== 'waiting');
   const troubled = speaking.filter(({ state }) => state !== 'reporting');
   if (speaking.length > 1 && troubled.length === 0) return `all ${speaking.length} reporting`;
   const fine = speaking.filter(({ state }) => state === 'reporting');
-  return [...troubled, ...fine].map(({ label, state }) => `${label} ${state}`).join(', ');
+  const ordered = landed ? [...fine, ...troubled] : [...troubled, ...fine];
+  return ordered.map(({ label, state }) => `${label} ${state}`).join(', ');
 }
 
 export function ownVehicle(state) {
@@ -163,9 +168,10 @@ function answer(name) {
       setText(beside, more);
       setShown(beside, more !== '');
       setText(note, remark);
-      setAttribute(node, 'data-long', value.length + more.length > 19 || null);
+      const length = value.length + more.length;
+      setAttribute(node, 'data-long', length > 20 ? 'longer' : length > 17 ? 'long' : null);
       setAttribute(node, 'data-stale', stale || null);
-      setAttribute(node, 'data-tone', tone);
+      setAttribute(node, 'data-tone', value === UNKNOWN ? 'unknown' : tone);
     },
   };
 }

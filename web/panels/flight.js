@@ -39,7 +39,7 @@ export function createFlight({ store, clock, units }) {
     show('climb', track?.climb_ms, units.climb);
     const course = track?.course_deg ?? null;
     show('speed', track?.ground_speed_ms, (ms) =>
-      course === null ? units.speed(ms) : `${units.speed(ms)} toward ${words.compass(course)} ${words.bearing(course)}`,
+      course === null ? units.speed(ms) : `${units.speed(ms)} toward ${words.bearing(course)}`,
     );
     show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
     const launch_s = seconds(flight.launch_time);

@@ -1,0 +1,97 @@
+"""The page in Debian's Chromium, against a real server on this machine."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from playwright.async_api import Browser, Page, async_playwright
+
+from tests.machine import require
+
+CHROMIUM_ARGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PATIENCE_MS = 30_000.0
+WIDE, PHONE = (1366, 768), (390, 844)
+
+
+@dataclass
+class Watched:
+    """What a page asked for and complained of."""
+
+    page: Page
+    hosts: set[str] = field(default_factory=set)
+    complaints: list[str] = field(default_factory=list)
+
+    def start(self) -> None:
+        self.page.on("request", lambda request: self._host(request.url))
+        self.page.on("websocket", lambda socket: self._host(socket.url))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", self._console)
+
+    def _host(self, url: str) -> None:
+        if urlsplit(url).scheme != "data":
+            self.hosts.add(urlsplit(url).netloc)
+
+    def _console(self, message: Any) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(message.text)
+
+    def assert_quiet(self, port: int) -> None:
+        assert self.complaints == []
+        assert self.hosts == {f"127.0.0.1:{port}"}
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    path = require("chromium")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
+        yield browser
+        await browser.close()
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Callable[..., Any]:
+    """`await open_page(port)`: the page with its first state drawn."""
+
+    async def open_(
+        port: int,
+        path: str = "/",
+        *,
+        size: tuple[int, int] = WIDE,
+        night: bool = False,
+        ready: str = ".figure",
+        **more: Any,
+    ) -> Watched:
+        context = await browser.new_context(
+            viewport={"width": size[0], "height": size[1]},
+            color_scheme="dark" if night else "light",
+            timezone_id="America/Chicago",
+            reduced_motion="reduce",
+            **more,
+        )
+        context.set_default_timeout(PATIENCE_MS)
+        watched = Watched(await context.new_page())
+        watched.start()
+        await watched.page.goto(f"http://127.0.0.1:{port}{path}")
+        if ready == ".figure":
+            await watched.page.get_by_role("button", name="I am not driving").click()
+            await watched.page.wait_for_function(
+                "document.querySelector('.figure')?.textContent !== ''"
+            )
+        else:
+            await watched.page.wait_for_selector(ready)
+        return watched
+
+    return open_

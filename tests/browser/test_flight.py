@@ -1,0 +1,207 @@
+"""A flight on the page: it moves, turns silent, lands; alarms, units, palettes, sizes."""
+
+import re
+from typing import Any
+
+from playwright.async_api import Page, expect
+
+from server.screen.app import create_app
+from tests.browser.conftest import PATIENCE_MS, PHONE
+from tests.screen import fake_flight as flight
+from tests.screen.fake_feed import FakeFeed
+from tests.screen.serving import serving
+
+expect.set_options(timeout=PATIENCE_MS)
+
+LANDED_S = flight.first("landed").time_s - flight.LAUNCH_S
+
+
+def answer(page: Page, name: str) -> Any:
+    return page.locator(f"[data-answer={name}]")
+
+
+def acknowledge_all(feed: FakeFeed) -> None:
+    feed.acknowledged |= {alarm["id"] for alarm in feed.state()["alarms"]}
+    feed.changed()
+
+
+async def payload_place(page: Page) -> str:
+    mark = page.locator(".mark-icon:has(.symbol-payload)")
+    return await mark.get_attribute("style") or ""
+
+
+async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=-120)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await expect(answer(page, "when")).to_contain_text("not known")
+        await expect(answer(page, "height")).to_contain_text("on the ground")
+
+        feed.go(1_800)
+        await expect(answer(page, "height")).to_contain_text("ascending")
+        await expect(answer(page, "height")).to_contain_text("9,920 m")
+        await expect(answer(page, "when").locator(".figure")).to_have_text("11:13")
+        await expect(page.locator("[data-panel=landing]")).to_contain_text("prediction")
+        place = await payload_place(page)
+
+        feed.go(1_830)
+        await expect(answer(page, "height")).to_contain_text("10,080 m")
+        await page.wait_for_function(
+            "place => document.querySelector('.mark-icon:has(.symbol-payload)')"
+            ".getAttribute('style') !== place",
+            arg=place,
+        )
+
+        feed.go(6_600)
+        backup = page.locator(".trackers tbody", has_text="Backup")
+        await expect(backup).to_have_attribute("data-state", "silent")
+        await expect(backup.locator(".state")).to_have_text("silent")
+        await expect(answer(page, "height")).to_contain_text("descending")
+
+        feed.go(LANDED_S + 300)
+        await expect(answer(page, "when")).to_contain_text("Landed")
+        await expect(page.locator("[data-panel=landing]")).to_contain_text("landed fix")
+        await expect(page.locator(".landing-label")).to_contain_text("landed 11:13")
+        spot = flight.first("landed")
+        shown = await page.locator(".coordinates").first.inner_text()
+        assert shown == f"{spot.latitude_deg:.5f}, {spot.longitude_deg:.5f}"
+        watched.assert_quiet(port)
+
+
+async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=6_200)
+    acknowledge_all(feed)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await expect(page.locator(".alarm")).to_be_hidden()
+        feed.go(6_600)
+        await expect(page.locator(".alarm-text")).to_contain_text("Backup: silent 4 min")
+        await expect(page.get_by_role("alert")).to_contain_text("Backup: silent 4 min")
+        await page.locator(".alarm").get_by_role("button", name="Acknowledge").click()
+        await expect(page.locator(".alarm")).to_be_hidden()
+        assert feed.commands == [("acknowledge", feed.state()["alarms"][-1]["id"], None, None)]
+        log = page.locator("[data-panel=log]")
+        await expect(log).to_contain_text("Backup: silent 4 min")
+        await expect(log.locator(".log-done").first).to_have_text("acknowledged")
+        watched.assert_quiet(port)
+
+
+async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        root = page.locator("html")
+        await expect(root).to_have_attribute("data-palette", "day")
+        await page.get_by_role("button", name="Change to the night palette").click()
+        await expect(root).to_have_attribute("data-palette", "night")
+        await page.get_by_role("button", name="Metric. Change to feet and miles").click()
+        await expect(answer(page, "height")).to_contain_text("32,550 ft")
+        await expect(answer(page, "height")).to_contain_text("1,020 ft/min")
+        await page.get_by_role("button", name="Larger text").click()
+        await page.reload()
+        await expect(answer(page, "height")).to_contain_text("32,550 ft")
+        await expect(root).to_have_attribute("data-palette", "night")
+        size = await root.evaluate("node => getComputedStyle(node).fontSize")
+        assert size == "17.6px"  # 110 % of 16 px
+        watched.assert_quiet(port)
+
+
+async def test_the_palette_follows_the_machine_at_first(open_page: Any) -> None:
+    async with serving(create_app(FakeFeed(since_launch_s=60))) as port:
+        watched = await open_page(port, night=True)
+        await expect(watched.page.locator("html")).to_have_attribute("data-palette", "night")
+        ground = await watched.page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert ground == "rgb(12, 10, 8)"
+
+
+async def test_a_phone_has_tabs_and_no_sideways_scroll(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=6_000)
+    acknowledge_all(feed)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port, size=PHONE, has_touch=True)
+        page = watched.page
+        await expect(page.locator(".map")).to_be_visible()
+        await expect(page.locator("[data-panel=landing]")).to_be_hidden()
+        for tab, panel in (("Landing", "landing"), ("Trackers", "trackers"), ("Flight", "flight")):
+            await page.locator(".tabs").get_by_role("button", name=tab).tap()
+            await expect(page.locator(f"[data-panel={panel}]")).to_be_visible()
+            await expect(page.locator(".map")).to_be_hidden()
+            await expect(answer(page, "when")).to_be_visible()
+            assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        watched.assert_quiet(port)
+
+
+async def test_the_map_stays_where_a_reader_put_it(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        everything = page.get_by_role("button", name="All", exact=True)
+        await expect(everything).to_have_attribute("aria-pressed", "true")
+        await page.mouse.move(400, 400)
+        await page.mouse.down()
+        await page.mouse.move(520, 300, steps=5)
+        await page.mouse.up()
+        await expect(everything).to_have_attribute("aria-pressed", "false")
+        before = await page.locator(".scale-length").inner_text()
+        pane = page.locator(".leaflet-map-pane")
+        style = await pane.get_attribute("style")
+        feed.go(5_000)
+        await expect(answer(page, "height")).to_contain_text("26,460 m")
+        assert await pane.get_attribute("style") == style
+        assert await page.locator(".scale-length").inner_text() == before
+        await everything.click()
+        await expect(everything).to_have_attribute("aria-pressed", "true")
+
+
+async def test_fixes_on_demand(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await page.locator(".expander", has_text="Backup").click()
+        details = page.locator(".details:not([hidden])")
+        await expect(details).to_contain_text("10 km from the track")
+        show = details.get_by_role("button", name="Show its fixes on the map")
+        await show.click()
+        canvas = page.locator(".leaflet-fixes-pane canvas")
+        await expect(canvas).to_have_count(1)
+        drawn = await canvas.evaluate(
+            "node => node.getContext('2d').getImageData(0, 0, node.width, node.height)"
+            ".data.some((part) => part > 0)"
+        )
+        assert drawn
+        await details.get_by_role("button", name="Hide its fixes").click()
+        watched.assert_quiet(port)
+
+
+async def test_texts_from_the_air_are_only_text(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    feed.comment = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await page.locator(".expander", has_text="Main").click()
+        await expect(page.locator(".packet").first).to_contain_text("<img src=x")
+        assert await page.locator(".packet img, .packet script").count() == 0
+        assert re.search("Leeward$", await page.title())
+        watched.assert_quiet(port)
+
+
+async def test_a_vehicle_is_placed_by_hand(open_page: Any) -> None:
+    name = "Car 2"
+    feed = FakeFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        row = page.locator(".vehicle", has_text=name)
+        await row.get_by_role("button", name="Set position").click()
+        await page.locator(".map").click(position={"x": 300, "y": 200})
+        await expect(row.get_by_role("button", name="Set position")).to_be_visible()
+        kind, who, latitude, longitude = feed.commands[-1]
+        assert (kind, who) == ("vehicle", name)
+        assert 37 < latitude < 39
+        assert -99 < longitude < -97

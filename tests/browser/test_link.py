@@ -1,0 +1,144 @@
+"""The line to the station: lost, said, found again without a reload. And the other pages."""
+
+import re
+from typing import Any
+
+from playwright.async_api import expect
+
+from server.screen.app import create_app
+from tests.browser.conftest import PATIENCE_MS
+from tests.screen import fake_flight as flight
+from tests.screen.fake_feed import TOKEN, FakeFeed
+from tests.screen.serving import serving, until
+
+expect.set_options(timeout=PATIENCE_MS)
+
+
+async def test_the_station_is_killed_and_comes_back(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await expect(page.locator(".lost-strip")).to_be_hidden()
+    # the server is gone
+    await expect(page.locator(".lost-strip")).to_be_visible()
+    await expect(page.locator(".lost-strip")).to_contain_text("Station lost for")
+    height = page.locator("[data-answer=height]")
+    await expect(height).to_contain_text("9,920 m")  # the last state is kept
+    fresh = page.locator("[data-answer=fresh] .figure")
+    first = await fresh.inner_text()
+    await expect(fresh).not_to_have_text(first)  # and goes on ageing
+    feed.go(2_400)
+    async with serving(create_app(feed), port):
+        await expect(page.locator(".lost-strip")).to_be_hidden()
+        await expect(height).to_contain_text("13,040 m")
+
+
+async def test_a_broken_line_is_resumed_not_begun_again(open_page: Any, monkeypatch: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    app = create_app(feed)
+    hub = app.state.hub
+    resumed: list[Any] = []
+    missed_since = hub._missed_since
+
+    def spy(resume: Any) -> Any:
+        missed = missed_since(resume)
+        resumed.append((resume.session, missed))
+        return missed
+
+    monkeypatch.setattr(hub, "_missed_since", spy)
+    async with serving(app) as port:
+        watched = await open_page(port)
+        for client in tuple(hub._clients):
+            client.dropped.set()
+        await until(lambda: len(resumed) == 2)
+        session, missed = resumed[1]
+        assert session == hub.session
+        assert missed is not None
+        feed.go(2_400)
+        height = watched.page.locator("[data-answer=height]")
+        await expect(height).to_contain_text("13,040 m")
+        await expect(watched.page.locator(".lost-strip")).to_be_hidden()
+
+
+async def test_old_evidence_looks_old(open_page: Any) -> None:
+    """The main tracker sinks behind the horizon: every figure that rests on it says so."""
+    landed_s = flight.first("landed").time_s - flight.LAUNCH_S
+    feed = FakeFeed(since_launch_s=landed_s)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        for name in ("when", "where", "height", "fresh"):
+            cell = page.locator(f"[data-answer={name}]")
+            await expect(cell).to_have_attribute("data-stale", "true")
+            await expect(cell).to_contain_text(re.compile("ago|silent"))
+        await expect(page.locator("[data-panel=landing] .card-aside")).to_contain_text("old: 3 min")
+
+
+async def test_a_replay_is_scrubbed(open_page: Any) -> None:
+    feed = FakeFeed("replay", since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await expect(page.locator(".mode")).to_have_text("Replay")
+        surface = page.get_by_role("slider", name="Moment of the replay")
+        box = await surface.bounding_box()
+        assert box is not None
+        y = box["y"] + box["height"] / 2
+        await page.mouse.click(box["x"] + box["width"] * 0.75, y)  # after the burst
+        await expect(page.locator("[data-answer=height]")).to_contain_text("descending")
+        await page.mouse.click(box["x"] + box["width"] * 0.3, y)  # before it
+        await expect(page.locator("[data-answer=height]")).to_contain_text("ascending")
+        before_s = feed.now_s
+        await surface.press("ArrowRight")
+        await until(lambda: feed.now_s == before_s + 60)
+        await page.get_by_role("button", name="20 times as fast").click()
+        await page.get_by_role("button", name="Play", exact=True).click()
+        await expect(page.get_by_role("button", name="Pause", exact=True)).to_be_visible()
+        assert feed.speed == 20
+        watched.assert_quiet(port)
+
+
+async def test_the_demo_page_plays_the_golden_messages(open_page: Any) -> None:
+    async with serving(create_app(FakeFeed())) as port:
+        watched = await open_page(port, "/demo.html")
+        await expect(watched.page.locator(".flight-name")).to_have_text("Prairie Lantern 3")
+        await expect(watched.page.locator(".alarm-text")).to_contain_text("Burst at 29,600 m")
+        watched.assert_quiet(port)
+
+
+async def test_a_phone_saves_up_and_sends(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=8_000)
+    place = {"latitude": 37.9487, "longitude": -97.9448, "accuracy": 8.0}
+    granted = {"geolocation": place, "permissions": ["geolocation"]}
+    async with serving(create_app(feed)) as port:
+        path = f"/beacon/{TOKEN}"
+        watched = await open_page(port, path, ready="#start", **granted)
+        page = watched.page
+        assert feed.received == []  # nothing before a person starts it
+        await page.get_by_role("button", name="Start on the ground").click()
+        await until(lambda: len(feed.received) == 1)
+        source, body = feed.received[0]
+        assert source == "phone-1"
+        assert b'"latitude":37.9487' in body
+        await expect(page.locator("#status")).to_contain_text("Sending")
+        await expect(page.locator("#saved")).to_have_text("0")
+        watched.assert_quiet(port)
+
+
+async def test_a_phone_in_the_air_is_silent(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=8_000)
+    fast = """() => {
+      const coords = {latitude: 37.9, longitude: -98, altitude: 9000, accuracy: 10, speed: 70};
+      navigator.geolocation.watchPosition = (found) => {
+        setTimeout(() => found({timestamp: Date.now(), coords}));
+        return 1;
+      };
+    }"""
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port, f"/beacon/{TOKEN}", ready="#start")
+        await watched.page.evaluate(fast)
+        await watched.page.get_by_role("button", name="Start on the ground").click()
+        await expect(watched.page.locator("#status")).to_contain_text("in the air")
+        assert feed.received == []
+        assert await watched.page.evaluate("localStorage.length") == 0

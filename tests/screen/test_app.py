@@ -1,0 +1,274 @@
+"""The routes: pages that keep to themselves, doors that refuse in words, and the beacon's."""
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+from httpx import ASGITransport, AsyncClient
+
+from server.screen.access import ScreenSettings
+from server.screen.app import create_app
+from server.screen.assets import WEB
+from server.screen.wire import State, WholeHistory
+from tests.screen import fake_flight as flight
+from tests.screen.fake_feed import TOKEN, FakeFeed
+
+BASE = "http://127.0.0.1:8000"
+ORIGIN = {"Origin": BASE}
+SMALL = ScreenSettings(max_beacon_bytes=2_000)
+
+
+@pytest.fixture
+def feed() -> FakeFeed:
+    return FakeFeed(since_launch_s=6_700)
+
+
+@pytest.fixture
+async def client(feed: FakeFeed) -> AsyncIterator[AsyncClient]:
+    async with asking(feed) as client:
+        yield client
+
+
+def asking(feed: FakeFeed, settings: ScreenSettings = SMALL, base: str = BASE) -> AsyncClient:
+    transport = ASGITransport(create_app(feed, settings=settings))
+    return AsyncClient(transport=transport, base_url=base)
+
+
+# pages and files
+
+
+@pytest.mark.parametrize("path", ["/", "/demo.html", f"/beacon/{TOKEN}"])
+async def test_a_page_may_fetch_from_here_alone(client: AsyncClient, path: str) -> None:
+    reply = await client.get(path)
+    assert reply.status_code == 200
+    policy = reply.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    assert reply.headers["referrer-policy"] == "no-referrer"
+    assert reply.headers["x-content-type-options"] == "nosniff"
+    for script in re.findall(r'<script type="importmap">(.*?)</script>', reply.text, re.DOTALL):
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+
+
+async def test_every_file_that_the_pages_name_is_there(client: AsyncClient) -> None:
+    named = set()
+    for page in WEB.glob("*.html"):
+        named |= set(re.findall(r'(?:href|src)="(/[^"]+)"', page.read_text()))
+    for script in WEB.rglob("*.js"):
+        for module in re.findall(r"from '(leeward/[^']+|leaflet)'", script.read_text()):
+            named.add(module.replace("leeward/", "/web/"))
+    named.discard("leaflet")
+    assert len(named) > 30
+    for path in sorted(named | {"/lib/leaflet/leaflet-src.esm.js"}):
+        reply = await client.get(path)
+        assert reply.status_code == 200, path
+        assert reply.headers["cache-control"] == "no-cache"
+    assert (await client.get("/web/main.js")).headers["content-type"].startswith("text/javascript")
+
+
+async def test_the_libraries_are_the_releases_that_were_tried(client: AsyncClient) -> None:
+    assert "Leaflet 1.9.4" in (await client.get("/lib/leaflet/leaflet-src.esm.js")).text[:200]
+    assert "1.6.31" in (await client.get("/lib/uplot/uplot.iife.min.js")).text
+
+
+async def test_an_unchanged_file_is_not_sent_again(client: AsyncClient) -> None:
+    for path in ("/", "/web/main.js"):
+        tag = (await client.get(path)).headers["etag"]
+        assert (await client.get(path, headers={"If-None-Match": tag})).status_code == 304
+
+
+def test_our_files_name_no_other_host() -> None:
+    for path in WEB.rglob("*.*"):
+        text = path.read_text()
+        addresses = set(re.findall(r"\b(?:https?|wss?)://[\w.]+", text))
+        assert addresses <= {"http://www.w3.org"}, path  # the name of SVG's namespace
+
+
+def test_our_scripts_read_no_markup_from_data() -> None:
+    banned = re.compile(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(")
+    for path in WEB.rglob("*.js"):
+        assert not banned.search(path.read_text()), path
+
+
+@pytest.mark.parametrize("path", ["/web/../pyproject.toml", "/web/%2e%2e/pyproject.toml", "/web/"])
+async def test_no_file_outside_the_page(client: AsyncClient, path: str) -> None:
+    assert (await client.get(path)).status_code == 404
+
+
+def test_the_wrong_town_is_left_out() -> None:
+    """One Clay Center of the source lies where there is none (shared/data/basemap/SOURCE.md)."""
+    places = json.loads((WEB / "basemap" / "places.json").read_text())
+    assert len(places["features"]) == 580
+    for place in places["features"]:
+        lon, lat = place["geometry"]["coordinates"]
+        wrong = place["properties"]["name"] == "Clay Center" and abs(lat - 37.52) < 0.1
+        assert not (wrong and abs(lon + 96.77) < 0.1)
+    assert "GeoNames, CC BY 4.0" in places["attribution"]
+
+
+# reading
+
+
+async def test_state_and_history(client: AsyncClient, feed: FakeFeed) -> None:
+    assert (
+        State.model_validate((await client.get("/api/state")).json()).number
+        == feed.state()["number"]
+    )
+    history = WholeHistory.model_validate((await client.get("/api/history")).json())
+    assert len(history.track) == len(feed.history().track)
+    assert (await client.get("/healthz")).json()["ok"] is True
+
+
+# who may ask
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:8000", "", "127.0.0.1.evil.example"]
+)
+async def test_a_name_that_is_not_ours_is_refused(client: AsyncClient, host: str) -> None:
+    """A stranger's name that points here (DNS rebinding) reads nothing."""
+    reply = await client.get("/api/state", headers={"Host": host})
+    assert reply.status_code == 403
+    assert "known" in reply.text or "name" in reply.text
+
+
+@pytest.mark.parametrize("host", ["localhost:8000", "192.168.4.1:8000", "[::1]:8000"])
+async def test_addresses_and_localhost_are_ours(client: AsyncClient, host: str) -> None:
+    assert (await client.get("/api/state", headers={"Host": host})).status_code == 200
+
+
+async def test_a_name_of_the_settings_is_ours(feed: FakeFeed) -> None:
+    settings = ScreenSettings(hosts=("chase.example",))
+    async with asking(feed, settings, "http://chase.example") as client:
+        assert (await client.get("/api/state")).status_code == 200
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
+async def test_another_page_cannot_steer(client: AsyncClient, feed: FakeFeed, origin: str) -> None:
+    for path in ("/api/acknowledge", "/api/vehicle", "/api/replay", f"/api/beacon/{TOKEN}"):
+        assert (
+            await client.post(path, content="{}", headers={"Origin": origin})
+        ).status_code == 403
+    assert feed.commands == [] == feed.received
+
+
+# commands
+
+
+async def test_acknowledge(client: AsyncClient, feed: FakeFeed) -> None:
+    alarm = feed.state()["alarms"][0]["id"]
+    reply = await client.post("/api/acknowledge", json={"id": alarm}, headers=ORIGIN)
+    assert reply.status_code == 200
+    assert feed.commands == [("acknowledge", alarm, None, None)]
+
+
+async def test_an_alarm_that_is_not_there(client: AsyncClient) -> None:
+    reply = await client.post("/api/acknowledge", json={"id": "none"}, headers=ORIGIN)
+    assert (reply.status_code, reply.json()["detail"]) == (409, "There is no such alarm.")
+
+
+async def test_place_a_vehicle(client: AsyncClient, feed: FakeFeed) -> None:
+    body = {"name": "Car 2", "latitude_deg": 37.9, "longitude_deg": -98.0}
+    assert (await client.post("/api/vehicle", json=body, headers=ORIGIN)).status_code == 200
+    assert feed.commands == [("vehicle", "Car 2", 37.9, -98.0)]
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/api/acknowledge", b""),
+        ("/api/acknowledge", b"{"),
+        ("/api/acknowledge", b"[]"),
+        ("/api/acknowledge", b'{"id": ""}'),
+        ("/api/acknowledge", b'{"id": "x", "more": 1}'),
+        ("/api/acknowledge", b"\xff\xfe"),
+        ("/api/vehicle", b'{"name": "Car 2", "latitude_deg": 91, "longitude_deg": 0}'),
+        ("/api/vehicle", b'{"name": "Car 2", "latitude_deg": NaN, "longitude_deg": 0}'),
+        ("/api/vehicle", b'{"name": "Car 2"}'),
+        ("/api/replay", b'{"action": "explode"}'),
+        ("/api/replay", b"[" * 3_000),
+    ],
+)
+async def test_a_body_that_makes_no_sense(client: AsyncClient, path: str, body: bytes) -> None:
+    reply = await client.post(path, content=body, headers=ORIGIN)
+    assert reply.status_code == 422
+    assert len(reply.json()["detail"]) > 5
+
+
+async def test_a_body_that_is_too_long(client: AsyncClient, feed: FakeFeed) -> None:
+    reply = await client.post("/api/acknowledge", content=b" " * 5_000, headers=ORIGIN)
+    assert reply.status_code == 413
+    assert feed.commands == []
+
+
+async def test_a_replay_is_steered() -> None:
+    feed = FakeFeed("replay", since_launch_s=600)
+    async with asking(feed) as client:
+        for body in (
+            {"action": "seek", "value": flight.LAUNCH_S + 60},
+            {"action": "speed", "value": 20},
+            {"action": "play"},
+        ):
+            assert (await client.post("/api/replay", json=body, headers=ORIGIN)).status_code == 200
+    assert feed.now_s == flight.LAUNCH_S + 60
+    assert (feed.speed, feed.paused) == (20, False)
+
+
+async def test_a_live_flight_is_not(client: AsyncClient) -> None:
+    reply = await client.post("/api/replay", json={"action": "pause"}, headers=ORIGIN)
+    assert reply.status_code == 409
+    assert "live" in reply.json()["detail"]
+
+
+# the phone
+
+
+async def test_a_phones_body_is_kept_and_numbered(client: AsyncClient, feed: FakeFeed) -> None:
+    body = b'{"coords": {"latitude": 37.9, "longitude": -98.0}, "timestamp": 1777738395000}'
+    reply = await client.post(f"/api/beacon/{TOKEN}", content=body)  # no browser: no origin
+    assert reply.status_code == 202
+    assert reply.json()["number"] > 0
+    assert feed.received == [("phone-1", body)]
+
+
+async def test_what_is_not_json_is_kept_too_and_said(client: AsyncClient, feed: FakeFeed) -> None:
+    reply = await client.post(f"/api/beacon/{TOKEN}", content=b"lat=37.9")
+    assert reply.status_code == 422
+    assert "not JSON" in reply.json()["detail"]
+    assert feed.received == [("phone-1", b"lat=37.9")]
+
+
+@pytest.mark.parametrize(
+    ("token", "body", "status"),
+    [
+        (TOKEN, b"", 400),
+        (TOKEN, b"  \n", 400),
+        (TOKEN, b"[" + b"1," * 1_000 + b"1]", 413),
+        ("another-token", b"{}", 404),
+        ("%00", b"{}", 404),
+        ("ü", b"{}", 404),
+    ],
+)
+async def test_what_the_beacons_door_refuses(
+    client: AsyncClient, feed: FakeFeed, token: str, body: bytes, status: int
+) -> None:
+    reply = await client.post(f"/api/beacon/{token}", content=body)
+    assert reply.status_code == status
+    assert len(reply.json()["detail"]) > 10
+    assert feed.received == []
+
+
+async def test_a_beacon_page_needs_its_token(client: AsyncClient) -> None:
+    assert (await client.get("/beacon/another-token")).status_code == 404
+
+
+def test_the_paths_of_this_machine_are_in_no_page() -> None:
+    root = Path(__file__).parents[2]
+    for path in WEB.rglob("*.*"):
+        assert str(root) not in path.read_text()

@@ -1,0 +1,212 @@
+"""The hub: what changed and no more, once for all, kept for those who come back."""
+
+import asyncio
+from contextlib import suppress
+from typing import Any
+
+import orjson
+import pytest
+
+from server.screen.hub import Client, Hub
+from server.screen.wire import FromServer, Resume
+from tests.screen.fake_feed import FakeFeed
+
+
+def received(client: Client) -> list[Any]:
+    messages = []
+    while not client.messages.empty():
+        messages.append(orjson.loads(client.messages.get_nowait()))
+    return messages
+
+
+def resume_of(message: dict[str, Any]) -> Resume:
+    return Resume(kind="resume", session=message["session"], sequence=message["sequence"])
+
+
+async def test_a_new_client_gets_a_snapshot() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    (snapshot,) = received(Hub(feed).join(Resume(kind="resume")))
+    assert FromServer.validate_python(snapshot).kind == "snapshot"
+    assert snapshot["state"] == feed.state()
+    assert len(snapshot["history"]["track"]) == len(feed.history().track)
+
+
+async def test_an_update_carries_the_changed_sections_alone() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    client = hub.join(Resume(kind="resume"))
+    (snapshot,) = received(client)
+    feed.acknowledged.add("nothing")  # changes no section
+    feed.comment = "bat 3.9V"
+    hub.publish()
+    (update,) = received(client)
+    assert FromServer.validate_python(update).kind == "update"
+    assert set(update["state"]) == {"trackers"}
+    assert update["history"] == {}
+    assert update["sequence"] == snapshot["sequence"] + 1
+
+
+async def test_updates_add_up_to_the_state() -> None:
+    feed = FakeFeed(since_launch_s=-60)
+    hub = Hub(feed)
+    client = hub.join(Resume(kind="resume"))
+    state, history = {}, {}
+    for moment in (None, 30, 400, 5_700, 6_700, 7_000, 9_000, 2_000):
+        if moment is not None:
+            feed.go(moment)
+            hub.publish()
+        for message in received(client):
+            if message["kind"] == "snapshot":
+                state, history = message["state"], message["history"]["track"]
+                continue
+            state.update(message["state"])
+            splice = message["history"].get("track")
+            if splice:
+                history[splice["from"] :] = splice["points"]
+    assert state == feed.state()
+    assert len(history) == len(feed.history().track)
+
+
+async def test_nothing_changed_is_a_beat() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    client = hub.join(Resume(kind="resume"))
+    received(client)
+    hub.publish()
+    (beat,) = received(client)
+    assert FromServer.validate_python(beat).kind == "beat"
+    assert (beat["sequence"], beat["now"]) == (hub.sequence, feed.state()["now"])
+
+
+async def test_who_comes_back_gets_what_was_missed() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    client = hub.join(Resume(kind="resume"))
+    (snapshot,) = received(client)
+    hub.leave(client)
+    other = hub.join(Resume(kind="resume"))
+    for step in range(3):
+        feed.go(3_030 + 30 * step)
+        hub.publish()
+    back = hub.join(resume_of(snapshot))
+    missed = received(back)
+    assert [message["kind"] for message in missed] == ["update"] * 3 + ["beat"]
+    assert missed[:3] == [m for m in received(other) if m["kind"] == "update"]
+
+
+async def test_changes_while_nobody_looked_come_as_one_update() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    client = hub.join(Resume(kind="resume"))
+    (snapshot,) = received(client)
+    hub.leave(client)
+    feed.go(3_600)
+    kinds = [message["kind"] for message in received(hub.join(resume_of(snapshot)))]
+    assert kinds == ["update", "beat"]
+
+
+@pytest.mark.parametrize(
+    "resume",
+    [
+        Resume(kind="resume", session="of another run", sequence=1),
+        Resume(kind="resume", session=None, sequence=1),
+        Resume(kind="resume"),
+    ],
+)
+async def test_a_stranger_gets_a_snapshot(resume: Resume) -> None:
+    hub = Hub(FakeFeed(since_launch_s=3_000))
+    assert [message["kind"] for message in received(hub.join(resume))] == ["snapshot"]
+
+
+async def test_a_number_from_the_future_gets_a_snapshot() -> None:
+    hub = Hub(FakeFeed(since_launch_s=3_000))
+    client = hub.join(Resume(kind="resume", session=hub.session, sequence=99))
+    assert [message["kind"] for message in received(client)] == ["snapshot"]
+
+
+async def test_the_ring_is_bounded_in_messages_and_bytes() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    for bounds in ({"ring_messages": 3}, {"ring_bytes": 40_000}):
+        hub = Hub(feed, **bounds)
+        client = hub.join(Resume(kind="resume"))
+        (snapshot,) = received(client)
+        for step in range(40):
+            feed.go(3_030 + 30 * step)
+            hub.publish()
+            received(client)
+        kinds = [message["kind"] for message in received(hub.join(resume_of(snapshot)))]
+        assert kinds == ["snapshot"]
+
+
+async def test_a_slow_client_is_dropped_and_the_others_are_not() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed, queue_messages=4)
+    slow, quick = hub.join(Resume(kind="resume")), hub.join(Resume(kind="resume"))
+    for step in range(6):
+        received(quick)
+        feed.go(3_030 + 30 * step)
+        hub.publish()
+    assert slow.dropped.is_set()
+    assert not quick.dropped.is_set()
+    assert hub.clients == 1
+    assert slow.messages.qsize() == 4  # bounded
+
+
+async def test_one_message_is_made_for_all() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    first, second = hub.join(Resume(kind="resume")), hub.join(Resume(kind="resume"))
+    received(first), received(second)
+    feed.go(3_030)
+    hub.publish()
+    assert first.messages.get_nowait() is second.messages.get_nowait()
+
+
+async def test_many_changes_at_once_are_one_update() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed, updates_per_s=5)
+    client = hub.join(Resume(kind="resume"))
+    received(client)
+    running = asyncio.create_task(hub.run())
+    try:
+        await asyncio.sleep(0)  # let it subscribe
+        for step in range(200):
+            feed.go(3_000 + 5 * step)
+        async with asyncio.timeout(20):
+            update = orjson.loads(await client.messages.get())
+        assert update["kind"] == "update"
+        assert update["state"]["now"] == feed.state()["now"]
+        assert client.messages.empty()
+    finally:
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+
+
+async def test_a_feed_that_fails_does_not_end_the_screen(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    hub = Hub(feed, updates_per_s=100, beat_s=0.01)
+    client = hub.join(Resume(kind="resume"))
+    received(client)
+    failed = asyncio.Event()
+
+    def broken() -> Any:
+        failed.set()
+        raise RuntimeError("a section that cannot be made")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(feed, "state", broken)
+        running = asyncio.create_task(hub.run())
+        async with asyncio.timeout(20):
+            await failed.wait()
+    feed.go(3_300)
+    try:
+        async with asyncio.timeout(20):
+            assert orjson.loads(await client.messages.get())["kind"] == "update"
+    finally:
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+    assert "could not be brought up to date" in caplog.text

@@ -1,0 +1,122 @@
+"""The socket over a real wire."""
+
+import asyncio
+import json
+from typing import Any
+
+import pytest
+from websockets.asyncio.client import connect
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+
+from server.screen.access import ScreenSettings
+from server.screen.app import create_app
+from tests.screen.fake_feed import FakeFeed
+from tests.screen.serving import HOST, serving, until
+
+NEW = json.dumps({"kind": "resume", "session": None, "sequence": None})
+FAST = ScreenSettings(updates_per_s=200, beat_s=0.05)
+PATIENCE_S = 30.0
+
+
+async def next_of(socket: Any, kind: str) -> Any:
+    async with asyncio.timeout(PATIENCE_S):
+        while True:
+            message = json.loads(await socket.recv())
+            if message["kind"] == kind:
+                return message
+
+
+async def test_snapshot_update_beat_and_resume() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    async with serving(create_app(feed, settings=FAST)) as port:
+        address = f"ws://{HOST}:{port}/ws"
+        async with connect(address) as socket:
+            await socket.send(NEW)
+            snapshot = await next_of(socket, "snapshot")
+            feed.go(3_030)
+            update = await next_of(socket, "update")
+            assert update["sequence"] == snapshot["sequence"] + 1
+            beat = await next_of(socket, "beat")
+            assert beat["sequence"] == update["sequence"]
+        feed.go(3_060)
+        async with connect(address) as socket:
+            resume = {"kind": "resume", "session": update["session"], "sequence": 1}
+            await socket.send(json.dumps(resume))
+            async with asyncio.timeout(PATIENCE_S):
+                missed = json.loads(await socket.recv())
+            assert (missed["kind"], missed["sequence"]) == ("update", 2)
+            assert missed["state"] == update["state"]
+
+
+@pytest.mark.parametrize("first", ["", "{", '{"kind":"resume","more":1}', '"x"', b"\x00\x01"])
+async def test_a_first_message_that_makes_no_sense(first: str | bytes) -> None:
+    async with serving(create_app(FakeFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
+        await socket.send(first)
+        with pytest.raises(ConnectionClosed) as closed:
+            async with asyncio.timeout(PATIENCE_S):
+                await socket.recv()
+        assert closed.value.rcvd is not None
+        assert closed.value.rcvd.code == 1008
+
+
+async def test_a_browser_that_talks_on_is_let_go() -> None:
+    async with serving(create_app(FakeFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
+        await socket.send(NEW)
+        await next_of(socket, "snapshot")
+        await socket.send("more")
+        with pytest.raises(ConnectionClosed):
+            await next_of(socket, "never")
+
+
+async def test_a_client_that_does_not_read_is_dropped() -> None:
+    feed = FakeFeed(since_launch_s=3_000)
+    app = create_app(feed, settings=FAST)
+    async with serving(app) as port:
+        reader, writer = await asyncio.open_connection(HOST, port, limit=1_024)
+        writer.write(
+            f"GET /ws HTTP/1.1\r\nHost: {HOST}:{port}\r\nUpgrade: websocket\r\n"
+            "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+            "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
+        )
+        async with asyncio.timeout(PATIENCE_S):
+            head = await reader.readuntil(b"\r\n\r\n")
+        assert b"101" in head.split(b"\r\n")[0]
+        writer.write(_masked_text(NEW.encode()))
+        hub = app.state.hub
+        await until(lambda: hub.clients == 1)
+        async with asyncio.timeout(PATIENCE_S):
+            while hub.clients:  # never read again: what is sent piles up until it is dropped
+                feed.comment = "x" * 400_000 + str(hub.sequence)
+                feed.changed()
+                await asyncio.sleep(0.01)
+        writer.close()
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
+async def test_another_page_cannot_listen(origin: str) -> None:
+    async with serving(create_app(FakeFeed())) as port:
+        with pytest.raises(InvalidStatus) as refused:
+            async with connect(f"ws://{HOST}:{port}/ws", origin=origin):  # type: ignore[arg-type]
+                pass
+        assert refused.value.response.status_code == 403
+
+
+async def test_too_many_screens() -> None:
+    settings = ScreenSettings(max_clients=1)
+    async with serving(create_app(FakeFeed(), settings=settings)) as port:
+        address = f"ws://{HOST}:{port}/ws"
+        async with connect(address) as first:
+            await first.send(NEW)
+            await next_of(first, "snapshot")
+            async with connect(address) as second:
+                with pytest.raises(ConnectionClosed) as closed:
+                    async with asyncio.timeout(PATIENCE_S):
+                        await second.recv()
+                assert closed.value.rcvd is not None
+                assert closed.value.rcvd.code == 1013
+
+
+def _masked_text(payload: bytes) -> bytes:
+    """A text frame of RFC 6455 section 5.2, masked with zeros."""
+    assert len(payload) < 126
+    return bytes([0x81, 0x80 | len(payload), 0, 0, 0, 0]) + payload
