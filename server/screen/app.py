@@ -137,7 +137,10 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
             ) from None
         if not body.strip():
             raise HTTPException(400, "The body is empty: expected a position as JSON.")
-        number = await feed.receive(source, body)  # on disk before it is looked at
+        try:
+            number = await feed.receive(source, body)  # on disk before it is looked at
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
         try:
             orjson.loads(body)
         except orjson.JSONDecodeError:

@@ -1,44 +1,19 @@
 """What the screen is given: the present state, the history behind it, and doors for the crew.
 
-The screen knows no station and no replay; whoever has this shape can be shown. Times in the history
-are UTC seconds since 1970, positions WGS 84 degrees, altitudes metres above mean sea level.
+The screen knows no station and no replay: whoever has this shape can be shown.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol, TypedDict
+from collections.abc import Callable
+from typing import Any, Literal, Protocol
+
+from server.flight.history import History
+from server.watch import Refused
 
 Mode = Literal["live", "replay", "rehearsal"]
 
-# time_s, latitude_deg, longitude_deg, altitude_m, climb_ms, sigma_h_m, phase
-TrackPoint = tuple[float, float, float, float | None, float | None, float | None, str]
-# time_s, latitude_deg, longitude_deg, altitude_m, accepted, reason
-FixPoint = tuple[float, float, float, float | None, bool, str | None]
-# time_s, latitude_deg, longitude_deg
-VehiclePoint = tuple[float, float, float]
-# time_s, value
-SensorPoint = tuple[float, float]
-
-
-class SensorSeries(TypedDict):
-    unit: str
-    points: Sequence[SensorPoint]
-
-
-@dataclass(frozen=True)
-class History:
-    """Series that grow, and may be rewritten from some index on when a late packet arrives."""
-
-    track: Sequence[TrackPoint] = ()
-    fixes: Mapping[str, Sequence[FixPoint]] = field(default_factory=dict)
-    vehicles: Mapping[str, Sequence[VehiclePoint]] = field(default_factory=dict)
-    sensors: Mapping[str, SensorSeries] = field(default_factory=dict)  # key: "tracker/quantity"
-
-
-class Refused(Exception):
-    """A command that cannot be carried out; its text is a sentence for the person who asked."""
+__all__ = ["Feed", "History", "Mode", "Refused"]
 
 
 class Feed(Protocol):

@@ -7,7 +7,8 @@ import hmac
 from collections.abc import Callable
 from typing import Any
 
-from server.screen.feed import FixPoint, History, Mode, Refused, TrackPoint, VehiclePoint
+from server.flight.history import FixPoint, TrackPoint, VehiclePoint
+from server.screen.feed import History, Mode, Refused
 from tests.screen import fake_flight as flight
 from tests.screen.fake_state import BACKUP, BACKUP_LOST_S, MAIN, PHONE, FakeState
 

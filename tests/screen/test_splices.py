@@ -1,5 +1,6 @@
 """Splices rebuild the series, whatever was changed in it."""
 
+from dataclasses import replace
 from typing import Any
 
 from hypothesis import given
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 from server.screen.feed import History
 from server.screen.splices import SentHistory, Series, common_prefix
 
+NOTHING = History(track=(), fixes={}, vehicles={}, sensors={})
 numbers = st.lists(st.integers(0, 3), max_size=30)
 
 
@@ -50,8 +52,8 @@ def test_points_are_rounded_once() -> None:
 
 def test_a_name_that_goes_is_cut_to_nothing() -> None:
     sent = SentHistory()
-    sent.follow(History(fixes={"A": [(1.0, 2.0, 3.0, None, True, None)]}))
-    change = sent.follow(History())
+    sent.follow(replace(NOTHING, fixes={"A": [(1.0, 2.0, 3.0, None, True, None)]}))
+    change = sent.follow(NOTHING)
     assert change == {"fixes": {"A": {"from": 0, "points": []}}}
     assert sent.whole()["fixes"] == {}
 
@@ -59,7 +61,7 @@ def test_a_name_that_goes_is_cut_to_nothing() -> None:
 def test_sensors_carry_their_unit() -> None:
     sent = SentHistory()
     sensors: Any = {"A/temperature": {"unit": "degC", "points": [(1.0, 21.5)]}}
-    change = sent.follow(History(sensors=sensors))
+    change = sent.follow(replace(NOTHING, sensors=sensors))
     assert change == {
         "sensors": {"A/temperature": {"from": 0, "points": [[1.0, 21.5]], "unit": "degC"}}
     }

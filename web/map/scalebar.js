@@ -33,7 +33,8 @@ export function createScale(map, units, preferences) {
     const round = roundBelow(longest_m / unit_m);
     bar.style.width = `${Math.round((LONGEST_PX * round * unit_m) / longest_m)}px`;
     setText(length, `${round >= 1 ? figure(round) : round}\u00a0${name}`);
-    setText(high, units.altitude(KEY_M.at(-1)));
+    const top = Math.round(units.system().altitudeValue(KEY_M.at(-1)) / 1000) * 1000;
+    setText(high, `${figure(top)}\u00a0${units.system().altitudeUnit}`);
     [...colours.children].forEach((part, n) => {
       part.style.background = altitudeColour(KEY_M[n], preferences.get('palette'));
     });
