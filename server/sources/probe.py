@@ -23,7 +23,7 @@ class ProbeResult:
 
     name: str
     ok: bool
-    text: str
+    words: str
     receptions: int = 0
 
 

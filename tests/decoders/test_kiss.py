@@ -88,6 +88,10 @@ def test_flush_gives_the_unfinished_frame_once():
     assert decoder.flush() == b"\x00cut"
     assert decoder.flush() == b""
     assert decoder.feed(b"noise\xc0\x00ok\xc0") == [KissFrame(0, 0, b"ok")]
+    decoder.feed(b"\x00cut\xdb")
+    assert decoder.flush() == b"\x00cut"
+    decoder.feed(b"\xc0\x00ok\xc0")
+    assert decoder.bad_escapes == 0
 
 
 @pytest.mark.parametrize(("port", "command"), [(16, 0), (-1, 0), (0, 16), (0, -1)])

@@ -204,6 +204,13 @@ def test_merge_is_symmetric_for_any_two(a, b):
             merge(gga, rmc)
 
 
+def test_merged_fix_is_valid_only_when_both_say_so():
+    gga = decoded(sentence("GPGGA,115959.50,4916.45,N,12311.12,W,0,00,,,M,,M,,"))
+    rmc = decoded(RMC)
+    assert (gga.valid, rmc.valid) == (False, True)
+    assert merge(gga, rmc).valid is merge(rmc, gga).valid is False
+
+
 def test_reports_of_two_receivers_do_not_merge():
     other = decode_sentence(GGA, HEARD_S, "other")
     with pytest.raises(ValueError, match="two epochs"):

@@ -28,14 +28,14 @@ async def test_what_was_heard(greeting, words):
         result = await probe(spec, PATIENCE_S, clock=lambda: 1.7e9)
     assert result.ok
     assert result.receptions == greeting.count(b"\n")
-    assert words in result.text
+    assert words in result.words
 
 
 async def test_rubbish_alone():
     async with tcp_counterpart(b"rubbish\n") as server:
         spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
         result = await probe(spec, 0.5)
-    assert "cannot be read: no ':'" in result.text
+    assert "cannot be read: no ':'" in result.words
 
 
 async def test_wrong_baud_rate_is_suggested(tmp_path):
@@ -53,7 +53,7 @@ async def test_wrong_baud_rate_is_suggested(tmp_path):
     finally:
         talking.cancel()
         cable.unplug()
-    assert "check the baud rate" in result.text
+    assert "check the baud rate" in result.words
 
 
 async def test_open_but_silent():
@@ -61,7 +61,7 @@ async def test_open_but_silent():
         spec = SourceSpec("s", "kiss-tcp", port=server.port)
         result = await probe(spec, 0.2)
     assert result.ok
-    assert "is open, but nothing was heard in 0.2 s" in result.text
+    assert "is open, but nothing was heard in 0.2 s" in result.words
 
 
 async def test_refused():
@@ -70,8 +70,8 @@ async def test_refused():
         result = await probe(SourceSpec("s", "kiss-tcp", port=server.port), PATIENCE_S)
         await server.start()
     assert not result.ok
-    assert "refused the connection" in result.text
-    assert "next try" not in result.text
+    assert "refused the connection" in result.words
+    assert "next try" not in result.words
 
 
 async def test_nothing_to_try():

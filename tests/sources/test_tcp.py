@@ -10,6 +10,7 @@ from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
 from decoders.reports import Transmission
 from server.sources import Backoff, Source, SourceSpec
+from server.sources import source as source_module
 from server.sources.framing import LINE_BYTES
 
 from .listening import SHORT, listening, tcp_counterpart
@@ -156,6 +157,32 @@ async def test_one_silent_and_one_chatty_source_do_not_stall_a_third():
         await heard.until_heard(1)
         assert len(much.receptions) < 20_000
         await much.until_heard(20_000)
+
+
+async def test_source_whose_data_never_waits_lets_others_speak(monkeypatch):
+    class Torrent:
+        dropped, reads = 0, 0
+
+        async def read(self) -> bytes:
+            self.reads += 1
+            if self.reads > 5_000:
+                await asyncio.Event().wait()
+            return LINE + b"\n"
+
+        async def write(self, data: bytes) -> None: ...
+
+        def close(self) -> None: ...
+
+    torrent = Torrent()
+
+    async def open_torrent(_: SourceSpec) -> Torrent:
+        return torrent
+
+    monkeypatch.setattr(source_module, "open_connection", open_torrent)
+    async with listening(spec("tnc2-tcp", 1)) as heard:
+        await heard.until_heard(1)
+        assert torrent.reads < 5_000
+        await heard.until_heard(5_000)
 
 
 async def test_what_deliver_raises_is_not_the_sources():
