@@ -63,7 +63,12 @@ def test_braces_in_a_mic_e_comment_are_no_altitude():
     assert library(information, "S32UVT")["altitude"] == 99_708
     report = position(information, "S32UVT")
     assert (report.altitude_m, report.comment) == (None, "bat {3.7V} ok")
-    for words in ("{3.7V} ok", "{7V} ok", "]{7V} ok"):  # at the start, it is too high to be one
+    for words in (
+        "{3.7V} ok",
+        "{7V} ok",
+        "]{7V} ok",
+        "3.7} ok",
+    ):  # at the start, it is too high to be one
         first = position('`(_fn"Oj/' + words, "S32UVT")
         assert (first.altitude_m, first.comment) == (None, words)
 

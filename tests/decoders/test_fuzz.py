@@ -8,6 +8,8 @@ from __future__ import annotations
 from itertools import islice
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from .fuzz import CASES, DecoderFault, corpus, mutations, run
 
@@ -17,6 +19,17 @@ ROUNDS = 12_000
 @pytest.mark.parametrize("case", CASES)
 def test_rubbish_is_refused_politely(case):
     assert run(case, islice(mutations(corpus(case), seed=20260615), ROUNDS)) == ROUNDS
+
+
+@pytest.mark.parametrize("case", CASES)
+@given(st.binary(max_size=120))
+def test_any_bytes_are_refused_politely(case, data):
+    assert run(case, iter([data])) == 1
+
+
+@given(st.sampled_from("!=/@;)`'>:T_$}<?"), st.text(st.characters(codec="latin-1"), max_size=60))
+def test_any_text_of_any_data_type_is_refused_politely(kind, text):
+    assert run("aprs", iter([f"S32UVT:{kind}{text}".encode("latin-1")])) == 1
 
 
 @pytest.mark.parametrize("case", CASES)
