@@ -31,7 +31,7 @@ class Connection(Protocol):
     dropped: int
 
     async def read(self) -> bytes:
-        """The next bytes, at least one; SourceFault when there will be no more, EOF as b""."""
+        """The next bytes; b"" when the other side has closed. SourceFault when it broke."""
 
     async def write(self, data: bytes) -> None: ...
 
