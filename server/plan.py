@@ -8,7 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from decoders.comments import CommentPattern
 from decoders.reports import DecodeError
@@ -21,7 +21,6 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
-from server.flight.times import parse_time
 from server.sources.spec import Kind, SourceSpec
 
 Name = Annotated[str, Field(pattern=r"^\S+$", max_length=40)]
@@ -47,7 +46,7 @@ class LaunchSection(_Section):
     latitude_deg: Latitude
     longitude_deg: Longitude
     altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
-    time: str | None = None  # RFC 3339
+    time: AwareDatetime | None = None
 
 
 class BalloonSection(_Section):
@@ -162,8 +161,6 @@ class PlanFile(_Section):
                 raise ValueError(
                     f"{part.name!r}: no source is named {part.source!r} (there: {known})"
                 )
-        if self.launch is not None and self.launch.time is not None:
-            parse_time(self.launch.time)
         return self
 
     def for_flight(self) -> Plan:
@@ -177,7 +174,7 @@ class PlanFile(_Section):
                 launch.latitude_deg,
                 launch.longitude_deg,
                 launch.altitude_m,
-                None if launch.time is None else parse_time(launch.time) / 1000.0,
+                None if launch.time is None else launch.time.timestamp(),
             ),
             balloon=BalloonPlan(**self.balloon.model_dump()),
             descent=DescentPlan(**self.descent.model_dump()),
@@ -231,7 +228,7 @@ def _explain(error: ValidationError, text: str, name: str) -> list[str]:
     lines = []
     for problem in error.errors(include_url=False):
         place = [part for part in problem["loc"] if not str(part).startswith("function-")]
-        line = find_line(text, place)
+        line = find_line(text, place) if place else _line_of_value(text, problem["msg"])
         key = ".".join(f"{part + 1}" if isinstance(part, int) else str(part) for part in place)
         message = problem["msg"].removeprefix("Value error, ")
         if problem["type"] == "extra_forbidden":
@@ -266,6 +263,15 @@ def _hint(place: list[Any]) -> str:
 def _classes(annotation: Any) -> list[Any]:
     inner = [c for part in getattr(annotation, "__args__", ()) for c in _classes(part)]
     return [annotation, *inner]
+
+
+def _line_of_value(text: str, message: str) -> int | None:
+    """The line that holds the last value quoted in a message about the plan as a whole."""
+    quoted = re.findall(r"'([^']+)'", message)
+    for number, line in enumerate(text.splitlines(), start=1):
+        if quoted and re.search(rf"""=\s*["']{re.escape(quoted[-1])}["']""", line):
+            return number
+    return None
 
 
 _HEADING = re.compile(r"^\s*(\[\[?)\s*([\w.\-]+)\s*\]\]?")

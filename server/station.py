@@ -105,7 +105,7 @@ class Station(Watch):
             tasks.create_task(self.keep_landing())
             tasks.create_task(self._tick())
             for spec in self._specs:
-                if spec.on:
+                if spec.enabled:
                     tasks.create_task(
                         run_source(spec, self.deliver, clock=self._clock, on_state=self._on_state)
                     )
@@ -161,7 +161,7 @@ class Station(Watch):
             entries.append({
                 "name": spec.name,
                 "kind": spec.kind,
-                "state": state.state if state else ("connecting" if spec.on else "off"),
+                "state": state.state if state else ("connecting" if spec.enabled else "off"),
                 "reason": state.reason if state else None,
                 "since": rfc3339(state.since_s) if state else None,
                 "receptions": state.receptions if state else 0,

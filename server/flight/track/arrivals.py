@@ -18,6 +18,7 @@ from server.flight.geodesy import distance_bearing
 
 _COPY_WINDOW_MS = 12_000
 _LATE_COPY_MS = 30 * 60_000
+_BELIEVED_S = 2 * 86_400.0  # between a packet's own time and its hearing
 
 
 class Hearing(NamedTuple):
@@ -112,10 +113,13 @@ class TimedReport(NamedTuple):
 
 
 def timed(packet: Packet) -> tuple[TimedReport, ...]:
-    """The positions in a packet; one that carries no time has that of its first hearing."""
+    """The positions in a packet. One with no time, or with one that cannot be, has that of hearing.
+
+    A phone may send what it saved hours ago; a tracker whose clock says another year is not believed.
+    """
     return tuple(
         TimedReport(r.time_s, True, r)
-        if r.time_s is not None
+        if r.time_s is not None and abs(r.time_s - packet.first_heard_s) < _BELIEVED_S
         else TimedReport(packet.first_heard_s, False, r)
         for r in packet.reports
         if isinstance(r, PositionReport)

@@ -39,9 +39,14 @@ _GATE_H = (
 )
 _GATE_V = 20.0  # 1 degree of freedom (8e-6)
 _OUTLIER_LOG_DENSITY_H = math.log(0.02 / 3_000.0**2)  # 2 % of fixes, spread over 3 km by 3 km
-_OUTLIER_LOG_DENSITY_V = math.log(0.02 / 2_000.0)
+_OUTLIER_LOG_DENSITY_V = math.log(
+    0.001 / 4_000.0
+)  # wrong altitudes are rare: 2 in 22,000 real ones
+_DOUBT = 4.0  # by which a mode's vertical variance grows with an altitude that it refuses
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
-_STUCK_ALTITUDE_REPEATS = 2
+_STUCK_ALTITUDE_REPEATS = 1
+_STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
+_COARSE_SIGMA_M = 13.0
 _PROBABILITY_FLOOR = 1e-7
 _TIMING_SIGMA_S = 0.5  # between a tracker's fix and the second that it prints
 _NOISE_GAIN = 0.1
@@ -147,7 +152,9 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     if stuck_high and memory.position_repeats > 0:
         return _refuse(state, fix, memory, "position unchanged to the last digit while it moves")
     altitude_m = fix.altitude_m
-    held = stuck_high and memory.altitude_repeats >= _STUCK_ALTITUDE_REPEATS
+    coarse = fix.sigma_v_m > _COARSE_SIGMA_M
+    most = _STUCK_COARSE_REPEATS if coarse else _STUCK_ALTITUDE_REPEATS
+    held = stuck_high and memory.altitude_repeats >= most
     if held:
         altitude_m = None
 
@@ -168,14 +175,14 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
                 if iz.normalised_squared > _GATE_V:
                     outlier_v[mode] = True
                     log_density += _OUTLIER_LOG_DENSITY_V
+                    z = kalman.doubt(z, _DOUBT)
                 else:
-                    log_density += iz.log_density
                     z = kalman.update(z, altitude_m - memory.offset_m, var_v)
+                    log_density += iz.log_density + math.log(sign_probability(mode, z))
             motion = Motion(
                 kalman.update(motion.x, x_m, var_h), kalman.update(motion.y, y_m, var_h), z
             )
         motions.append(motion)
-        log_density += math.log(sign_probability(mode, motion.z))
         weights.append(math.log(state.probabilities[mode]) + log_density)
     top = max(weights)
     shares = [math.exp(w - top) for w in weights]

@@ -106,6 +106,12 @@ def smooth(filtered: Axis, predicted: Axis, later: Axis, dt_s: float) -> Axis:
     )
 
 
+def doubt(axis: Axis, factor: float) -> Axis:
+    """The same mean, held with `factor` times the variance."""
+    p, v, pp, pv, vv = axis
+    return Axis(p, v, pp * factor, pv * factor, vv * factor)
+
+
 def mix(axes: Sequence[Axis], weights: Sequence[float]) -> Axis:
     """One Gaussian with the mean and covariance of the weighted sum of several. Weights add to 1."""
     if len(axes) == 1:

@@ -99,7 +99,9 @@ def _stay(mode: int, motion: Motion, dt_s: float, constants: MotionConstants) ->
     x, y, z = motion
     if mode == GROUND:
         return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
-    psd = _wind_psd(z.velocity, constants)
+    # a float drifts steadily; were it told so, steady winds alone would look like a float
+    climb_ms = constants.ascent_rate_ms if mode == FLOAT else z.velocity
+    psd = _wind_psd(climb_ms, constants)
     x, y = predict(x, dt_s, psd), predict(y, dt_s, psd)
     if mode == DESCENT:
         return Motion(x, y, _fall(z, dt_s, constants))

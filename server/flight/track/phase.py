@@ -13,6 +13,7 @@ Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
 EventKind = Literal["launch", "float", "burst", "landing", "moved"]
 
 _SURE = 0.95
+_CERTAIN = 0.995  # no second fix is waited for
 _LAUNCH_BELOW_M = 3_500.0  # first heard in the air above this, the launch was not witnessed
 _REFINED_FOR_S = 180.0
 _BACK_STEP_S = 2.0
@@ -52,10 +53,11 @@ def follow(memory: PhaseMemory, state: FilterState, evidence: bool) -> PhaseMemo
         if wanted is None and memory.phase in ("ascent", "float"):
             rising = memory.rising or state
         return memory._replace(candidate=memory.phase, confirmations=0, rising=rising)
-    if wanted != memory.candidate:
+    certain = wanted == "descent" and state.probabilities[DESCENT] > _CERTAIN
+    if wanted != memory.candidate and not certain:
         return memory._replace(candidate=wanted, confirmations=1)
     memory = memory._replace(confirmations=memory.confirmations + 1)
-    if memory.confirmations < _CONFIRMATIONS:
+    if memory.confirmations < _CONFIRMATIONS and not certain:
         return memory
     return _change(memory, wanted, state)
 

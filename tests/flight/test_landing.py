@@ -1,0 +1,250 @@
+"""The prediction against textbook formulas, an ODE solver of a reference library, and real flights."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from server.flight.atmosphere import density_kg_m3
+from server.flight.chase.horizon import contact_lost, horizon_m, lowest_visible_m
+from server.flight.flight import Flight
+from server.flight.geodesy import distance_bearing
+from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
+from server.flight.landing import winds
+from server.flight.landing.area import area, inside
+from server.flight.landing.descent import (
+    FallConstants,
+    estimate,
+    fall_integral,
+    planned_constant,
+)
+from server.flight.landing.ensemble import Climb, Start, mean_path
+from server.flight.landing.predict import predict
+from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
+from server.flight.snapshot import snapshot
+from tests.flights import (
+    LAUNCH,
+    flown,
+    landed_at,
+    made_flight,
+    needs_real_flights,
+    position_at,
+    real_logs,
+)
+
+PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+
+
+def test_terminal_velocity_of_the_handbook() -> None:
+    # v = sqrt(2 m g / (rho Cd A)): Knacke 1992, Parachute Recovery Systems Design Manual (from memory)
+    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0, drag_coefficient=0.75)
+    k, _ = planned_constant(plan, FallConstants())
+    speed_ms = k / math.sqrt(1.225)
+    assert speed_ms == pytest.approx(
+        math.sqrt(2 * 2.0 * 9.80665 / (1.225 * 0.75 * math.pi)), rel=1e-6
+    )
+
+
+def test_the_fall_agrees_with_an_ode_solver() -> None:
+    """Deterministic case: wind sheared by layer, constant k below 10 km, from 9 km to 1 km."""
+    east = np.linspace(2.0, 20.0, LAYERS)
+    wind = WindProfile(east, -0.5 * east, np.zeros((LAYERS, LAYERS)))
+    k = 5.0
+    path = mean_path(Start(0.0, 0.0, 9_000.0, 0.0, 0.0), None, wind, k, 1_000.0)
+
+    def rates(_: float, state: np.ndarray) -> list[float]:
+        layer = min(int(state[2] / LAYER_M), LAYERS - 1)
+        return [
+            east[layer],
+            -0.5 * east[layer],
+            -k / math.sqrt(float(density_kg_m3(state[2]))),
+        ]
+
+    def on_ground(_: float, state: np.ndarray) -> float:
+        return float(state[2]) - 1_000.0
+
+    on_ground.terminal = True  # type: ignore[attr-defined]
+    solved = solve_ivp(
+        rates, (0, 4_000), [0.0, 0.0, 9_000.0], events=on_ground, max_step=0.5, rtol=1e-8
+    )
+    one_metre = 1.0
+    assert path[-1, 1] == pytest.approx(solved.y[0, -1], abs=one_metre)
+    assert path[-1, 2] == pytest.approx(solved.y[1, -1], abs=one_metre)
+    assert path[-1, 0] == pytest.approx(solved.t[-1], abs=0.05)
+
+
+def test_fall_time_between_two_heights() -> None:
+    z = np.linspace(2_000.0, 8_000.0, 60_001)
+    longhand = np.trapezoid(np.sqrt(density_kg_m3(z)), z)
+    assert float(fall_integral(8_000.0) - fall_integral(2_000.0)) == pytest.approx(
+        longhand, rel=1e-5
+    )
+
+
+def test_the_climb_goes_to_the_burst_and_back() -> None:
+    calm = WindProfile(np.zeros(LAYERS), np.zeros(LAYERS), np.zeros((LAYERS, LAYERS)))
+    path = mean_path(
+        Start(0.0, 0.0, 10_000.0, 0.0, 0.0), Climb(5.0, 0.5, 30_000.0, 1_000.0), calm, 5.0, 500.0
+    )
+    top = int(np.argmax(path[:, 3]))
+    assert path[top, 3] == 30_000.0
+    assert path[top, 0] == pytest.approx(4_000.0)
+    assert path[-1, 3] == pytest.approx(500.0)
+
+
+def test_fall_speed_is_learned_from_the_fall() -> None:
+    rng = np.random.default_rng(2)
+    altitude_m = np.linspace(18_000.0, 9_000.0, 40)
+    truth = math.log(6.2)
+    seen = truth + rng.normal(0.0, 0.05, 40)
+    fall = estimate(DescentPlan(), altitude_m, seen, np.full(40, 0.05))
+    assert fall.constant == pytest.approx(6.2, rel=0.05)
+    assert fall.sigmas[0] < 0.06
+
+
+def test_a_failed_parachute_is_believed_when_it_is_seen() -> None:
+    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0)
+    k, _ = planned_constant(plan, FallConstants())
+    altitude_m = np.linspace(20_000.0, 12_000.0, 20)
+    before = estimate(plan, np.empty(0), np.empty(0), np.empty(0))
+    after = estimate(plan, altitude_m, np.full(20, math.log(2.2 * k)), np.full(20, 0.05))
+    assert before.weights[1] < 0.1
+    assert after.weights[1] > 0.95
+    assert after.constant == pytest.approx(2.2 * k, rel=0.05)
+
+
+def test_wind_of_a_layer_is_what_was_measured_there() -> None:
+    time_s = np.arange(0.0, 3_000.0, 30.0)
+    z_m = 500.0 + 5.0 * time_s
+    x_m = np.cumsum(np.full(len(time_s), 10.0 * 30.0))
+    seen = winds.samples(time_s, x_m, -0.5 * x_m, z_m, np.zeros(len(time_s), dtype=np.int64))
+    np.testing.assert_allclose(seen.east_ms, 10.0, atol=1e-9)
+    np.testing.assert_allclose(seen.north_ms, -5.0, atol=1e-9)
+    soon = winds.profile(seen, seen.layer, seen.time_s)
+    np.testing.assert_allclose(soon.east_ms, 10.0, atol=0.6)
+    later = winds.profile(seen, seen.layer, seen.time_s + 7_200.0)
+    assert np.all(np.diag(later.covariance) > np.diag(soon.covariance))
+
+
+def test_conditioning_against_the_textbook_equations() -> None:
+    # Rasmussen and Williams 2006, eq. 2.23 and 2.24, longhand with explicit inverses
+    constants = winds.WindConstants()
+    layers, times = np.array([4, 8, 9]), np.array([100.0, 250.0, 300.0])
+    values = np.array([3.0, 7.0, 8.0])
+    seen = winds.WindSamples(layers, times, values, -values, np.full(3, 0.7))
+    asked, when = np.array([5, 8]), np.array([5_000.0, 5_200.0])
+    k_oo = winds._kernel(layers, times, layers, times, constants) + np.eye(3) * (
+        0.7**2 + constants.sampling_sigma_ms**2
+    )
+    k_ao = winds._kernel(asked, when, layers, times, constants)
+    k_aa = winds._kernel(asked, when, asked, when, constants)
+    got = winds.profile(seen, asked, when)
+    np.testing.assert_allclose(got.east_ms, k_ao @ np.linalg.inv(k_oo) @ values, rtol=1e-9)
+    np.testing.assert_allclose(
+        got.covariance, k_aa - k_ao @ np.linalg.inv(k_oo) @ k_ao.T, rtol=1e-9, atol=1e-9
+    )
+
+
+def test_an_area_holds_its_share() -> None:
+    rng = np.random.default_rng(7)
+    x, y = rng.multivariate_normal([300.0, -50.0], [[4e6, 1.5e6], [1.5e6, 1e6]], 4_000).T
+    middle = (float(np.median(x)), float(np.median(y)))
+    for share in (0.5, 0.9):
+        ring = area(x, y, middle, share)
+        assert inside(ring.ring_m, x, y).mean() == pytest.approx(share, abs=0.01)
+
+
+def test_radio_horizon_of_the_textbook() -> None:
+    # d[km] = 4.12 (sqrt h1 + sqrt h2), heights in metres; k = 4/3 as in ITU-R P.310
+    assert horizon_m(2.0, 30_000.0) / 1000 == pytest.approx(
+        4.12 * (math.sqrt(2.0) + math.sqrt(30_000.0)), rel=1e-3
+    )
+    assert horizon_m(2.0, lowest_visible_m(80_000.0, 2.0)) == pytest.approx(80_000.0, rel=1e-9)
+    falling = np.array([[0.0, 0.0, 0.0, 5_000.0], [900.0, 9_000.0, 0.0, 500.0]])
+    loss = contact_lost(falling, (-70_000.0, 0.0), 2.0, 500.0)
+    assert loss is not None
+    away_m = 70_000.0 + 9_000.0 * loss.time_s / 900.0
+    assert loss.height_above_ground_m == pytest.approx(lowest_visible_m(away_m, 2.0), abs=1_200.0)
+
+
+def test_the_same_question_has_the_same_answer() -> None:
+    flight = Flight(PLAN)
+    flight.receive(list(made_flight(6_000.0)))
+    question = flight.landing_question()
+    assert question is not None
+    a, b = predict(question), predict(question)
+    assert a is not None
+    assert b is not None
+    assert a.x_m == b.x_m
+    assert np.array_equal(a.nine_tenths.ring_m, b.nine_tenths.ring_m)
+    other = predict(replace(question, number=question.number + 1))
+    assert other is not None
+    assert other.x_m != a.x_m
+
+
+def landing_of(until_s: float) -> dict:
+    flight = Flight(PLAN)
+    flight.receive(list(made_flight(until_s)))
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    return snapshot(flight, None if answer is None else (question, answer))
+
+
+def test_a_made_flight_comes_down_where_it_was_predicted() -> None:
+    truth = position_at(landed_at(5_400.0))
+    for until_s, within_m in ((4_500.0, 30_000.0), (5_700.0, 4_000.0), (6_600.0, 1_000.0)):
+        landing = landing_of(until_s)["landing"]
+        away_m, _ = distance_bearing(
+            landing["latitude_deg"], landing["longitude_deg"], truth[0], truth[1]
+        )
+        assert away_m < within_m, until_s
+        assert landing["basis"] == "prediction"
+
+
+def test_landed_fixes_take_over() -> None:
+    end_s = landed_at(5_400.0)
+    state = landing_of(end_s + 200.0)
+    assert state["phase"] == "landed"
+    landing = state["landing"]
+    assert landing["basis"] == "landed fix"
+    away_m, _ = distance_bearing(
+        landing["latitude_deg"], landing["longitude_deg"], *position_at(end_s)[:2]
+    )
+    assert away_m < 10.0
+    assert landing["radius_90_m"] < 60.0
+
+
+def test_nothing_is_predicted_on_the_ground() -> None:
+    flight = Flight(PLAN)
+    flight.receive(list(made_flight(90.0)))
+    question = flight.landing_question()
+    assert question is None or predict(question) is None
+
+
+@needs_real_flights
+@pytest.mark.parametrize("log", real_logs(), ids=lambda p: p.stem)
+def test_real_flights_end_with_a_landing_or_with_an_age(log) -> None:
+    """Below 2,000 m above sea level the landing is within 1 km of the last packet (issue 2)."""
+    flight = flown(log)
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    state = snapshot(flight, (question, answer))
+    landing, last = state["landing"], flight.track.records()[-1].fix
+    assert last.altitude_m is not None
+    away_m, _ = distance_bearing(
+        landing["latitude_deg"], landing["longitude_deg"], last.latitude_deg, last.longitude_deg
+    )
+    assert landing["as_of"] <= state["now"]
+    assert landing["search_area"]["p90"]["type"] == "Polygon"
+    if last.altitude_m < 2_000.0:
+        assert away_m < 1_000.0
+    else:
+        assert state["phase"] != "landed"
+        assert landing["radius_90_m"] > 300.0
