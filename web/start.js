@@ -20,6 +20,7 @@ import { createVehicles } from 'leeward/panels/vehicles.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { createStore } from 'leeward/store.js';
 import { createUnits } from 'leeward/units.js';
+import { createWhereIs } from 'leeward/whereis.js';
 
 /**
  * @param {(store: any, onLink: (link: 'open' | 'lost') => void) => void} connect
@@ -32,6 +33,7 @@ export function start(connect, post) {
   const units = createUnits(preferences);
   const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
   const context = { store, clock, units, preferences, post, map: null };
+  context.whereIs = createWhereIs(context);
 
   const bar = createBar(context);
   const link = createLink(context);

@@ -55,6 +55,7 @@
  * What every panel is given:
  * @typedef {{store: {state: State | null, history: History}, clock: {now_s: () => number | null},
  *   units: any, preferences: any, map: any, post: (path: string, body: object) =>
- *   Promise<string | null>}} Context
+ *   Promise<string | null>, whereIs: (place: {latitude_deg: number, longitude_deg: number}) =>
+ *   {from: string, range_m: number | null, bearing_deg: number | null}}} Context
  */
 export {};

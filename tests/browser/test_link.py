@@ -92,10 +92,10 @@ async def test_a_replay_is_scrubbed(open_page: Any) -> None:
         before_s = feed.now_s
         await surface.press("ArrowRight")
         await until(lambda: feed.now_s == before_s + 60)
-        await page.get_by_role("button", name="20 times as fast").click()
+        await page.get_by_role("button", name="30 times as fast").click()
         await page.get_by_role("button", name="Play", exact=True).click()
         await expect(page.get_by_role("button", name="Pause", exact=True)).to_be_visible()
-        assert feed.speed == 20
+        assert feed.speed == 30
         watched.assert_quiet(port)
 
 

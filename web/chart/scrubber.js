@@ -4,7 +4,7 @@ import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import * as words from 'leeward/words.js';
 
-const SPEEDS = [1, 5, 20, 60, 200];
+const SPEEDS = [1, 10, 30, 100, 300];
 const STEP_S = 60;
 const SEEK_EVERY_MS = 150;
 

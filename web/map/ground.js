@@ -88,6 +88,10 @@ export const Ground = L.Renderer.extend({
     const size = this._bounds.getSize();
     const scale = Math.min(devicePixelRatio, 2);
     L.DomUtil.setPosition(this._container, min);
+    const { left, top } = this._container.getBoundingClientRect();
+    const shift = L.point(Math.round(left) - left, Math.round(top) - top);
+    const corner = min.add(shift); // on whole pixels, or its letters blur
+    L.DomUtil.setPosition(this._container, corner);
     this._container.width = scale * size.x;
     this._container.height = scale * size.y;
     this._container.style.width = `${size.x}px`;
@@ -129,7 +133,7 @@ export const Ground = L.Renderer.extend({
       rule(pen, min.x, y, max.x, y);
       if (y < edge.y + 70 || y > edge.y + map.getSize().y - 50) continue; // buttons, credits
       pen.textAlign = 'right';
-      pen.fillText(degrees(n * step, digits, 'N', 'S'), edge.x - 6, y - 4);
+      pen.fillText(degrees(n * step, digits, 'N', 'S'), edge.x - 6, y - 4.5);
     }
   },
 
@@ -202,9 +206,10 @@ function rule(pen, x1, y1, x2, y2) {
 function written(pen, text, x, y, ink, ground) {
   pen.lineWidth = 3;
   pen.strokeStyle = ground;
-  pen.strokeText(text, x, y);
+  const [left, base] = [Math.round(x), Math.round(y)];
+  pen.strokeText(text, left, base);
   pen.fillStyle = ink;
-  pen.fillText(text, x, y);
+  pen.fillText(text, left, base);
 }
 
 function degrees(value, digits, positive, negative) {

@@ -9,6 +9,7 @@ import { clockTime } from 'leeward/words.js';
 const TIMES_MIN = [1, 2, 5, 10, 20, 30, 60];
 const MOST_TIMES = 6;
 const ROOM_PX = 36;
+const LABEL_PX = 120;
 
 export function createLanding(map) {
   const renderer = L.svg({ pane: 'landing', padding: 0.3 });
@@ -49,18 +50,24 @@ function stamps(path, map) {
   const step_s = 60 * (TIMES_MIN.find((each) => span_min / each <= MOST_TIMES) ?? 120);
   const pixel = ([, lat, lon]) => map.latLngToLayerPoint([lat, lon]);
   const taken = [pixel(path[0]), pixel(path.at(-1))];
+  const labelled = [...taken]; // the payload and the ring have wide labels at their right
   const marks = [];
   for (let n = 1; n < path.length - 1; n += 1) {
     const here_s = seconds(path[n][0]);
     if (Math.floor(here_s / step_s) === Math.floor(seconds(path[n - 1][0]) / step_s)) continue;
     const at = pixel(path[n]);
     if (taken.some((other) => other.distanceTo(at) < ROOM_PX)) continue;
+    if (labelled.some((other) => isBeside(at, other))) continue;
     taken.push(at);
     const label = el('span', { class: 'mark-label stamp', text: clockTime(here_s) });
     const mark = marker({ node: el('span', { class: 'stamp-dot' }), size: 9, label });
     marks.push(mark.setLatLng([path[n][1], path[n][2]]));
   }
   return marks;
+}
+
+function isBeside(at, { x, y }) {
+  return Math.abs(at.y - y) < 22 && at.x > x - LABEL_PX / 2 && at.x < x + LABEL_PX;
 }
 
 function ringOf(polygon) {

@@ -9,7 +9,7 @@ import { createMoving } from 'leeward/map/moving.js';
 import { createScale } from 'leeward/map/scalebar.js';
 import { createTrack } from 'leeward/map/track.js';
 
-const PANES = { ground: 150, landing: 410, track: 420, fixes: 430 };
+const PANES = { ground: 150, landing: 410, casing: 415, track: 420, fixes: 430 };
 const FIRST_VIEW = [38.2, -98.2]; // the plains that the carried basemap shows
 
 export function createMap(node, { store, units, preferences, clock }) {

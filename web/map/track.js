@@ -7,49 +7,54 @@ import * as L from 'leaflet';
 import { altitudeColour, BAND_M } from 'leeward/map/cividis.js';
 
 export function createTrack(map, preferences) {
-  const renderer = L.canvas({ pane: 'track', padding: 0.3 });
-  const casing = L.polyline([], { renderer, interactive: false, weight: 7, opacity: 0.4 });
-  casing.addTo(map);
-  /** @type {{from: number, band: number, line: L.Polyline}[]} */
+  const casings = L.canvas({ pane: 'casing', padding: 0.3 });
+  const lines = L.canvas({ pane: 'track', padding: 0.3 });
+  /** @type {{from: number, band: number, casing: L.Polyline, line: L.Polyline}[]} */
   let stretches = [];
 
-  function colours() {
-    const ink = getComputedStyle(document.documentElement).getPropertyValue('--track-casing');
-    casing.setStyle({ color: ink.trim() });
-    for (const { band, line } of stretches) line.setStyle({ color: colourOf(band) });
-  }
-
   const colourOf = (band) => altitudeColour((band + 0.5) * BAND_M, preferences.get('palette'));
+  const casingColour = () =>
+    getComputedStyle(document.documentElement).getPropertyValue('--track-casing').trim();
+
+  function begin(from, band, at) {
+    const look = { interactive: false, lineCap: 'butt' };
+    const under = { ...look, renderer: casings, weight: 7.5, opacity: 0.4, color: casingColour() };
+    const over = { ...look, renderer: lines, weight: 4.5, color: colourOf(band) };
+    const [casing, line] = [under, over].map((options) => L.polyline([at], options).addTo(map));
+    stretches.push({ from, band, casing, line });
+  }
 
   /** @param {any[]} rows the whole track @param {number} from the first row that changed */
   function draw(rows, from) {
-    while (stretches.length > 0 && stretches.at(-1).from >= from) stretches.pop().line.remove();
+    while (stretches.length > 0 && stretches.at(-1).from >= from) {
+      const { casing, line } = stretches.pop();
+      casing.remove();
+      line.remove();
+    }
+    const first = Math.max(stretches.length - 1, 0); // the others stay as they are
     const last = stretches.at(-1);
     if (last) last.line.getLatLngs().length = from - last.from;
     for (let n = from; n < rows.length; n += 1) {
       const [, lat, lon, altitude_m] = rows[n];
       const at = L.latLng(lat, lon);
       const band = Math.floor((altitude_m ?? 0) / BAND_M);
-      const end = stretches.at(-1);
-      if (end) end.line.getLatLngs().push(at); // joins it to the next
-      if (!end || end.band !== band) {
-        const line = L.polyline([at], {
-          renderer,
-          interactive: false,
-          weight: 4.5,
-          color: colourOf(band),
-          lineCap: 'butt',
-        });
-        stretches.push({ from: n, band, line: line.addTo(map) });
-      }
+      stretches.at(-1)?.line.getLatLngs().push(at); // joins it to the next
+      if (stretches.at(-1)?.band !== band) begin(n, band, at);
     }
-    for (const { from: start, line } of stretches) {
-      // given again, so that the line's bounds are reckoned anew
-      if (start + line.getLatLngs().length >= from) line.setLatLngs(line.getLatLngs());
+    for (const { casing, line } of stretches.slice(first)) {
+      const places = line.getLatLngs();
+      line.setLatLngs(places); // given again, so that the line's bounds are reckoned anew
+      casing.setLatLngs(places);
     }
-    casing.setLatLngs(rows.map(([, lat, lon]) => [lat, lon]));
   }
 
-  colours();
+  function colours() {
+    const under = casingColour();
+    for (const { band, casing, line } of stretches) {
+      casing.setStyle({ color: under });
+      line.setStyle({ color: colourOf(band) });
+    }
+  }
+
   return { draw, colours };
 }

@@ -8,7 +8,7 @@ import * as words from 'leeward/words.js';
 const UNKNOWN = 'not known';
 
 /** @param {import('../types.js').Context} context */
-export function createBand({ store, clock, units }) {
+export function createBand({ store, clock, units, whereIs }) {
   const when = answer('when');
   const where = answer('where');
   const height = answer('height');
@@ -56,9 +56,15 @@ export function createBand({ store, clock, units }) {
   function showWhere(state, landing, landed, old, now_s) {
     const own = ownVehicle(state);
     const verb = landed ? 'Lies' : 'Comes down';
-    if (landing === null || own === null || own.distance_m === null) {
-      const why = landing === null ? 'No prediction yet.' : 'Our own position is not known.';
-      where.show(verb, UNKNOWN, '', why);
+    if (landing === null) {
+      where.show(verb, UNKNOWN, '', 'No prediction yet.');
+      return;
+    }
+    if (own === null || own.distance_m === null) {
+      const { from, range_m, bearing_deg } = whereIs(landing);
+      const way = bearing_deg === null ? '' : `${words.compass(bearing_deg)}\u00a0${words.bearing(bearing_deg)}`;
+      const range = range_m === null ? UNKNOWN : units.distance(range_m);
+      where.show(verb, range, way, `from ${from}; our own place is not known`, old);
       return;
     }
     const sure =
@@ -95,6 +101,11 @@ export function createBand({ store, clock, units }) {
   }
 
   function showFirst(state, landed, old, now_s) {
+    if (state.vehicles.length === 0 && state.landing?.radius_90_m) {
+      const as = old ? `as of ${words.ago(seconds(state.landing.as_of), now_s)}` : state.landing.basis;
+      first.show('Sure to', units.distance(state.landing.radius_90_m), 'in 90\u00a0%', as, old);
+      return;
+    }
     const best = state.vehicles
       .filter(({ drive_s }) => drive_s !== null)
       .sort((a, b) => a.drive_s - b.drive_s)[0];

@@ -10,7 +10,7 @@ import * as words from 'leeward/words.js';
 const DRIVER = 'The driver does not operate this screen.';
 
 /** @param {import('../types.js').Context} context */
-export function createLandingCard({ store, clock, units, map }) {
+export function createLandingCard({ store, clock, units, whereIs }) {
   const text = el('p', { class: 'sentence' });
   const near = el('p', { class: 'near' });
   const decimal = el('span', { class: 'coordinates' });
@@ -29,15 +29,14 @@ export function createLandingCard({ store, clock, units, map }) {
   const ground = row('Ground there');
   const lost = row('Contact lost');
   const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, lost].map(({ node }) => node));
-  const cautions = el('ul', { class: 'cautions', 'aria-label': 'Cautions' });
-  const known = new Map();
-  const panel = card('landing', 'Landing', near, places, actions, text, figures, cautions);
+  const cautions = createCautions();
+  const panel = card('landing', 'Landing', near, places, actions, text, figures, cautions.node);
 
   function render() {
     const { state } = store;
     const now_s = clock.now_s();
     if (state === null || now_s === null) return;
-    follow(cautions, [DRIVER, ...state.cautions], (caution) => caution, caution, known);
+    cautions.show(state.cautions.filter((text) => text !== DRIVER));
     const { landing } = state;
     for (const node of [places, near, figures, actions]) setShown(node, landing !== null);
     if (landing === null) {
@@ -55,7 +54,7 @@ export function createLandingCard({ store, clock, units, map }) {
     const { latitude_deg: lat, longitude_deg: lon } = landing;
     setText(decimal, words.decimalDegrees(lat, lon));
     setText(minutes, words.degreesMinutes(lat, lon));
-    setText(near, nearWords(lat, lon));
+    setText(near, nearWords(landing));
     setAttribute(open, 'href', geoAddress(landing));
     time.show(timeWords(landing, landed));
     sure.show(
@@ -65,12 +64,9 @@ export function createLandingCard({ store, clock, units, map }) {
     lost.show(lostWords(landing.contact_lost));
   }
 
-  function nearWords(lat, lon) {
-    const town = map.nearest(lat, lon);
-    if (town === null) return '';
-    const [north, east] = [lat - town.at.lat, (lon - town.at.lng) * Math.cos((lat * Math.PI) / 180)];
-    const direction = words.compass((Math.atan2(east, north) * 180) / Math.PI);
-    return `${units.distance(town.range_m)} ${direction} of ${town.name}`;
+  function nearWords(landing) {
+    const { from, range_m, bearing_deg } = whereIs(landing);
+    return range_m === null ? '' : `${units.distance(range_m)} ${words.compass(bearing_deg)} of ${from}`;
   }
 
   function timeWords(landing, landed) {
@@ -94,9 +90,29 @@ export function createLandingCard({ store, clock, units, map }) {
   return { node: panel.node, render };
 }
 
-function caution(text) {
-  const node = el('li', { text, class: text === DRIVER ? 'driver-caution' : null });
-  return { node, update() {} };
+/** The first is always in view, the others one touch away. */
+function createCautions() {
+  const first = el('span');
+  const more = el('small');
+  const list = el('ul');
+  const driver = el('p', { class: 'driver-caution', text: DRIVER });
+  const node = el(
+    'div',
+    { class: 'cautions' },
+    driver,
+    el('details', {}, el('summary', {}, first, more), list),
+  );
+  const known = new Map();
+  const line = (text) => ({ node: el('li', { text }), update() {} });
+  return {
+    node,
+    show([head, ...rest]) {
+      setShown(node.lastElementChild, head !== undefined);
+      setText(first, head);
+      setText(more, rest.length > 0 ? `and ${words.plural(rest.length, 'more caution')}` : '');
+      follow(list, rest, (text) => text, line, known);
+    },
+  };
 }
 
 /** RFC 5870, with the 90 % radius as its uncertainty. */

@@ -1,0 +1,31 @@
+/** A place in words: from the nearest town that the map knows, or else from the launch. */
+
+const EARTH_M = 6_371_000;
+const RAD = Math.PI / 180;
+
+/** @param {import('./types.js').Context} context */
+export function createWhereIs(context) {
+  /** @param {{latitude_deg: number, longitude_deg: number}} place */
+  return ({ latitude_deg, longitude_deg }) => {
+    const town = context.map.nearest(latitude_deg, longitude_deg);
+    if (town !== null) {
+      return { from: town.name, ...wayFrom(town.at.lat, town.at.lng, latitude_deg, longitude_deg) };
+    }
+    const { launch_latitude_deg: lat, launch_longitude_deg: lon } = context.store.state.flight;
+    if (lat === null || lon === null) return { from: 'nowhere known', range_m: null, bearing_deg: null };
+    return { from: 'the launch', ...wayFrom(lat, lon, latitude_deg, longitude_deg) };
+  };
+}
+
+/** On a sphere: near enough for words. */
+function wayFrom(lat1, lon1, lat2, lon2) {
+  const turn = (lon2 - lon1) * RAD;
+  const [a, b] = [lat1 * RAD, lat2 * RAD];
+  const half = Math.sin((b - a) / 2) ** 2 + Math.cos(a) * Math.cos(b) * Math.sin(turn / 2) ** 2;
+  const east = Math.sin(turn) * Math.cos(b);
+  const north = Math.cos(a) * Math.sin(b) - Math.sin(a) * Math.cos(b) * Math.cos(turn);
+  return {
+    range_m: 2 * EARTH_M * Math.asin(Math.sqrt(half)),
+    bearing_deg: Math.atan2(east, north) / RAD,
+  };
+}
