@@ -79,7 +79,7 @@ def test_imports_run_one_way(name: str, tree: ast.Module) -> None:
     for other in imported(name, tree, package=is_package(name)):
         if other.split(".")[0] not in ("server", "decoders", "tests", "web"):
             continue
-        if other == "server" or other.split(".")[0] == "server" and room_of(other, known) is None:
+        if other == "server" or (other.split(".")[0] == "server" and room_of(other, known) is None):
             continue  # a bare package; its modules are named in the same statement
         assert room_of(other, MAY_IMPORT[room]) or other in MAY_IMPORT[room], (
             f"{name} imports {other}"
