@@ -4,6 +4,7 @@ import { seconds } from 'leeward/clock.js';
 
 const LEAST_S = 60;
 const USUAL_INTERVAL_S = 60;
+const REPLAY_GRACE_S = 2;
 export const VEHICLE_OLD_S = 60;
 export const SENSOR_OLD_S = 300;
 
@@ -13,7 +14,9 @@ export function trackOld_s(state) {
     .filter(({ role, interval_s }) => role !== 'phone' && interval_s !== null)
     .map(({ interval_s }) => interval_s);
   const quickest = intervals.length > 0 ? Math.min(...intervals) : USUAL_INTERVAL_S;
-  return Math.max(3 * quickest, LEAST_S);
+  // a replay at speed must not call old what the station takes a moment to work out
+  const rush_s = state.replay && !state.replay.paused ? REPLAY_GRACE_S * state.replay.speed : 0;
+  return Math.max(3 * quickest, LEAST_S) + rush_s;
 }
 
 /** Whether evidence of this time is too old to be trusted as the present. */

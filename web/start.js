@@ -41,7 +41,7 @@ export function start(connect, post) {
   const band = createBand(context);
   const chart = createAltitudeChart(context);
   const scrubber = createScrubber(context, chart);
-  const side = el('div', { class: 'side' });
+  const side = el('div', { class: 'side', tabindex: 0, role: 'region', 'aria-label': 'Panels' });
   const flown = el('section', { class: 'time', 'aria-label': 'Altitude against time' });
   flown.append(scrubber.node, chart.node);
   document.body.append(

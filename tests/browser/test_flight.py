@@ -100,7 +100,7 @@ async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
         await page.get_by_role("button", name="Metric. Change to feet and miles").click()
         await expect(answer(page, "height")).to_contain_text("32,550 ft")
         await expect(answer(page, "height")).to_contain_text("1,020 ft/min")
-        await page.get_by_role("button", name="Larger text").click()
+        await page.get_by_role("button", name="A+: larger text").click()
         await page.reload()
         await expect(answer(page, "height")).to_contain_text("32,550 ft")
         await expect(root).to_have_attribute("data-palette", "night")

@@ -6,6 +6,7 @@ from typing import Any
 from playwright.async_api import expect
 
 from server.screen.app import create_app
+from server.screen.feed import History
 from tests.browser.conftest import PATIENCE_MS
 from tests.screen import fake_flight as flight
 from tests.screen.fake_feed import TOKEN, FakeFeed
@@ -142,3 +143,27 @@ async def test_a_phone_in_the_air_is_silent(open_page: Any) -> None:
         await expect(watched.page.locator("#status")).to_contain_text("in the air")
         assert feed.received == []
         assert await watched.page.evaluate("localStorage.length") == 0
+
+
+async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any) -> None:
+    feed = FakeFeed()
+    nothing = {
+        **feed.state(),
+        **dict.fromkeys(("track", "landing")),
+        **{name: [] for name in ("events", "trackers", "stations", "vehicles", "sensors")},
+        **{name: [] for name in ("alarms", "sources", "cautions")},
+        "flight": {**dict.fromkeys(feed.state()["flight"]), "name": "Nothing yet"},
+        "phase": "unknown",
+        "phase_probability": {},
+        "plan_problems": ["No tracker is named."],
+    }
+    monkeypatch.setattr(feed, "state", lambda: nothing)
+    empty = History(track=[], fixes={}, vehicles={}, sensors={})
+    monkeypatch.setattr(feed, "history", lambda: empty)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        for name in ("when", "where", "height", "first"):
+            await expect(watched.page.locator(f"[data-answer={name}]")).to_contain_text("not known")
+        await expect(watched.page.locator("[data-answer=fresh]")).to_contain_text("never")
+        await expect(watched.page.locator(".problems")).to_have_text("No tracker is named.")
+        watched.assert_quiet(port)

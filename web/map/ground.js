@@ -104,36 +104,33 @@ export const Ground = L.Renderer.extend({
     const style = getComputedStyle(document.documentElement);
     const colour = (name) => style.getPropertyValue(name).trim();
     const view = this._map.getBounds().pad(this.options.padding);
-    this._grid(view, colour('--map-grid'), colour('--map-quiet'));
     this._borders(view, { county: colour('--map-county'), state: colour('--map-state') });
+    this._grid(view, colour('--map-grid'), colour('--map-quiet'), colour('--map-ground'));
     this._names(colour('--map-name'), colour('--map-quiet'), colour('--map-ground'));
   },
 
-  _grid(view, line, ink) {
+  _grid(view, line, ink, ground) {
     const map = this._map;
     const perDegree = map.project([0, 1]).x - map.project([0, 0]).x;
     const step = STEPS_DEG.filter((each) => each * perDegree >= GRID_PX).at(-1) ?? STEPS_DEG[0];
     const edge = map.containerPointToLayerPoint([map.getSize().x, 0]);
     const digits = step < 0.1 ? 2 : step < 1 ? 1 : 0;
     const pen = this._pen;
-    pen.lineWidth = 1;
-    pen.strokeStyle = line;
-    pen.fillStyle = ink;
     pen.font = '12px system-ui, sans-serif';
     const { min, max } = this._bounds;
     for (let n = Math.ceil(view.getWest() / step); n * step <= view.getEast(); n += 1) {
       const x = Math.round(map.latLngToLayerPoint([0, n * step]).x) + 0.5;
-      rule(pen, x, min.y, x, max.y);
+      rule(pen, line, x, min.y, x, max.y);
       pen.textAlign = 'left';
-      pen.fillText(degrees(n * step, digits, 'E', 'W'), x + 4, edge.y + 16);
+      written(pen, degrees(n * step, digits, 'E', 'W'), x + 4, edge.y + 16, ink, ground);
     }
     for (let n = Math.ceil(view.getSouth() / step); n * step <= view.getNorth(); n += 1) {
       if (Math.abs(n * step) > 85) continue;
       const y = Math.round(map.latLngToLayerPoint([n * step, 0]).y) + 0.5;
-      rule(pen, min.x, y, max.x, y);
+      rule(pen, line, min.x, y, max.x, y);
       if (y < edge.y + 70 || y > edge.y + map.getSize().y - 50) continue; // buttons, credits
       pen.textAlign = 'right';
-      pen.fillText(degrees(n * step, digits, 'N', 'S'), edge.x - 6, y - 4.5);
+      written(pen, degrees(n * step, digits, 'N', 'S'), edge.x - 6, y - 4, ink, ground);
     }
   },
 
@@ -196,7 +193,9 @@ function boxed(points) {
   return { points, box: L.latLngBounds(points.map(([lon, lat]) => [lat, lon])) };
 }
 
-function rule(pen, x1, y1, x2, y2) {
+function rule(pen, colour, x1, y1, x2, y2) {
+  pen.lineWidth = 1;
+  pen.strokeStyle = colour;
   pen.beginPath();
   pen.moveTo(x1, y1);
   pen.lineTo(x2, y2);

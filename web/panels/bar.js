@@ -17,8 +17,8 @@ export function createBar({ store, clock, preferences }) {
   const palette = button('palette', 'Palette', () =>
     preferences.set('palette', preferences.get('palette') === 'day' ? 'night' : 'day'),
   );
-  const smaller = button('smaller', 'Smaller text', () => preferences.stepScale(-1));
-  const larger = button('larger', 'Larger text', () => preferences.stepScale(1));
+  const smaller = button('smaller', 'A−: smaller text', () => preferences.stepScale(-1));
+  const larger = button('larger', 'A+: larger text', () => preferences.stepScale(1));
   setText(smaller, 'A−');
   setText(larger, 'A+');
   const node = el(
