@@ -13,7 +13,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
 from server.flight.times import rfc3339
 from server.journal import Journal, JournalError
-from server.sources.source import run_source
+from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 from server.watch import Refused, Watch
 
@@ -39,10 +39,12 @@ class Station(Watch):
         """`phone_tokens` maps a beacon's token to the name of its source."""
         super().__init__(flight)
         self._journal = journal
-        self._specs = sources
+        self._sources = {
+            spec.name: Source(spec, self.deliver, clock=clock, on_state=self._on_state)
+            for spec in sources
+        }
         self._clock = clock
         self._tokens = dict(phone_tokens or {})
-        self._states: dict[str, SourceState] = {}
         self._pending: list[tuple[Reception, asyncio.Future[int] | None]] = []
         self._arrived = asyncio.Event()
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
@@ -66,7 +68,10 @@ class Station(Watch):
         reception = Reception(round(self._clock() * 1000), source, "phone", payload)
         self._pending.append((reception, stored))
         self._arrived.set()
-        return await stored
+        number = await stored
+        if source in self._sources:
+            self._sources[source].note(len(payload))
+        return number
 
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
@@ -104,11 +109,8 @@ class Station(Watch):
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self.keep_landing())
             tasks.create_task(self._tick())
-            for spec in self._specs:
-                if spec.enabled:
-                    tasks.create_task(
-                        run_source(spec, self.deliver, clock=self._clock, on_state=self._on_state)
-                    )
+            for source in self._sources.values():
+                tasks.create_task(source.run())
             self.changed()
             await self._loop()
 
@@ -150,23 +152,21 @@ class Station(Watch):
             self.notify()
             await asyncio.sleep(TICK_S)
 
-    def _on_state(self, state: SourceState) -> None:
-        self._states[state.name] = state
+    def _on_state(self, _: SourceState) -> None:
         self.notify()
 
     def _source_entries(self) -> list[dict[str, Any]]:
-        entries = []
-        for spec in self._specs:
-            state = self._states.get(spec.name)
-            entries.append({
-                "name": spec.name,
-                "kind": spec.kind,
-                "state": state.state if state else ("connecting" if spec.enabled else "off"),
-                "reason": state.reason if state else None,
-                "since": rfc3339(state.since_s) if state else None,
-                "receptions": state.receptions if state else 0,
-            })  # fmt: skip
-        return entries
+        return [
+            {
+                "name": state.name,
+                "kind": state.kind,
+                "state": state.state,
+                "reason": state.reason,
+                "since": rfc3339(state.since_s),
+                "receptions": state.receptions,
+            }
+            for state in (source.state for source in self._sources.values())
+        ]
 
     def close(self) -> None:
         super().close()
