@@ -8,7 +8,7 @@ const FIRST_PAUSE_MS = 500;
 const LONGEST_PAUSE_MS = 5000;
 
 /**
- * @param {ReturnType<import('./store.js').createStore>} store
+ * @param {ReturnType<typeof import('./store.js').createStore>} store
  * @param {(link: 'open' | 'lost') => void} onLink
  */
 export function connect(store, onLink) {

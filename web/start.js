@@ -32,7 +32,8 @@ export function start(connect, post) {
   const preferences = createPreferences();
   const units = createUnits(preferences);
   const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
-  const context = { store, clock, units, preferences, post, map: null };
+  /** @type {import('./types.js').Context} */
+  const context = { store, clock, units, preferences, post, map: null, whereIs: null };
   context.whereIs = createWhereIs(context);
 
   const bar = createBar(context);

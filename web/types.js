@@ -53,7 +53,8 @@
  *   sensors: Record<string, {unit: string, points: [number, number | null][]}>}} History
  *
  * What every panel is given:
- * @typedef {{store: {state: State | null, history: History}, clock: {now_s: () => number | null},
+ * @typedef {{store: {state: State | null, history: History}, clock: {now_s: () => number | null,
+ *   hold: () => void},
  *   units: any, preferences: any, map: any, post: (path: string, body: object) =>
  *   Promise<string | null>, whereIs: (place: {latitude_deg: number, longitude_deg: number}) =>
  *   {from: string, range_m: number | null, bearing_deg: number | null}}} Context

@@ -6,16 +6,21 @@
 
 import * as L from 'leaflet';
 
+/** @typedef {[number, number, number, number]} Box left, top, right, bottom in pixels */
+
 /** GeoJSON collections with their own `attribution`; features are told apart by `kind`. */
 const COLLECTIONS = ['/web/basemap/boundaries.json', '/web/basemap/places.json'];
 const STEPS_DEG = [30, 10, 5, 2, 1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01];
 const GRID_PX = 110; // least distance of two grid lines
 
-export const Ground = L.Renderer.extend({
+// Leaflet's own base for a layer with one canvas; its inner methods have no published types
+const Base = /** @type {any} */ (L.Renderer);
+
+export const Ground = Base.extend({
   options: { padding: 0.25, pane: 'ground' },
 
   initialize(options) {
-    L.Renderer.prototype.initialize.call(this, options);
+    Base.prototype.initialize.call(this, options);
     this._lines = [];
     this._places = [];
     this._counties = [];
@@ -83,7 +88,7 @@ export const Ground = L.Renderer.extend({
 
   _update() {
     if (this._map._animatingZoom && this._bounds) return;
-    L.Renderer.prototype._update.call(this);
+    Base.prototype._update.call(this);
     const { min } = this._bounds;
     const size = this._bounds.getSize();
     const scale = Math.min(devicePixelRatio, 2);
@@ -157,6 +162,7 @@ export const Ground = L.Renderer.extend({
   _names(ink, quiet, ground) {
     const zoom = this._map.getZoom();
     const least = 60_000 / 4 ** (zoom - 6);
+    /** @type {Box[]} */
     const taken = [];
     const pen = this._pen;
     pen.textAlign = 'left';
@@ -167,6 +173,7 @@ export const Ground = L.Renderer.extend({
       if (!this._bounds.contains([x, y])) continue;
       const size = population > 50_000 ? 15 : population > 4_000 ? 14 : 13;
       pen.font = `${population > 20_000 ? 600 : 400} ${size}px system-ui, sans-serif`;
+      /** @type {Box} */
       const box = [x - 4, y - size, x + 10 + pen.measureText(name).width, y + 6];
       if (taken.some((other) => overlap(box, other))) continue;
       taken.push(box);
@@ -181,6 +188,7 @@ export const Ground = L.Renderer.extend({
       const { x, y } = this._map.latLngToLayerPoint(at);
       const label = `${name} County`.toUpperCase();
       const half = pen.measureText(label).width / 2;
+      /** @type {Box} */
       const box = [x - half, y - 12, x + half, y + 4];
       if (!this._bounds.contains([x, y]) || taken.some((other) => overlap(box, other))) continue;
       taken.push(box);
@@ -216,6 +224,7 @@ function degrees(value, digits, positive, negative) {
   return Number(amount) === 0 ? '0°' : `${amount}° ${value < 0 ? negative : positive}`;
 }
 
+/** @param {Box} box @param {Box} other */
 function overlap([left, top, right, bottom], [left2, top2, right2, bottom2]) {
   return left < right2 && right > left2 && top < bottom2 && bottom > top2;
 }

@@ -33,7 +33,7 @@ export function createLanding(map) {
       }
       outer.setLatLngs(ringOf(landing.search_area?.p90));
       inner.setLatLngs(ringOf(landing.search_area?.p50));
-      way.setLatLngs(landing.path.map(([, lat, lon]) => [lat, lon]));
+      way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, lon)));
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
       setText(label, `${verb} ${clockTime(seconds(landing.time))}`);

@@ -10,7 +10,7 @@ import { createScale } from 'leeward/map/scalebar.js';
 import { createTrack } from 'leeward/map/track.js';
 
 const PANES = { ground: 150, landing: 410, casing: 415, track: 420, fixes: 430 };
-const FIRST_VIEW = [38.2, -98.2]; // the plains that the carried basemap shows
+const FIRST_VIEW = L.latLng(38.2, -98.2); // the plains that the carried basemap shows
 
 export function createMap(node, { store, units, preferences, clock }) {
   const map = L.map(node, {

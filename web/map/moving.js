@@ -6,6 +6,8 @@ import { seconds } from 'leeward/clock.js';
 import { marker, place, symbol } from 'leeward/map/symbols.js';
 import { isOld } from 'leeward/fresh.js';
 
+const LABEL_PX = 130;
+
 export function createMoving(map, units) {
   const payloadLabel = el('span', { class: 'mark-label payload-label' });
   const payload = marker({ shape: 'payload', size: 26, label: payloadLabel, front: 1000 });
@@ -42,6 +44,7 @@ export function createMoving(map, units) {
       const height = track?.altitude_m ?? null;
       const silent = height === null || state.phase === 'landed'; // the landing's label says it then
       setText(payloadLabel, silent ? '' : units.altitude(height));
+      payloadLabel.classList.toggle('label-left', liesBeside(track, state.landing));
       const old = isOld(state, track?.time ?? null, now_s);
       setAttribute(payloadLabel.parentElement, 'data-stale', old && state.phase !== 'landed');
       place(map, launch, flight.launch_latitude_deg, flight.launch_longitude_deg);
@@ -68,10 +71,18 @@ export function createMoving(map, units) {
     },
   };
 
+  /** Whether the payload's label would lie on the landing's. */
+  function liesBeside(track, landing) {
+    if (track === null || landing === null) return false;
+    const at = map.latLngToLayerPoint([track.latitude_deg, track.longitude_deg]);
+    const ring = map.latLngToLayerPoint([landing.latitude_deg, landing.longitude_deg]);
+    return Math.abs(at.y - ring.y) < 26 && Math.abs(at.x - ring.x) < LABEL_PX;
+  }
+
   function vehicleMark({ name, own }) {
     const number = el('span', { class: own ? 'tag tag-own' : 'tag' });
     const label = el('span', { class: 'mark-label vehicle-label', text: name });
-    const mark = marker({ node: number, label, front: own ? 900 : 800 });
+    const mark = /** @type {any} */ (marker({ node: number, label, front: own ? 900 : 800 }));
     mark.refresh = (vehicle) => {
       const text = vehicle.name.match(/\d+/)?.[0] ?? vehicle.name.slice(0, 1).toUpperCase();
       setText(number, text);

@@ -35,7 +35,7 @@ export function createScale(map, units, preferences) {
     setText(length, `${round >= 1 ? figure(round) : round}\u00a0${name}`);
     const top = Math.round(units.system().altitudeValue(KEY_M.at(-1)) / 1000) * 1000;
     setText(high, `${figure(top)}\u00a0${units.system().altitudeUnit}`);
-    [...colours.children].forEach((part, n) => {
+    [...colours.children].forEach((/** @type {any} */ part, n) => {
       part.style.background = altitudeColour(KEY_M[n], preferences.get('palette'));
     });
   }

@@ -30,7 +30,7 @@ export function tag(number, own) {
 
 /**
  * A marker whose node is ours: a symbol and, where given, a label beside it.
- * @param {{shape?: string, node?: Node, size?: number, label?: HTMLElement, pane?: string,
+ * @param {{shape?: keyof typeof DRAWN, node?: Node, size?: number, label?: HTMLElement, pane?: string,
  *   front?: number}} options
  */
 export function marker({ shape, node, size = 24, label, pane, front = 0 }) {

@@ -9,7 +9,7 @@ import { altitudeColour, BAND_M } from 'leeward/map/cividis.js';
 export function createTrack(map, preferences) {
   const casings = L.canvas({ pane: 'casing', padding: 0.3 });
   const lines = L.canvas({ pane: 'track', padding: 0.3 });
-  /** @type {{from: number, band: number, casing: L.Polyline, line: L.Polyline}[]} */
+  /** @type {{from: number, band: number, casing: L.Polyline, line: any}[]} */
   let stretches = [];
 
   const colourOf = (band) => altitudeColour((band + 0.5) * BAND_M, preferences.get('palette'));
@@ -17,6 +17,7 @@ export function createTrack(map, preferences) {
     getComputedStyle(document.documentElement).getPropertyValue('--track-casing').trim();
 
   function begin(from, band, at) {
+    /** @type {L.PolylineOptions} */
     const look = { interactive: false, lineCap: 'butt' };
     const under = { ...look, renderer: casings, weight: 7.5, opacity: 0.4, color: casingColour() };
     const over = { ...look, renderer: lines, weight: 4.5, color: colourOf(band) };

@@ -64,7 +64,7 @@ export function createBand({ store, clock, units, whereIs }) {
       const { from, range_m, bearing_deg } = whereIs(landing);
       const way = bearing_deg === null ? '' : `${words.compass(bearing_deg)}\u00a0${words.bearing(bearing_deg)}`;
       const range = range_m === null ? UNKNOWN : units.distance(range_m);
-      where.show(verb, range, way, `from ${from}; our own place is not known`, old);
+      where.show(verb, range, way, `from ${from}; no car known`, old);
       return;
     }
     const sure =

@@ -106,7 +106,9 @@ function createCautions() {
   const line = (text) => ({ node: el('li', { text }), update() {} });
   return {
     node,
-    show([head, ...rest]) {
+    /** @param {string[]} cautions */
+    show(cautions) {
+      const [head, ...rest] = cautions;
       setShown(node.lastElementChild, head !== undefined);
       setText(first, head);
       setText(more, rest.length > 0 ? `and ${words.plural(rest.length, 'more caution')}` : '');

@@ -11,13 +11,13 @@ const CAUTIONS = [
 export function showNotice() {
   if (seen()) return;
   const close = el('button', { type: 'button', class: 'strong', text: 'I am not driving' });
-  const dialog = el(
+  const dialog = /** @type {HTMLDialogElement} */ (el(
     'dialog',
     { class: 'notice', 'aria-labelledby': 'notice-title' },
     el('h2', { id: 'notice-title', text: 'The driver does not operate this screen.' }),
     el('ul', {}, ...CAUTIONS.map((text) => el('li', { text }))),
     close,
-  );
+  ));
   close.addEventListener('click', () => dialog.close());
   dialog.addEventListener('close', () => {
     remember();
