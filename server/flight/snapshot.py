@@ -14,6 +14,7 @@ from server.flight.inputs import VehiclePlan
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
 from server.flight.times import clock, maybe_rfc3339, parse_time, rfc3339
+from server.flight.track.filter import UNSEEN_GROUND_M
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.phase import EventKind
 from server.flight.track.track import Record
@@ -98,7 +99,7 @@ def _ground_m(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) -
     if flight.plan.launch.altitude_m is not None:
         return flight.plan.launch.altitude_m
     state = flight.track.checkpoint().state
-    return None if state is None else state.lowest_m
+    return None if state is None or state.lowest_m == UNSEEN_GROUND_M else state.lowest_m
 
 
 def _probabilities(latest: Record | None) -> dict[str, float]:

@@ -230,3 +230,14 @@ def test_a_real_flight_in_any_order() -> None:
     backwards = Flight(flown(log).plan)
     backwards.receive(given[::-1])
     assert backwards.track.records() == flown(log).track.records()
+
+
+def test_joined_in_mid_air_the_ground_is_not_made_up() -> None:
+    flight = fly([packet(t) for t in range(2_400, 3_600, 30)], Plan(infer_trackers=True))
+    state = snapshot(flight, None)
+    assert state["phase"] == "ascent"
+    assert not any(e["kind"] == "launch" for e in state["events"])
+    assert state["track"]["height_above_ground_m"] is None
+    question = flight.landing_question()
+    assert question is not None
+    assert question.ground.sigma_m >= 500.0

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from server.flight.geodesy import LocalFrame
 from server.flight.inputs import Plan
+from server.flight.track.filter import UNSEEN_GROUND_M
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
 from server.flight.track.modes import Motion
 from server.flight.track.phase import Event, Phase
@@ -53,6 +54,7 @@ class LandingQuestion:
 
 
 _GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
+_UNSEEN_SIGMA_M = 600.0
 _TERRAIN_SIGMA_M = 20.0
 _LOWEST_ABOVE_GROUND_M = 60.0  # a box that still falls is not nearer to unknown ground, on average
 
@@ -94,7 +96,8 @@ def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> Landi
 def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
     state = latest.after.state
     assert state is not None
-    altitude_m, sigma_m = state.lowest_m, _GROUND_SIGMA_M
+    seen = state.lowest_m != UNSEEN_GROUND_M
+    altitude_m, sigma_m = state.lowest_m, _GROUND_SIGMA_M if seen else _UNSEEN_SIGMA_M
     if plan.launch.altitude_m is not None:
         altitude_m = plan.launch.altitude_m
     if terrain is not None:

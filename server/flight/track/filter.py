@@ -48,6 +48,8 @@ _STUCK_ALTITUDE_REPEATS = 1
 _STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
 _COARSE_SIGMA_M = 13.0
 _PROBABILITY_FLOOR = 1e-7
+LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
+UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
 _TIMING_SIGMA_S = 0.5  # between a tracker's fix and the second that it prints
 _NOISE_GAIN = 0.1
 _NOISE_MOST = 60.0
@@ -101,10 +103,16 @@ def begin(
         motions=(motions[0], motions[1], motions[2], motions[3]),
         probabilities=probabilities,
         trackers={**trackers, fix.tracker: remember(trackers.get(fix.tracker), fix)},
-        lowest_m=altitude_m if ground_m is None else min(altitude_m, ground_m),
+        lowest_m=_first_ground_m(altitude_m, ground_m),
         last_accepted_s=fix.time_s,
         accepted=1,
     )
+
+
+def _first_ground_m(altitude_m: float, planned_m: float | None) -> float:
+    if planned_m is not None:
+        return min(altitude_m, planned_m)
+    return altitude_m if altitude_m < LAUNCH_BELOW_M else UNSEEN_GROUND_M
 
 
 def predict(state: FilterState, time_s: float, constants: MotionConstants) -> FilterState:

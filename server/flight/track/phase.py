@@ -14,7 +14,7 @@ EventKind = Literal["launch", "float", "burst", "landing", "moved"]
 
 _SURE = 0.95
 _CERTAIN = 0.995  # no second fix is waited for
-_LAUNCH_BELOW_M = 3_500.0  # first heard in the air above this, the launch was not witnessed
+_WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen
 _REFINED_FOR_S = 180.0
 _BACK_STEP_S = 2.0
 _CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
@@ -96,7 +96,8 @@ def _change(memory: PhaseMemory, phase: Phase, state: FilterState) -> PhaseMemor
         "launch", state.time_s, mixed.z.position, mixed.x.position, mixed.y.position, state.time_s
     )
     events = memory.events
-    witnessed = memory.phase == "ground" or state.lowest_m < _LAUNCH_BELOW_M
+    low = mixed.z.position - state.lowest_m < _WITNESSED_BELOW_M
+    witnessed = memory.phase == "ground" or low
     if phase == "ascent" and memory.phase in ("unknown", "ground") and witnessed:
         events += (_launch(here, state),)
     elif phase == "descent" and memory.phase in ("ascent", "float"):
