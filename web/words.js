@@ -50,7 +50,7 @@ export function zone(s) {
 /** `NW` */
 export const compass = (deg) => POINTS[Math.round(((deg % 360) + 360) / 22.5) % 16];
 /** `312°` */
-export const bearing = (deg) => `${String(Math.round(((deg % 360) + 360) % 360)).padStart(3, '0')}°`;
+export const bearing = (deg) => `${String(((Math.round(deg) % 360) + 360) % 360).padStart(3, '0')}°`;
 
 /** `37.94875, -97.94475`: RFC 5870 order, which map programs take too. */
 export const decimalDegrees = (lat, lon) => `${lat.toFixed(5)}, ${lon.toFixed(5)}`;

@@ -107,10 +107,12 @@ export function createAltitudeChart({ store, clock, units, preferences }) {
       const at = x(seconds(time));
       line(pen, at, bbox.top, bottom, colours.quiet, [2 * scale, 3 * scale]);
       pen.fillStyle = colours.quiet;
-      const left = at + 5 * scale;
+      const { width } = pen.measureText(kind);
+      const fits = at + 5 * scale + width < bbox.left + bbox.width;
+      const left = fits ? at + 5 * scale : at - 5 * scale - width;
       if (left < right) continue; // its name would lie on the one before
       pen.fillText(kind, left, bbox.top + 2 * scale);
-      right = left + pen.measureText(kind).width;
+      right = left + width;
     }
     const now_s = clock.now_s();
     if (now_s !== null) line(pen, x(now_s), bbox.top, bottom, colours.ink, []);

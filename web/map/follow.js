@@ -4,8 +4,8 @@ import * as L from 'leaflet';
 import { el, setAttribute } from 'leeward/dom.js';
 
 // pixels that the buttons and labels take from the view, and the most of its size that they may
-const ROOM = { top: 72, left: 66, right: 124, bottom: 88 };
-const MOST_ROOM = 0.3;
+const ROOM = { top: 72, left: 66, right: 140, bottom: 88 };
+const MOST_ROOM = 0.36;
 const MODES = { payload: 'Payload', car: 'Our car', all: 'All' };
 
 export function createFollow(map) {

@@ -1,0 +1,80 @@
+"""The track's colours, and the words that every page uses, checked from outside."""
+
+from typing import Any
+
+import pytest
+
+from server.screen.app import create_app
+from tests.screen.fake_feed import FakeFeed
+from tests.screen.serving import serving
+
+UNSEEN = 16 / 255  # a difference that no eye on a thin line sees
+
+
+async def test_cividis_is_the_published_scale(open_page: Any) -> None:
+    """Against matplotlib's table of Nuñez, Anderton and Renslow 2018."""
+    colormaps = pytest.importorskip("matplotlib").colormaps
+    parts = [n / 20 for n in range(21)]
+    async with serving(create_app(FakeFeed())) as port:
+        page = (await open_page(port)).page
+        ours = await page.evaluate(
+            "async parts => { const { cividis } = await import('/web/map/cividis.js');"
+            " return parts.map(cividis); }",
+            parts,
+        )
+    for part, colour in zip(parts, ours, strict=True):
+        theirs = colormaps["cividis"](part)[:3]
+        assert [channel / 255 for channel in colour] == pytest.approx(theirs, abs=UNSEEN), part
+
+
+async def test_times_places_and_units_in_words(open_page: Any) -> None:
+    async with serving(create_app(FakeFeed())) as port:
+        page = (await open_page(port)).page
+        said = await page.evaluate(
+            """async () => {
+              const words = await import('/web/words.js');
+              const { createUnits } = await import('/web/units.js');
+              const metric = createUnits({ get: () => 'metric' });
+              const us = createUnits({ get: () => 'us' });
+              return {
+                durations: [0, 89, 90, 5399, 5400, 9000].map(words.duration),
+                never: words.ago(null, 5),
+                points: [0, 11, 12, 359, -90].map(words.compass),
+                bearings: [0, 7.4, 359.7].map(words.bearing),
+                south: words.degreesMinutes(-41.32, 174.81),
+                carry: words.degreesMinutes(0.9999999, -0.5),
+                decimal: words.decimalDegrees(-41.32, 174.81),
+                local: words.clockTime(1777738395),
+                utc: words.utcTime(1777738395),
+                zone: words.zone(1777738395),
+                metric: [metric.altitude(29604), metric.climb(-5.25), metric.distance(4120),
+                         metric.distance(840), metric.speed(24.6), metric.sensor(-51.25, 'degC')],
+                us: [us.altitude(3048), us.climb(5.08), us.distance(16093.44),
+                     us.distance(152.4), us.speed(44.704), us.sensor(-40, 'degC')],
+                other: [metric.sensor(101325, 'Pa'), metric.sensor(3, 'counts'),
+                        metric.sensor(null, 'V')],
+              };
+            }"""
+        )
+    plain = {
+        key: [text.replace("\u00a0", " ") for text in value]
+        if isinstance(value, list)
+        else value.replace("\u00a0", " ")
+        for key, value in said.items()
+    }
+    assert plain == {
+        "durations": ["0 s", "89 s", "2 min", "1 h 30 min", "1 h 30 min", "2 h 30 min"],
+        "never": "never",
+        "points": ["N", "N", "NNE", "N", "W"],
+        "bearings": ["000°", "007°", "000°"],
+        "south": "41° 19.200′ S  174° 48.600′ E",
+        "carry": "1° 00.000′ N  0° 30.000′ W",
+        "decimal": "-41.32000, 174.81000",
+        "local": "11:13",  # America/Chicago, daylight time
+        "utc": "16:13 UTC",
+        "zone": "CDT",
+        # exact by definition: 1 ft = 0.3048 m, 1 mi = 1609.344 m (NIST SP 811)
+        "metric": ["29,600 m", "−5.3 m/s", "4.1 km", "840 m", "89 km/h", "−51.3 °C"],
+        "us": ["10,000 ft", "1,000 ft/min", "10.0 mi", "500 ft", "100 mph", "−40.0 °F"],
+        "other": ["1,013.3 hPa", "3 counts", "no value"],
+    }
