@@ -6,8 +6,9 @@ Kept in order of hearing; a late arrival is put where it belongs and what follow
 from __future__ import annotations
 
 import bisect
+import math
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 State = Literal["never heard", "reporting", "late", "silent", "stuck", "waiting"]
@@ -31,7 +32,8 @@ class Silence(NamedTuple):
 class _Prefix:
     """What is known after the first n packets."""
 
-    gaps: tuple[float, ...] = ()
+    gaps: tuple[float, ...] = ()  # between times of sending
+    last_sent_s: float = -math.inf
     interval_s: float | None = None
     missed: int = 0
     silences: tuple[Silence, ...] = ()
@@ -39,33 +41,40 @@ class _Prefix:
 
 @dataclass(slots=True)
 class TrackerHealth:
-    """The packets of one tracker by the time they were first heard."""
+    """The packets of one tracker in the order in which they were first heard.
+
+    The interval is learned from the times of sending (a feed that catches up brings many at once),
+    silence is told by the times of hearing.
+    """
 
     silent_after_intervals: float
-    _times: list[float] = field(default_factory=list)
+    _packets: list[tuple[float, float]] = field(default_factory=list)  # first heard, sent
     _prefixes: list[_Prefix] = field(default_factory=list)
     copies: int = 0
     direct: int = 0
     heard_by: Counter[str] = field(default_factory=Counter)
 
-    def add(self, first_heard_s: float) -> None:
-        i = bisect.bisect_right(self._times, first_heard_s)
-        self._times.insert(i, first_heard_s)
+    def add(self, first_heard_s: float, sent_s: float | None = None) -> None:
+        """`sent_s` is the packet's own time, where it has one."""
+        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s)
+        i = bisect.bisect_right(self._packets, packet)
+        self._packets.insert(i, packet)
         del self._prefixes[i:]
 
-    def remove(self, first_heard_s: float) -> None:
-        i = bisect.bisect_left(self._times, first_heard_s)
-        if i < len(self._times) and self._times[i] == first_heard_s:
-            del self._times[i]
+    def remove(self, first_heard_s: float, sent_s: float | None = None) -> None:
+        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s)
+        i = bisect.bisect_left(self._packets, packet)
+        if i < len(self._packets) and self._packets[i] == packet:
+            del self._packets[i]
             del self._prefixes[i:]
 
     @property
     def heard(self) -> int:
-        return len(self._times)
+        return len(self._packets)
 
     @property
     def last_heard_s(self) -> float | None:
-        return self._times[-1] if self._times else None
+        return self._packets[-1][0] if self._packets else None
 
     @property
     def interval_s(self) -> float | None:
@@ -83,18 +92,17 @@ class TrackerHealth:
     def silences(self, now_s: float) -> tuple[Silence, ...]:
         """All silences up to now, the present one last with `heard_again_s` None."""
         past = self._latest().silences
-        if not self._times:
+        last_s = self.last_heard_s
+        if last_s is None or now_s <= last_s + self.threshold_s():
             return past
-        silent_from_s = self._times[-1] + self.threshold_s()
-        if now_s <= silent_from_s:
-            return past
-        return (*past, Silence(self._times[-1], silent_from_s, None))
+        return (*past, Silence(last_s, last_s + self.threshold_s(), None))
 
     def state(self, now_s: float) -> State:
         """By age alone: "stuck" and "waiting" are for the flight to say."""
-        if not self._times:
+        last_s = self.last_heard_s
+        if last_s is None:
             return "never heard"
-        age_s = now_s - self._times[-1]
+        age_s = now_s - last_s
         if age_s > self.threshold_s():
             return "silent"
         interval_s = self._latest().interval_s or _DEFAULT_INTERVAL_S
@@ -104,26 +112,27 @@ class TrackerHealth:
         return self.silent_after_intervals * (interval_s or _DEFAULT_INTERVAL_S) + _GRACE_S
 
     def _latest(self) -> _Prefix:
-        for i in range(len(self._prefixes), len(self._times)):
+        for i in range(len(self._prefixes), len(self._packets)):
             self._prefixes.append(self._next(i))
         return self._prefixes[-1] if self._prefixes else _Prefix()
 
     def _next(self, i: int) -> _Prefix:
+        heard_s, sent_s = self._packets[i]
         if i == 0:
-            return _Prefix()
+            return _Prefix(last_sent_s=sent_s)
         before = self._prefixes[i - 1]
-        gap_s = self._times[i] - self._times[i - 1]
-        if gap_s < _SHORTEST_INTERVAL_S:
-            return before
-        gaps = (*before.gaps, gap_s)[-_GAPS_KEPT:]
+        last_s = self._packets[i - 1][0]
         threshold_s = self._threshold_s(before.interval_s)
         silences = before.silences
-        if before.interval_s is not None and gap_s > threshold_s:
-            last_s = self._times[i - 1]
-            silences = (*silences, Silence(last_s, last_s + threshold_s, self._times[i]))
+        if before.interval_s is not None and heard_s - last_s > threshold_s:
+            silences = (*silences, Silence(last_s, last_s + threshold_s, heard_s))
+        gap_s = sent_s - before.last_sent_s
+        if gap_s < _SHORTEST_INTERVAL_S:  # out of order, or two packets of one moment
+            return replace(before, silences=silences)
+        gaps = (*before.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = _interval_s(gaps)
         missed = before.missed + max(round(gap_s / interval_s) - 1, 0)
-        return _Prefix(gaps, interval_s, missed, silences)
+        return _Prefix(gaps, sent_s, interval_s, missed, silences)
 
 
 def _interval_s(gaps: tuple[float, ...]) -> float:

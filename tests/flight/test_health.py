@@ -52,3 +52,13 @@ def test_order_does_not_matter_and_removal_undoes() -> None:
     b.add(777.0)
     b.remove(777.0)
     assert (a.interval_s, a.missed) == (b.interval_s, b.missed)
+
+
+def test_a_feed_that_catches_up_does_not_shorten_the_interval() -> None:
+    health = TrackerHealth(silent_after_intervals=4.0)
+    for i in range(10):
+        health.add(30.0 * i + 1.0, 30.0 * i)
+    for i in range(10, 20):  # held back, then all within two seconds
+        health.add(600.0 + 0.2 * i, 30.0 * i)
+    assert health.interval_s == pytest.approx(30.0)
+    assert health.missed == 0

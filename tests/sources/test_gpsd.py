@@ -2,61 +2,17 @@
 
 from __future__ import annotations
 
-import asyncio
-import socket
-from contextlib import asynccontextmanager
-
 import pytest
 
-from decoders import nmea
 from decoders.decode import decode
 from decoders.reports import PositionReport
 from server.sources import SourceSpec
-from tests.machine import require
 
 from .listening import listening, tcp_counterpart
+from .real_gpsd import START_S, drive, real_gpsd
 
-START_S = 1_781_524_800.0  # 2026-06-15T12:00:00Z
 WATCH = b'?WATCH={"enable":true,"json":true}'
 TPV = b'{"class":"TPV","mode":3,"lat":1.0,"lon":2.0}'
-
-
-def drive(count: int) -> bytes:
-    """An invented drive, one fix a second."""
-    lines = []
-    for i in range(count):
-        fix = PositionReport(
-            "car",
-            46.8 + 1e-4 * i,
-            -100.8,
-            time_s=START_S + i,
-            altitude_m=520.0,
-            course_deg=0.0,
-            speed_ms=11.1,
-        )
-        lines += [nmea.encode_gga(fix), nmea.encode_rmc(fix)]
-    return b"\r\n".join(lines) + b"\r\n"
-
-
-@asynccontextmanager
-async def real_gpsd(log):
-    require("gpsd")
-    gpsfake = require("gpsfake")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    process = await asyncio.create_subprocess_exec(
-        gpsfake,
-        *("-q", "-c", "0.05", "-t", "-P", str(port), str(log)),
-        stdout=asyncio.subprocess.DEVNULL,
-        stderr=asyncio.subprocess.DEVNULL,
-    )
-    try:
-        yield port
-    finally:
-        if process.returncode is None:
-            process.terminate()
-        await process.wait()
 
 
 async def test_real_gpsd_gives_the_cars_position(tmp_path):
