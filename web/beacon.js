@@ -12,6 +12,7 @@ const TIMEOUT_MS = 15_000;
 // a car neither climbs nor drives so; common practice, no source
 const FLYING_CLIMB_MS = 3;
 const FLYING_SPEED_MS = 60;
+const FLYING_ABOVE_START_M = 1000;
 
 const token = location.pathname.split('/').at(-1);
 const key = `leeward.beacon.${token}`;
@@ -21,6 +22,7 @@ let saved = recall();
 let watch = null;
 let latest = null;
 let before = null;
+let startAltitude_m = null;
 let taken = 0;
 let sending = false;
 let flying = false;
@@ -37,6 +39,7 @@ function begin() {
   }
   flying = false;
   before = null;
+  startAltitude_m = null;
   watch = navigator.geolocation.watchPosition(
     (position) => {
       const first = latest === null;
@@ -77,12 +80,16 @@ function step() {
   send();
 }
 
-/** By the climb between two positions, or by the speed that the receiver gives. */
+/** By the speed that the receiver gives, the height gained since the start, or the climb. */
 function isFlying(now, then) {
   if ((now.coords.speed ?? 0) > FLYING_SPEED_MS) return true;
-  if (then === null || now.coords.altitude === null || then.coords.altitude === null) return false;
+  const { altitude } = now.coords;
+  if (altitude === null) return false;
+  startAltitude_m ??= altitude;
+  if (altitude - startAltitude_m > FLYING_ABOVE_START_M) return true;
+  if (then === null || then.coords.altitude === null) return false;
   const seconds = (now.timestamp - then.timestamp) / 1000;
-  const climb = now.coords.altitude - then.coords.altitude;
+  const climb = altitude - then.coords.altitude;
   const doubt = (now.coords.altitudeAccuracy ?? 50) + (then.coords.altitudeAccuracy ?? 50);
   return seconds > 5 && climb > doubt && climb / seconds > FLYING_CLIMB_MS;
 }

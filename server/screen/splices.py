@@ -7,6 +7,7 @@ identical points; where the two part is found by halving. Points are rounded onc
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from server.screen.feed import History
@@ -78,7 +79,7 @@ class SentHistory:
             ("vehicles", self._vehicles, history.vehicles, VEHICLE_DECIMALS),
             ("sensors", self._sensors, readings, SENSOR_DECIMALS),
         ):
-            splices = _follow_all(known, given, lambda places=decimals: Series(places))
+            splices = _follow_all(known, given, partial(Series, decimals))
             if splices:
                 change[section] = splices
         for name, series in history.sensors.items():
