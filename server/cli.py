@@ -192,5 +192,13 @@ def import_log(
     typer.echo(f"{journal}: {len(recording.receptions)} receptions added, {last} in all", err=True)
 
 
+def _register_rehearsal() -> None:
+    from server.rehearsal.command import rehearse
+
+    app.command()(rehearse)
+
+
+_register_rehearsal()
+
 if __name__ == "__main__":
     main()

@@ -1,0 +1,236 @@
+"""A whole made flight: truth, trackers, channel, cars, and what the station hears of it all.
+
+`fly` makes one at a stroke. `Stage` plays it bit by bit, so that cars can follow a prediction that
+somebody else makes while the flight goes on.
+"""
+
+from __future__ import annotations
+
+import heapq
+import itertools
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from decoders.reports import Wire
+
+from .box import Box, feel
+from .cars import Car
+from .network import Air, Heard
+from .radio import Receiver
+from .scenario import Scenario
+from .terrain import ground_m
+from .trackers import FaultTime, Sent, Voice
+from .truth import Truth, make
+from .voices import car_beacon, car_report, garbage, nmea_lines, phone_posts, station_beacon
+
+CAR_MAST_M = 2.0
+CAR_BEACON_S = 60.0
+STATION_BEACON_S = 1_200.0
+AIM_EVERY_S = 300.0
+_CREW_ERROR_M = (9_000.0, 4_500.0, 700.0)  # of the crew's own guess: at launch, burst, landing
+_CAR_BUSY, _STATION_BUSY = 0.03, 0.12  # other traffic spoils a packet; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Flown:
+    """`receptions` in order of hearing: (heard_at_ms, source, wire, payload)."""
+
+    scenario: Scenario
+    seed: int
+    truth: Truth
+    box: Box
+    faults: tuple[FaultTime, ...]
+    receptions: tuple[tuple[int, str, Wire, bytes], ...]
+
+
+def fly(scenario: Scenario, seed: int | None = None) -> Flown:
+    """The flight of `scenario`; the same seed (its own if None) gives the same bytes."""
+    stage = Stage(scenario, seed)
+    receptions = tuple(tuple(heard) for heard in stage.until(math.inf))
+    return Flown(scenario, stage.seed, stage.truth, stage.box, stage.faults, receptions)  # type: ignore[arg-type]
+
+
+class Stage:
+    """The flight as it goes on. `until` gives what is heard up to a moment, in order."""
+
+    def __init__(self, scenario: Scenario, seed: int | None = None, *, own_aims: bool = True):
+        """`own_aims`: the crews guess for themselves; otherwise set `aim` of the cars."""
+        self.scenario = scenario
+        self.seed = scenario.seed if seed is None else seed
+        self.truth = make(scenario, self.seed)
+        self.box = feel(self.truth)
+        self._chance = np.random.default_rng([self.seed, 3])
+        self._queue: list[tuple[float, int, Callable[[float], None]]] = []
+        self._order = itertools.count()
+        self._heard: list[Heard] = []
+        self._cars = self._make_cars()
+        self._own = next((car for car in self._cars if car.plan.own), None)
+        receivers = [self._station_receiver(i) for i in range(len(scenario.stations))]
+        self._car_receiver: Receiver | None = None
+        if self._own is not None and scenario.feed.tnc != "none":
+            self._car_receiver = Receiver("", 0.0, 0.0, 0.0, CAR_MAST_M, _CAR_BUSY)
+            receivers.append(self._car_receiver)
+        self._air = Air(scenario, receivers, self._chance, self._at, self._hear)
+        faults: list[FaultTime] = []
+        self._schedule_trackers(self.truth, self.box, scenario.trackers, faults, 10)
+        for i, other in enumerate(scenario.others):
+            place = (other.latitude_deg, other.longitude_deg)
+            truth = make(scenario, self.seed, place=place, launch_after_s=other.launch_after_s,
+                         branch=i + 1)  # fmt: skip
+            self._schedule_trackers(truth, feel(truth), other.trackers, [], 100 * (i + 1))
+        self.faults = tuple(faults)
+        self._schedule_cars(own_aims)
+        self._schedule_stations()
+        for time_s, source, wire, payload in garbage(scenario, self.truth, self.seed):
+            self._at(time_s, lambda t, s=source, w=wire, p=payload: self._hear(t, s, w, p))
+
+    @property
+    def cars(self) -> list[Car]:
+        return self._cars
+
+    def until(self, time_s: float) -> list[Heard]:
+        """Everything heard since the last call, up to `time_s` or the end of the flight."""
+        end_s = min(time_s, self.truth.end_s)
+        while self._queue and self._queue[0][0] <= end_s:
+            at_s, _, happen = heapq.heappop(self._queue)
+            happen(at_s)
+        heard, self._heard = self._heard, []
+        return heard
+
+    def _at(self, time_s: float, happen: Callable[[float], None]) -> None:
+        heapq.heappush(self._queue, (time_s, next(self._order), happen))
+
+    def _hear(self, time_s: float, source: str, wire: Wire, payload: bytes) -> None:
+        self._heard.append(Heard(round(time_s * 1000), source, wire, payload))
+
+    def _station_receiver(self, i: int) -> Receiver:
+        station = self.scenario.stations[i]
+        foot_m = ground_m(station.latitude_deg, station.longitude_deg)
+        return Receiver(
+            station.callsign, station.latitude_deg, station.longitude_deg,
+            foot_m + station.mast_m, station.mast_m, _STATION_BUSY,
+        )  # fmt: skip
+
+    def _schedule_trackers(
+        self, truth: Truth, box: Box, trackers: tuple, faults: list[FaultTime], branch: int
+    ) -> None:
+        for i, plan in enumerate(trackers):
+            chance = np.random.default_rng([self.seed, branch + i])
+            voice = Voice(plan, truth, box, chance)
+            faults += voice.faults
+            if plan.format == "phone":
+                for time_s, body in phone_posts(voice, truth, box):
+                    self._at(
+                        time_s,
+                        lambda t, s=plan.source, b=body: self._hear(t, s or "phone", "phone", b),
+                    )
+            elif plan.format == "nmea":
+                self._schedule_nmea(voice, truth)
+            else:
+                for sent in voice.packets():
+                    self._at(sent.time_s, lambda t, s=sent, tr=truth: self._send(t, s, tr))
+
+    def _schedule_nmea(self, voice: Voice, truth: Truth) -> None:
+        """A tracker with a data modem: its sentences reach the own car where the radio does."""
+        plan = voice.plan
+
+        def say(time_s: float) -> None:
+            if self._car_receiver is None or not voice.on_air(time_s):
+                return
+            self._place_car(time_s)
+            lines = nmea_lines(voice.fix(time_s))
+            reach = self._air.reaches(self._car_receiver, truth.at(time_s), plan.power_w, time_s)
+            for line in lines if reach else ():
+                self._hear(time_s + 0.2, plan.source or plan.name, "nmea", line)
+
+        for time_s in np.arange(truth.start_s + plan.offset_s, truth.end_s, plan.interval_s):
+            self._at(float(time_s), say)
+
+    def _send(self, time_s: float, sent: Sent, truth: Truth) -> None:
+        self._place_car(time_s)
+        self._air.send(sent, truth.at(time_s))
+
+    def _place_car(self, time_s: float) -> None:
+        if self._own is None or self._car_receiver is None:
+            return
+        self._own.drive(time_s)
+        receiver = self._car_receiver
+        receiver.latitude_deg, receiver.longitude_deg = (
+            self._own.latitude_deg, self._own.longitude_deg
+        )  # fmt: skip
+        receiver.altitude_m = self._own.altitude_m + CAR_MAST_M
+
+    def _make_cars(self) -> list[Car]:
+        cars = []
+        launch = self.scenario.launch
+        for plan in self.scenario.cars:
+            start = (
+                launch.latitude_deg - 0.002 if plan.latitude_deg is None else plan.latitude_deg,
+                launch.longitude_deg + 0.003 if plan.longitude_deg is None else plan.longitude_deg,
+            )
+            car = Car(plan, start, self.truth.start_s)
+            car.may_leave_s = self.truth.launch_s + plan.leaves_after_s
+            cars.append(car)
+        return cars
+
+    def _schedule_cars(self, own_aims: bool) -> None:
+        feed = self.scenario.feed
+        for number, car in enumerate(self._cars):
+            if own_aims:
+                bearing = self._chance.uniform(0, 2 * math.pi)
+                for time_s in np.arange(self.truth.start_s, self.truth.end_s, AIM_EVERY_S):
+                    self._at(float(time_s), lambda t, c=car, b=bearing: self._guess(t, c, b))
+            if car.plan.source is not None and (not car.plan.own or feed.car != "none"):
+                every_s = feed.car_every_s
+                for time_s in np.arange(self.truth.start_s + 0.4, self.truth.end_s, every_s):
+                    self._at(float(time_s), lambda t, c=car: self._report(t, c))
+            if car.plan.callsign is not None:
+                first_s = self.truth.start_s + 7.0 + 11.0 * number
+                for time_s in np.arange(first_s, self.truth.end_s, CAR_BEACON_S):
+                    jitter_s = float(self._chance.uniform(0.0, 4.0))
+                    self._at(float(time_s) + jitter_s, lambda t, c=car: self._beacon(t, c))
+
+    def _guess(self, time_s: float, car: Car, bearing: float) -> None:
+        """Where the crew believes that it comes down: nearer to the truth as the flight goes on."""
+        truth = self.truth
+        moments = (truth.launch_s, truth.burst_s, truth.landing_s)
+        off_m = float(np.interp(time_s, moments, _CREW_ERROR_M))
+        if time_s > truth.landing_s + AIM_EVERY_S + self._phone_after_s():
+            off_m = 0.0
+        north_m = off_m * math.cos(bearing)
+        east_m = off_m * math.sin(bearing)
+        latitude_deg, longitude_deg, _ = truth.landing
+        scale = 111_320.0
+        shrink = math.cos(math.radians(latitude_deg))
+        car.aim = (latitude_deg + north_m / scale, longitude_deg + east_m / scale / shrink)
+
+    def _phone_after_s(self) -> float:
+        after = [t.report_after_s for t in self.scenario.trackers if t.format == "phone"]
+        return min(after, default=math.inf)
+
+    def _report(self, time_s: float, car: Car) -> None:
+        car.drive(time_s)
+        for wire, line in car_report(car, time_s, self.scenario.feed.car, self._chance):
+            self._hear(time_s + 0.15, car.plan.source or "gps", wire, line)
+
+    def _beacon(self, time_s: float, car: Car) -> None:
+        car.drive(time_s)
+        place = (car.latitude_deg, car.longitude_deg, car.altitude_m + CAR_MAST_M)
+        self._place_car(time_s)
+        self._air.send(car_beacon(car, time_s), place)
+
+    def _schedule_stations(self) -> None:
+        for i, station in enumerate(self.scenario.stations):
+            receiver = self._station_receiver(i)
+            place = (receiver.latitude_deg, receiver.longitude_deg, receiver.altitude_m)
+            first_s = self.truth.start_s + 40.0 + 210.0 * i
+            for time_s in np.arange(first_s, self.truth.end_s, STATION_BEACON_S):
+                sent = station_beacon(station, float(time_s))
+                self._at(float(time_s), lambda t, s=sent, p=place: self._beacon_of(t, s, p))
+
+    def _beacon_of(self, time_s: float, sent: Sent, place: tuple[float, float, float]) -> None:
+        self._place_car(time_s)
+        self._air.send(sent, place)

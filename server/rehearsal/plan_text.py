@@ -1,0 +1,119 @@
+"""The ordinary plan that a station needs to follow a scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC
+from typing import Any
+
+from .balloon import Balloon
+from .scenario import Scenario
+from .terrain import ground_m
+from .truth import Truth
+
+PHONE_TOKEN = "rehearsal-phone-token"
+_BURST_SIGMA_M = 1_200
+
+
+def plan_text(
+    scenario: Scenario, truth: Truth, addresses: Mapping[str, Mapping[str, Any]] | None = None
+) -> str:
+    """TOML. `addresses`: source name -> host, port or device; None: a plan for a log alone."""
+    launch = scenario.launch
+    lines = [
+        f"# {scenario.title}: the plan of a made flight. Everything in it is invented.",
+        "",
+        *_section("[flight]", name=scenario.flight),
+        *_section(
+            "[launch]",
+            latitude_deg=launch.latitude_deg,
+            longitude_deg=launch.longitude_deg,
+            altitude_m=round(ground_m(launch.latitude_deg, launch.longitude_deg), 1),
+            time=f"{launch.time.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        ),
+        *_section("[balloon]", **_balloon(scenario)),
+        *_section(
+            "[descent]",
+            mass_kg=scenario.balloon.payload_kg,
+            parachute_diameter_m=scenario.parachute.diameter_m,
+        ),
+    ]
+    for tracker in scenario.trackers:
+        token = PHONE_TOKEN if tracker.format == "phone" else None
+        lines += _section(
+            "[[trackers]]", name=tracker.name, role=tracker.role, callsign=tracker.callsign,
+            source=tracker.source, token=token,
+        )  # fmt: skip
+    for name, values in sources(scenario, addresses or {}).items():
+        lines += _section("[[sources]]", name=name, **values)
+    for car in scenario.cars:
+        lines += _section(
+            "[[vehicles]]", name=car.name, callsign=car.callsign,
+            source=None if scenario.feed.car == "none" else car.source, own=car.own or None,
+            road_speed_ms=car.road_speed_ms,
+        )  # fmt: skip
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def sources(
+    scenario: Scenario, addresses: Mapping[str, Mapping[str, Any]]
+) -> dict[str, dict[str, Any]]:
+    """The sources by name as the plan has them."""
+    feed = scenario.feed
+    found: dict[str, dict[str, Any]] = {}
+    if feed.tnc != "none":
+        found["tnc"] = {"kind": feed.tnc}
+        if feed.tnc == "kiss-serial":
+            found["tnc"]["device"] = "/dev/ttyUSB0"
+    if feed.internet:
+        launch = scenario.launch
+        found["internet"] = {
+            "kind": "aprs-is",
+            "host": "127.0.0.1",
+            "callsign": "N0CALL",
+            "filter": f"r/{launch.latitude_deg:.1f}/{launch.longitude_deg:.1f}/300",
+        }
+        if "internet" in addresses:
+            found["internet"]["enabled"] = True
+    for car in scenario.cars:
+        if car.source is not None and feed.car != "none":
+            found[car.source] = {"kind": "gpsd-tcp" if feed.car == "gpsd" else feed.car}
+            if feed.car == "nmea-serial":
+                found[car.source]["device"] = "/dev/ttyACM0"
+    for tracker in scenario.trackers:
+        if tracker.source is not None:
+            found[tracker.source] = {"kind": "phone" if tracker.format == "phone" else "nmea-udp"}
+    for name, values in addresses.items():
+        if name in found:
+            found[name].update(values)
+    return found
+
+
+def _balloon(scenario: Scenario) -> dict[str, Any]:
+    """What the makers' table would have told: round figures of the design, not of this day."""
+    lift = scenario.balloon
+    launch_m = ground_m(scenario.launch.latitude_deg, scenario.launch.longitude_deg)
+    balloon = Balloon(lift.balloon_kg, lift.payload_kg, lift.free_lift_kg, lift.burst_diameter_m)
+    return {
+        "burst_altitude_m": round(balloon.burst_altitude_m(launch_m) / 500) * 500,
+        "burst_altitude_sigma_m": _BURST_SIGMA_M,
+        "ascent_rate_ms": 5.0,
+        "ascent_rate_sigma_ms": 0.8,
+    }
+
+
+def _section(heading: str, **values: Any) -> list[str]:
+    lines = [heading]
+    for key, value in values.items():
+        if value is None:
+            continue
+        if isinstance(value, bool):
+            text = str(value).lower()
+        elif isinstance(value, int | float):
+            text = f"{value}"
+        elif key == "time":
+            text = value
+        else:
+            text = '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'
+        lines.append(f"{key} = {text}")
+    return [*lines, ""]

@@ -1,0 +1,181 @@
+"""Scenarios: short TOML files that say what flies, where, under which sky, and what goes wrong."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery", "reboot"]
+Event = Literal["launch", "burst", "landing"]
+Format = Literal["compressed", "uncompressed", "mic-e", "nmea", "phone"]
+Positive = Annotated[float, Field(gt=0)]
+Callsign = Annotated[str, Field(pattern=r"^N0CALL-([1-9]|1[0-5])$")]  # nobody's callsign
+Layer = tuple[float, float, float]  # altitude m, direction it blows from in degrees, m/s
+
+
+class ScenarioError(ValueError):
+    """A scenario that cannot be flown; the message names file, key and what was wanted."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Launch(_Section):
+    place: str
+    latitude_deg: Annotated[float, Field(ge=-80, le=80)]
+    longitude_deg: Annotated[float, Field(ge=-180, le=180)]
+    time: AwareDatetime
+    rest_s: Positive = 420.0  # trackers are on before the launch
+
+
+class Lift(_Section):
+    balloon_kg: Positive
+    payload_kg: Positive
+    free_lift_kg: Positive
+    burst_diameter_m: Positive
+    burst_spread: Annotated[float, Field(ge=0, le=0.3)] = 0.015  # of the diameter, 1 sigma
+    float_altitude_m: Positive | None = None
+    float_s: Annotated[float, Field(ge=0)] = 0.0
+
+
+class Chute(_Section):
+    diameter_m: Positive
+    drag_coefficient: Positive = 0.495  # of the nominal area: ../shared/checks.md
+    drag_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.06  # same; of the fall speed
+    failure_chance: Annotated[float, Field(ge=0, le=1)] = 0.0  # 4 of 104 real flights
+    opening_s: Positive = 25.0
+    factor: Annotated[float, Field(ge=0.5, le=5)] = 1.0
+    tangled_below_m: float | None = None
+
+
+class Wind(_Section):
+    layers: Annotated[tuple[Layer, ...], Field(min_length=1)]
+    change_ms: Annotated[float, Field(ge=0, le=20)] = 2.6  # rms vector change after one hour
+
+
+class Fault(_Section):
+    kind: FaultKind
+    event: Event = "launch"
+    after_s: float = 0.0
+    lasts_s: Positive | None = None  # None: for good
+
+
+class Tracker(_Section):
+    name: str
+    role: Literal["main", "backup", "phone"] = "main"
+    format: Format
+    callsign: Callsign | None = None
+    source: str | None = None  # of NMEA and phone
+    interval_s: Positive
+    offset_s: Annotated[float, Field(ge=0)] = 0.0
+    path: tuple[str, ...] = ("WIDE2-1",)
+    power_w: Positive = 0.5
+    nulls: Annotated[float, Field(ge=0, le=1)] | None = None  # share of packets lost; None: drawn
+    telemetry: bool = False
+    status: str = ""
+    report_after_s: Positive = 900.0  # phone: first report after the landing
+    faults: tuple[Fault, ...] = ()
+
+
+class Station(_Section):
+    callsign: Callsign
+    place: str
+    latitude_deg: float
+    longitude_deg: float
+    mast_m: Positive = 30.0
+    digipeater: bool = False
+    gate: bool = False
+
+
+class Car(_Section):
+    name: str
+    callsign: Callsign | None = None  # reports by radio
+    source: str | None = None  # reports through gpsd or NMEA
+    own: bool = False  # carries the station and its TNC
+    latitude_deg: float | None = None  # None: starts at the launch site
+    longitude_deg: float | None = None
+    leaves_after_s: float = 600.0  # after the launch
+    road_speed_ms: Positive = 24.0
+
+
+class Feed(_Section):
+    """How the station is connected."""
+
+    tnc: Literal["kiss-tcp", "kiss-serial", "none"] = "kiss-tcp"
+    internet: bool = True
+    car: Literal["gpsd", "nmea-serial", "nmea-udp", "none"] = "gpsd"
+    car_every_s: Positive = 5.0
+
+
+class OtherTeam(_Section):
+    """A second flight on the same frequency."""
+
+    latitude_deg: float
+    longitude_deg: float
+    launch_after_s: float
+    trackers: Annotated[tuple[Tracker, ...], Field(min_length=1)]
+
+
+class Scenario(_Section):
+    """All of one file."""
+
+    title: str
+    words: str
+    flight: str
+    seed: int
+    after_s: Positive = 1_500.0  # how long it goes on after the landing
+    garbage: Annotated[int, Field(ge=0, le=200)] = 6  # receptions that nobody can read
+    lake_radius_m: Positive | None = None  # it comes down in water
+    launch: Launch
+    balloon: Lift
+    parachute: Chute
+    wind: Wind
+    feed: Feed = Feed()
+    trackers: Annotated[tuple[Tracker, ...], Field(min_length=1)]
+    stations: tuple[Station, ...] = ()
+    cars: tuple[Car, ...] = ()
+    others: tuple[OtherTeam, ...] = ()
+
+
+def names() -> list[str]:
+    """The scenarios that come with the program."""
+    folder = files(__package__) / "scenarios"
+    return sorted(
+        entry.name.removesuffix(".toml")
+        for entry in folder.iterdir()
+        if entry.name.endswith(".toml")
+    )
+
+
+def load(name: str) -> Scenario:
+    """One of `names()`, or the path of a file. ScenarioError says what is wrong."""
+    if name in names():
+        return parse((files(__package__) / "scenarios" / f"{name}.toml").read_text("utf-8"), name)
+    path = Path(name)
+    if path.suffix != ".toml":
+        raise ScenarioError(
+            f"no scenario is named {name!r}; there are {', '.join(names())}, or a .toml file"
+        )
+    try:
+        return parse(path.read_text("utf-8"), name)
+    except (OSError, UnicodeDecodeError) as error:
+        raise ScenarioError(f"{name}: cannot be read: {error}") from error
+
+
+def parse(text: str, name: str) -> Scenario:
+    """The same from text."""
+    try:
+        return Scenario.model_validate(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError(f"{name}: not TOML: {error}") from error
+    except ValidationError as error:
+        lines = [
+            f"{name}: {'.'.join(str(part) for part in problem['loc'])}: {problem['msg']}"
+            for problem in error.errors(include_url=False)
+        ]
+        raise ScenarioError("\n".join(lines)) from error

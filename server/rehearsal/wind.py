@@ -1,0 +1,109 @@
+"""A wind that varies in height, time and place.
+
+A profile of the day, plus random changes whose structure function follows the 2/3 law: the mean
+square of the vector change after a time is proportional to that time to the power 2/3, as Merceret
+(1997, "Rapid temporal changes of midtropospheric winds", J. Appl. Meteor. 36, 1567) found for 15
+minutes to 4 hours. Its size and its correlation with height are those of ../shared/checks.md: about
+0.57 at 250 m, 0.33 at 500 m, 0.13 at 1 km, which is exp(-height / 450 m). A distance counts like
+the time that the air takes to cross it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+CORRELATION_HEIGHT_M = 450.0
+HOUR_S = 3_600.0
+_LEVEL_M = 100.0
+_TOP_M = 42_000.0
+_LEVELS = int(_TOP_M / _LEVEL_M) + 1
+_PERIODS_S = np.geomspace(90.0, 5 * 86_400.0, 44)
+_ADVECTION_MS = 20.0  # turns distance into time
+_STRENGTH_SPREAD = 0.3  # log-normal between flights; Merceret's changes are log-normal
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One point of the day's profile; between points it is interpolated on both axes."""
+
+    altitude_m: float
+    from_deg: float
+    speed_ms: float
+
+
+def structure_weights() -> tuple[Array, Array]:
+    """Angular frequency (rad/s) of each mode, and its share of the vector variance.
+
+    Scaled so that the mean square vector change after one hour is 1.
+    """
+    omega = 2 * np.pi / _PERIODS_S
+    share = omega ** (-2.0 / 3.0)  # a spectrum of omega^-5/3 in logarithmic steps
+    share /= (2 * share * (1 - np.cos(omega * HOUR_S))).sum()
+    return omega, share
+
+
+class WindField:
+    """Wind at any height, time and place of one flight. The same seed gives the same wind."""
+
+    def __init__(
+        self, profile: Sequence[Layer], change_ms: float, seed: int, *, spread: bool = True
+    ) -> None:
+        """`change_ms`: rms vector change after one hour. `spread`: flights differ in it."""
+        if not profile:
+            raise ValueError("a wind profile needs at least one layer")
+        chance = np.random.default_rng([seed, 1])
+        layers = sorted(profile, key=lambda layer: layer.altitude_m)
+        self._altitudes = np.array([layer.altitude_m for layer in layers])
+        towards = np.radians([layer.from_deg + 180.0 for layer in layers])
+        speeds = np.array([layer.speed_ms for layer in layers])
+        self._mean = (speeds * np.sin(towards), speeds * np.cos(towards))
+        factor = float(np.exp(_STRENGTH_SPREAD * chance.standard_normal())) if spread else 1.0
+        omega, share = structure_weights()
+        self._omega = omega
+        heading = chance.uniform(0, 2 * np.pi, omega.size)
+        self._east_rate = omega / _ADVECTION_MS * np.sin(heading)
+        self._north_rate = omega / _ADVECTION_MS * np.cos(heading)
+        size = change_ms * factor * np.sqrt(share / 2)  # of each of the two axes
+        keep = np.exp(-_LEVEL_M / CORRELATION_HEIGHT_M)
+        shocks = chance.standard_normal((_LEVELS, 4, omega.size))
+        parts = np.empty_like(shocks)
+        parts[0] = shocks[0]
+        for i in range(1, _LEVELS):
+            parts[i] = keep * parts[i - 1] + np.sqrt(1 - keep**2) * shocks[i]
+        self._parts = parts * size
+
+    def at(
+        self, altitude_m: Array, time_s: Array, east_m: Array, north_m: Array
+    ) -> tuple[Array, Array]:
+        """Wind towards east and north, m/s, at points of the same shape (one axis)."""
+        place = np.clip(altitude_m / _LEVEL_M, 0.0, _LEVELS - 1.001)
+        below = place.astype(int)
+        part = place - below
+        phase = np.outer(time_s, self._omega)
+        phase -= np.outer(east_m, self._east_rate) + np.outer(north_m, self._north_rate)
+        cosine, sine = np.cos(phase), np.sin(phase)
+        # interpolated between levels with the variance kept
+        keep = np.sqrt((1 - part) ** 2 + part**2 + 2 * part * (1 - part) * _BETWEEN)
+        lower, upper = ((1 - part) / keep)[:, None], (part / keep)[:, None]
+
+        def change(first: int) -> Array:
+            waves = np.zeros(altitude_m.shape)
+            for wave, index in ((cosine, first), (sine, first + 1)):
+                amplitude = (
+                    lower * self._parts[below, index] + upper * self._parts[below + 1, index]
+                )
+                waves += np.einsum("ij,ij->i", amplitude, wave)
+            return waves
+
+        east = np.interp(altitude_m, self._altitudes, self._mean[0]) + change(0)
+        north = np.interp(altitude_m, self._altitudes, self._mean[1]) + change(2)
+        return east, north
+
+
+_BETWEEN = float(np.exp(-_LEVEL_M / CORRELATION_HEIGHT_M))  # correlation of neighbouring levels
