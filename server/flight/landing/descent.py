@@ -37,12 +37,12 @@ SEA_LEVEL_ROOT_DENSITY = math.sqrt(1.225)
 class FallConstants:
     usual_constant: float = 5.07  # (m/s)(kg/m³)^½, where the plan says nothing
     usual_sigma: float = 0.22  # of its log
-    planned_sigma: float = 0.07  # of its log, when mass and parachute are known
+    planned_sigma: float = 0.045  # of its log, when mass and parachute are known
     drag_coefficient: float = 0.495  # of the nominal area, fitted on real flights
-    failure_share: float = 0.05
-    failure_log_mean: float = math.log(1.8)
-    failure_log_sigma: float = 0.4
-    drift_sigma: float = 0.05  # of the part that changes along the fall
+    failure_share: float = 0.2  # parachutes that do not fall as their size says
+    failure_log_mean: float = 0.05
+    failure_log_sigma: float = 0.3
+    drift_sigma: float = 0.10  # of the part that changes along the fall
     drift_height_m: float = 3_000.0
     settling_s: float = 40.0  # after a burst: tumbling, not yet falling by the law
     altitude_sigma_m: float = 12.0

@@ -60,6 +60,7 @@ def fall(
     fall_speed: Fall,
     ground_m: float,
     ground_sigma_m: float,
+    tail_degrees: float,
     members: int,
     seed: int,
 ) -> Members:
@@ -97,8 +98,10 @@ def fall(
         seconds += np.diff(height, axis=1) / rate_ms[:, None]
     root = _square_root(wind.covariance[span, span])
     layers = highest - lowest
-    east = normal(layers) @ root.T
-    north = normal(layers) @ root.T
+    spread = np.sqrt((tail_degrees - 2) / chance.chisquare(tail_degrees, (half, 1)))
+    spread = np.concatenate([spread, spread])  # Student's t, scaled to the same variance
+    east = normal(layers) @ root.T * spread
+    north = normal(layers) @ root.T * spread
     x = (
         start.x_m
         + start.sigma_h_m * normal()

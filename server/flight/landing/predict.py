@@ -67,7 +67,7 @@ def predict(
     wind = _wind(question, start, climb, fall_speed, c.wind)
     drawn = fall(
         start, climb, wind, fall_speed,
-        question.ground.altitude_m, question.ground.sigma_m, members, question.number,
+        question.ground.altitude_m, question.ground.sigma_m, c.wind.tail_degrees, members, question.number,
     )  # fmt: skip
     return _answer(question, start, climb, wind, fall_speed, drawn)
 
@@ -113,7 +113,7 @@ def _wind(
         question.time_s, question.x_m, question.y_m, question.z_m, question.tracker
     )
     when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
-    return winds.profile(seen, np.arange(LAYERS), when_s, c)
+    return winds.profile(seen, np.arange(LAYERS), when_s, question.ground.altitude_m, c)
 
 
 def _answer(
@@ -142,6 +142,7 @@ def _answer(
 
 def _at_rest(question: LandingQuestion) -> Landing:
     """Fixes at rest, averaged; their spread is the area, never less than one receiver's error."""
+    landed_s = question.at_s if question.landed_s is None else question.landed_s
     latitude_deg, longitude_deg, altitude_m = np.median(question.landed, axis=0)
     x, y = question.frame.to_xy(question.landed[:, 0], question.landed[:, 1])
     middle = question.frame.to_xy(latitude_deg, longitude_deg)
@@ -162,9 +163,9 @@ def _at_rest(question: LandingQuestion) -> Landing:
         x_m=float(middle[0]),
         y_m=float(middle[1]),
         altitude_m=float(altitude_m),
-        time_s=question.at_s,
-        early_s=question.at_s,
-        late_s=question.at_s,
+        time_s=landed_s,
+        early_s=landed_s,
+        late_s=landed_s,
         half=ring(0.5),
         nine_tenths=ring(0.9),
         path=np.empty((0, 4)),

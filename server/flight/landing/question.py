@@ -50,6 +50,7 @@ class LandingQuestion:
     y_m: Array
     z_m: Array
     tracker: npt.NDArray[np.int64]
+    landed_s: float | None  # when it came to rest
     landed: Array  # latitude, longitude, altitude of the fixes at rest, shape (k, 3)
 
 
@@ -74,6 +75,7 @@ def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> Landi
     names = sorted({r.fix.tracker for r in flown})
     index = {name: i for i, name in enumerate(names)}
     burst_s = next((e.time_s for e in reversed(phase.events) if e.kind == "burst"), None)
+    landing = next((e for e in reversed(phase.events) if e.kind == "landing"), None)
     return LandingQuestion(
         number=number,
         phase=phase.phase,
@@ -89,7 +91,8 @@ def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> Landi
         y_m=np.array([r.y_m for r in flown]),
         z_m=np.array([(r.fix.altitude_m or 0.0) - offsets.get(r.fix.tracker, 0.0) for r in flown]),
         tracker=np.array([index[r.fix.tracker] for r in flown], dtype=np.int64),
-        landed=_landed(used, phase.events, offsets),
+        landed_s=None if landing is None else landing.time_s,
+        landed=np.empty((0, 3)) if landing is None else _landed(used, landing, offsets),
     )
 
 
@@ -110,10 +113,7 @@ def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
     return Ground(altitude_m, sigma_m)
 
 
-def _landed(used: list[Record], events: tuple[Event, ...], offsets: dict[str, float]) -> Array:
-    landing = next((e for e in reversed(events) if e.kind == "landing"), None)
-    if landing is None:
-        return np.empty((0, 3))
+def _landed(used: list[Record], landing: Event, offsets: dict[str, float]) -> Array:
     rows = [
         (f.latitude_deg, f.longitude_deg, (f.altitude_m or np.nan) - offsets.get(f.tracker, 0.0))
         for f in (r.fix for r in used)

@@ -29,10 +29,13 @@ class WindConstants:
 
     lasting_sigma_ms: float = 12.0
     lasting_height_m: float = 3_000.0
-    fading_sigma_ms: float = 3.2
+    fading_sigma_ms: float = 3.0
     fading_height_m: float = 500.0
     fading_time_s: float = 9_000.0
+    near_ground_share: float = 0.9  # by which the fading part grows at the ground
+    near_ground_height_m: float = 1_500.0
     sampling_sigma_ms: float = 1.0  # of the mean over a layer against the wind at the box
+    tail_degrees: float = 4.0  # of Student's t: some days' winds change more than others'
 
 
 class WindSamples(NamedTuple):
@@ -118,17 +121,20 @@ def profile(
     seen: WindSamples,
     layer: npt.NDArray[np.int64],
     time_s: Array,
+    ground_m: float,
     constants: WindConstants | None = None,
 ) -> WindProfile:
     """The wind of `layer` at `time_s`, shapes (m,), given what was seen."""
     c = constants or WindConstants()
-    prior = _kernel(layer, time_s, layer, time_s, c)
+    wanted = _Places(layer, time_s, _unrest(layer, ground_m, c))
+    given = _Places(seen.layer, seen.time_s, _unrest(seen.layer, ground_m, c))
+    prior = _kernel(wanted, wanted, c)
     if len(seen.layer) == 0:
         calm = np.zeros(len(layer))
         return WindProfile(calm, calm, prior)
     noise = seen.sigma_ms**2 + c.sampling_sigma_ms**2
-    among = _kernel(seen.layer, seen.time_s, seen.layer, seen.time_s, c) + np.diag(noise)
-    across = _kernel(layer, time_s, seen.layer, seen.time_s, c)
+    among = _kernel(given, given, c) + np.diag(noise)
+    across = _kernel(wanted, given, c)
     inner = np.linalg.solve(among, np.column_stack([across.T, seen.east_ms, seen.north_ms]))
     covariance = prior - across @ inner[:, :-2]
     return WindProfile(
@@ -136,16 +142,25 @@ def profile(
     )
 
 
-def _kernel(
-    layer_a: npt.NDArray[np.int64], time_a_s: Array,
-    layer_b: npt.NDArray[np.int64], time_b_s: Array,
-    c: WindConstants,
-) -> Array:  # fmt: skip
-    apart_m = np.abs(CENTRES_M[layer_a][:, None] - CENTRES_M[layer_b][None, :])
-    apart_s = np.abs(time_a_s[:, None] - time_b_s[None, :])
+class _Places(NamedTuple):
+    layer: npt.NDArray[np.int64]
+    time_s: Array
+    unrest: Array
+
+
+def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> Array:
+    """How much more than aloft the wind changes near the ground (the day's mixing), at least 1."""
+    height_m = np.maximum(CENTRES_M[layer] - ground_m, 0.0)
+    return np.asarray(1.0 + c.near_ground_share * np.exp(-height_m / c.near_ground_height_m))
+
+
+def _kernel(a: _Places, b: _Places, c: WindConstants) -> Array:
+    apart_m = np.abs(CENTRES_M[a.layer][:, None] - CENTRES_M[b.layer][None, :])
+    apart_s = np.abs(a.time_s[:, None] - b.time_s[None, :])
     lasting = c.lasting_sigma_ms**2 * np.exp(-apart_m / c.lasting_height_m)
     fading = (
         c.fading_sigma_ms**2
+        * np.outer(a.unrest, b.unrest)
         * np.exp(-apart_m / c.fading_height_m)
         * np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
     )
