@@ -31,7 +31,7 @@ def state_at(
     watch.settle_landing()
     watch.close()
     state = watch.state()
-    state |= {"mode": "replay", "sources": [], "plan_problems": [], "replay": None}
+    state |= {"mode": "replay", "sources": [], "replay": None}
     return state
 
 
@@ -76,7 +76,6 @@ class Replay(Watch):
         state = super().state()
         state["mode"] = self.mode
         state["sources"] = []
-        state["plan_problems"] = []
         state["replay"] = {
             "speed": self._speed,
             "paused": self._paused or self.position_s >= self.end_s,
@@ -138,14 +137,13 @@ class Replay(Watch):
         self.advance()
 
     def _seek(self, position_s: float) -> None:
-        back = position_s < self.flight.now_s
+        back = position_s < self.position_s
         self._anchor = (self._clock(), position_s)
         if back:
             self._played = self._commands_played = 0
             flight = Flight(self._plan, self._terrain)
             for command in self._own_commands:
                 flight.apply(command)
-            flight.now_s = 0.0
             self.show(flight)
 
     async def receive(self, source: str, payload: bytes) -> int:
@@ -157,7 +155,7 @@ class Replay(Watch):
         """Alarms can be acknowledged in a replay too; nothing is stored."""
         if kind != "acknowledge":
             raise Refused("In a replay the vehicles are where they were.")
-        command = Command(self.flight.now_s, "acknowledge", name)
+        command = Command(0.0, "acknowledge", name)  # whatever moment is shown
         self._own_commands.append(command)
         self.flight.apply(command)
         self.notify()

@@ -100,7 +100,8 @@ class Station(Watch):
         state = super().state()
         state["mode"] = self.mode
         state["sources"] = self._source_entries()
-        state["plan_problems"] = [self._journal_problem] if self._journal_problem else []
+        if self._journal_problem:
+            state["plan_problems"].insert(0, self._journal_problem)
         state["replay"] = None
         return state
 

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from decoders.comments import CommentPattern
 from decoders.decode import decode
 from decoders.reports import Decoding, PositionReport, Report
+from server.flight.clocks import Clocks
 from server.flight.health import TrackerHealth
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.question import LandingQuestion, Terrain, ask
@@ -36,43 +37,74 @@ class Flight:
     def __init__(self, plan: Plan, terrain: Terrain | None = None) -> None:
         self.plan = plan
         self.terrain = terrain
-        self.now_s = 0.0
-        self.counts = Counts()
-        self.senders: dict[str, Sender] = {}
         self.commands: list[Command] = []
+        self._clock_s = 0.0  # latest reading of the station's clock
+        self._receptions: list[Reception] = []
+        self._latest: Reception | None = None  # in canonical order
+        self._patterns = _patterns(plan)
+        self._open_books()
+
+    def _open_books(self) -> None:
+        plan = self.plan
+        self.counts = Counts()
+        self.clocks = Clocks()
+        self.senders: dict[str, Sender] = {}
         self.track = Track(_constants(plan), _origin(plan))
-        self.trackers: dict[str, TrackerPlan] = {}  # by the name that is heard
-        self.vehicles: dict[str, VehiclePlan] = {}
+        self.trackers: dict[str, TrackerPlan] = {  # by the name that is heard
+            name: tracker
+            for tracker in plan.trackers
+            for name in (tracker.callsign, tracker.source)
+            if name is not None
+        }
+        self.vehicles: dict[str, VehiclePlan] = {
+            name: vehicle
+            for vehicle in plan.vehicles
+            for name in (vehicle.callsign, vehicle.source)
+            if name is not None
+        }
         self._arrivals = Arrivals()
-        self._patterns: dict[str, CommentPattern] = {}
-        for tracker in plan.trackers:
-            for name in filter(None, (tracker.callsign, tracker.source)):
-                self.trackers[name] = tracker
-                if tracker.comment_pattern is not None:
-                    self._patterns[name] = CommentPattern(
-                        tracker.comment_pattern, tracker.comment_scales
-                    )
-        for vehicle in plan.vehicles:
-            for name in filter(None, (vehicle.callsign, vehicle.source)):
-                self.vehicles[name] = vehicle
+
+    @property
+    def now_s(self) -> float:
+        """UTC now: the station's clock, put right where GPS times show that it is wrong."""
+        return self._clock_s - self.now_ahead_s
+
+    @property
+    def now_ahead_s(self) -> float:
+        """How far the station's clock is ahead of GPS time now; 0 while it looks right."""
+        return self.clocks.ahead_s(self._clock_s)
 
     def apply(self, given: Reception | Tick | Command) -> tuple[Event, ...]:
         """Take one input in; returns the events of the track that are new with it."""
         if isinstance(given, Tick):
-            self.now_s = max(self.now_s, given.now_s)
+            self._clock_s = max(self._clock_s, given.now_s)
             return ()
         if isinstance(given, Command):
-            self.now_s = max(self.now_s, given.at_s)
+            self._clock_s = max(self._clock_s, given.at_s)
             self.commands.append(given)
             return ()
         before = self.events()
-        self._receive(given)
+        self.receive([given])
         kinds = {(e.kind, round(e.noticed_s)) for e in before}
         return tuple(e for e in self.events() if (e.kind, round(e.noticed_s)) not in kinds)
 
     def receive(self, receptions: list[Reception]) -> None:
         """Take many in at once: the same as one by one, but the track runs only once."""
+        in_order = True
         for reception in receptions:
+            in_order = in_order and (self._latest is None or reception >= self._latest)
+            self._latest = reception if self._latest is None else max(self._latest, reception)
+            self._receptions.append(reception)
+            self._receive(reception)
+        if self.clocks.wrong and not in_order:
+            self._rebuild()
+
+    def _rebuild(self) -> None:
+        """All receptions once more in their canonical order: what the clock's error is taken to be
+        when a packet is heard depends on those before it."""
+        self._receptions.sort()
+        self._open_books()
+        for reception in self._receptions:
             self._receive(reception)
 
     def events(self) -> tuple[Event, ...]:
@@ -84,14 +116,21 @@ class Flight:
         return ask(self.track, self.plan, self.terrain, self.counts.total)
 
     def _receive(self, reception: Reception) -> None:
-        self.now_s = max(self.now_s, reception.heard_at_s)
+        self._clock_s = max(self._clock_s, reception.heard_at_s)
         decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
         unread = decoding.problem is not None and not decoding.reports
         self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
         if decoding.transmission is None and not decoding.reports:
             return
+        heard_at_ms = reception.heard_at_ms - round(
+            1000.0 * self.clocks.ahead_s(reception.heard_at_s)
+        )
         for name, reports in self._by_name(decoding, reception).items():
-            self._hear(name, reception, decoding, reports)
+            self._hear(name, heard_at_ms, reception, decoding, reports)
+        if reception.wire != "phone":  # a phone sends what it saved
+            for report in decoding.reports:
+                if isinstance(report, PositionReport) and report.time_s is not None:
+                    self.clocks.add(reception.heard_at_s, report.time_s)
 
     def _by_name(self, decoding: Decoding, reception: Reception) -> dict[str, tuple[Report, ...]]:
         """Reports by whom they speak of. The sender is there even when it reports nothing readable."""
@@ -108,13 +147,18 @@ class Flight:
         return by_name
 
     def _hear(
-        self, name: str, reception: Reception, decoding: Decoding, reports: tuple[Report, ...]
+        self,
+        name: str,
+        heard_at_ms: int,
+        reception: Reception,
+        decoding: Decoding,
+        reports: tuple[Report, ...],
     ) -> None:
         transmission = decoding.transmission
         if transmission is not None:
             content = transmission.information
             hearing = Hearing(
-                reception.heard_at_ms,
+                heard_at_ms,
                 reception.source,
                 transmission.repeated_by,
                 transmission.fed_by or "",
@@ -125,7 +169,7 @@ class Flight:
             )
         else:
             content = reception.payload
-            hearing = Hearing(reception.heard_at_ms, reception.source, (), "")
+            hearing = Hearing(heard_at_ms, reception.source, (), "")
             text = content.decode("utf-8", "replace")
         change = self._arrivals.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
@@ -158,6 +202,16 @@ def _constants(plan: Plan) -> MotionConstants:
         ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
         ground_altitude_m=plan.launch.altitude_m,
     )
+
+
+def _patterns(plan: Plan) -> dict[str, CommentPattern]:
+    return {
+        name: CommentPattern(tracker.comment_pattern, tracker.comment_scales)
+        for tracker in plan.trackers
+        if tracker.comment_pattern is not None
+        for name in (tracker.callsign, tracker.source)
+        if name is not None
+    }
 
 
 def _origin(plan: Plan) -> tuple[float, float] | None:

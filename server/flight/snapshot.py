@@ -72,8 +72,21 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
             + sum(len(s.impossible) for s in flight.senders.values()),
             "copies": sum(s.health.copies for s in flight.senders.values()),
         },
+        "plan_problems": _clock_problem(flight),
         "cautions": list(CAUTIONS),
     }  # fmt: skip
+
+
+def _clock_problem(flight: Flight) -> list[str]:
+    ahead_s = flight.now_ahead_s
+    if ahead_s == 0.0:
+        return []
+    side = "ahead of" if ahead_s > 0 else "behind"
+    minutes, seconds = divmod(round(abs(ahead_s)), 60)
+    return [
+        f"This computer's clock is {minutes} min {seconds} s {side} GPS time. "
+        "The times shown are put right; set the clock."
+    ]
 
 
 def _flight(flight: Flight) -> dict[str, Any]:
