@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import bisect
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -32,13 +33,20 @@ class SlotKey(NamedTuple):
     own_time: bool
 
 
+class _Entry(NamedTuple):
+    """A position with the sensors that came in its packet."""
+
+    report: PositionReport
+    sensors: tuple[SensorReport, ...]
+
+
 @dataclass(slots=True)
 class Sender:
     """All that is known of one name."""
 
     name: str
     health: TrackerHealth
-    slots: dict[SlotKey, list[PositionReport]] = field(default_factory=dict)
+    slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, str] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
@@ -47,18 +55,19 @@ class Sender:
     def apply(self, change: Change) -> tuple[list[Fix], list[Fix]]:
         """Take a change of packets in; fixes that go and fixes that come."""
         touched: dict[SlotKey, None] = {}
+        scales = self._scales()
         for packet in change.removed:
             self._count(packet, -1)
-            for time_s, own_time, report in timed(packet):
-                key = SlotKey(time_s, own_time)
-                self.slots[key].remove(report)
+            for key, entry in _entries(packet):
+                self.slots[key].remove(entry)
                 touched[key] = None
         for packet in change.added:
             self._count(packet, +1)
-            for time_s, own_time, report in timed(packet):
-                key = SlotKey(time_s, own_time)
-                self.slots.setdefault(key, []).append(report)
+            for key, entry in _entries(packet):
+                self.slots.setdefault(key, []).append(entry)
                 touched[key] = None
+        if self._scales() != scales:  # pressures in units may be something else now
+            touched = dict.fromkeys(self.slots)
         gone: list[Fix] = []
         come: list[Fix] = []
         for key in touched:
@@ -115,16 +124,61 @@ class Sender:
         for station in {h.heard_from for h in packet.hearings}:
             self.health.heard_by[station] += sign
 
+    def _scales(self) -> list[SensorScale]:
+        return [
+            r
+            for p in self.packets
+            if p.speaks_of_scales
+            for r in p.reports
+            if isinstance(r, SensorScale)
+        ]
+
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:
         self.impossible.pop(key, None)
+        entries = self.slots[key]
+        pressure_pa = _pressure_pa(entries, self._scales())
         fixes = []
-        for report in merge(self.slots[key]):
+        for report in merge(entry.report for entry in entries):
             problem = why_impossible(report)
             if problem is not None:
                 self.impossible[key] = problem
                 continue
-            fixes.append(_fix(self.name, key, report))
+            fixes.append(_fix(self.name, key, report, pressure_pa))
         return tuple(fixes)
+
+
+def _entries(packet: Packet) -> Iterator[tuple[SlotKey, _Entry]]:
+    sensors = tuple(r for r in packet.reports if isinstance(r, SensorReport))
+    for time_s, own_time, report in timed(packet):
+        yield SlotKey(time_s, own_time), _Entry(report, sensors)
+
+
+_PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "mb": 100.0, "kpa": 1_000.0}
+_PLAUSIBLE_PA = (30.0, 110_000.0)
+
+
+def _pressure_pa(entries: Iterable[_Entry], scales: list[SensorScale]) -> float | None:
+    """The pressure of the air in the packets of one moment; None where none was sent."""
+    found = []
+    for entry in entries:
+        for report in entry.sensors:
+            values, units = _scaled(report, scales)
+            for quantity, value in values.items():
+                pascal = value * _PASCAL.get(units.get(quantity, "").lower(), math.nan)
+                if _PLAUSIBLE_PA[0] <= pascal <= _PLAUSIBLE_PA[1]:
+                    found.append(pascal)
+    return min(found, default=None)
+
+
+def _scaled(
+    report: SensorReport, scales: list[SensorScale]
+) -> tuple[dict[str, float], dict[str, str]]:
+    values, units = dict(report.values), dict(report.units)
+    if report.channels or report.bits:
+        scaled, scaled_units = scale(report.channels, scales, report.bits)
+        values.update(scaled)
+        units.update(scaled_units)
+    return values, units
 
 
 def _readings(packets: list[Packet]) -> dict[str, list[Reading]]:
@@ -135,11 +189,7 @@ def _readings(packets: list[Packet]) -> dict[str, list[Reading]]:
             if not isinstance(report, SensorReport):
                 continue
             time_s = report.time_s if report.time_s is not None else packet.first_heard_s
-            values, units = dict(report.values), dict(report.units)
-            if report.channels or report.bits:
-                scaled, scaled_units = scale(report.channels, scales, report.bits)
-                values.update(scaled)
-                units.update(scaled_units)
+            values, units = _scaled(report, scales)
             for quantity, value in values.items():
                 reading = Reading(time_s, value, units.get(quantity, ""))
                 found.setdefault(quantity, []).append(reading)
@@ -157,7 +207,7 @@ def why_impossible(report: PositionReport) -> str | None:
     return None
 
 
-def _fix(name: str, key: SlotKey, report: PositionReport) -> Fix:
+def _fix(name: str, key: SlotKey, report: PositionReport, pressure_pa: float | None) -> Fix:
     altitude_m = report.altitude_m
     if altitude_m is not None and not _LOWEST_M <= altitude_m <= _HIGHEST_M:
         altitude_m = None
@@ -173,6 +223,7 @@ def _fix(name: str, key: SlotKey, report: PositionReport) -> Fix:
         sigma_v_m=_sigma_m(report.sigma_v_m, _SIGMA_V_M, report.resolution_v_m),
         sigma_datum_m=_SIGMA_DATUM_M[report.altitude_datum],
         own_time=key.own_time,
+        pressure_pa=pressure_pa,
     )
 
 

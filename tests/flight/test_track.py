@@ -133,7 +133,7 @@ def test_altitude_in_the_wrong_unit_is_not_used() -> None:
     assert len(verdicts) == 1
     assert verdicts[0].accepted
     assert not verdicts[0].altitude_used
-    assert "below the track" in (verdicts[0].reason or "")
+    assert "below where the track is" in (verdicts[0].reason or "")
     assert errors_m(flight, 2_970.0)[1] < 30.0
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from decoders.reports import PositionReport, Report
+from decoders.reports import PositionReport, Report, SensorScale
 from server.flight.geodesy import distance_bearing
 
 _COPY_WINDOW_MS = 12_000
@@ -51,6 +51,10 @@ class Packet:
     @property
     def first_heard_s(self) -> float:
         return self.hearings[0].heard_at_ms / 1000.0
+
+    @property
+    def speaks_of_scales(self) -> bool:
+        return any(isinstance(r, SensorScale) for r in self.reports)
 
 
 @dataclass(slots=True)

@@ -13,16 +13,16 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from server.flight.track import kalman
-from server.flight.track.fixes import (
-    ACCEPTED,
-    ACCEPTED_WITHOUT_ALTITUDE,
-    Fix,
-    TrackerMemory,
-    Verdict,
-    remember,
+from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
+from server.flight.track.kalman import Axis, mix
+from server.flight.track.meet import (
+    PROBABILITY_FLOOR,
+    Measured,
+    Met,
+    Motions,
+    Probabilities,
+    meet,
 )
-from server.flight.track.kalman import Axis, innovation, mix
 from server.flight.track.modes import (
     DESCENT,
     EXITS,
@@ -30,37 +30,33 @@ from server.flight.track.modes import (
     Motion,
     MotionConstants,
     move,
-    sign_probability,
     start,
 )
-
-_GATE_H = (
-    30.0  # normalised innovation squared, 2 degrees of freedom (3e-7 of good fixes lie beyond)
+from server.flight.track.trackers import (
+    TrackerMemory,
+    by_pressure,
+    distance,
+    learn_noise,
+    learn_offset,
+    learn_pressure,
+    never_flew,
+    others,
+    remember,
+    repeats_altitude,
+    variances,
 )
-_GATE_V = 20.0  # 1 degree of freedom (8e-6)
-_OUTLIER_LOG_DENSITY_H = math.log(0.02 / 3_000.0**2)  # 2 % of fixes, spread over 3 km by 3 km
-_OUTLIER_LOG_DENSITY_V = math.log(
-    0.001 / 4_000.0
-)  # wrong altitudes are rare: 2 in 22,000 real ones
-_DOUBT = 4.0  # by which a mode's vertical variance grows with an altitude that it refuses
+
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
-_STUCK_ALTITUDE_REPEATS = 1
-_STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
-_COARSE_SIGMA_M = 13.0
-_PROBABILITY_FLOOR = 1e-7
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
-_TIMING_SIGMA_S = 0.5  # between a tracker's fix and the second that it prints
-_NOISE_GAIN = 0.1
-_NOISE_MOST = 60.0
 
 
 class FilterState(NamedTuple):
     """All that the next step needs."""
 
     time_s: float
-    motions: tuple[Motion, Motion, Motion, Motion]
-    probabilities: tuple[float, float, float, float]
+    motions: Motions
+    probabilities: Probabilities
     trackers: Mapping[str, TrackerMemory]
     lowest_m: float  # lowest ground that is known or was seen
     last_accepted_s: float
@@ -121,15 +117,19 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     if dt_s <= 0.0:
         return state
     arrivals: list[list[tuple[float, Motion]]] = [[], [], [], []]
+    down_s = _down_by_s(state.motions[DESCENT].z, state.lowest_m)
     for i in range(4):
         share = state.probabilities[i]
         staying = 1.0
         for j, wait_s in EXITS[i]:
             p = 1.0 - math.exp(-dt_s / wait_s)
+            moved_s = dt_s
             if j == GROUND:
                 p *= _near_ground(state.motions[i].z, state.lowest_m, dt_s, constants)
+                if dt_s > down_s:  # it must have come down meanwhile, wherever nobody heard it
+                    p, moved_s = 0.99, down_s
             staying -= p
-            arrivals[j].append((share * p, move(i, j, state.motions[i], dt_s, constants)))
+            arrivals[j].append((share * p, move(i, j, state.motions[i], moved_s, constants)))
         arrivals[i].append(
             (share * max(staying, 0.01), move(i, i, state.motions[i], dt_s, constants))
         )
@@ -139,7 +139,7 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
         kept = [(p / total, motion) for p, motion in pairs if p > 1e-4 * total]
         norm = sum(p for p, _ in kept)
         motions.append(_mixed([m for _, m in kept], [p / norm for p, _ in kept]))
-        probabilities.append(max(total, _PROBABILITY_FLOOR))
+        probabilities.append(max(total, PROBABILITY_FLOOR))
     norm = sum(probabilities)
     return state._replace(
         time_s=time_s,
@@ -150,122 +150,92 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
 
 def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: MotionConstants) -> Step:
     """Take in one fix, at or after the state's time."""
-    known = state.trackers.get(fix.tracker)
-    memory = remember(known, fix)
+    memory = remember(state.trackers.get(fix.tracker), fix)
+    reason = never_flew(memory, fix, state.trackers)
     state = predict(state, fix.time_s, constants)
+    if reason is not None:
+        return _refuse(state, fix, memory, reason)
     mixed = state.mixed()
     height_m = mixed.z.position - state.lowest_m
-    airborne = 1.0 - state.probabilities[GROUND]
-    stuck_high = height_m > _STUCK_HEIGHT_M and airborne > 0.5
-    if stuck_high and memory.position_repeats > 0:
-        return _refuse(state, fix, memory, "position unchanged to the last digit while it moves")
-    altitude_m = fix.altitude_m
-    coarse = fix.sigma_v_m > _COARSE_SIGMA_M
-    most = _STUCK_COARSE_REPEATS if coarse else _STUCK_ALTITUDE_REPEATS
-    held = stuck_high and memory.altitude_repeats >= most
+    high = height_m > _STUCK_HEIGHT_M and state.probabilities[GROUND] < 0.5
+    barometer = by_pressure(memory, fix.pressure_pa)
+    velocity = (mixed.x.velocity, mixed.y.velocity, mixed.z.velocity)
+    var_h, var_v = variances(fix, memory, velocity)
+    if high and memory.position_repeats > 0:
+        if barometer is not None:
+            state = _meet(state, Measured(None, 0.0, *barometer))[0]
+        reason = "position unchanged to the last digit while it moves"
+        return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
+    held = high and repeats_altitude(memory, fix)
+    altitude_m = None if held or fix.altitude_m is None else fix.altitude_m - memory.offset_m
+    if altitude_m is None and barometer is not None:
+        altitude_m, var_v = barometer
+    before = state
+    state, met = _meet(before, Measured((x_m, y_m), var_h, altitude_m, var_v))
+    memory = learn_noise(memory, fix, mixed.x, mixed.y, x_m, y_m)
+    if met.refused_h > 0.5:
+        away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
+        where = others(state.trackers, fix.tracker, fix.time_s)
+        refused = _refuse(state, fix, memory, f"{distance(away_m)} from {where}")
+        return refused._replace(descending_accepts=met.descending_accepts)
+    verdict = ACCEPTED
     if held:
-        altitude_m = None
-
-    motions, weights = [], []
-    outlier_h, outlier_v = [False] * 4, [False] * 4
-    var_h, var_v = _variances(fix, memory, mixed)
-    for mode in range(4):
-        motion, log_density = state.motions[mode], 0.0
-        ix, iy = innovation(motion.x, x_m, var_h), innovation(motion.y, y_m, var_h)
-        if ix.normalised_squared + iy.normalised_squared > _GATE_H:
-            outlier_h[mode] = outlier_v[mode] = True
-            log_density = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * (altitude_m is not None)
-        else:
-            log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
-            z = motion.z
-            if altitude_m is not None:
-                iz = innovation(z, altitude_m - memory.offset_m, var_v)
-                if iz.normalised_squared > _GATE_V:
-                    outlier_v[mode] = True
-                    log_density += _OUTLIER_LOG_DENSITY_V
-                    z = kalman.doubt(z, _DOUBT)
-                else:
-                    z = kalman.update(z, altitude_m - memory.offset_m, var_v)
-                    log_density += iz.log_density + math.log(sign_probability(mode, z))
-            motion = Motion(
-                kalman.update(motion.x, x_m, var_h), kalman.update(motion.y, y_m, var_h), z
-            )
-        motions.append(motion)
-        weights.append(math.log(state.probabilities[mode]) + log_density)
-    top = max(weights)
-    shares = [math.exp(w - top) for w in weights]
-    norm = sum(shares)
-    probabilities = _four([max(s / norm, _PROBABILITY_FLOOR) for s in shares])
-    refused_h = sum(p for p, out in zip(probabilities, outlier_h, strict=True) if out)
-    refused_v = sum(p for p, out in zip(probabilities, outlier_v, strict=True) if out)
-
-    state = state._replace(
-        motions=(motions[0], motions[1], motions[2], motions[3]), probabilities=probabilities
-    )
-    memory = _learn_noise(memory, fix, mixed, x_m, y_m)
-    descending_accepts = not outlier_h[DESCENT] and not outlier_v[DESCENT]
-    if refused_h > 0.5:
-        reason = _where(mixed, x_m, y_m)
-        return _refuse(state, fix, memory, reason)._replace(descending_accepts=descending_accepts)
-    verdict, posterior = ACCEPTED, state.mixed()
-    if altitude_m is None:
+        words = "altitude unchanged to the last digit while it moves"
+        verdict = Verdict(True, False, words + _pressure_says(barometer, fix))
+    elif fix.altitude_m is None:
         verdict = ACCEPTED_WITHOUT_ALTITUDE
-        if held:
-            verdict = Verdict(True, False, "altitude unchanged to the last digit while it moves")
-    elif refused_v > 0.5:
-        error_m = altitude_m - memory.offset_m - mixed.z.position
-        verdict = Verdict(
-            True, False, f"altitude {_distance(abs(error_m))} {_side(error_m)} the track"
-        )
-    else:
-        memory = _learn_offset(memory, altitude_m, posterior.z, fix.sigma_v_m**2)
-    on_ground = state.probabilities[GROUND] > 0.9 and verdict.altitude_used
+    elif met.refused_v > 0.5:
+        error_m = (altitude_m or 0.0) - mixed.z.position
+        side = "above" if error_m > 0 else "below"
+        where = others(state.trackers, fix.tracker, fix.time_s)
+        words = f"altitude {distance(abs(error_m))} {side} {where}"
+        verdict = Verdict(True, False, words + _pressure_says(barometer, fix))
+        if barometer is not None:
+            state, _ = _meet(before, Measured((x_m, y_m), var_h, *barometer))
+    posterior = state.mixed()
+    if verdict.altitude_used and fix.altitude_m is not None:
+        memory = learn_offset(memory, fix.altitude_m, posterior.z, fix.sigma_v_m**2)
+        if fix.pressure_pa is not None:
+            memory = learn_pressure(memory, fix.pressure_pa, posterior.z.position)
+    memory = memory._replace(accepted=memory.accepted + 1, accepted_s=fix.time_s)
+    resting = state.probabilities[GROUND] > 0.9 and verdict.altitude_used
     return Step(
         state._replace(
-            trackers={**state.trackers, fix.tracker: memory._replace(rejected_in_row=0)},
+            trackers={**state.trackers, fix.tracker: memory},
             last_accepted_s=fix.time_s,
             accepted=state.accepted + 1,
-            lowest_m=min(state.lowest_m, posterior.z.position) if on_ground else state.lowest_m,
+            lowest_m=min(state.lowest_m, posterior.z.position) if resting else state.lowest_m,
         ),
         verdict,
-        descending_accepts,
+        met.descending_accepts,
     )
+
+
+def _meet(state: FilterState, measured: Measured) -> tuple[FilterState, Met]:
+    met = meet(state.motions, state.probabilities, measured)
+    return state._replace(motions=met.motions, probabilities=met.probabilities), met
 
 
 def _refuse(state: FilterState, fix: Fix, memory: TrackerMemory, reason: str) -> Step:
-    memory = memory._replace(rejected_in_row=memory.rejected_in_row + 1)
     trackers = {**state.trackers, fix.tracker: memory}
     return Step(state._replace(trackers=trackers), Verdict(False, False, reason), False)
 
 
-def _variances(fix: Fix, memory: TrackerMemory, mixed: Motion) -> tuple[float, float]:
-    """Of a fix's position on each horizontal axis, and of its altitude."""
-    speed_squared = mixed.x.velocity**2 + mixed.y.velocity**2
-    timing = _TIMING_SIGMA_S**2 * (1.0 if fix.own_time else 16.0)
-    var_h = (fix.sigma_h_m**2 + timing * speed_squared) * memory.noise
-    return var_h, fix.sigma_v_m**2 + timing * mixed.z.velocity**2 + memory.var_offset
-
-
-def _learn_noise(
-    memory: TrackerMemory, fix: Fix, mixed: Motion, x_m: float, y_m: float
-) -> TrackerMemory:
-    """Positions that scatter more than they state are believed less."""
-    stated = fix.sigma_h_m**2
-    squared = ((x_m - mixed.x.position) ** 2 + (y_m - mixed.y.position) ** 2) / 2
-    expected = (mixed.x.var_position + mixed.y.var_position) / 2
-    seen = min(max((squared - expected) / stated, 0.0), _NOISE_MOST)
-    return memory._replace(noise=max(memory.noise + _NOISE_GAIN * (seen - memory.noise), 1.0))
-
-
-def _learn_offset(
-    memory: TrackerMemory, altitude_m: float, z: Axis, variance: float
-) -> TrackerMemory:
-    residual = altitude_m - memory.offset_m - z.position
-    gain = memory.var_offset / (memory.var_offset + variance + z.var_position)
-    return memory._replace(
-        offset_m=memory.offset_m + gain * residual,
-        var_offset=(1.0 - gain) * memory.var_offset,
+def _pressure_says(barometer: tuple[float, float] | None, fix: Fix) -> str:
+    if barometer is None:
+        return ""
+    apart_m = barometer[0] - (fix.altitude_m or barometer[0])
+    if abs(apart_m) < 3.0 * math.sqrt(barometer[1]):
+        return ""
+    return (
+        f"; by its pressure it is {distance(abs(apart_m))} {'higher' if apart_m > 0 else 'lower'}"
     )
+
+
+def _down_by_s(z: Axis, lowest_m: float) -> float:
+    """Seconds after which a fall has surely ended: it slows down, hence more than height by speed."""
+    height_m = max(z.position - lowest_m, 0.0)
+    return 120.0 + 2.0 * height_m / max(-z.velocity, 2.0)
 
 
 def _near_ground(z: Axis, lowest_m: float, dt_s: float, constants: MotionConstants) -> float:
@@ -287,16 +257,3 @@ def _mixed(
 
 def _four(values: list[float]) -> tuple[float, float, float, float]:
     return values[0], values[1], values[2], values[3]
-
-
-def _where(mixed: Motion, x_m: float, y_m: float) -> str:
-    away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
-    return f"{_distance(away_m)} from where the track is"
-
-
-def _distance(metres: float) -> str:
-    return f"{metres / 1000:,.1f} km" if metres >= 1_000 else f"{metres:.0f} m"
-
-
-def _side(error_m: float) -> str:
-    return "above" if error_m > 0 else "below"

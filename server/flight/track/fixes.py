@@ -21,9 +21,10 @@ class Fix:
     sigma_v_m: float
     sigma_datum_m: float  # 1 sigma of the datum error
     own_time: bool  # False: the time is when it was first heard
+    pressure_pa: float | None = None  # measured aboard, in the same packet
 
     @property
-    def key(self) -> tuple[float, str, float, float, float, float, float, float]:
+    def key(self) -> tuple[float, str, float, float, float, float, float, float, float]:
         """The canonical order of fixes: by time, then by everything else that tells two apart."""
         return (
             self.time_s,
@@ -34,6 +35,7 @@ class Fix:
             _or_lowest(self.course_deg),
             _or_lowest(self.speed_ms),
             self.sigma_h_m,
+            _or_lowest(self.pressure_pa),
         )
 
 
@@ -51,38 +53,3 @@ class Verdict(NamedTuple):
 
 ACCEPTED = Verdict(True, True, None)
 ACCEPTED_WITHOUT_ALTITUDE = Verdict(True, False, None)
-
-
-class TrackerMemory(NamedTuple):
-    """What the filter remembers of one tracker: repeats, and its altitude offset."""
-
-    position: tuple[float, float]
-    altitude_m: float | None
-    position_since_s: float  # since when it has repeated that position, to the last digit
-    altitude_since_s: float
-    position_repeats: int
-    altitude_repeats: int
-    offset_m: float  # its altitudes minus the track's
-    var_offset: float
-    noise: float  # variance of its positions over the one that they state, learned, at least 1
-    rejected_in_row: int
-
-
-def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
-    """The memory of a tracker once `fix` has come."""
-    position = (fix.latitude_deg, fix.longitude_deg)
-    if memory is None:
-        var_offset = fix.sigma_datum_m**2
-        t = fix.time_s
-        return TrackerMemory(position, fix.altitude_m, t, t, 0, 0, 0.0, var_offset, 1.0, 0)
-    same = position == memory.position
-    level = fix.altitude_m is not None and fix.altitude_m == memory.altitude_m
-    newer = fix.time_s > memory.position_since_s
-    return memory._replace(
-        position=position,
-        altitude_m=fix.altitude_m if fix.altitude_m is not None else memory.altitude_m,
-        position_since_s=memory.position_since_s if same else fix.time_s,
-        altitude_since_s=memory.altitude_since_s if level else fix.time_s,
-        position_repeats=memory.position_repeats + newer if same else 0,
-        altitude_repeats=memory.altitude_repeats + newer if level else 0,
-    )

@@ -15,15 +15,16 @@ from typing import NamedTuple
 from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Verdict
-from server.flight.track.modes import MotionConstants
+from server.flight.track.modes import GROUND, MotionConstants
 from server.flight.track.phase import Phase, PhaseMemory, follow
 
-Key = tuple[float, str, float, float, float, float, float, float]
+Key = tuple[float, str, float, float, float, float, float, float, float]
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6
 _PLAUSIBLE_SPEED_MS = 150.0  # over ground: the strongest jet streams stay below
 _PLAUSIBLE_CLIMB_MS = (-200.0, 30.0)
+_FLOWN_M = 300.0
 _ORIGIN_FIXES = 5
 _PARDON_MARGIN_S = 30.0
 
@@ -155,6 +156,8 @@ def _convincing(state: FilterState, challengers: tuple[tuple[Fix, float, float],
     if len(challengers) < needed:
         return False
     recent = challengers[-needed:]
+    if state.accepted > 3 and not all(_belongs(state, f) for f, _, _ in recent):
+        return False
     if len({(f.latitude_deg, f.longitude_deg) for f, _, _ in recent}) == 1 and state.accepted > 3:
         return False  # one position repeated proves nothing
     for (a, ax, ay), (b, bx, by) in itertools.pairwise(recent):
@@ -172,6 +175,14 @@ def _convincing(state: FilterState, challengers: tuple[tuple[Fix, float, float],
         2_000.0,
     )
     return reachable or state.accepted < len(challengers)
+
+
+def _belongs(state: FilterState, fix: Fix) -> bool:
+    """The tracker was part of the track before, and if the track flies, it has flown."""
+    memory = state.trackers.get(fix.tracker)
+    if memory is None or memory.accepted < 3:
+        return False
+    return state.probabilities[GROUND] > 0.5 or memory.flown_m > _FLOWN_M
 
 
 def _plausible(

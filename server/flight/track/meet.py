@@ -1,0 +1,89 @@
+"""Each mode meets one measurement: gate, likelihood, update; position and altitude apart."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from server.flight.track import kalman
+from server.flight.track.kalman import innovation
+from server.flight.track.modes import DESCENT, Motion, sign_probability
+
+_GATE_H = (
+    30.0  # normalised innovation squared, 2 degrees of freedom (3e-7 of good fixes lie beyond)
+)
+_GATE_V = 20.0  # 1 degree of freedom (8e-6)
+_OUTLIER_LOG_DENSITY_H = math.log(0.02 / 3_000.0**2)  # 2 % of fixes, spread over 3 km by 3 km
+_OUTLIER_LOG_DENSITY_V = math.log(
+    0.001 / 4_000.0
+)  # wrong altitudes are rare: 2 in 22,000 real ones
+_DOUBT = 4.0  # by which a mode's vertical variance grows with an altitude that it refuses
+PROBABILITY_FLOOR = 1e-7
+
+Motions = tuple[Motion, Motion, Motion, Motion]
+Probabilities = tuple[float, float, float, float]
+
+
+class Measured(NamedTuple):
+    """What is measured, in the flight's frame; None where it is not. Variances in m²."""
+
+    xy_m: tuple[float, float] | None
+    var_h: float
+    z_m: float | None
+    var_v: float
+
+
+class Met(NamedTuple):
+    motions: Motions
+    probabilities: Probabilities
+    refused_h: float  # probability of the modes that cannot explain the position
+    refused_v: float
+    descending_accepts: bool
+
+
+def meet(motions: Motions, probabilities: Probabilities, measured: Measured) -> Met:
+    """All modes after the measurement, and how much of them had to refuse it."""
+    results = [_one(mode, motions[mode], measured) for mode in range(4)]
+    weights = [math.log(p) + r.log_density for p, r in zip(probabilities, results, strict=True)]
+    top = max(weights)
+    shares = [math.exp(w - top) for w in weights]
+    norm = sum(shares)
+    after = [max(s / norm, PROBABILITY_FLOOR) for s in shares]
+    return Met(
+        (results[0].motion, results[1].motion, results[2].motion, results[3].motion),
+        (after[0], after[1], after[2], after[3]),
+        sum(p for p, r in zip(after, results, strict=True) if r.outlier_h),
+        sum(p for p, r in zip(after, results, strict=True) if r.outlier_v),
+        not results[DESCENT].outlier_h and not results[DESCENT].outlier_v,
+    )
+
+
+class _One(NamedTuple):
+    motion: Motion
+    log_density: float
+    outlier_h: bool
+    outlier_v: bool
+
+
+def _one(mode: int, motion: Motion, measured: Measured) -> _One:
+    x, y, z = motion
+    log_density = 0.0
+    if measured.xy_m is not None:
+        ix = innovation(x, measured.xy_m[0], measured.var_h)
+        iy = innovation(y, measured.xy_m[1], measured.var_h)
+        if ix.normalised_squared + iy.normalised_squared > _GATE_H:
+            with_altitude = measured.z_m is not None
+            lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
+            return _One(motion, lost, True, True)
+        log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
+        x = kalman.update(x, measured.xy_m[0], measured.var_h)
+        y = kalman.update(y, measured.xy_m[1], measured.var_h)
+    if measured.z_m is None:
+        return _One(Motion(x, y, z), log_density, False, False)
+    iz = innovation(z, measured.z_m, measured.var_v)
+    if iz.normalised_squared > _GATE_V:
+        z = kalman.doubt(z, _DOUBT)
+        return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
+    z = kalman.update(z, measured.z_m, measured.var_v)
+    log_density += iz.log_density + math.log(sign_probability(mode, z))
+    return _One(Motion(x, y, z), log_density, False, False)

@@ -1,0 +1,180 @@
+"""What the filter remembers of each tracker, what it learns of it, and when it is suspicious.
+
+Learned: how much its positions scatter, the constant offset of its altitudes, and how its pressure
+sensor reads against them. Suspicious: a receiver that repeats itself while the payload moves, and a
+tracker that never flew (left at the launch site, or riding in a car) while another one does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from server.flight.atmosphere import pressure_altitude_m
+from server.flight.track.fixes import Fix
+from server.flight.track.kalman import Axis
+
+_NOISE_GAIN = 0.1
+_NOISE_MOST = 60.0
+_TIMING_SIGMA_S = 0.5  # between a tracker's fix and the second that it prints
+_UNTIMED_SIGMA_S = 2.0
+_STUCK_ALTITUDE_REPEATS = 1
+_STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
+_COARSE_SIGMA_M = 13.0
+_FLOWN_M = 150.0
+_OTHER_ABOVE_M = 400.0
+_OTHER_WITHIN_S = 600.0
+_OTHER_RISES = 3
+_RISE_M = 10.0
+_PRESSURE_GAIN = 0.2
+_PRESSURE_NEEDED = 4
+_PRESSURE_SIGMA_M = 60.0
+_PRESSURE_DRIFT = 0.04  # of the height since it was last compared: real air against the standard
+
+
+class TrackerMemory(NamedTuple):
+    """All that is carried from fix to fix of one tracker."""
+
+    position: tuple[float, float]
+    altitude_m: float | None
+    heard_s: float
+    position_repeats: int
+    altitude_repeats: int
+    first_altitude_m: float | None
+    highest_m: float
+    rises: int  # in a row
+    offset_m: float  # its altitudes minus the track's
+    var_offset: float
+    noise: float  # variance of its positions over the one that they state, learned, at least 1
+    pressure_offset_m: float  # standard altitude of its pressure minus the track's
+    pressure_at_m: float  # standard altitude when that was last compared
+    pressure_compared: int
+    accepted: int
+    accepted_s: float
+
+    @property
+    def flown_m(self) -> float:
+        """How far above its first altitude it has been."""
+        return 0.0 if self.first_altitude_m is None else self.highest_m - self.first_altitude_m
+
+
+def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
+    """The memory of a tracker once `fix` has come."""
+    position = (fix.latitude_deg, fix.longitude_deg)
+    altitude_m, t = fix.altitude_m, fix.time_s
+    highest_m = -math.inf if altitude_m is None else altitude_m
+    if memory is None:
+        return TrackerMemory(
+            position, altitude_m, t, 0, 0, altitude_m, highest_m, 0,
+            0.0, fix.sigma_datum_m**2, 1.0, 0.0, 0.0, 0, 0, -math.inf,
+        )  # fmt: skip
+    same = position == memory.position
+    level = altitude_m is not None and altitude_m == memory.altitude_m
+    newer = t > memory.heard_s
+    first_m = memory.first_altitude_m if memory.first_altitude_m is not None else altitude_m
+    rises = memory.rises
+    if altitude_m is not None and memory.altitude_m is not None and newer:
+        rises = rises + 1 if altitude_m > memory.altitude_m + _RISE_M else 0
+    return memory._replace(
+        position=position,
+        altitude_m=altitude_m if altitude_m is not None else memory.altitude_m,
+        heard_s=t,
+        position_repeats=memory.position_repeats + newer if same else 0,
+        altitude_repeats=memory.altitude_repeats + newer if level else 0,
+        first_altitude_m=first_m,
+        highest_m=max(memory.highest_m, highest_m),
+        rises=rises,
+    )
+
+
+def repeats_altitude(memory: TrackerMemory, fix: Fix) -> bool:
+    """The altitude stays to the last digit, more often than its steps explain."""
+    coarse = fix.sigma_v_m > _COARSE_SIGMA_M
+    return memory.altitude_repeats >= (_STUCK_COARSE_REPEATS if coarse else _STUCK_ALTITUDE_REPEATS)
+
+
+def never_flew(
+    memory: TrackerMemory, fix: Fix, trackers: Mapping[str, TrackerMemory]
+) -> str | None:
+    """Why a tracker that has stayed low is not on the payload; None when it may be."""
+    if memory.flown_m > _FLOWN_M or fix.altitude_m is None:
+        return None
+    for name in sorted(trackers):
+        other = trackers[name]
+        if (
+            name != fix.tracker
+            and other.altitude_m is not None
+            and other.rises >= _OTHER_RISES
+            and other.flown_m > _OTHER_ABOVE_M
+            and other.altitude_m > fix.altitude_m + _OTHER_ABOVE_M
+            and fix.time_s - other.heard_s < _OTHER_WITHIN_S
+        ):
+            above_m = other.altitude_m - fix.altitude_m
+            return f"has not left the ground, while {name} is {distance(above_m)} higher and climbs"
+    return None
+
+
+def variances(
+    fix: Fix, memory: TrackerMemory, velocity: tuple[float, float, float]
+) -> tuple[float, float]:
+    """Of a fix's position on each horizontal axis, and of its altitude (m²)."""
+    east, north, up = velocity
+    timing = (_TIMING_SIGMA_S if fix.own_time else _UNTIMED_SIGMA_S) ** 2
+    var_h = (fix.sigma_h_m**2 + timing * (east * east + north * north)) * memory.noise
+    return var_h, fix.sigma_v_m**2 + timing * up * up + memory.var_offset
+
+
+def learn_noise(
+    memory: TrackerMemory, fix: Fix, x: Axis, y: Axis, x_m: float, y_m: float
+) -> TrackerMemory:
+    """Positions that scatter more than they state are believed less."""
+    squared = ((x_m - x.position) ** 2 + (y_m - y.position) ** 2) / 2
+    expected = (x.var_position + y.var_position) / 2
+    seen = min(max((squared - expected) / fix.sigma_h_m**2, 0.0), _NOISE_MOST)
+    return memory._replace(noise=max(memory.noise + _NOISE_GAIN * (seen - memory.noise), 1.0))
+
+
+def learn_offset(
+    memory: TrackerMemory, altitude_m: float, z: Axis, variance: float
+) -> TrackerMemory:
+    """The altitude was used: what it shows of this tracker's datum."""
+    residual = altitude_m - memory.offset_m - z.position
+    gain = memory.var_offset / (memory.var_offset + variance + z.var_position)
+    return memory._replace(
+        offset_m=memory.offset_m + gain * residual,
+        var_offset=(1.0 - gain) * memory.var_offset,
+    )
+
+
+def learn_pressure(memory: TrackerMemory, pressure_pa: float, z_m: float) -> TrackerMemory:
+    """The altitude was used, and the pressure came with it: how the two compare."""
+    standard_m = pressure_altitude_m(pressure_pa)
+    offset_m = standard_m - z_m
+    gain = 1.0 if memory.pressure_compared == 0 else _PRESSURE_GAIN
+    return memory._replace(
+        pressure_offset_m=memory.pressure_offset_m + gain * (offset_m - memory.pressure_offset_m),
+        pressure_at_m=standard_m,
+        pressure_compared=memory.pressure_compared + 1,
+    )
+
+
+def by_pressure(memory: TrackerMemory, pressure_pa: float | None) -> tuple[float, float] | None:
+    """Altitude and its variance by the tracker's own barometer; None before it is known well."""
+    if pressure_pa is None or memory.pressure_compared < _PRESSURE_NEEDED:
+        return None
+    standard_m = pressure_altitude_m(pressure_pa)
+    drift_m = _PRESSURE_DRIFT * abs(standard_m - memory.pressure_at_m)
+    return standard_m - memory.pressure_offset_m, _PRESSURE_SIGMA_M**2 + drift_m**2
+
+
+def others(trackers: Mapping[str, TrackerMemory], name: str, time_s: float) -> str:
+    """Who else the track rests on now, in words."""
+    names = sorted(n for n, m in trackers.items() if n != name and time_s - m.accepted_s < 120.0)
+    if not names:
+        return "where the track is"
+    return f"where {' and '.join(names)} put{'s' if len(names) == 1 else ''} it"
+
+
+def distance(metres: float) -> str:
+    return f"{metres / 1000:,.1f} km" if metres >= 1_000 else f"{metres:.0f} m"
