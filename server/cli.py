@@ -16,6 +16,7 @@ from server.journal import Journal, JournalError
 from server.journal_text import LogError, format_line
 from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
 from server.plan import PlanError, PlanFile, load
+from server.rehearsal.clock import ClockError
 from server.replay import state_at
 
 app = typer.Typer(
@@ -81,6 +82,12 @@ def live(
         typer.Option(help="Journal file; otherwise beside the plan, its name and .sqlite3."),
     ] = None,
     no_browser: NoBrowser = False,
+    rehearsal: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOST:PORT", help="Take the time from a running `leeward rehearse` there."
+        ),
+    ] = None,
 ) -> None:
     """Follow a flight: listen to the plan's sources, keep the journal, show the screen."""
     from server import run
@@ -88,9 +95,16 @@ def live(
     checked = _plan(plan)
     try:
         run.until_interrupted(
-            run.live(checked, journal or plan.with_suffix(".sqlite3"), host, port, not no_browser)
+            run.live(
+                checked,
+                journal or plan.with_suffix(".sqlite3"),
+                host,
+                port,
+                not no_browser,
+                rehearsal,
+            )
         )
-    except (JournalError, run.NoPort) as error:
+    except (JournalError, run.NoPort, ClockError) as error:
         raise _fail(error) from error
 
 

@@ -19,6 +19,7 @@ from server.flight.inputs import Plan
 from server.journal import Journal
 from server.logs import Recording
 from server.plan import PlanFile
+from server.rehearsal.clock import follow
 from server.replay import Replay
 from server.screen.app import create_app
 from server.screen.serve import uvicorn_server
@@ -35,13 +36,27 @@ class NoPort(Exception):
 
 
 async def live(
-    plan: PlanFile, journal_path: Path, host: str, port: int | None, browser: bool
+    plan: PlanFile,
+    journal_path: Path,
+    host: str,
+    port: int | None,
+    browser: bool,
+    rehearsal: str | None = None,
 ) -> None:
-    """Run a station until it is interrupted."""
+    """Run a station until it is interrupted.
+
+    With a `rehearsal` (HOST:PORT) the clock is that of the made flight, and each of its runs has a
+    journal of its own.
+    """
+    clock: Callable[[], float] = time.time
+    if rehearsal is not None:
+        port = port if port is not None else free_port(host)
+        clock = flight_clock = await follow(rehearsal, _address(host, port))
+        journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     journal = Journal(journal_path)
     journal.describe(flight=plan.flight.name)
     flight = Flight(plan.for_flight())
-    station = Station(flight, journal, plan.source_specs(), time.time, plan.phone_tokens())
+    station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
     try:
         await _serve(station, station.run, host, port, browser)
     finally:
@@ -75,7 +90,7 @@ async def _serve(
 ) -> None:
     port = port if port is not None else free_port(host)
     server = uvicorn_server(create_app(feed), host, port)
-    address = f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
+    address = _address(host, port)
     running = asyncio.ensure_future(run())
     serving = asyncio.ensure_future(server.serve())
     try:
@@ -99,6 +114,10 @@ async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> N
     """Wait until it listens, or has given up; uvicorn tells neither by itself."""
     while not server.started and not serving.done():  # noqa: ASYNC110  there is no event for it
         await asyncio.sleep(0.05)
+
+
+def _address(host: str, port: int) -> str:
+    return f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
 
 
 def free_port(host: str) -> int:

@@ -1,15 +1,22 @@
-"""`leeward rehearse`: fly a made flight, record it, or list the scenarios."""
+"""`leeward rehearse`: fly a made flight, record it, judge a station by it, or list the scenarios."""
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
 from .flight import fly
+from .perform import Performance, Wishes, perform
+from .picture import svg
+from .real_gpsd import NotInstalled
 from .record import write
-from .scenario import ScenarioError, load, names
+from .report import table
+from .scenario import Scenario, ScenarioError, load, names
 
 
 def rehearse(
@@ -24,20 +31,58 @@ def rehearse(
     seed: Annotated[
         int | None, typer.Option(min=0, help="Another flight of the same kind.")
     ] = None,
+    speed: Annotated[float, typer.Option(min=0.1, max=200, help="Times real time.")] = 1.0,
+    judged: Annotated[
+        bool, typer.Option("--judge", help="At the end, compare what was shown with the truth.")
+    ] = False,
+    picture: Annotated[
+        Path | None, typer.Option(help="Where --judge draws; otherwise beside the plan, .svg.")
+    ] = None,
+    plan: Annotated[
+        Path | None, typer.Option(help="Plan to write; otherwise SCENARIO.toml in this folder.")
+    ] = None,
+    port: Annotated[
+        int, typer.Option(min=0, max=65_400, help="First of the ports (about 20); 0: free ones.")
+    ] = 8_440,
 ) -> None:
-    """Fly a made flight, to train on or to prove a station with."""
+    """Fly a made flight, to train on or to prove a station with.
+
+    It writes a plan, waits for `leeward live PLAN --rehearsal HOST:PORT`, and flies.
+    """
     if list_all:
         for name in names():
             typer.echo(name)
         return
     if scenario is None:
-        typer.echo("Name a scenario; `leeward rehearse --list` names them.", err=True)
-        raise typer.Exit(2)
+        _fail("Name a scenario; `leeward rehearse --list` names them.")
     try:
         flight = load(scenario)
-    except ScenarioError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(2) from error
-    if record is not None:
-        for path in write(fly(flight, seed), record):
-            typer.echo(f"{path}", err=True)
+        if record is not None:
+            for path in write(fly(flight, seed), record):
+                typer.echo(f"{path}", err=True)
+            return
+        where = plan or Path(f"{Path(scenario).stem}.toml")
+        if where.suffix == ".toml" and where.resolve() == Path(scenario).resolve():
+            _fail(f"{where} is the scenario itself; name another file with --plan")
+        run = f"{datetime.now(UTC):%Y%m%dT%H%M%S}"
+        wishes = Wishes(speed, port, where, run)
+        with contextlib.suppress(KeyboardInterrupt):
+            done = asyncio.run(perform(flight, seed, wishes, lambda words: typer.echo(words)))
+            if judged:
+                _judge(done, flight, picture or where.with_suffix(".svg"))
+    except (ScenarioError, NotInstalled, OSError) as error:
+        _fail(str(error))
+
+
+def _judge(done: Performance, scenario: Scenario, picture: Path) -> None:
+    if done.verdict is None:
+        _fail("The station was never seen: nothing to judge.")
+    title = f"{scenario.title}, seed {done.stage.seed}"
+    typer.echo(table(done.verdict, title))
+    picture.write_text(svg(done.stage.truth, done.looks, done.verdict, title), encoding="utf-8")
+    typer.echo(f"picture: {picture}")
+
+
+def _fail(words: str) -> NoReturn:
+    typer.echo(words, err=True)
+    raise typer.Exit(2)

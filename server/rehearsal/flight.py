@@ -31,7 +31,7 @@ CAR_BEACON_S = 60.0
 STATION_BEACON_S = 1_200.0
 AIM_EVERY_S = 300.0
 _CREW_ERROR_M = (9_000.0, 4_500.0, 700.0)  # of the crew's own guess: at launch, burst, landing
-_CAR_BUSY, _STATION_BUSY = 0.03, 0.12  # other traffic spoils a packet; common practice, no source
+_CAR_BUSY, _STATION_BUSY = 0.03, 0.06  # other traffic spoils a packet; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +56,12 @@ def fly(scenario: Scenario, seed: int | None = None) -> Flown:
 class Stage:
     """The flight as it goes on. `until` gives what is heard up to a moment, in order."""
 
-    def __init__(self, scenario: Scenario, seed: int | None = None, *, own_aims: bool = True):
-        """`own_aims`: the crews guess for themselves; otherwise set `aim` of the cars."""
+    def __init__(self, scenario: Scenario, seed: int | None = None, *, live: bool = False):
+        """`live`: somebody sets `aim` of the cars as it goes on; otherwise the crews guess."""
         self.scenario = scenario
+        self._car_kind: str = scenario.feed.car
+        if not live and self._car_kind == "gpsd-real":
+            self._car_kind = "gpsd"
         self.seed = scenario.seed if seed is None else seed
         self.truth = make(scenario, self.seed)
         self.box = feel(self.truth)
@@ -82,7 +85,7 @@ class Stage:
                          branch=i + 1)  # fmt: skip
             self._schedule_trackers(truth, feel(truth), other.trackers, [], 100 * (i + 1))
         self.faults = tuple(faults)
-        self._schedule_cars(own_aims)
+        self._schedule_cars(not live)
         self._schedule_stations()
         for time_s, source, wire, payload in garbage(scenario, self.truth, self.seed):
             self._at(time_s, lambda t, s=source, w=wire, p=payload: self._hear(t, s, w, p))
@@ -213,7 +216,7 @@ class Stage:
 
     def _report(self, time_s: float, car: Car) -> None:
         car.drive(time_s)
-        for wire, line in car_report(car, time_s, self.scenario.feed.car, self._chance):
+        for wire, line in car_report(car, time_s, self._car_kind, self._chance):
             self._hear(time_s + 0.15, car.plan.source or "gps", wire, line)
 
     def _beacon(self, time_s: float, car: Car) -> None:

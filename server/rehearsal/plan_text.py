@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from datetime import UTC
 from typing import Any
 
+import numpy as np
+
 from .balloon import Balloon
 from .scenario import Scenario
 from .terrain import ground_m
@@ -13,6 +15,7 @@ from .truth import Truth
 
 PHONE_TOKEN = "rehearsal-phone-token"
 _BURST_SIGMA_M = 1_200
+_CAR_KINDS = {"gpsd": "gpsd-tcp", "gpsd-real": "gpsd-tcp"}
 
 
 def plan_text(
@@ -77,7 +80,7 @@ def sources(
             found["internet"]["enabled"] = True
     for car in scenario.cars:
         if car.source is not None and feed.car != "none":
-            found[car.source] = {"kind": "gpsd-tcp" if feed.car == "gpsd" else feed.car}
+            found[car.source] = {"kind": _CAR_KINDS.get(feed.car, feed.car)}
             if feed.car == "nmea-serial":
                 found[car.source]["device"] = "/dev/ttyACM0"
     for tracker in scenario.trackers:
@@ -94,10 +97,12 @@ def _balloon(scenario: Scenario) -> dict[str, Any]:
     lift = scenario.balloon
     launch_m = ground_m(scenario.launch.latitude_deg, scenario.launch.longitude_deg)
     balloon = Balloon(lift.balloon_kg, lift.payload_kg, lift.free_lift_kg, lift.burst_diameter_m)
+    burst_m = balloon.burst_altitude_m(launch_m)
+    climb_ms = balloon.climb_ms(np.arange(launch_m, burst_m, 250.0), launch_m)
     return {
-        "burst_altitude_m": round(balloon.burst_altitude_m(launch_m) / 500) * 500,
+        "burst_altitude_m": round(burst_m / 500) * 500,
         "burst_altitude_sigma_m": _BURST_SIGMA_M,
-        "ascent_rate_ms": 5.0,
+        "ascent_rate_ms": round(float(1 / np.mean(1 / climb_ms)), 1),  # height over time
         "ascent_rate_sigma_ms": 0.8,
     }
 

@@ -39,6 +39,7 @@ class Lift(_Section):
     free_lift_kg: Positive
     burst_diameter_m: Positive
     burst_spread: Annotated[float, Field(ge=0, le=0.3)] = 0.015  # of the diameter, 1 sigma
+    weak_at_m: Positive | None = None  # bursts here, before its diameter is reached
     float_altitude_m: Positive | None = None
     float_s: Annotated[float, Field(ge=0)] = 0.0
 
@@ -46,7 +47,7 @@ class Lift(_Section):
 class Chute(_Section):
     diameter_m: Positive
     drag_coefficient: Positive = 0.495  # of the nominal area: ../shared/checks.md
-    drag_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.06  # same; of the fall speed
+    drag_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.045  # of the fall speed: the same
     failure_chance: Annotated[float, Field(ge=0, le=1)] = 0.0  # 4 of 104 real flights
     opening_s: Positive = 25.0
     factor: Annotated[float, Field(ge=0.5, le=5)] = 1.0
@@ -55,7 +56,7 @@ class Chute(_Section):
 
 class Wind(_Section):
     layers: Annotated[tuple[Layer, ...], Field(min_length=1)]
-    change_ms: Annotated[float, Field(ge=0, le=20)] = 2.6  # rms vector change after one hour
+    change_ms: Annotated[float, Field(ge=0, le=20)] = 3.4  # rms vector change after one hour
 
 
 class Fault(_Section):
@@ -73,6 +74,8 @@ class Tracker(_Section):
     source: str | None = None  # of NMEA and phone
     interval_s: Positive
     offset_s: Annotated[float, Field(ge=0)] = 0.0
+    hold_s: Annotated[float, Field(ge=0)] = 0.0  # from its fix to its turn on the channel
+    slotted: bool = False  # keeps to the second of its slot; otherwise it drifts
     path: tuple[str, ...] = ("WIDE2-1",)
     power_w: Positive = 0.5
     nulls: Annotated[float, Field(ge=0, le=1)] | None = None  # share of packets lost; None: drawn
@@ -108,7 +111,8 @@ class Feed(_Section):
 
     tnc: Literal["kiss-tcp", "kiss-serial", "none"] = "kiss-tcp"
     internet: bool = True
-    car: Literal["gpsd", "nmea-serial", "nmea-udp", "none"] = "gpsd"
+    broker: bool = False  # the internet feed travels through Debian's mosquitto
+    car: Literal["gpsd", "gpsd-real", "nmea-serial", "nmea-udp", "none"] = "gpsd"
     car_every_s: Positive = 5.0
 
 

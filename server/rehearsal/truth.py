@@ -93,8 +93,9 @@ def make(
     lift, chute = scenario.balloon, scenario.parachute
     diameter_m = lift.burst_diameter_m * (1 + lift.burst_spread * chance.standard_normal())
     balloon = Balloon(lift.balloon_kg, lift.payload_kg, lift.free_lift_kg, diameter_m)
+    burst_m = min(balloon.burst_altitude_m(launch_m), lift.weak_at_m or math.inf)
     rising = ascend(
-        balloon, launch_m, chance, burst_m=balloon.burst_altitude_m(launch_m),
+        balloon, launch_m, chance, burst_m=burst_m,
         float_m=lift.float_altitude_m, float_s=lift.float_s,
     )  # fmt: skip
     factor = chute.factor * (1 + chute.drag_spread * chance.standard_normal())

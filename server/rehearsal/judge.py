@@ -1,0 +1,216 @@
+"""What the crew was shown, beside what was so: errors by the minute, and how soon faults were seen."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+from .trackers import FaultTime
+from .truth import Truth, distance_m
+
+_BATTERY_DROP_V = 0.15
+# what the station must show of a tracker for a fault to count as seen
+_STATES = {
+    "silent": {"silent"},
+    "frozen": {"stuck", "silent"},
+    "ceiling": {"stuck", "silent"},
+    "reboot": {"late", "silent"},
+    "wrong_digit": set(),
+    "low_battery": {"late", "silent"},
+}
+_BY_REJECTION = {"frozen", "ceiling", "wrong_digit", "reboot"}
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One look at /api/state, at `now_s` of the flight."""
+
+    now_s: float
+    state: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One minute. None where nothing was shown (or nothing was to be shown)."""
+
+    minute: int  # since the launch
+    true_phase: str
+    phase: str
+    altitude_m: float  # true
+    age_s: float | None  # of the track
+    track_m: float | None  # horizontal error at the track's own time
+    altitude_error_m: float | None
+    landing_m: float | None
+    landing_time_s: float | None  # predicted less true
+    inside_90: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """An event or a fault, and how long it took until the screen said so; None: never."""
+
+    what: str
+    at_s: float
+    after_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    rows: tuple[Row, ...]
+    notices: tuple[Notice, ...]
+    summary: Mapping[str, float | str | None] = field(default_factory=dict)
+
+
+def judge(truth: Truth, faults: Sequence[FaultTime], looks: Sequence[Shown]) -> Verdict:
+    """Compare looks, in order of time, with the truth."""
+    rows: list[Row] = []
+    for look in looks:
+        row = _row(truth, look)
+        if not rows or row.minute > rows[-1].minute:
+            rows.append(row)
+    notices = [
+        _notice("burst", truth.burst_s, looks, lambda s: _has_event(s, "burst")),
+        _notice("landing", truth.landing_s, looks, lambda s: s["phase"] == "landed"),
+        *(_fault_notice(fault, looks) for fault in faults if fault.from_s < truth.end_s),
+    ]
+    return Verdict(tuple(rows), tuple(notices), _summary(truth, rows))
+
+
+def true_phase(truth: Truth, time_s: float) -> str:
+    if time_s < truth.launch_s:
+        return "ground"
+    if time_s < truth.burst_s:
+        return "ascent"
+    return "descent" if time_s < truth.landing_s else "landed"
+
+
+def seconds(text: str | None) -> float | None:
+    """UTC seconds of an RFC 3339 time."""
+    return None if text is None else datetime.fromisoformat(text).timestamp()
+
+
+def _row(truth: Truth, look: Shown) -> Row:
+    state, now_s = look.state, look.now_s
+    track, landing = state.get("track"), state.get("landing")
+    age = off = height = None
+    if track:
+        at_s = seconds(track["time"]) or now_s
+        true = truth.at(at_s)
+        age = now_s - at_s
+        off = distance_m((track["latitude_deg"], track["longitude_deg"]), true)
+        height = track["altitude_m"] - true[2]
+    missed = late = None
+    inside = None
+    if landing and landing.get("latitude_deg") is not None:
+        missed = distance_m((landing["latitude_deg"], landing["longitude_deg"]), truth.landing)
+        lands_s = seconds(landing.get("time"))
+        late = None if lands_s is None or now_s > truth.landing_s else lands_s - truth.landing_s
+        inside = covers(landing.get("search_area"), truth.landing)
+    return Row(
+        math.floor((now_s - truth.launch_s) / 60.0), true_phase(truth, now_s), state["phase"],
+        truth.at(now_s)[2], age, off, height, missed, late, inside,
+    )  # fmt: skip
+
+
+def covers(area: Any, place: tuple[float, ...]) -> bool | None:
+    """Whether the 90 % polygon (GeoJSON) holds a latitude, longitude; None without one."""
+    polygon = (area or {}).get("p90") if isinstance(area, Mapping) else None
+    if not polygon:
+        return None
+    ring = polygon["coordinates"][0]
+    inside = False
+    for (x0, y0, *_), (x1, y1, *_) in pairwise(ring):
+        if (y0 > place[0]) != (y1 > place[0]):
+            inside ^= place[1] < x0 + (place[0] - y0) * (x1 - x0) / (y1 - y0)
+    return inside
+
+
+def _has_event(state: Mapping[str, Any], kind: str) -> bool:
+    return any(event["kind"] == kind for event in state.get("events", ()))
+
+
+def _notice(what: str, at_s: float, looks: Sequence[Shown], holds: Any) -> Notice:
+    for look in looks:
+        if look.now_s >= at_s and holds(look.state):
+            return Notice(what, at_s, look.now_s - at_s)
+    return Notice(what, at_s, None)
+
+
+def _fault_notice(fault: FaultTime, looks: Sequence[Shown]) -> Notice:
+    what = f"{fault.tracker} {fault.kind}"
+    before: dict[str, Any] | None = None
+    for look in looks:
+        entry = next((t for t in look.state["trackers"] if t["name"] == fault.tracker), None)
+        if entry is None:
+            continue
+        if look.now_s < fault.from_s:
+            before = entry
+        # shown once it is over is shown too late, but shown; half an hour on it is history
+        elif look.now_s <= fault.to_s + 1_800.0 and _shows(fault.kind, entry, before):
+            return Notice(what, fault.from_s, look.now_s - fault.from_s)
+    return Notice(what, fault.from_s, None)
+
+
+def _shows(kind: str, entry: Mapping[str, Any], before: Mapping[str, Any] | None) -> bool:
+    if entry["state"] in _STATES[kind]:
+        return True
+    if before is None:
+        return False
+    if kind in _BY_REJECTION and entry["rejected"] > before["rejected"]:
+        return True
+    now_v, then_v = entry.get("voltage_v"), before.get("voltage_v")
+    return (
+        kind == "low_battery"
+        and now_v is not None
+        and then_v is not None
+        and now_v < then_v - _BATTERY_DROP_V
+    )
+
+
+def _summary(truth: Truth, rows: Sequence[Row]) -> dict[str, float | str | None]:
+    aloft = [r for r in rows if r.true_phase in ("ascent", "descent")]
+    falling = [r for r in rows if r.true_phase == "descent"]
+    held = [r.inside_90 for r in aloft if r.inside_90 is not None]
+
+    def below(height_m: float) -> float | None:
+        found = [
+            r.landing_m for r in falling if r.altitude_m <= height_m and r.landing_m is not None
+        ]
+        return found[0] if found else None
+
+    return {
+        "minutes judged": float(len(rows)),
+        "phase shown as it was, share": _share(r.phase == r.true_phase for r in aloft),
+        "track error m, median": _median(r.track_m for r in aloft),
+        "track error m, worst": max(
+            (r.track_m for r in aloft if r.track_m is not None), default=None
+        ),
+        "altitude error m, median": _median(
+            abs(r.altitude_error_m) for r in aloft if r.altitude_error_m is not None
+        ),
+        "age of the track s, median": _median(r.age_s for r in aloft),
+        "landing error m, ascent median": _median(
+            r.landing_m for r in aloft if r.true_phase == "ascent"
+        ),
+        "landing error m, after the burst": falling[0].landing_m if falling else None,
+        "landing error m, from 10 km": below(10_000.0),
+        "landing error m, from 5 km": below(5_000.0),
+        "landing error m, last in the air": falling[-1].landing_m if falling else None,
+        "landing error m, at the end": rows[-1].landing_m if rows else None,
+        "truth inside the 90 % area, share": _share(held),
+    }
+
+
+def _median(values: Iterable[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return statistics.median(known) if known else None
+
+
+def _share(values: Iterable[bool]) -> float | None:
+    known = list(values)
+    return sum(known) / len(known) if known else None

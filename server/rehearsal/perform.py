@@ -1,0 +1,130 @@
+"""A flight in real time, or faster, against a station that runs in another terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.error import URLError
+from urllib.request import urlopen
+
+from .clock import ClockServer
+from .ends import Ends
+from .flight import Stage
+from .judge import Shown, Verdict, judge
+from .plan_text import plan_text
+from .scenario import Scenario
+
+FRAME_S = 0.05
+LOOK_EVERY_S = 10.0  # of the flight, but not more often than LOOK_PAUSE_S of real time
+LOOK_PAUSE_S = 0.4
+STATE_PATIENCE_S = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Performance:
+    """What came of it. `verdict` is None where nobody was to judge."""
+
+    stage: Stage
+    looks: tuple[Shown, ...]
+    verdict: Verdict | None
+    sent: int
+    lost_posts: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    speed: float = 1.0
+    base_port: int = 8_440  # clock; the ends follow
+    plan: Path = Path("rehearsal.toml")
+    run: str = "rehearsal"
+    end_after_s: float = math.inf  # of the flight, after the launch: a short rehearsal
+
+
+async def perform(
+    scenario: Scenario, seed: int | None, wishes: Wishes, say: Callable[[str], None]
+) -> Performance:
+    """Open the ends, write the plan, wait for the station, fly, look on.
+
+    `say` gets lines for the person at the terminal.
+    """
+    stage = Stage(scenario, seed, live=True)
+    truth = stage.truth
+    clock = ClockServer(truth.start_s, wishes.speed, wishes.run)
+    ends = Ends(scenario, lambda: clock.station)
+    looks: list[Shown] = []
+    sent = 0
+    try:
+        await ends.open(wishes.base_port)
+        port = await clock.open(wishes.base_port)
+        wishes.plan.write_text(plan_text(scenario, truth, ends.addresses), encoding="utf-8")
+        say(f"{scenario.title}, {wishes.speed:g} times real time. The plan: {wishes.plan}")
+        say(f"Start the station:  leeward live {wishes.plan} --rehearsal 127.0.0.1:{port}")
+        await clock.first_station()
+        say(f"The station at {clock.station} follows. Ctrl-C ends it.")
+        looking = asyncio.ensure_future(_look_on(clock, stage, looks))
+        end_s = min(truth.end_s, truth.launch_s + wishes.end_after_s)
+        milestones = _milestones(stage)
+        try:
+            while (now_s := clock.now_s()) < end_s:
+                for heard in stage.until(now_s):
+                    ends.hear(heard)
+                    sent += 1
+                while milestones and milestones[0][0] <= now_s:
+                    say(milestones.pop(0)[1])
+                await asyncio.sleep(FRAME_S)
+            await asyncio.sleep(1.0)  # what was heard last is still on its way
+        finally:
+            looking.cancel()
+            await asyncio.gather(looking, return_exceptions=True)
+    finally:
+        await ends.close()
+        await clock.close()
+    verdict = judge(truth, stage.faults, looks) if looks else None
+    return Performance(stage, tuple(looks), verdict, sent, ends.lost_posts)
+
+
+async def _look_on(clock: ClockServer, stage: Stage, looks: list[Shown]) -> None:
+    """Look at what the crew sees, and send the cars where it says."""
+    while True:
+        asked_s = clock.now_s()
+        state = await asyncio.to_thread(_state, clock.station)
+        if state is not None:
+            looks.append(Shown(asked_s, state))
+            _aim(stage, state)
+        wait_s = max(LOOK_PAUSE_S, LOOK_EVERY_S / clock.speed)
+        await asyncio.sleep(wait_s)
+
+
+def _aim(stage: Stage, state: dict[str, Any]) -> None:
+    landing = state.get("landing")
+    if landing and landing.get("latitude_deg") is not None:
+        for car in stage.cars:
+            car.aim = (landing["latitude_deg"], landing["longitude_deg"])
+
+
+def _state(station: str | None) -> dict[str, Any] | None:
+    if station is None:
+        return None
+    try:
+        with urlopen(f"{station}api/state", timeout=STATE_PATIENCE_S) as answer:
+            state = json.load(answer)
+    except (URLError, OSError, ValueError):
+        return None
+    return state if isinstance(state, dict) else None
+
+
+def _milestones(stage: Stage) -> list[tuple[float, str]]:
+    """What the instructor is told as it happens; the crew is not."""
+    truth = stage.truth
+    found = [
+        (truth.launch_s, "launched"),
+        (truth.burst_s, f"burst at {truth.burst[2]:,.0f} m"),
+        (truth.landing_s, "on the ground"),
+        *((fault.from_s, f"{fault.tracker}: {fault.kind}") for fault in stage.faults),
+    ]
+    return sorted((t, f"T{(t - truth.launch_s) / 60:+.0f} min: {words}") for t, words in found)

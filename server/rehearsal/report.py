@@ -1,0 +1,37 @@
+"""The judge's table as text."""
+
+from __future__ import annotations
+
+from .judge import Row, Verdict
+
+_HEAD = (
+    f"{'min':>4} {'true':<8} {'shown':<8} {'alt m':>7} {'age s':>6} {'track m':>8} {'height m':>9}"
+    f" {'landing km':>11} {'lands s':>8}  in 90 %"
+)
+
+
+def table(verdict: Verdict, title: str) -> str:
+    """Minute by minute, then what was noticed and when, then the summary."""
+    lines = [title, "", _HEAD, *map(_row, verdict.rows), "", "noticed after"]
+    for notice in verdict.notices:
+        after = "not noticed" if notice.after_s is None else f"{notice.after_s:,.0f} s"
+        lines.append(f"  {notice.what:<28} {after}")
+    lines += ["", "in all"]
+    for name, value in verdict.summary.items():
+        shown = "none" if value is None else value if isinstance(value, str) else f"{value:,.2f}"
+        lines.append(f"  {name:<40} {shown}")
+    return "\n".join(lines)
+
+
+def _row(row: Row) -> str:
+    inside = "" if row.inside_90 is None else "yes" if row.inside_90 else "NO"
+    return (
+        f"{row.minute:>4} {row.true_phase:<8} {row.phase:<8} {row.altitude_m:>7,.0f}"
+        f" {_number(row.age_s, 6)} {_number(row.track_m, 8)} {_number(row.altitude_error_m, 9)}"
+        f" {_number(None if row.landing_m is None else row.landing_m / 1_000, 11, 2)}"
+        f" {_number(row.landing_time_s, 8)}  {inside}"
+    )
+
+
+def _number(value: float | None, width: int, digits: int = 0) -> str:
+    return f"{'-':>{width}}" if value is None else f"{value:>{width},.{digits}f}"
