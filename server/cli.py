@@ -10,7 +10,6 @@ from typing import Annotated
 import orjson
 import typer
 
-from server.flight.inputs import Plan
 from server.flight.times import parse_time
 from server.journal import Journal, JournalError
 from server.journal_text import LogError, format_line
@@ -62,14 +61,11 @@ def _recording(path: Path | None) -> Recording:
     return recording
 
 
-def _plan_for(recording: Recording, log: Path | None, plan: Path | None) -> Plan:
-    """The plan that was named, or the one that lies beside the log, or what the log shows."""
+def _plan_beside(log: Path | None, plan: Path | None) -> tuple[Path, PlanFile] | None:
+    """The plan that was named, or the one that lies beside the log."""
     beside = (log or DEMO_LOG).with_suffix(".toml")
-    if plan is not None:
-        return _plan(plan).for_flight()
-    if beside.is_file():
-        return _plan(beside).for_flight()
-    return inferred_plan(recording)
+    path = plan or (beside if beside.is_file() else None)
+    return None if path is None else (path, _plan(path))
 
 
 @app.command()
@@ -97,6 +93,7 @@ def live(
         run.until_interrupted(
             run.live(
                 checked,
+                run.face_of(checked, plan.parent),
                 journal or plan.with_suffix(".sqlite3"),
                 host,
                 port,
@@ -127,7 +124,8 @@ def replay(
 ) -> None:
     """Play a flight again, or print its state at the end or at any moment."""
     recording = _recording(log)
-    flight_plan = _plan_for(recording, log, plan)
+    named = _plan_beside(log, plan)
+    flight_plan = inferred_plan(recording) if named is None else named[1].for_flight()
     if to_end or until is not None or as_json:
         try:
             until_ms = None if until is None else parse_time(until)
@@ -139,8 +137,11 @@ def replay(
         return
     from server import run
 
+    face = run.Face() if named is None else run.face_of(named[1], named[0].parent)
     try:
-        run.until_interrupted(run.replay(recording, flight_plan, speed, host, port, not no_browser))
+        run.until_interrupted(
+            run.replay(recording, flight_plan, face, speed, host, port, not no_browser)
+        )
     except run.NoPort as error:
         raise _fail(error) from error
 
@@ -162,7 +163,10 @@ def check(
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")
     if not results:
         typer.echo("FAIL the plan names no source: nothing can be heard.")
-    if not results or not all(result.ok for result in results):
+    maps = run.check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"))
+    for found in maps:
+        typer.echo(f"{'ok  ' if found.ok else 'FAIL'} {found.words}")
+    if not results or not all(one.ok for one in (*results, *maps)):
         raise typer.Exit(1)
 
 

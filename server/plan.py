@@ -135,6 +135,30 @@ class ScreenSection(_Section):
     units: Literal["metric", "aviation"] = "metric"
 
 
+class BasemapSection(_Section):
+    """Maps of the crew's own; paths are taken from the plan's folder."""
+
+    files: Annotated[tuple[str, ...], Field(max_length=20)] = ()  # MBTiles, PMTiles; lowest first
+    layers: Annotated[tuple[str, ...], Field(max_length=20)] = ()  # GeoJSON
+    online: Annotated[str, Field(max_length=500)] | None = None  # https://host/{z}/{x}/{y}.png
+    online_attribution: Annotated[str, Field(max_length=200)] = ""
+    online_max_zoom: Annotated[int, Field(ge=1, le=22)] = 17
+
+    @model_validator(mode="after")
+    def _address(self) -> BasemapSection:
+        if self.online is None:
+            return self
+        host = r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?(:\d{1,5})?"
+        if not re.fullmatch(rf"https?://{host}/[^\s\"'<>]*", self.online) or any(
+            part not in self.online for part in ("{z}", "{x}", "{y}")
+        ):
+            raise ValueError(
+                "online: one host and {z}, {x} and {y} expected, as in "
+                f"'https://tiles.example/{{z}}/{{x}}/{{y}}.png', not {self.online!r}"
+            )
+        return self
+
+
 class PlanFile(_Section):
     """A whole plan file, checked."""
 
@@ -147,6 +171,7 @@ class PlanFile(_Section):
     vehicles: tuple[VehicleSection, ...] = ()
     alarms: AlarmSection = AlarmSection()
     screen: ScreenSection = ScreenSection()
+    basemap: BasemapSection = BasemapSection()
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:

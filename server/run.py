@@ -10,17 +10,21 @@ import socket
 import time
 import webbrowser
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import uvicorn
 
+from server.atlas.basemap import Basemap, Online, open_basemap
+from server.atlas.coverage import MapCheck, around, check_basemap
+from server.atlas.tiles import BasemapError, Bounds
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
-from server.journal import Journal
+from server.journal import Journal, JournalError
 from server.logs import Recording
 from server.plan import PlanFile
 from server.rehearsal.clock import follow
-from server.replay import Replay
+from server.replay import Replay, state_at
 from server.screen.app import create_app
 from server.screen.serve import uvicorn_server
 from server.sources.probe import ProbeResult, probe
@@ -28,6 +32,7 @@ from server.station import Station
 
 log = logging.getLogger("leeward")
 
+AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice, no source
 FIRST_PORT, LAST_PORT = 8_420, 8_439
 
 
@@ -35,8 +40,26 @@ class NoPort(Exception):
     """No port to listen on; the message says which were tried."""
 
 
+@dataclass(frozen=True)
+class Face:
+    """What a plan says of the page."""
+
+    basemap: Basemap = field(default_factory=Basemap)
+    units: str = "metric"
+
+
+def face_of(plan: PlanFile, folder: Path) -> Face:
+    """The plan's maps, opened from its folder, and its units. A bad map is a problem, no error."""
+    asked = plan.basemap
+    online = None
+    if asked.online is not None:
+        online = Online(asked.online, asked.online_attribution, asked.online_max_zoom)
+    return Face(open_basemap(folder, asked.files, asked.layers, online), plan.screen.units)
+
+
 async def live(
     plan: PlanFile,
+    face: Face,
     journal_path: Path,
     host: str,
     port: int | None,
@@ -58,13 +81,19 @@ async def live(
     flight = Flight(plan.for_flight())
     station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
     try:
-        await _serve(station, station.run, host, port, browser)
+        await _serve(station, face, station.run, host, port, browser)
     finally:
         station.close()
 
 
 async def replay(
-    recording: Recording, plan: Plan, speed: float, host: str, port: int | None, browser: bool
+    recording: Recording,
+    plan: Plan,
+    face: Face,
+    speed: float,
+    host: str,
+    port: int | None,
+    browser: bool,
 ) -> None:
     """Play a recording on the screen until it is interrupted."""
     player = Replay(
@@ -76,20 +105,23 @@ async def replay(
         commands=recording.commands,
     )
     try:
-        await _serve(player, player.run, host, port, browser)
+        await _serve(player, face, player.run, host, port, browser)
     finally:
         player.close()
 
 
 async def _serve(
     feed: Station | Replay,
+    face: Face,
     run: Callable[[], Awaitable[None]],
     host: str,
     port: int | None,
     browser: bool,
 ) -> None:
     port = port if port is not None else free_port(host)
-    server = uvicorn_server(create_app(feed), host, port)
+    feed.units, feed.plan_problems = face.units, tuple(face.basemap.problems)
+    screen = create_app(feed, basemap=face.basemap, terrain=feed.flight.terrain)
+    server = uvicorn_server(screen, host, port)
     address = _address(host, port)
     running = asyncio.ensure_future(run())
     serving = asyncio.ensure_future(server.serve())
@@ -108,6 +140,7 @@ async def _serve(
         running.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await asyncio.gather(running, serving, return_exceptions=True)
+        face.basemap.close()
 
 
 async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> None:
@@ -137,6 +170,35 @@ def free_port(host: str) -> int:
 async def try_sources(plan: PlanFile, seconds: float) -> list[ProbeResult]:
     """Try every source of a plan at once and say what came of it."""
     return list(await asyncio.gather(*(probe(spec, seconds) for spec in plan.source_specs())))
+
+
+def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapCheck]:
+    """Do the plan's maps show where the flight goes? By the journal's prediction, if there is one,
+
+    else by the surroundings of the launch site."""
+    basemap = face_of(plan, folder).basemap
+    try:
+        area, what = _area_of(plan, journal_path)
+        return check_basemap(basemap, area, what)
+    except (BasemapError, JournalError) as error:
+        return [MapCheck(False, str(error))]
+    finally:
+        basemap.close()
+
+
+def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
+    if journal_path.is_file():
+        with Journal(journal_path, read_only=True) as journal:
+            receptions = [reception for _, reception in journal.receptions()]
+        landing = state_at(receptions, plan.for_flight(), None)["landing"]
+        if landing is not None:
+            ring = landing["search_area"]["p90"]["coordinates"][0]
+            lons, lats = zip(*ring, strict=True)
+            return (min(lons), min(lats), max(lons), max(lats)), "the predicted area"
+    if plan.launch is None:
+        return None, ""
+    at = plan.launch.latitude_deg, plan.launch.longitude_deg
+    return around(*at, AROUND_LAUNCH_M), f"{AROUND_LAUNCH_M / 1000:.0f} km about the launch"
 
 
 def until_interrupted(work: Awaitable[None]) -> None:

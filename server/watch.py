@@ -28,6 +28,8 @@ class Watch:
 
     def __init__(self, flight: Flight) -> None:
         self.flight = flight
+        self.units = "metric"  # the page's first units, as the plan says
+        self.plan_problems: tuple[str, ...] = ()  # what of the plan could not be used
         self._book = HistoryBook(flight)
         self._landing: tuple[LandingQuestion, Landing] | None = None
         self._subscribers: list[Callable[[], None]] = []
@@ -43,7 +45,10 @@ class Watch:
 
     def state(self) -> dict[str, Any]:
         """The flight's snapshot with the last landing that was worked out."""
-        return snapshot(self.flight, self._landing)
+        state = snapshot(self.flight, self._landing)
+        state["flight"]["units"] = self.units
+        state["plan_problems"] = list(self.plan_problems)
+        return state
 
     def history(self) -> History:
         """The past as lists that grow."""

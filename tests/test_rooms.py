@@ -24,8 +24,10 @@ MAY_IMPORT = {
     "server.watch": {"decoders", "server.flight"},
     "server.station": {"server.flight", "server.journal", "server.sources", "server.watch"},
     "server.replay": {"server.flight", "server.watch"},
-    "server.screen": {"decoders", "server.flight", "server.watch", "server.screen"},
-}
+    "server.screen": {
+        "decoders", "server.flight", "server.atlas", "server.watch", "server.screen",
+    },
+}  # fmt: skip
 # rooms that may import anything below them: the one place where parts are chosen, and the commands
 TOP = {"server.run", "server.cli"}
 

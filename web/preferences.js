@@ -1,15 +1,18 @@
 /** What a reader chose on this device: palette, units, text size. */
 
-const DEFAULTS = { palette: null, units: 'metric', scale: 100 };
+import { kept, keep } from 'leeward/keeping.js';
+
+const DEFAULTS = { palette: null, units: null, scale: 100 };
 const SCALES = [80, 90, 100, 110, 120, 140, 160]; // per cent
 
 export function createPreferences() {
   const chosen = { ...DEFAULTS };
   const listeners = new Set();
-  for (const name of Object.keys(DEFAULTS)) chosen[name] = recall(name) ?? DEFAULTS[name];
+  for (const name of Object.keys(DEFAULTS)) chosen[name] = kept(name, DEFAULTS[name]);
   chosen.palette ??= document.documentElement.dataset.palette ?? 'day';
   if (!SCALES.includes(chosen.scale)) chosen.scale = 100;
-  if (chosen.units !== 'us') chosen.units = 'metric';
+  let unitsChosen = chosen.units === 'us' || chosen.units === 'metric';
+  if (!unitsChosen) chosen.units = 'metric';
   if (chosen.palette !== 'night') chosen.palette = 'day';
   dress();
 
@@ -20,11 +23,12 @@ export function createPreferences() {
 
   function set(name, value) {
     chosen[name] = value;
-    try {
-      localStorage.setItem(`leeward.${name}`, JSON.stringify(value));
-    } catch {
-      // kept for this page only
-    }
+    unitsChosen ||= name === 'units';
+    keep(name, value);
+    tell(name);
+  }
+
+  function tell(name) {
     dress();
     for (const listener of listeners) listener(name);
   }
@@ -33,6 +37,13 @@ export function createPreferences() {
     /** @param {'palette' | 'units' | 'scale'} name */
     get: (name) => chosen[name],
     set,
+    /** The plan's units, until the reader has chosen others. @param {string} [planned] */
+    plannedUnits(planned) {
+      const units = planned === 'aviation' ? 'us' : 'metric';
+      if (unitsChosen || chosen.units === units) return;
+      chosen.units = units;
+      tell('units');
+    },
     /** @param {1 | -1} step */
     stepScale(step) {
       const next = SCALES[SCALES.indexOf(chosen.scale) + step];
@@ -43,12 +54,4 @@ export function createPreferences() {
       listeners.add(listener);
     },
   };
-}
-
-function recall(name) {
-  try {
-    return JSON.parse(localStorage.getItem(`leeward.${name}`) ?? 'null');
-  } catch {
-    return null;
-  }
 }

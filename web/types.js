@@ -3,7 +3,8 @@
  * RFC 3339 texts in UTC; null is unknown.
  *
  * @typedef {{name: string, launch_time: string | null, launch_latitude_deg: number | null,
- *   launch_longitude_deg: number | null, launch_altitude_m: number | null}} Flight
+ *   launch_longitude_deg: number | null, launch_altitude_m: number | null,
+ *   units?: 'metric' | 'aviation'}} Flight
  * @typedef {{kind: string, time: string, altitude_m: number | null, latitude_deg: number | null,
  *   longitude_deg: number | null, text: string}} FlightEvent
  * @typedef {{time: string, latitude_deg: number, longitude_deg: number, altitude_m: number | null,
@@ -11,13 +12,16 @@
  *   sigma_h_m: number | null, sigma_v_m: number | null, height_above_ground_m: number | null,
  *   based_on: string[]}} Track
  * @typedef {{type: 'Polygon', coordinates: [number, number][][]}} Polygon
+ * @typedef {{type: 'Feature', properties: {name: string}, geometry: Polygon |
+ *   {type: 'MultiPolygon', coordinates: [number, number][][][]}}} AvoidArea
  * @typedef {{time: string, time_early: string | null, time_late: string | null,
  *   latitude_deg: number, longitude_deg: number, altitude_m: number | null,
  *   search_area: {p50: Polygon, p90: Polygon} | null, radius_90_m: number | null, as_of: string,
  *   basis: 'prediction' | 'last contact' | 'landed fix', text: string,
  *   path: [string, number, number, number | null][], fall_speed_sea_level_ms: number | null,
  *   contact_lost: {time: string, altitude_m: number | null,
- *     height_above_ground_m: number | null} | null}} Landing
+ *     height_above_ground_m: number | null} | null,
+ *   avoid?: {name: string, chance: number}[] | null}} Landing
  * @typedef {{name: string, label: string, role: 'main' | 'backup' | 'phone',
  *   state: 'reporting' | 'late' | 'silent' | 'stuck' | 'never heard' | 'waiting', text: string,
  *   last_heard: string | null, last_fix_time: string | null, last_latitude_deg: number | null,
@@ -48,7 +52,7 @@
  *   landing: Landing | null, trackers: Tracker[], stations: Station[], vehicles: Vehicle[],
  *   sensors: Sensor[], alarms: Alarm[], receptions: {total: number, undecodable: number,
  *   rejected: number, copies: number}, sources: Source[], plan_problems: string[],
- *   cautions: string[], replay: Replay | null}} State
+ *   cautions: string[], replay: Replay | null, avoid?: AvoidArea[] | null}} State
  * @typedef {{track: any[][], fixes: Record<string, any[][]>, vehicles: Record<string, any[][]>,
  *   sensors: Record<string, {unit: string, points: [number, number | null][]}>}} History
  *

@@ -14,10 +14,12 @@ from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
+from server.atlas.basemap import Basemap
 from server.screen.access import Access, ScreenSettings, TooLarge, read_body
 from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
 from server.screen.feed import Feed, Refused
 from server.screen.hub import Client, Hub
+from server.screen.maps import Terrain, add_maps
 from server.screen.splices import SentHistory
 from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume
 
@@ -29,8 +31,16 @@ CLOSING_S = 2.0
 POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
 
 
-def create_app(feed: Feed, *, settings: ScreenSettings | None = None) -> FastAPI:
+def create_app(
+    feed: Feed,
+    *,
+    settings: ScreenSettings | None = None,
+    basemap: Basemap | None = None,
+    terrain: Terrain | None = None,
+) -> FastAPI:
+    """`terrain` gives the ground's height in metres at a latitude and longitude, or None."""
     settings = settings or ScreenSettings()
+    basemap = basemap or Basemap()
     hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
 
     @contextlib.asynccontextmanager
@@ -47,7 +57,8 @@ def create_app(feed: Feed, *, settings: ScreenSettings | None = None) -> FastAPI
     app.state.hub = hub
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=6)
     app.add_middleware(Access, hosts=settings.hosts)
-    _add_pages(app)
+    _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
+    add_maps(app, basemap, terrain)
     _add_reading(app, feed, hub)
     _add_commands(app, feed, settings)
     _add_beacon(app, feed, settings)
@@ -55,10 +66,16 @@ def create_app(feed: Feed, *, settings: ScreenSettings | None = None) -> FastAPI
     return app
 
 
-def _add_pages(app: FastAPI) -> None:
+def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
+    """`image_origins`: servers of map tiles that the plan names; no page asks any other host."""
+
     @app.get("/")
     async def index(request: Request) -> Response:
-        return page("index.html", request)
+        return page("index.html", request, image_origins)
+
+    @app.get("/walk")
+    async def walk(request: Request) -> Response:
+        return page("walk.html", request)
 
     @app.get("/favicon.ico")
     async def favicon() -> Response:

@@ -55,7 +55,7 @@ class Files(StaticFiles):
         return response
 
 
-def page(name: str, request: Request) -> Response:
+def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Response:
     """One HTML page with its policy. Raises 404 for a page that is not there."""
     try:
         body = (WEB / name).read_bytes()
@@ -65,19 +65,22 @@ def page(name: str, request: Request) -> Response:
     headers = {
         "Cache-Control": "no-cache",
         "ETag": tag,
-        "Content-Security-Policy": page_policy(body),
+        "Content-Security-Policy": page_policy(body, image_origins),
     }
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     return Response(body, media_type="text/html; charset=utf-8", headers=headers)
 
 
-def page_policy(body: bytes) -> str:
-    """Only our own files; of scripts in the page only its import map, known by its hash."""
+def page_policy(body: bytes, image_origins: tuple[str, ...] = ()) -> str:
+    """Only our own files, and images of the named origins; of scripts in the page only its import
+
+    map, known by its hash."""
     maps = (base64.b64encode(hashlib.sha256(text).digest()) for text in _IMPORT_MAP.findall(body))
+    images = " ".join(("'self'", "data:", *image_origins))
     hashes = "".join(f" 'sha256-{digest.decode()}'" for digest in maps)
     return (
         f"default-src 'none'; script-src 'self'{hashes}; style-src 'self'; "
-        "img-src 'self' data:; connect-src 'self'; font-src 'self'; manifest-src 'self'; "
+        f"img-src {images}; connect-src 'self'; font-src 'self'; manifest-src 'self'; "
         "frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
     )

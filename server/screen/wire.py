@@ -30,6 +30,7 @@ class Flight(Message):
     launch_latitude_deg: Latitude | None
     launch_longitude_deg: Longitude | None
     launch_altitude_m: float | None
+    units: Literal["metric", "aviation"] = "metric"  # the page's first ones, as the plan says
 
 
 class Event(Message):
@@ -62,6 +63,32 @@ class Polygon(Message):
     coordinates: list[list[tuple[Longitude, Latitude]]]
 
 
+class MultiPolygon(Message):
+    type: Literal["MultiPolygon"]
+    coordinates: list[list[list[tuple[Longitude, Latitude]]]]
+
+
+class AvoidProperties(BaseModel):
+    """Further properties of the crew's file pass through and are not read."""
+
+    name: str
+
+
+class AvoidArea(Message):
+    """A GeoJSON Feature: ground that nobody wants to land on, by the plan."""
+
+    type: Literal["Feature"]
+    properties: AvoidProperties
+    geometry: Annotated[Polygon | MultiPolygon, Field(discriminator="type")]
+
+
+class AvoidChance(Message):
+    """`chance`: the share of the ensemble that comes down in it, 0 to 1."""
+
+    name: str
+    chance: Annotated[float, Field(ge=0, le=1)]
+
+
 class SearchArea(Message):
     p50: Polygon
     p90: Polygon
@@ -88,6 +115,7 @@ class Landing(Message):
     path: list[PathPoint]
     fall_speed_sea_level_ms: float | None
     contact_lost: ContactLost | None
+    avoid: list[AvoidChance] | None = None
 
 
 class Hearer(Message):
@@ -211,6 +239,7 @@ class State(Message):
     plan_problems: list[str]
     cautions: list[str]
     replay: Replay | None
+    avoid: list[AvoidArea] | None = None
 
 
 # What an update may carry: any of the sections of State, each whole.

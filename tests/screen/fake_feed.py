@@ -22,6 +22,7 @@ class FakeFeed(FakeState):
         self.received: list[tuple[str, bytes]] = []
         self.commands: list[tuple[Any, ...]] = []
         self.acknowledged: set[str] = set()
+        self.units = "metric"
         self.speed, self.paused = 10.0, True
         self.comment = "bat 4.1V"  # what the main tracker says of itself
         self._subscribers: set[Callable[[], None]] = set()

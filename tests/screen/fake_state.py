@@ -13,6 +13,24 @@ BACKUP_LOST_S = 6_300.0  # since launch
 MAIN_LOST_M = 880.0
 PREDICTED_AFTER_S = 300.0
 PHONE_AFTER_LANDING_S = 240.0
+AVOID = [
+    {
+        "type": "Feature",
+        "properties": {"name": "Long Reservoir"},
+        "geometry": {
+            "type": "Polygon",
+            "coordinates": [
+                [
+                    [-97.93, 37.93],
+                    [-97.90, 37.96],
+                    [-97.90, 37.99],
+                    [-97.95, 37.95],
+                    [-97.93, 37.93],
+                ]
+            ],
+        },
+    }
+]  # an invented lake beside the landing
 
 
 def rfc3339(time_s: float) -> str:
@@ -29,6 +47,7 @@ class FakeState:
     comment: str
     speed: float
     paused: bool
+    units: str
 
     def state(self) -> dict[str, Any]:
         seen = flight.at(self._main_heard_s())
@@ -43,6 +62,7 @@ class FakeState:
                 "launch_latitude_deg": flight.LAUNCH[0],
                 "launch_longitude_deg": flight.LAUNCH[1],
                 "launch_altitude_m": flight.GROUND_M,
+                "units": self.units,
             },
             "phase": phase,
             "phase_probability": {phase: 0.98, "unknown": 0.02},
@@ -76,6 +96,7 @@ class FakeState:
                 "Leave it where it is in a power line, by a railway or in water.",
             ],
             "replay": self._replay(),
+            "avoid": AVOID,
         }
 
     def _since_launch(self) -> float:
@@ -189,6 +210,7 @@ class FakeState:
             }
             if lost
             else None,
+            "avoid": [] if landed else [{"name": "Long Reservoir", "chance": 0.12}],
         }
 
     def _trackers(self, seen: flight.Moment) -> list[dict[str, Any]]:

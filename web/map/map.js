@@ -1,15 +1,22 @@
 /** The map: its panes from below to above, and when each layer is drawn. */
 
 import * as L from 'leaflet';
+import { createAvoid } from 'leeward/map/avoid.js';
+import { createChooser } from 'leeward/map/chooser.js';
+import { createCredits } from 'leeward/map/credits.js';
+import { createCursor } from 'leeward/map/cursor.js';
 import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
 import { Ground } from 'leeward/map/ground.js';
+import { createHorizon } from 'leeward/map/horizon.js';
 import { createLanding } from 'leeward/map/landing.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { createScale } from 'leeward/map/scalebar.js';
+import { createSheets } from 'leeward/map/sheets.js';
 import { createTrack } from 'leeward/map/track.js';
+import { readSetup } from 'leeward/setup.js';
 
-const PANES = { ground: 150, landing: 410, casing: 415, track: 420, fixes: 430 };
+const PANES = { ground: 150, crew: 300, avoid: 405, landing: 410, casing: 415, track: 420, fixes: 430 };
 const FIRST_VIEW = L.latLng(38.2, -98.2); // the plains that the carried basemap shows
 
 export function createMap(node, { store, units, preferences, clock }) {
@@ -29,7 +36,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     map.getPane(name).style.pointerEvents = name === 'fixes' ? 'auto' : 'none';
   }
   L.control.zoom({ position: 'topleft' }).addTo(map);
-  const credit = L.control.attribution({ prefix: false, position: 'bottomright' }).addTo(map);
+  const credits = createCredits(map);
 
   const ground = new Ground();
   ground.addTo(map);
@@ -39,10 +46,17 @@ export function createMap(node, { store, units, preferences, clock }) {
   const moving = createMoving(map, units);
   const scale = createScale(map, units, preferences);
   const follow = createFollow(map);
+  const chooser = createChooser(map);
+  const horizon = createHorizon(map, units, chooser);
+  const avoid = createAvoid(map, chooser);
   let asking = null;
 
+  readSetup().then((setup) => {
+    createSheets(map, setup, chooser, credits);
+    createCursor(map, units, setup);
+  });
   ground.load().then(() => {
-    credit.addAttribution(ground.credits());
+    credits.set('ground', ground.credits());
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
   map.on('zoomend', () => landing.draw(store.state?.landing ?? null));
@@ -82,6 +96,8 @@ export function createMap(node, { store, units, preferences, clock }) {
         fixes.draw();
       }
       if (changed.has('landing')) landing.draw(state.landing);
+      avoid.draw(state.avoid);
+      horizon.draw(state);
       moving.draw(state, history, clock.now_s());
       follow.draw(state);
     },

@@ -1,0 +1,1 @@
+"""Files of the land: tiles, lines, terrain, forecasts."""

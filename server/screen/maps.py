@@ -1,0 +1,104 @@
+"""What lies under the flight: the crew's own maps, heights of the ground, and codes for a phone."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import orjson
+import segno
+from fastapi import FastAPI, Query
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from server.atlas.basemap import Basemap
+from server.atlas.tiles import MOST_ZOOM, BasemapError, media_type
+
+Terrain = Callable[[float, float], float | None]  # latitude, longitude in degrees -> metres
+Latitude = Annotated[float, Query(ge=-90, le=90, allow_inf_nan=False)]
+Longitude = Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)]
+
+QUIET_ZONE = 4  # modules, as ISO/IEC 18004 wants
+KEPT = {"Cache-Control": "private, max-age=86400"}  # a file's key changes when the file does
+
+
+def add_maps(app: FastAPI, basemap: Basemap, terrain: Terrain | None) -> None:
+    @app.get("/api/setup")
+    def setup() -> Response:
+        return _json(_setup(basemap, terrain))
+
+    @app.get("/tiles/{key}/{z}/{x}/{y}")
+    def tile(key: str, z: int, x: int, y: int) -> Response:
+        file = basemap.tiles.get(key)
+        if file is None:
+            raise HTTPException(404, "There is no such map.")
+        if not 0 <= z <= MOST_ZOOM or not (0 <= x < 1 << z and 0 <= y < 1 << z):
+            raise HTTPException(404, "There is no such tile.")
+        try:
+            image = file.tile(z, x, y)
+        except BasemapError as error:
+            raise HTTPException(500, str(error)) from None
+        kind = None if image is None else media_type(image)
+        if kind is None:  # a hole in the map is no error: nothing is drawn there
+            return Response(status_code=204, headers=KEPT)
+        return Response(image, media_type=kind, headers=KEPT)
+
+    @app.get("/layers/{key}")
+    def layer(key: str) -> Response:
+        found = basemap.layers.get(key)
+        if found is None:
+            raise HTTPException(404, "There is no such layer.")
+        return Response(found.body, media_type="application/geo+json")
+
+    @app.get("/api/terrain")
+    def height(lat: Latitude, lon: Longitude) -> Response:
+        """Height of the ground in metres above mean sea level; null where none is known."""
+        return _json({"altitude_m": None if terrain is None else terrain(lat, lon)})
+
+    @app.get("/api/qr.svg")
+    def qr(lat: Latitude, lon: Longitude) -> Response:
+        """A place as a QR code (ISO/IEC 18004) of its geo: address (RFC 5870)."""
+        code = segno.make(f"geo:{lat:.6f},{lon:.6f}", error="m", micro=False)
+        out = io.BytesIO()
+        code.save(out, kind="svg", border=QUIET_ZONE, dark="#000", light="#fff", scale=4)
+        return Response(out.getvalue(), media_type="image/svg+xml", headers=KEPT)
+
+
+def _setup(basemap: Basemap, terrain: Terrain | None) -> dict[str, Any]:
+    """What the page asks once: which maps there are, and whether the ground has heights."""
+    online = basemap.online
+    return {
+        "terrain": terrain is not None,
+        "tiles": [
+            {
+                "key": key,
+                "name": file.info.name,
+                "attribution": file.info.attribution,
+                "min_zoom": file.info.min_zoom,
+                "max_zoom": file.info.max_zoom,
+                "bounds": file.info.bounds,
+                "imagery": file.info.imagery,
+            }
+            for key, file in basemap.tiles.items()
+        ],
+        "layers": [
+            {"key": key, "name": layer.name, "attribution": layer.attribution}
+            for key, layer in basemap.layers.items()
+        ],
+        "online": None
+        if online is None
+        else {
+            "template": online.template,
+            "attribution": online.attribution,
+            "max_zoom": online.max_zoom,
+        },
+    }
+
+
+def _json(content: Any) -> Response:
+    return Response(
+        orjson.dumps(content),
+        media_type="application/json",
+        headers={"Cache-Control": "no-store"},
+    )

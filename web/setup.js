@@ -1,0 +1,20 @@
+/** What this station has beside the flight: maps, layers, heights of the ground. Asked once. */
+
+/**
+ * @typedef {{key: string, name: string, attribution: string, min_zoom: number, max_zoom: number,
+ *   bounds: [number, number, number, number], imagery: boolean}} TileSheet
+ * @typedef {{terrain: boolean, tiles: TileSheet[],
+ *   layers: {key: string, name: string, attribution: string}[],
+ *   online: {template: string, attribution: string, max_zoom: number} | null}} Setup
+ */
+
+/** @returns {Promise<Setup>} */
+export async function readSetup() {
+  try {
+    const reply = await fetch('/api/setup');
+    if (reply.ok) return await reply.json();
+  } catch {
+    // the line is lost: the page does without
+  }
+  return { terrain: false, tiles: [], layers: [], online: null };
+}
