@@ -3,7 +3,9 @@
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
+import { geoAddress } from 'leeward/grid.js';
 import { card, copyButton, row } from 'leeward/panels/card.js';
+import { createShare } from 'leeward/panels/share.js';
 import * as words from 'leeward/words.js';
 
 // in the bar of a wide page, here on a narrow one
@@ -16,21 +18,25 @@ export function createLandingCard({ store, clock, units, whereIs }) {
   const decimal = el('span', { class: 'coordinates' });
   const minutes = el('span', { class: 'coordinates coordinates-minutes' });
   const open = el('a', { class: 'button quiet', text: 'Map program', rel: 'noopener' });
+  const onFoot = el('a', { class: 'button quiet', text: 'On foot', href: '/walk' });
   const actions = el(
     'div',
     { class: 'actions' },
     copyButton('Copy degrees', () => decimal.textContent),
-    copyButton('Copy minutes', () => minutes.textContent),
     open,
+    onFoot,
   );
   const places = el('div', { class: 'places' }, decimal, minutes);
   const time = row('Time');
   const sure = row('Sure to');
   const ground = row('Ground there');
   const lost = row('Contact lost');
-  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, lost].map(({ node }) => node));
+  const avoid = row('To be avoided');
+  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, lost, avoid].map(({ node }) => node));
   const cautions = createCautions();
-  const panel = card('landing', 'Landing', near, places, actions, text, figures, cautions.node);
+  const share = createShare();
+  const parts = [near, places, actions, share.node, text, figures, cautions.node];
+  const panel = card('landing', 'Landing', ...parts);
 
   function render() {
     const { state } = store;
@@ -38,7 +44,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     if (state === null || now_s === null) return;
     cautions.show(state.cautions.filter((text) => text !== DRIVER));
     const { landing } = state;
-    for (const node of [places, near, figures, actions]) setShown(node, landing !== null);
+    for (const node of [places, near, figures, actions, share.node]) setShown(node, landing !== null);
     if (landing === null) {
       setText(text, 'No prediction yet. It comes with the first minutes of the ascent.');
       panel.aside('');
@@ -55,7 +61,9 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     setText(decimal, words.decimalDegrees(lat, lon));
     setText(minutes, words.degreesMinutes(lat, lon));
     setText(near, nearWords(landing));
-    setAttribute(open, 'href', geoAddress(landing));
+    setAttribute(open, 'href', geoAddress(lat, lon, landing.radius_90_m));
+    share.show(lat, lon);
+    avoid.show(avoidWords(landing.avoid));
     time.show(timeWords(landing, landed));
     sure.show(
       landing.radius_90_m === null ? null : `90\u00a0% within ${units.distance(landing.radius_90_m)}`,
@@ -90,6 +98,15 @@ export function createLandingCard({ store, clock, units, whereIs }) {
   return { node: panel.node, render };
 }
 
+/** `Long Reservoir 12 %`, the likeliest first; the chance that it comes down there. */
+function avoidWords(areas) {
+  const likely = (areas ?? []).filter(({ chance }) => chance >= 0.005);
+  const words = likely
+    .sort((a, b) => b.chance - a.chance)
+    .map(({ name, chance }) => `${name} ${Math.round(chance * 100)}\u00a0%`);
+  return words.length === 0 ? null : words.join(', ');
+}
+
 /** The first is always in view, the others one touch away. */
 function createCautions() {
   const first = el('span');
@@ -115,10 +132,4 @@ function createCautions() {
       follow(list, rest, (text) => text, line, known);
     },
   };
-}
-
-/** RFC 5870, with the 90 % radius as its uncertainty. */
-function geoAddress({ latitude_deg, longitude_deg, radius_90_m }) {
-  const doubt = radius_90_m === null ? '' : `;u=${Math.round(radius_90_m)}`;
-  return `geo:${latitude_deg.toFixed(6)},${longitude_deg.toFixed(6)}${doubt}`;
 }
