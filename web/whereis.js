@@ -18,7 +18,7 @@ export function createWhereIs(context) {
 }
 
 /** On a sphere: near enough for words. */
-function wayFrom(lat1, lon1, lat2, lon2) {
+export function wayFrom(lat1, lon1, lat2, lon2) {
   const turn = (lon2 - lon1) * RAD;
   const [a, b] = [lat1 * RAD, lat2 * RAD];
   const half = Math.sin((b - a) / 2) ** 2 + Math.cos(a) * Math.cos(b) * Math.sin(turn / 2) ** 2;
