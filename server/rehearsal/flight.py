@@ -30,6 +30,7 @@ CAR_MAST_M = 2.0
 CAR_BEACON_S = 60.0
 STATION_BEACON_S = 1_200.0
 AIM_EVERY_S = 300.0
+_CABLE_S = 0.15  # from the receiver to the station
 _CREW_ERROR_M = (9_000.0, 4_500.0, 700.0)  # of the crew's own guess: at launch, burst, landing
 _CAR_BUSY, _STATION_BUSY = 0.03, 0.06  # other traffic spoils a packet; common practice, no source
 
@@ -88,7 +89,7 @@ class Stage:
         self._schedule_cars(not live)
         self._schedule_stations()
         for time_s, source, wire, payload in garbage(scenario, self.truth, self.seed):
-            self._at(time_s, lambda t, s=source, w=wire, p=payload: self._hear(t, s, w, p))
+            self._hear_at(time_s, source, wire, payload)
 
     @property
     def cars(self) -> list[Car]:
@@ -109,6 +110,9 @@ class Stage:
     def _hear(self, time_s: float, source: str, wire: Wire, payload: bytes) -> None:
         self._heard.append(Heard(round(time_s * 1000), source, wire, payload))
 
+    def _hear_at(self, time_s: float, source: str, wire: Wire, payload: bytes) -> None:
+        self._at(time_s, lambda t: self._hear(t, source, wire, payload))
+
     def _station_receiver(self, i: int) -> Receiver:
         station = self.scenario.stations[i]
         foot_m = ground_m(station.latitude_deg, station.longitude_deg)
@@ -126,10 +130,7 @@ class Stage:
             faults += voice.faults
             if plan.format == "phone":
                 for time_s, body in phone_posts(voice, truth, box):
-                    self._at(
-                        time_s,
-                        lambda t, s=plan.source, b=body: self._hear(t, s or "phone", "phone", b),
-                    )
+                    self._hear_at(time_s, plan.source or plan.name, "phone", body)
             elif plan.format == "nmea":
                 self._schedule_nmea(voice, truth)
             else:
@@ -147,7 +148,7 @@ class Stage:
             lines = nmea_lines(voice.fix(time_s))
             reach = self._air.reaches(self._car_receiver, truth.at(time_s), plan.power_w, time_s)
             for line in lines if reach else ():
-                self._hear(time_s + 0.2, plan.source or plan.name, "nmea", line)
+                self._hear_at(time_s + _CABLE_S, plan.source or plan.name, "nmea", line)
 
         for time_s in np.arange(truth.start_s + plan.offset_s, truth.end_s, plan.interval_s):
             self._at(float(time_s), say)
@@ -217,7 +218,7 @@ class Stage:
     def _report(self, time_s: float, car: Car) -> None:
         car.drive(time_s)
         for wire, line in car_report(car, time_s, self._car_kind, self._chance):
-            self._hear(time_s + 0.15, car.plan.source or "gps", wire, line)
+            self._hear_at(time_s + _CABLE_S, car.plan.source or "gps", wire, line)
 
     def _beacon(self, time_s: float, car: Car) -> None:
         car.drive(time_s)

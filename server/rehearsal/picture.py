@@ -58,7 +58,7 @@ def _map(truth: Truth, looks: Sequence[Shown]) -> list[str]:
         if landing and landing.get("latitude_deg") is not None:
             guesses.append((landing["latitude_deg"], landing["longitude_deg"]))
             area = landing.get("search_area") or {}
-            if area.get("p90") and look.now_s < truth.landing_s:
+            if area.get("p90") and not ring and look.now_s > truth.burst_s + 60.0:
                 ring = [(y, x) for x, y, *_ in area["p90"]["coordinates"][0]]
     seen = [*path, truth.landing[:2], *guesses[len(guesses) // 4 :]]
     north_m, east_m = metres_per_degree(truth.landing[0])
@@ -90,7 +90,7 @@ def _map(truth: Truth, looks: Sequence[Shown]) -> list[str]:
         _text(left + 12, top + height - 20, f"{bar_m / 1_000:g} km"),
         _text(left + 12, top + 20, "true path", _TRUE),
         _text(left + 12, top + 36, "track as shown", _SHOWN),
-        _text(left + 12, top + 52, "landing as shown; last 90 % area in the air", _GUESS),
+        _text(left + 12, top + 52, "landing as shown; its 90 % area after the burst", _GUESS),
         _text(left + 12, top + 68, "× where it came down", "#111"),
     ]
 

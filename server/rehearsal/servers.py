@@ -25,6 +25,7 @@ class Server:
     def __init__(self) -> None:
         self._clients: set[asyncio.StreamWriter] = set()  # who has logged in
         self._writers: set[asyncio.StreamWriter] = set()  # everyone
+        self._joined = asyncio.Event()
         self._serving: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
 
@@ -40,6 +41,10 @@ class Server:
         for writer in tuple(self._writers):
             writer.transport.abort()  # its reader ends, and so does its task
         await asyncio.gather(*self._serving, return_exceptions=True)
+
+    async def joined(self) -> None:
+        """Wait for the first client that may be sent packets."""
+        await self._joined.wait()
 
     def send(self, data: bytes) -> None:
         """To every client at once; never waits."""
@@ -68,6 +73,7 @@ class Server:
         with contextlib.suppress(OSError, ValueError, asyncio.IncompleteReadError):
             await self.greet(reader, writer)
             self._clients.add(writer)
+            self._joined.set()
             while line := await reader.readline():
                 await self.told(line, writer)
         self._clients.discard(writer)
