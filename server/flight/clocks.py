@@ -9,6 +9,7 @@ from __future__ import annotations
 import bisect
 
 _SAMPLES = 9
+_FEWEST = 3
 _NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
 _AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
 _USUAL_LAG_S = 2.0  # median of real flights: checks.md
@@ -31,14 +32,14 @@ class Clocks:
         i = bisect.bisect_right(self._heard_s, heard_s)
         self._heard_s.insert(i, heard_s)
         self._ahead_s.insert(i, ahead_s)
-        later = self._heard_s[i : i + _SAMPLES]
+        later = self._heard_s[max(i - _FEWEST, 0) : i + _SAMPLES]
         self.wrong = self.wrong or any(self.ahead_s(h) != 0.0 for h in later)
 
     def ahead_s(self, heard_s: float) -> float:
         """How far the station's clock was ahead when it read `heard_s`; 0 while it looks right."""
-        end = bisect.bisect_right(self._heard_s, heard_s)
+        end = max(bisect.bisect_right(self._heard_s, heard_s), _FEWEST)  # the first ones look ahead
         recent = sorted(self._ahead_s[max(end - _SAMPLES, 0) : end])
-        if len(recent) < 3:
+        if len(recent) < _FEWEST:
             return 0.0
         middle = recent[len(recent) // 2]
         spread = recent[3 * len(recent) // 4] - recent[len(recent) // 4]

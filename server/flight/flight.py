@@ -90,22 +90,24 @@ class Flight:
 
     def receive(self, receptions: list[Reception]) -> None:
         """Take many in at once: the same as one by one, but the track runs only once."""
-        in_order = True
+        in_order, was_wrong = True, self.clocks.wrong
         for reception in receptions:
             in_order = in_order and (self._latest is None or reception >= self._latest)
             self._latest = reception if self._latest is None else max(self._latest, reception)
             self._receptions.append(reception)
             self._receive(reception)
-        if self.clocks.wrong and not in_order:
+        if self.clocks.wrong and not (in_order and was_wrong):
             self._rebuild()
 
     def _rebuild(self) -> None:
-        """All receptions once more in their canonical order: what the clock's error is taken to be
-        when a packet is heard depends on those before it."""
+        """All receptions once more in their canonical order, now that the clock's error is known:
+        what it is taken to be when a packet is heard depends on those before it."""
         self._receptions.sort()
+        clocks = self.clocks
         self._open_books()
+        self.clocks = clocks
         for reception in self._receptions:
-            self._receive(reception)
+            self._receive(reception, learn_clock=False)
 
     def events(self) -> tuple[Event, ...]:
         """Launch, burst, landing, as best known now."""
@@ -115,7 +117,7 @@ class Flight:
         """All that a landing prediction needs, as of now; None without a track."""
         return ask(self.track, self.plan, self.terrain, self.counts.total)
 
-    def _receive(self, reception: Reception) -> None:
+    def _receive(self, reception: Reception, *, learn_clock: bool = True) -> None:
         self._clock_s = max(self._clock_s, reception.heard_at_s)
         decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
         unread = decoding.problem is not None and not decoding.reports
@@ -127,7 +129,7 @@ class Flight:
         )
         for name, reports in self._by_name(decoding, reception).items():
             self._hear(name, heard_at_ms, reception, decoding, reports)
-        if reception.wire != "phone":  # a phone sends what it saved
+        if learn_clock and reception.wire != "phone":  # a phone sends what it saved
             for report in decoding.reports:
                 if isinstance(report, PositionReport) and report.time_s is not None:
                     self.clocks.add(reception.heard_at_s, report.time_s)
@@ -201,6 +203,7 @@ def _constants(plan: Plan) -> MotionConstants:
         ascent_rate_ms=plan.balloon.ascent_rate_ms,
         ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
         ground_altitude_m=plan.launch.altitude_m,
+        burst_from_m=plan.balloon.burst_altitude_m - 2.5 * plan.balloon.burst_altitude_sigma_m,
     )
 
 

@@ -77,7 +77,7 @@ class HistoryBook:
         )  # fmt: skip
         if not record.verdict.accepted or state is None:
             return record, verdict, fix_point, None
-        x, y, z = state.mixed()
+        x, y, z = state.stated()
         latitude_deg, longitude_deg = self._flight.track.frame.to_latlon(x.position, y.position)
         track_point = (
             fix.time_s, float(latitude_deg), float(longitude_deg), z.position, z.velocity,

@@ -141,7 +141,7 @@ def _events(flight: Flight) -> list[dict[str, Any]]:
 
 def _track(flight: Flight, latest: Record, ground_m: float | None) -> dict[str, Any]:
     assert latest.after.state is not None
-    x, y, z = latest.after.state.mixed()
+    x, y, z = latest.after.state.stated()
     latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
     convergence = flight.track.frame.convergence_deg(float(latitude_deg), float(longitude_deg))
     course_deg = (math.degrees(math.atan2(x.velocity, y.velocity)) + convergence) % 360.0

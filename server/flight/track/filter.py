@@ -29,6 +29,7 @@ from server.flight.track.modes import (
     GROUND,
     Motion,
     MotionConstants,
+    mean_wait_s,
     move,
     start,
 )
@@ -43,10 +44,14 @@ from server.flight.track.trackers import (
     others,
     remember,
     repeats_altitude,
+    repeats_position,
     variances,
 )
 
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
+_WANDER_H_M = 2.0
+_WANDER_V_M = 7.0
+_NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
 
@@ -63,8 +68,22 @@ class FilterState(NamedTuple):
     accepted: int
 
     def mixed(self) -> Motion:
-        """One Gaussian for all modes."""
-        return _mixed(self.motions, self.probabilities)
+        """One Gaussian for all modes that are not negligible: a mode left far behind has its floor
+        of probability, and would widen the whole by its distance."""
+        likely = [i for i in range(4) if self.probabilities[i] > _NEGLIGIBLE]
+        norm = sum(self.probabilities[i] for i in likely)
+        return _mixed(
+            [self.motions[i] for i in likely], [self.probabilities[i] / norm for i in likely]
+        )
+
+    def stated(self) -> Motion:
+        """The same with the errors that no filter averages away: datum, and receivers that wander."""
+        x, y, z = self.mixed()
+        return Motion(
+            x._replace(var_position=x.var_position + _WANDER_H_M**2),
+            y._replace(var_position=y.var_position + _WANDER_H_M**2),
+            z._replace(var_position=z.var_position + _WANDER_V_M**2),
+        )
 
 
 class Step(NamedTuple):
@@ -116,29 +135,27 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     dt_s = time_s - state.time_s
     if dt_s <= 0.0:
         return state
-    arrivals: list[list[tuple[float, Motion]]] = [[], [], [], []]
     down_s = _down_by_s(state.motions[DESCENT].z, state.lowest_m)
+    arrivals: list[list[tuple[float, int, float]]] = [[], [], [], []]  # weight, from, seconds moved
     for i in range(4):
-        share = state.probabilities[i]
-        staying = 1.0
-        for j, wait_s in EXITS[i]:
-            p = 1.0 - math.exp(-dt_s / wait_s)
-            moved_s = dt_s
+        share, staying = state.probabilities[i], 1.0
+        for j, usual_s in EXITS[i]:
+            wait_s = mean_wait_s(i, j, usual_s, state.motions[i].z.position, constants)
+            p, moved_s = 1.0 - math.exp(-dt_s / wait_s), dt_s
             if j == GROUND:
                 p *= _near_ground(state.motions[i].z, state.lowest_m, dt_s, constants)
                 if dt_s > down_s:  # it must have come down meanwhile, wherever nobody heard it
                     p, moved_s = 0.99, down_s
             staying -= p
-            arrivals[j].append((share * p, move(i, j, state.motions[i], moved_s, constants)))
-        arrivals[i].append(
-            (share * max(staying, 0.01), move(i, i, state.motions[i], dt_s, constants))
-        )
+            arrivals[j].append((share * p, i, moved_s))
+        arrivals[i].append((share * max(staying, 0.01), i, dt_s))
     motions, probabilities = [], []
-    for pairs in arrivals:
-        total = sum(p for p, _ in pairs)
-        kept = [(p / total, motion) for p, motion in pairs if p > 1e-4 * total]
-        norm = sum(p for p, _ in kept)
-        motions.append(_mixed([m for _, m in kept], [p / norm for p, _ in kept]))
+    for j, pairs in enumerate(arrivals):
+        total = sum(weight for weight, _, _ in pairs)
+        kept = [pair for pair in pairs if pair[0] > _NEGLIGIBLE * total]
+        norm = sum(weight for weight, _, _ in kept)
+        moved = [move(i, j, state.motions[i], moved_s, constants) for _, i, moved_s in kept]
+        motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
         probabilities.append(max(total, PROBABILITY_FLOOR))
     norm = sum(probabilities)
     return state._replace(
@@ -161,18 +178,19 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     barometer = by_pressure(memory, fix.pressure_pa)
     velocity = (mixed.x.velocity, mixed.y.velocity, mixed.z.velocity)
     var_h, var_v = variances(fix, memory, velocity)
-    if high and memory.position_repeats > 0:
+    if high and repeats_position(memory, fix):
         if barometer is not None:
             state = _meet(state, Measured(None, 0.0, *barometer))[0]
         reason = "position unchanged to the last digit while it moves"
         return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
     held = high and repeats_altitude(memory, fix)
-    altitude_m = None if held or fix.altitude_m is None else fix.altitude_m - memory.offset_m
-    if altitude_m is None and barometer is not None:
+    own_m = None if held or fix.altitude_m is None else fix.altitude_m - memory.offset_m
+    altitude_m = own_m
+    if own_m is None and barometer is not None:
         altitude_m, var_v = barometer
     before = state
     state, met = _meet(before, Measured((x_m, y_m), var_h, altitude_m, var_v))
-    memory = learn_noise(memory, fix, mixed.x, mixed.y, x_m, y_m)
+    memory = learn_noise(memory, mixed, (x_m, y_m), own_m, var_h, var_v)
     if met.refused_h > 0.5:
         away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
         where = others(state.trackers, fix.tracker, fix.time_s)

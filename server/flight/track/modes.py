@@ -33,12 +33,16 @@ class MotionConstants:
     fall_constant: float = (
         5.07  # fall speed x sqrt(density), (m/s)(kg/m³)^½: median of real flights
     )
-    fall_relative_sigma: float = 0.4  # at the first step after a burst: tumbling, failures
+    first_fall_factor: float = 1.6  # at the first step after a burst: the parachute is not open yet
+    fall_relative_sigma: float = 0.5  # of that
     ascent_rate_ms: float = 5.0
     ascent_rate_sigma_ms: float = 1.5
+    burst_from_m: float = (
+        25_000.0  # from here up a burst is due: the plan's altitude less 2.5 sigma
+    )
     ground_altitude_m: float | None = None  # where the plan says the launch site is
-    wind_psd: float = 0.15  # white acceleration of the wind seen, m²/s³, while climbing slowly
-    wind_psd_per_ms: float = 0.05  # the same for each m/s of vertical speed: shear flown through
+    wind_psd: float = 0.08  # white acceleration of the wind seen, m²/s³, while climbing slowly
+    wind_psd_per_ms: float = 0.03  # the same for each m/s of vertical speed: shear flown through
     climb_psd: float = 0.02
     fall_psd: float = 0.10
     fall_psd_relative: float = 0.0004  # of the square of the fall speed, per second
@@ -55,10 +59,20 @@ _MEAN_WAIT_S = {  # mean time before one mode gives way to another; common pract
     (DESCENT, GROUND): 900.0,
     (DESCENT, FLOAT): 600_000.0,
 }
+_BURST_DUE_WAIT_S = 900.0
 EXITS = {
     mode: tuple((j, wait) for (i, j), wait in _MEAN_WAIT_S.items() if i == mode)
     for mode in range(4)
 }
+
+
+def mean_wait_s(
+    i: int, j: int, usual_s: float, altitude_m: float, constants: MotionConstants
+) -> float:
+    """Mean time before mode i gives way to mode j; shorter for a burst where the plan expects it."""
+    if i == ASCENT and j == DESCENT and altitude_m > constants.burst_from_m:
+        return _BURST_DUE_WAIT_S
+    return usual_s
 
 
 def fall_speed_ms(altitude_m: float, fall_constant: float) -> float:
@@ -169,7 +183,7 @@ def _vertical_prior(
         return constants.ascent_rate_ms, constants.ascent_rate_sigma_ms
     if mode == FLOAT:
         return 0.0, 0.7
-    speed = fall_speed_ms(altitude_m, constants.fall_constant)
+    speed = constants.first_fall_factor * fall_speed_ms(altitude_m, constants.fall_constant)
     return -speed, constants.fall_relative_sigma * speed
 
 

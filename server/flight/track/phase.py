@@ -13,7 +13,9 @@ Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
 EventKind = Literal["launch", "float", "burst", "landing", "moved"]
 
 _SURE = 0.95
-_CERTAIN = 0.995  # no second fix is waited for
+_CERTAIN = 0.97  # of a fall: no second fix is waited for, if it is deep
+_DEEP_M = 500.0  # below where the climb would be: more than a stuck altitude lags behind
+_AT_REST = 0.99  # of rest: no second fix is waited for
 _WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen
 _REFINED_FOR_S = 180.0
 _BACK_STEP_S = 2.0
@@ -53,13 +55,21 @@ def follow(memory: PhaseMemory, state: FilterState, evidence: bool) -> PhaseMemo
         if wanted is None and memory.phase in ("ascent", "float"):
             rising = memory.rising or state
         return memory._replace(candidate=memory.phase, confirmations=0, rising=rising)
-    certain = wanted == "descent" and state.probabilities[DESCENT] > _CERTAIN
+    certain = _certain(wanted, state)
     if wanted != memory.candidate and not certain:
         return memory._replace(candidate=wanted, confirmations=1)
     memory = memory._replace(confirmations=memory.confirmations + 1)
     if memory.confirmations < _CONFIRMATIONS and not certain:
         return memory
     return _change(memory, wanted, state)
+
+
+def _certain(wanted: Phase, state: FilterState) -> bool:
+    if wanted == "descent":
+        climbing, falling = state.motions[ASCENT].z, state.motions[DESCENT].z
+        deep = climbing.position - falling.position > _DEEP_M
+        return deep and state.probabilities[DESCENT] > _CERTAIN
+    return wanted == "landed" and state.probabilities[GROUND] > _AT_REST
 
 
 def _refine_burst(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
@@ -83,7 +93,7 @@ def _wanted(memory: PhaseMemory, state: FilterState) -> Phase | None:
         return None
     if p[ASCENT] > _SURE:
         return "ascent"
-    if p[DESCENT] > _SURE:
+    if p[DESCENT] > _SURE and memory.phase != "ground":
         return "descent"
     if p[FLOAT] > _SURE:
         return "float"
@@ -102,6 +112,8 @@ def _change(memory: PhaseMemory, phase: Phase, state: FilterState) -> PhaseMemor
         events += (_launch(here, state),)
     elif phase == "descent" and memory.phase in ("ascent", "float"):
         events += (_burst(memory, state),)
+    elif phase in ("ascent", "float") and memory.phase == "descent" and events[-1:]:
+        events = events[:-1] if events[-1].kind == "burst" else events  # it climbs: that was none
     elif phase == "float" and memory.phase == "ascent":
         events += (here._replace(kind="float"),)
     elif phase == "landed":

@@ -56,7 +56,7 @@ class Track:
         self, constants: MotionConstants, origin: tuple[float, float] | None = None
     ) -> None:
         """`origin` is the launch site if the plan has it: latitude, longitude in degrees."""
-        self._constants = constants
+        self.constants = constants
         self._planned_origin = origin
         self._keys: list[Key] = []
         self._fixes: list[Fix] = []
@@ -87,7 +87,7 @@ class Track:
         for fix in self._fixes[len(self._records) :]:
             before = self._records[-1].after if self._records else Checkpoint()
             x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            self._records.append(_run(before, fix, float(x_m), float(y_m), self._constants))
+            self._records.append(_run(before, fix, float(x_m), float(y_m), self.constants))
         return self._records
 
     def verdicts(self) -> list[Verdict]:

@@ -14,18 +14,22 @@ from typing import NamedTuple
 from server.flight.atmosphere import pressure_altitude_m
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
+from server.flight.track.modes import Motion
 
-_NOISE_GAIN = 0.1
-_NOISE_MOST = 60.0
-_TIMING_SIGMA_S = 0.5  # between a tracker's fix and the second that it prints
+_NOISE_GAIN = 0.05
+_NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
+_NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
+_NOISE_LEAST, _NOISE_MOST = 0.4, 60.0
+_TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
 _UNTIMED_SIGMA_S = 2.0
 _STUCK_ALTITUDE_REPEATS = 1
 _STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
 _COARSE_SIGMA_M = 13.0
+_COARSE_SIGMA_H_M = 30.0
 _FLOWN_M = 150.0
-_OTHER_ABOVE_M = 400.0
+_OTHER_ABOVE_M = 150.0
 _OTHER_WITHIN_S = 600.0
-_OTHER_RISES = 3
+_OTHER_RISES = 2
 _RISE_M = 10.0
 _PRESSURE_GAIN = 0.2
 _PRESSURE_NEEDED = 4
@@ -46,7 +50,8 @@ class TrackerMemory(NamedTuple):
     rises: int  # in a row
     offset_m: float  # its altitudes minus the track's
     var_offset: float
-    noise: float  # variance of its positions over the one that they state, learned, at least 1
+    noise_h: float  # variance of its positions over the one that they state, learned
+    noise_v: float
     pressure_offset_m: float  # standard altitude of its pressure minus the track's
     pressure_at_m: float  # standard altitude when that was last compared
     pressure_compared: int
@@ -67,7 +72,7 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
     if memory is None:
         return TrackerMemory(
             position, altitude_m, t, 0, 0, altitude_m, highest_m, 0,
-            0.0, fix.sigma_datum_m**2, 1.0, 0.0, 0.0, 0, 0, -math.inf,
+            0.0, fix.sigma_datum_m**2, 1.0, 1.0, 0.0, 0.0, 0, 0, -math.inf,
         )  # fmt: skip
     same = position == memory.position
     level = altitude_m is not None and altitude_m == memory.altitude_m
@@ -86,6 +91,11 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
         highest_m=max(memory.highest_m, highest_m),
         rises=rises,
     )
+
+
+def repeats_position(memory: TrackerMemory, fix: Fix) -> bool:
+    """The position stays to the last digit, in a format fine enough to show movement."""
+    return memory.position_repeats > 0 and fix.sigma_h_m < _COARSE_SIGMA_H_M
 
 
 def repeats_altitude(memory: TrackerMemory, fix: Fix) -> bool:
@@ -121,18 +131,39 @@ def variances(
     """Of a fix's position on each horizontal axis, and of its altitude (m²)."""
     east, north, up = velocity
     timing = (_TIMING_SIGMA_S if fix.own_time else _UNTIMED_SIGMA_S) ** 2
-    var_h = (fix.sigma_h_m**2 + timing * (east * east + north * north)) * memory.noise
-    return var_h, fix.sigma_v_m**2 + timing * up * up + memory.var_offset
+    var_h = fix.sigma_h_m**2 * memory.noise_h + timing * (east * east + north * north)
+    var_v = fix.sigma_v_m**2 * memory.noise_v + timing * up * up + memory.var_offset
+    return var_h, var_v
 
 
 def learn_noise(
-    memory: TrackerMemory, fix: Fix, x: Axis, y: Axis, x_m: float, y_m: float
+    memory: TrackerMemory,
+    predicted: Motion,
+    xy_m: tuple[float, float],
+    z_m: float | None,
+    var_h: float,
+    var_v: float,
 ) -> TrackerMemory:
-    """Positions that scatter more than they state are believed less."""
-    squared = ((x_m - x.position) ** 2 + (y_m - y.position) ** 2) / 2
-    expected = (x.var_position + y.var_position) / 2
-    seen = min(max((squared - expected) / fix.sigma_h_m**2, 0.0), _NOISE_MOST)
-    return memory._replace(noise=max(memory.noise + _NOISE_GAIN * (seen - memory.noise), 1.0))
+    """How much its fixes scatter, against what they state and the prediction leaves open.
+
+    `z_m` is its altitude without its offset; None when it was not used.
+    """
+    x, y, z = predicted
+    squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
+    expected = (x.var_position + y.var_position) / 2 + var_h
+    noise_v = memory.noise_v
+    if z_m is not None:
+        noise_v = _scaled(noise_v, (z_m - z.position) ** 2, z.var_position + var_v)
+    return memory._replace(noise_h=_scaled(memory.noise_h, squared, expected), noise_v=noise_v)
+
+
+def _scaled(noise: float, squared: float, expected: float) -> float:
+    """Move the factor so that squares come to what is expected of them."""
+    seen = squared / expected
+    if seen > _NOISE_UNLEARNED:
+        return noise
+    factor = 1.0 + _NOISE_GAIN * (min(seen, _NOISE_SEEN_MOST) - 1.0)
+    return min(max(noise * factor, _NOISE_LEAST), _NOISE_MOST)
 
 
 def learn_offset(

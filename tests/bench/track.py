@@ -1,0 +1,362 @@
+"""The fused track on 200 made flights of every kind of trouble, and on real flights.
+
+Asked every 20 s of flight time, as a crew looks at its screen: where is it now? The fused track and the
+plain filter are moved on to that moment; the last fix heard and the best single tracker stand as heard.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from scipy.stats import chi2
+
+from server.flight.flight import Flight
+from server.flight.track.filter import predict
+from server.flight.track.fixes import Fix
+from server.flight.track.kalman import Axis, update
+from server.flight.track.kalman import predict as predict_axis
+from server.flight.track.track import Track
+from server.logs import inferred_plan, read_recording
+from tests.flights import real_logs
+from tests.made import KINDS, Made, make_flight
+
+FLIGHTS = 200
+ASKED_EVERY_S = 20.0
+NEES_BOUNDS = tuple(float(b) for b in chi2.ppf([0.025, 0.975], 6))
+Error = tuple[float, float]  # horizontal, vertical (NaN: not known), metres
+
+
+def run(flights: int = FLIGHTS) -> dict[str, Any]:
+    """The figures of the issue; errors in metres, over all moments of all flights."""
+    errors: dict[str, list[Error]] = {
+        "fused": [], "best_single": [], "last_heard": [], "plain_filter": []
+    }  # fmt: skip
+    burst_delays: list[float] = []
+    first_fixes: list[float] = []
+    landing_delays: list[float] = []
+    inside: list[bool] = []
+    false_bursts, fixes, spent_s = 0, 0, 0.0
+    worse: dict[str, list[float]] = {}
+    for i in range(flights):
+        made = make_flight(KINDS[i % len(KINDS)], i)
+        seen = follow(made)
+        for name, found in seen.errors.items():
+            errors[name] += found
+        burst_delays += seen.burst_delays
+        first_fixes += seen.first_fixes
+        landing_delays += seen.landing_delays
+        false_bursts += seen.false_bursts
+        inside += seen.inside
+        fixes += seen.fixes
+        spent_s += seen.spent_s
+        if made.faulty:
+            clean = follow(made.without_faulty())
+            ratio = _p95(seen.errors["fused"], 0) / _p95(clean.errors["fused"], 0)
+            worse.setdefault(made.kind, []).append(ratio)
+    return {
+        **{name: _summary(found) for name, found in errors.items()},
+        "nees_inside": float(np.mean(inside)),
+        "burst_delay_s": {
+            "median": float(np.median(burst_delays)),
+            "p95": float(np.quantile(burst_delays, 0.95)),
+            "first_fix_median": float(np.nanmedian(first_fixes)),
+            "first_fix_p95": float(np.nanquantile(first_fixes, 0.95)),
+        },
+        "landing_delay_beacons": float(np.quantile(landing_delays, 0.95)),
+        "false_bursts": false_bursts,
+        "us_per_fix": 1e6 * spent_s / fixes,
+        "late_ms": late_ms(),
+        "with_faulty_over_without": {kind: max(ratios) for kind, ratios in worse.items()},
+        "real": real(),
+    }
+
+
+class Followed:
+    """One flight followed as it was heard."""
+
+    def __init__(self) -> None:
+        self.errors: dict[str, list[Error]] = {}
+        self.burst_delays: list[float] = []
+        self.first_fixes: list[float] = []  # after the burst: no notice can be sooner
+        self.landing_delays: list[float] = []
+        self.inside: list[bool] = []
+        self.false_bursts = 0
+        self.fixes = 0
+        self.spent_s = 0.0
+
+
+def follow(made: Made) -> Followed:
+    """Play a made flight and ask at each moment."""
+    truth, flight, plain = made.truth, Flight(made.plan), Plain()
+    result = Followed()
+    names = [t.callsign for t in made.plan.trackers if t.callsign]
+    last: dict[str, Fix] = {}
+    single: dict[str, list[Error]] = {name: [] for name in names}
+    fused: list[Error] = []
+    heard_last: list[Error] = []
+    plain_errors: list[Error] = []
+    burst_at_s = landed_at_s = None
+    asked_s = truth.launch_s + 60.0
+    shift_s = _clock_shift(made)
+
+    def ask(until_s: float) -> None:
+        nonlocal asked_s
+        while asked_s < min(until_s, truth.landing_s):
+            here = truth.at(asked_s)
+            for name in names:
+                if name in last:
+                    single[name].append(_error(last[name], here))
+            if last and flight.track.latest() is not None:
+                newest = max(last.values(), key=lambda f: f.time_s)
+                heard_last.append(_error(newest, here))
+                fused.append(_fused_error(flight, asked_s, here))
+                plain_errors.append(plain.error(flight, asked_s, here))
+            asked_s += ASKED_EVERY_S
+
+    for reception in made.receptions:
+        now_s = reception.heard_at_s - shift_s(reception)
+        ask(now_s)
+        started = time.perf_counter()
+        before = len(flight.track.records())
+        flight.receive([reception])
+        records = flight.track.records()
+        result.spent_s += time.perf_counter() - started
+        if len(records) > before:
+            fix = max((r.fix for r in records[-3:]), key=lambda f: f.time_s)
+            last[fix.tracker] = fix
+            plain.take(flight, fix)
+            nees = _nees(flight, truth)
+            if nees is not None:
+                result.inside.append(NEES_BOUNDS[0] <= nees <= NEES_BOUNDS[1])
+        phase = flight.track.phase()
+        if phase in ("descent", "landed") and burst_at_s is None:
+            if now_s < truth.burst_s:
+                result.false_bursts += 1
+            burst_at_s = now_s
+        if phase == "landed" and landed_at_s is None:
+            landed_at_s = now_s
+    ask(truth.landing_s)
+    result.fixes = len(flight.track.records())
+    bursts = [e for e in flight.events() if e.kind == "burst"]
+    result.false_bursts += max(len(bursts) - 1, 0)
+    if burst_at_s is not None and burst_at_s >= truth.burst_s:
+        result.burst_delays.append(burst_at_s - truth.burst_s)
+        result.first_fixes.append(_first_fix_s(made))
+    interval_s = min(t.interval_s for t in made.trackers if t.callsign not in made.faulty)
+    if landed_at_s is not None:
+        result.landing_delays.append((landed_at_s - truth.landing_s) / interval_s)
+    best = min(
+        single.values(), key=lambda e: float(np.median([h for h, _ in e])) if e else math.inf
+    )
+    result.errors = {
+        "fused": fused, "best_single": best, "last_heard": heard_last, "plain_filter": plain_errors
+    }  # fmt: skip
+    return result
+
+
+def _first_fix_s(made: Made) -> float:
+    """Seconds from the burst to the first fix with an altitude of a sound tracker that is after it."""
+    flight = Flight(made.plan)
+    flight.receive(made.receptions)
+    times = [
+        r.fix.time_s
+        for r in flight.track.records()
+        if r.fix.tracker not in made.faulty and r.fix.altitude_m is not None
+    ]
+    return min((t - made.truth.burst_s for t in times if t >= made.truth.burst_s), default=math.nan)
+
+
+def _clock_shift(made: Made) -> Any:
+    """What the station's clock is ahead: moments of asking are true ones."""
+    if not made.kind.startswith("station clock"):
+        return lambda reception: 0.0
+    lags = {}
+    for reception in made.receptions:
+        flight = Flight(made.plan)
+        flight.receive([reception])
+        records = flight.track.records()
+        if records and records[0].fix.own_time:
+            lags[reception] = reception.heard_at_s - records[0].fix.time_s - 2.0
+    last = 0.0
+    shifts = {}
+    for reception in made.receptions:
+        last = lags.get(reception, last)
+        shifts[reception] = last if abs(last) > 45.0 else 0.0
+    return lambda reception: shifts[reception]
+
+
+def _error(fix: Fix, here: tuple[float, float, float]) -> Error:
+    return (
+        _away_m((fix.latitude_deg, fix.longitude_deg), here),
+        math.nan if fix.altitude_m is None else abs(fix.altitude_m - here[2]),
+    )
+
+
+def _away_m(a: tuple[float, float], b: tuple[float, ...]) -> float:
+    north = (a[0] - b[0]) * 111_200.0
+    east = (a[1] - b[1]) * 111_200.0 * math.cos(math.radians(b[0]))
+    return math.hypot(north, east)
+
+
+def _fused_error(flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
+    state = flight.track.checkpoint().state
+    assert state is not None
+    x, y, z = predict(state, max(at_s, state.time_s), flight.track.constants).mixed()
+    latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
+    return _away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
+
+
+def _nees(flight: Flight, truth: Any) -> float | None:
+    """Of position and velocity on three axes, at the last accepted fix."""
+    record = flight.track.latest()
+    if record is None or record is not flight.track.records()[-1] or record.after.state is None:
+        return None
+    at_s = record.fix.time_s
+    if not truth.launch_s < at_s < truth.landing_s or not record.fix.own_time:
+        return None
+    i = truth.index(at_s)
+    here = truth.at(at_s)
+    x_m, y_m = flight.track.frame.to_xy(here[0], here[1])
+    motion = record.after.state.stated()
+    speeds = (truth.east_ms[i], truth.north_ms[i], truth.climb_ms[i])
+    total = 0.0
+    for axis, place, speed in zip(motion, (x_m, y_m, here[2]), speeds, strict=True):
+        e = np.array([axis.position - place, axis.velocity - speed])
+        p = np.array([[axis.var_position, axis.covariance], [axis.covariance, axis.var_velocity]])
+        total += float(e @ np.linalg.solve(p, e))
+    return total
+
+
+class Plain:
+    """A constant-velocity filter that believes every fix of every tracker."""
+
+    PSD = 1.0
+
+    def __init__(self) -> None:
+        self._axes: tuple[Axis, Axis, Axis] | None = None
+        self._time_s = 0.0
+
+    def take(self, flight: Flight, fix: Fix) -> None:
+        x_m, y_m = flight.track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
+        place = (float(x_m), float(y_m), fix.altitude_m)
+        if self._axes is None:
+            starts = [Axis(p if p is not None else 500.0, 0.0, 400.0, 0.0, 400.0) for p in place]
+            self._axes, self._time_s = (starts[0], starts[1], starts[2]), fix.time_s
+            return
+        dt_s = fix.time_s - self._time_s
+        if dt_s < 0:
+            return
+        moved = [predict_axis(a, dt_s, self.PSD) for a in self._axes]
+        after = [
+            a if p is None else update(a, p, 15.0**2) for a, p in zip(moved, place, strict=True)
+        ]
+        self._axes, self._time_s = (after[0], after[1], after[2]), fix.time_s
+
+    def at(self, at_s: float) -> tuple[float, float, float]:
+        assert self._axes is not None
+        dt_s = max(at_s - self._time_s, 0.0)
+        x, y, z = (predict_axis(a, dt_s, self.PSD).position for a in self._axes)
+        return x, y, z
+
+    def error(self, flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
+        x, y, z = self.at(at_s)
+        latitude_deg, longitude_deg = flight.track.frame.to_latlon(x, y)
+        return _away_m((float(latitude_deg), float(longitude_deg)), here), abs(z - here[2])
+
+
+def _column(errors: list[Error], i: int) -> np.ndarray:
+    return np.array([e[i] for e in errors if not math.isnan(e[i])])
+
+
+def _p95(errors: list[Error], i: int) -> float:
+    return float(np.quantile(_column(errors, i), 0.95))
+
+
+def _summary(errors: list[Error]) -> dict[str, float]:
+    h, v = _column(errors, 0), _column(errors, 1)
+    return {
+        "h_median_m": float(np.median(h)),
+        "h_p95_m": float(np.quantile(h, 0.95)),
+        "v_median_m": float(np.median(v)),
+        "v_p95_m": float(np.quantile(v, 0.95)),
+    }
+
+
+def late_ms() -> float:
+    """The dearest of 20 late packets into a flight of 5,000 fixes: up to seven minutes late."""
+    track, fixes = _long_track()
+    held = fixes[4_000:4_400:20]
+    track.add([f for f in fixes if f not in held])
+    track.records()
+    worst = 0.0
+    for fix in held:
+        part = [f for f in track._fixes if f.time_s <= fix.time_s + 420.0]
+        shorter = Track(track.constants, (38.35, -98.2))
+        shorter.add(part)
+        shorter.records()
+        started = time.perf_counter()
+        shorter.add([fix])
+        shorter.records()
+        worst = max(worst, 1e3 * (time.perf_counter() - started))
+    return worst
+
+
+def _long_track() -> tuple[Track, list[Fix]]:
+    """Fixes of a made flight, made dense: 5,000 of them."""
+    made = make_flight("plain", 1)
+    flight = Flight(made.plan)
+    truth = made.truth
+    rng = np.random.default_rng(1)
+    span_s = truth.end_s - truth.start_s
+    fixes = []
+    for i in range(5_000):
+        at_s = truth.start_s + span_s * i / 5_000
+        latitude_deg, longitude_deg, altitude_m = truth.at(at_s)
+        d = rng.normal(0, 1, 3)
+        fixes.append(
+            Fix(at_s, f"N0CALL-{11 + i % 3}", latitude_deg + d[0] * 5e-5, longitude_deg + d[1] * 6e-5,
+                altitude_m + 8 * d[2], None, None, 8.0, 12.0, 10.0, True)
+        )  # fmt: skip
+    return Track(flight.track.constants, (38.35, -98.2)), fixes
+
+
+def real() -> dict[str, float]:
+    """Every fifth fix of the real flights held out and predicted from those before it; metres."""
+    fused: list[float] = []
+    plain_errors: list[float] = []
+    for held, flight, plain in _held_out():
+        state = flight.track.checkpoint().state
+        if state is None or state.accepted < 10:
+            continue
+        x_m, y_m = flight.track.frame.to_xy(held.latitude_deg, held.longitude_deg)
+        x, y, _ = predict(state, held.time_s, flight.track.constants).mixed()
+        fused.append(math.hypot(x.position - x_m, y.position - y_m))
+        px, py, _ = plain.at(held.time_s)
+        plain_errors.append(math.hypot(px - x_m, py - y_m))
+    if not fused:
+        return {}
+    return {
+        "held_out_median_m": float(np.median(fused)),
+        "held_out_p95_m": float(np.quantile(fused, 0.95)),
+        "plain_median_m": float(np.median(plain_errors)),
+        "plain_p95_m": float(np.quantile(plain_errors, 0.95)),
+    }
+
+
+def _held_out() -> Iterator[tuple[Fix, Flight, Plain]]:
+    for log in real_logs():
+        recording = read_recording(log)
+        whole = Flight(inferred_plan(recording))
+        whole.receive(list(recording.receptions))
+        flight, plain = Flight(inferred_plan(recording)), Plain()
+        flight.track = Track(whole.track.constants, None)
+        for i, record in enumerate(whole.track.records()):
+            if i % 5 == 4 and record.verdict.accepted and plain._axes is not None:
+                yield record.fix, flight, plain
+            else:
+                flight.track.add([record.fix])
+                plain.take(flight, record.fix)
