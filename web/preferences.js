@@ -1,8 +1,9 @@
-/** What a reader chose on this device: palette, units, text size. */
+/** What a reader chose on this device: palette, units, text size, sound. */
 
 import { kept, keep } from 'leeward/keeping.js';
 
-const DEFAULTS = { palette: null, units: null, scale: 100 };
+const DEFAULTS = { palette: null, units: null, scale: 100, sound: 'off' };
+export const SOUNDS = ['off', 'tones', 'voice'];
 const SCALES = [80, 90, 100, 110, 120, 140, 160]; // per cent
 
 export function createPreferences() {
@@ -13,6 +14,7 @@ export function createPreferences() {
   if (!SCALES.includes(chosen.scale)) chosen.scale = 100;
   let unitsChosen = chosen.units === 'us' || chosen.units === 'metric';
   if (!unitsChosen) chosen.units = 'metric';
+  if (!SOUNDS.includes(chosen.sound)) chosen.sound = 'off';
   if (chosen.palette !== 'night') chosen.palette = 'day';
   dress();
 
@@ -34,7 +36,7 @@ export function createPreferences() {
   }
 
   return {
-    /** @param {'palette' | 'units' | 'scale'} name */
+    /** @param {'palette' | 'units' | 'scale' | 'sound'} name */
     get: (name) => chosen[name],
     set,
     /** The plan's units, until the reader has chosen others. @param {string} [planned] */

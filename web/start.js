@@ -1,23 +1,27 @@
 /** Puts the page together and keeps it going; where the messages come from is for others to say. */
 
-import { createAltitudeChart } from 'leeward/chart/altitude.js';
+import { createChartChoice } from 'leeward/chart/choice.js';
 import { createScrubber } from 'leeward/chart/scrubber.js';
+import { createTimeChart } from 'leeward/chart/timechart.js';
 import { createClock } from 'leeward/clock.js';
 import { el } from 'leeward/dom.js';
 import { createMap } from 'leeward/map/map.js';
 import { createAlarm } from 'leeward/panels/alarm.js';
 import { createBand } from 'leeward/panels/band.js';
 import { createBar } from 'leeward/panels/bar.js';
-import { createFlight, createLog } from 'leeward/panels/flight.js';
+import { createFlight } from 'leeward/panels/flight.js';
 import { createLandingCard } from 'leeward/panels/landing.js';
 import { createLink } from 'leeward/panels/link.js';
+import { createLog } from 'leeward/panels/log.js';
 import { showNotice } from 'leeward/panels/notice.js';
+import { createProblems } from 'leeward/panels/problems.js';
 import { createSensors } from 'leeward/panels/sensors.js';
 import { createSources } from 'leeward/panels/sources.js';
 import { createTabs } from 'leeward/panels/tabs.js';
 import { createTrackers } from 'leeward/panels/trackers.js';
 import { createVehicles } from 'leeward/panels/vehicles.js';
 import { createPreferences } from 'leeward/preferences.js';
+import { createSound } from 'leeward/sound.js';
 import { createStore } from 'leeward/store.js';
 import { createUnits } from 'leeward/units.js';
 import { createWhereIs } from 'leeward/whereis.js';
@@ -31,23 +35,26 @@ export function start(connect, post) {
   const clock = createClock();
   const preferences = createPreferences();
   const units = createUnits(preferences);
+  const sound = createSound(preferences);
   const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
   /** @type {import('./types.js').Context} */
-  const context = { store, clock, units, preferences, post, map: null, whereIs: null };
+  const context = { store, clock, units, preferences, sound, post, map: null, whereIs: null };
   context.whereIs = createWhereIs(context);
 
   const bar = createBar(context);
   const link = createLink(context);
+  const problems = createProblems(context);
   const alarm = createAlarm(context);
   const band = createBand(context);
-  const chart = createAltitudeChart(context);
+  const chart = createTimeChart(context);
   const scrubber = createScrubber(context, chart);
+  const choice = createChartChoice(context, chart);
   const side = el('div', { class: 'side', tabindex: 0, role: 'region', 'aria-label': 'Panels' });
-  const flown = el('section', { class: 'time', 'aria-label': 'Altitude against time' });
-  flown.append(scrubber.node, chart.node);
+  const flown = el('section', { class: 'time', 'aria-label': 'Charts against time' });
+  flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node), chart.node);
   document.body.append(
     bar.node,
-    link.node,
+    el('div', { class: 'strips' }, link.node, problems.node),
     el('div', { class: 'band' }, alarm.node, band.node),
     el('main', {}, el('div', { class: 'left' }, mapNode, flown), side),
     createTabs().node,
@@ -58,7 +65,7 @@ export function start(connect, post) {
   const makers = [createLandingCard, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
-  const panels = [bar, link, alarm, band, scrubber, chart, ...cards];
+  const panels = [bar, link, problems, alarm, band, scrubber, choice, chart, ...cards];
 
   let changed = new Set();
   let waiting = false;

@@ -59,7 +59,8 @@
  * What every panel is given:
  * @typedef {{store: {state: State | null, history: History}, clock: {now_s: () => number | null,
  *   hold: () => void},
- *   units: any, preferences: any, map: any, post: (path: string, body: object) =>
+ *   units: any, preferences: any, map: any,
+ *   sound: ReturnType<typeof import('./sound.js').createSound>, post: (path: string, body: object) =>
  *   Promise<string | null>, whereIs: (place: {latitude_deg: number, longitude_deg: number}) =>
  *   {from: string, range_m: number | null, bearing_deg: number | null}}} Context
  */

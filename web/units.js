@@ -21,6 +21,8 @@ const SYSTEMS = {
     altitudeUnit: 'm',
     altitudeValue: (m) => m,
     altitude: (m) => `${figure(Math.round(m / 10) * 10)}${NB}m`,
+    climbUnit: 'm/s',
+    climbValue: (ms) => ms,
     climb: (ms) => `${figure(ms, 1)}${NB}m/s`,
     speed: (ms) => `${figure(ms * 3.6)}${NB}km/h`,
     distance(m) {
@@ -35,6 +37,8 @@ const SYSTEMS = {
     altitudeUnit: 'ft',
     altitudeValue: (m) => m / FOOT_M,
     altitude: (m) => `${figure(Math.round(m / FOOT_M / 10) * 10)}${NB}ft`,
+    climbUnit: 'ft/min',
+    climbValue: (ms) => (ms / FOOT_M) * 60,
     climb: (ms) => `${figure(Math.round((ms / FOOT_M) * 6) * 10)}${NB}ft/min`,
     speed: (ms) => `${figure((ms * 3600) / MILE_M)}${NB}mph`,
     distance(m) {
@@ -55,6 +59,8 @@ export function createUnits(preferences) {
     climb: (ms) => system().climb(ms),
     speed: (ms) => system().speed(ms),
     distance: (m) => system().distance(m),
+    /** A sensor's value as shown, the unit's name, and the decimals. */
+    sensorParts: (value, unit) => sensorUnit(value, unit, system()),
     /** A sensor's value with its unit; a unit that is not known is shown as it came. */
     sensor(value, unit) {
       if (value === null) return 'no value';

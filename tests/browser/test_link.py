@@ -166,4 +166,8 @@ async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any
             await expect(watched.page.locator(f"[data-answer={name}]")).to_contain_text("not known")
         await expect(watched.page.locator("[data-answer=fresh]")).to_contain_text("never")
         await expect(watched.page.locator(".problems")).to_have_text("No tracker is named.")
+        strip = watched.page.locator(".problem-strip")  # seen at once, whatever is scrolled away
+        await expect(strip).to_contain_text("No tracker is named.")
+        await strip.get_by_role("button", name="Seen").click()
+        await expect(strip).to_be_hidden()
         watched.assert_quiet(port)

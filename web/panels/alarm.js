@@ -8,7 +8,7 @@ const RANK = { urgent: 0, warning: 1, info: 2 };
 const SEVERITY = { urgent: 'Urgent', warning: 'Alarm', info: 'Note' };
 
 /** @param {import('../types.js').Context} context */
-export function createAlarm({ store, clock, post }) {
+export function createAlarm({ store, clock, post, sound }) {
   const kind = el('span', { class: 'alarm-kind' });
   const text = el('span', { class: 'alarm-text' });
   const age = el('span', { class: 'alarm-age' });
@@ -56,6 +56,8 @@ export function createAlarm({ store, clock, post }) {
   function speak(alarms) {
     const fresh = alarms.filter(({ id }) => !told.has(id));
     for (const { id } of fresh) told.add(id);
+    sound.raise(fresh);
+    if (!alarms.some(({ severity }) => severity === 'urgent')) sound.calm();
     if (fresh.length > 0) setText(spoken, fresh.map((alarm) => alarm.text).join(' '));
   }
 

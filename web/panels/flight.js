@@ -1,6 +1,6 @@
-/** The flight's figures, and what has happened so far. */
+/** The flight's figures. */
 
-import { el, follow, setText } from 'leeward/dom.js';
+import { el } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
 import { card, row } from 'leeward/panels/card.js';
@@ -50,55 +50,6 @@ export function createFlight({ store, clock, units }) {
   function fallWords(landing) {
     const ms = landing?.fall_speed_sea_level_ms ?? null;
     return ms === null ? null : units.climb(ms);
-  }
-
-  return { node: panel.node, render };
-}
-
-/** Events and alarms, the newest first. @param {import('../types.js').Context} context */
-export function createLog({ store, clock, units, post }) {
-  const list = el('ol', { class: 'log' });
-  const none = el('p', { class: 'sentence' });
-  const panel = card('log', 'What happened', list, none);
-  const known = new Map();
-
-  function make(item) {
-    const time = el('span', { class: 'log-time' });
-    const text = el('span', { class: 'log-text' });
-    const done = el('span', { class: 'log-done' });
-    const node = el('li', { 'data-kind': item.severity ?? 'event' }, time, text, done);
-    let button = null;
-    return {
-      node,
-      update(entry) {
-        const at_s = seconds(entry.time);
-        setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
-        setText(text, entry.severity ? entry.text : eventWords(entry));
-        if (!entry.severity) return;
-        setText(done, entry.acknowledged ? 'acknowledged' : '');
-        if (!entry.acknowledged && button === null) {
-          button = el('button', { type: 'button', class: 'quiet', text: 'Acknowledge' });
-          button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id }));
-          node.append(button);
-        } else if (entry.acknowledged && button !== null) {
-          button.remove();
-          button = null;
-        }
-      },
-    };
-  }
-
-  function eventWords({ text, kind, altitude_m }) {
-    const height = altitude_m === null ? '' : ` (${units.altitude(altitude_m)})`;
-    return text ? `${text}` : `${kind}${height}`;
-  }
-
-  function render() {
-    const { state } = store;
-    if (state === null || clock.now_s() === null) return;
-    const entries = [...state.events, ...state.alarms].sort((a, b) => (a.time < b.time ? 1 : -1));
-    setText(none, entries.length === 0 ? 'Nothing yet.' : '');
-    follow(list, entries, (entry) => entry.id ?? `${entry.kind} ${entry.time}`, make, known);
   }
 
   return { node: panel.node, render };

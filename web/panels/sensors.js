@@ -1,10 +1,13 @@
 /** What the payload's sensors say, by tracker, each with the age of its last word. */
 
+import { standardFor } from 'leeward/atmosphere.js';
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld, SENSOR_OLD_S } from 'leeward/fresh.js';
 import { card } from 'leeward/panels/card.js';
 import * as words from 'leeward/words.js';
+
+const SAME_HEIGHT_S = 90;
 
 /** @param {import('../types.js').Context} context */
 export function createSensors({ store, clock, units }) {
@@ -21,11 +24,12 @@ export function createSensors({ store, clock, units }) {
     const value = el('b');
     const age = el('small');
     const from = el('small', { text: tracker });
+    const standard = el('small', { class: 'standard' });
     const node = el(
       'div',
       { class: 'row' },
       el('dt', {}, words.sentenceCase(quantity), from),
-      el('dd', {}, value, age),
+      el('dd', {}, value, age, standard),
     );
     return {
       node,
@@ -35,9 +39,18 @@ export function createSensors({ store, clock, units }) {
         const ago = words.ago(seconds(sensor.time), now_s);
         setAttribute(node, 'data-stale', old || null);
         setText(value, units.sensor(sensor.value, sensor.unit));
+        setText(standard, standardWords(sensor));
         setText(age, old ? `old: ${ago}` : ago);
       },
     };
+  }
+
+  /** What a standard day has at the payload's height, while it is about there that this was read. */
+  function standardWords({ quantity, unit, time }) {
+    const { track } = store.state;
+    if (track === null || Math.abs(seconds(track.time) - seconds(time)) > SAME_HEIGHT_S) return '';
+    const value = standardFor(quantity, unit, track.altitude_m);
+    return value === null ? '' : `standard ${units.sensor(value, unit)}`;
   }
 
   function render() {

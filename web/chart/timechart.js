@@ -1,20 +1,21 @@
-/** Altitude against time: flown solid, predicted dashed, events as ticks, now as a line. */
+/** One quantity against time: known solid, predicted dashed, events as ticks, now as a line. */
 
 import { el } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { clockTime } from 'leeward/words.js';
-import { figure } from 'leeward/units.js';
+import { altitudeView } from 'leeward/chart/views.js';
 
-const MOST_POINTS = 2000;
 const AHEAD_S = 600;
 const AXIS_FONT = '13px system-ui, sans-serif';
 
 /** @param {import('../types.js').Context} context */
-export function createAltitudeChart({ store, clock, units, preferences }) {
+export function createTimeChart(context) {
+  const { store, clock, preferences } = context;
   const node = el('div', { class: 'chart' });
   let colours = readColours();
   let plot = null;
   let drawn_ms = -Infinity;
+  let view = altitudeView(context);
 
   const stroke = (name) => () => colours[name];
   const axis = {
@@ -31,29 +32,28 @@ export function createAltitudeChart({ store, clock, units, preferences }) {
       padding: [10, 14, 0, 0],
       legend: { show: false },
       cursor: { y: false, drag: { setScale: false, x: false, y: false }, points: { show: false } },
-      scales: { x: { time: true, range: () => span() }, y: { range: (_, __, high) => [0, top(high)] } },
+      scales: { x: { time: true, range: () => span() }, y: { range: (_, low, high) => view.range(low, high) } },
       axes: [
         { ...axis, size: 28, space: 80, values: (_, times) => times.map(clockTime) },
-        { ...axis, size: 84, space: 34, values: (_, heights) => heights.map(label) },
+        { ...axis, size: 84, space: 34, values: (_, heights) => heights.map(view.label) },
       ],
       series: [
         {},
-        { stroke: stroke('payload'), width: 2.5, points: { show: false } },
-        { stroke: stroke('landing'), width: 2, dash: [7, 6], points: { show: false }, spanGaps: false },
+        ...view.series.map(({ stroke: name, dash }) => ({
+          stroke: stroke(name),
+          width: dash ? 2 : 2.5,
+          dash,
+          points: { show: false },
+          spanGaps: false,
+        })),
       ],
       hooks: { draw: [marks] },
     };
-    plot = new globalThis.uPlot(options, data(), node);
+    plot = new globalThis.uPlot(options, view.data(), node);
   }
 
   function size() {
     return { width: Math.max(node.clientWidth, 200), height: Math.max(node.clientHeight, 80) };
-  }
-
-  const label = (height) => `${figure(height)}\u00a0${units.system().altitudeUnit}`;
-
-  function top(high) {
-    return Math.max(high ?? 0, units.system().altitudeValue(1000)) * 1.08;
   }
 
   /** The whole of a replay, or the flight and its coming landing. */
@@ -65,33 +65,6 @@ export function createAltitudeChart({ store, clock, units, preferences }) {
     const start_s = Math.min(history.track[0]?.[0] ?? now_s, launch_s ?? Infinity, now_s - AHEAD_S);
     const land_s = seconds(state?.landing?.time) ?? now_s;
     return [Math.max(start_s, now_s - 86_400), Math.max(land_s, now_s) + AHEAD_S];
-  }
-
-  function data() {
-    const { state, history } = store;
-    const every = Math.ceil(history.track.length / MOST_POINTS);
-    const value = (m) => (m === null ? null : units.system().altitudeValue(m));
-    const times = [];
-    const flown = [];
-    const predicted = [];
-    history.track.forEach(([time_s, , , altitude_m], n) => {
-      if (n % every !== 0 && n !== history.track.length - 1) return;
-      times.push(time_s);
-      flown.push(value(altitude_m));
-      predicted.push(null);
-    });
-    const last_s = times.at(-1) ?? -Infinity;
-    if (times.length > 0) predicted[times.length - 1] = flown.at(-1); // the two lines meet
-    let previous_s = last_s;
-    for (const [time, , , altitude_m] of state?.landing?.path ?? []) {
-      const time_s = seconds(time);
-      if (time_s <= previous_s) continue;
-      previous_s = time_s;
-      times.push(time_s);
-      flown.push(null);
-      predicted.push(value(altitude_m));
-    }
-    return [times, flown, predicted];
   }
 
   function marks({ ctx: pen, bbox, valToPos }) {
@@ -137,10 +110,15 @@ export function createAltitudeChart({ store, clock, units, preferences }) {
     node,
     /** The plot, for the scrubber; null before the first state. */
     plot: () => plot,
+    /** @param {import('./views.js').View} chosen */
+    show(chosen) {
+      view = chosen;
+      if (plot !== null) build();
+    },
     render() {
       if (store.state === null || node.clientWidth === 0) return;
       if (plot === null) build();
-      else if (performance.now() - drawn_ms > 400) plot.setData(data());
+      else if (performance.now() - drawn_ms > 400) plot.setData(view.data());
       else return;
       drawn_ms = performance.now();
     },
