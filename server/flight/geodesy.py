@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, cast
 
 import numpy as np
@@ -63,16 +63,19 @@ class LocalFrame:
 
     latitude_deg: float
     longitude_deg: float
+    _origin_y_m: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_origin_y_m", float(_project(self.latitude_deg, 0.0)[1]))
 
     def to_xy(self, latitude_deg: Any, longitude_deg: Any) -> tuple[Any, Any]:
         """Metres east and north of the frame's origin."""
         x_m, y_m = _project(latitude_deg, longitude_deg - self.longitude_deg)
-        return x_m, y_m - _project(self.latitude_deg, 0.0)[1]
+        return x_m, y_m - self._origin_y_m
 
     def to_latlon(self, x_m: Any, y_m: Any) -> tuple[Any, Any]:
         """Latitude and longitude in degrees."""
-        y_m = y_m + _project(self.latitude_deg, 0.0)[1]
-        latitude_deg, offset_deg = _unproject(x_m, y_m)
+        latitude_deg, offset_deg = _unproject(x_m, y_m + self._origin_y_m)
         longitude_deg = (self.longitude_deg + offset_deg + 180.0) % 360.0 - 180.0
         return latitude_deg, longitude_deg
 

@@ -14,8 +14,8 @@ from server.flight.health import TrackerHealth
 from server.flight.track.arrivals import Change, Packet, merge, timed
 from server.flight.track.fixes import Fix
 
-_SIGMA_H_M = 5.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
-_SIGMA_V_M = 8.0
+_SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
+_SIGMA_V_M = 7.5
 _LEAST_SIGMA_M = 3.0
 _SIGMA_DATUM_M = {"msl": 10.0, "ellipsoid": 35.0}  # the geoid is within 110 m, mostly 40 m
 _HIGHEST_M = 60_000.0

@@ -49,8 +49,8 @@ from server.flight.track.trackers import (
 )
 
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
-_WANDER_H_M = 2.0
-_WANDER_V_M = 7.0
+_WANDER_H_M = 1.0
+_WANDER_V_M = 5.5
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source

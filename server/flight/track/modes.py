@@ -41,8 +41,8 @@ class MotionConstants:
         25_000.0  # from here up a burst is due: the plan's altitude less 2.5 sigma
     )
     ground_altitude_m: float | None = None  # where the plan says the launch site is
-    wind_psd: float = 0.08  # white acceleration of the wind seen, m²/s³, while climbing slowly
-    wind_psd_per_ms: float = 0.03  # the same for each m/s of vertical speed: shear flown through
+    wind_psd: float = 0.06  # white acceleration of the wind seen, m²/s³, while climbing slowly
+    wind_psd_per_ms: float = 0.025  # the same for each m/s of vertical speed: shear flown through
     climb_psd: float = 0.02
     fall_psd: float = 0.10
     fall_psd_relative: float = 0.0004  # of the square of the fall speed, per second

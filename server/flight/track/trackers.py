@@ -16,7 +16,7 @@ from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
 
-_NOISE_GAIN = 0.05
+_NOISE_GAIN = 0.02
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
 _NOISE_LEAST, _NOISE_MOST = 0.4, 60.0

@@ -1,0 +1,191 @@
+"""Each kind of trouble on a made flight with truth: held, explained, and visible in the state."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+import pytest
+
+from server.flight.flight import Flight
+from server.flight.inputs import Reception
+from server.flight.snapshot import snapshot
+from server.flight.track.smoother import smooth
+from tests.bench.track import Followed, follow
+from tests.made import BACKUP, KINDS, MAIN, THIRD, Made, make_flight
+
+SEED = 1
+
+
+@cache
+def made(kind: str) -> Made:
+    return make_flight(kind, SEED)
+
+
+@cache
+def flown(kind: str) -> Flight:
+    flight = Flight(made(kind).plan)
+    flight.receive(made(kind).receptions)
+    return flight
+
+
+@cache
+def followed(kind: str) -> Followed:
+    return follow(made(kind))
+
+
+def p95(errors: list[tuple[float, float]], i: int) -> float:
+    return float(np.nanquantile([e[i] for e in errors], 0.95))
+
+
+def until(kind: str, after_launch_s: float) -> dict:
+    """The state as it stood then."""
+    flight = Flight(made(kind).plan)
+    end_s = made(kind).truth.launch_s + after_launch_s
+    flight.receive([r for r in made(kind).receptions if r.heard_at_s <= end_s])
+    return snapshot(flight, None)
+
+
+def tracker(state: dict, name: str) -> dict:
+    return next(t for t in state["trackers"] if t["name"] == name)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_track_holds(kind: str) -> None:
+    """Better than the last fix heard, one burst and no other, and the phases to the end."""
+    seen = followed(kind)
+    assert p95(seen.errors["fused"], 0) <= 0.6 * p95(seen.errors["last_heard"], 0)
+    assert seen.false_bursts == 0
+    kinds = [e.kind for e in flown(kind).events()]
+    assert kinds.count("burst") == 1
+    assert kinds.count("float") == (kind == "float")
+    assert flown(kind).track.phase() == "landed"
+
+
+@pytest.mark.parametrize("kind", [k for k in KINDS if made(k).faulty])
+def test_a_faulty_tracker_does_no_harm(kind: str) -> None:
+    clean = follow(made(kind).without_faulty())
+    assert p95(followed(kind).errors["fused"], 0) <= 1.2 * p95(clean.errors["fused"], 0)
+
+
+EXPLAINED = [
+    ("frozen position", BACKUP, "position unchanged to the last digit"),
+    ("altitude stuck above 18 km", BACKUP, "altitude unchanged to the last digit"),
+    ("stuck, with a barometer", BACKUP, "by its pressure it is"),
+    ("digit dropped", BACKUP, f"km from where {MAIN} puts it"),
+    ("altitude in the wrong unit", BACKUP, f"below where {MAIN} puts it"),
+    ("teleport that stays", BACKUP, f"km from where {MAIN} puts it"),
+    ("left at the launch site", BACKUP, "has not left the ground, while N0CALL-11"),
+    ("riding in a car", BACKUP, "has not left the ground, while N0CALL-11"),
+    ("phone wakes far away", THIRD, "km from where"),
+]
+
+
+@pytest.mark.parametrize(("kind", "name", "words"), EXPLAINED, ids=[e[0] for e in EXPLAINED])
+def test_what_is_not_used_is_explained(kind: str, name: str, words: str) -> None:
+    flight = flown(kind)
+    reasons = [
+        v.reason
+        for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True)
+        if r.fix.tracker == name and v.reason is not None
+    ]
+    assert any(words in reason for reason in reasons), reasons[:5]
+
+
+def test_zero_zero_is_no_position() -> None:
+    state = snapshot(flown("zero, zero"), None)
+    assert tracker(state, BACKUP)["rejected"] > 5
+    assert flown("zero, zero").senders[BACKUP].impossible
+
+
+def test_a_stuck_tracker_is_called_so() -> None:
+    truth = made("frozen position").truth
+    seen = {tracker(until("frozen position", s), BACKUP)["state"] for s in range(600, 6_600, 600)}
+    assert "reporting" in seen
+    assert "stuck" in seen
+    assert truth.burst_s > truth.launch_s
+
+
+def test_silence_and_return_are_both_told() -> None:
+    alarms = snapshot(flown("silent and back"), None)["alarms"]
+    lost = [a for a in alarms if a["kind"] == "tracker_lost" and MAIN in a["text"]]
+    assert any("Heard again at" in a["text"] for a in lost)
+
+
+def test_altitudes_of_two_datums_are_brought_together() -> None:
+    flight = flown("two datums")
+    state = flight.track.checkpoint().state
+    assert state is not None
+    between_m = state.trackers[MAIN].offset_m - state.trackers[BACKUP].offset_m
+    mean_m = np.mean([
+        made("two datums").trackers[0].datum_m - made("two datums").trackers[1].datum_m
+    ])  # fmt: skip
+    assert between_m == pytest.approx(mean_m, abs=8.0)
+
+
+def test_six_receivers_are_one_fix_and_all_are_named() -> None:
+    state = tracker(snapshot(flown("six receivers"), None), MAIN)
+    assert state["copies"] > 3 * state["fixes"]
+    heard_by = {h["name"] for h in state["heard_by"]}
+    assert heard_by >= {"tnc", *(f"N0CALL-{i}" for i in range(1, 7))}
+    shares = {h["name"]: h["packets"] / state["heard"] for h in state["heard_by"]}
+    assert shares["N0CALL-3"] == pytest.approx(0.7, abs=0.1)
+
+
+def test_old_packets_repeated_are_copies() -> None:
+    state = tracker(snapshot(flown("old packets repeated"), None), MAIN)
+    assert state["copies"] > 20
+    assert state["rejected"] == 0
+
+
+def test_a_barometer_carries_the_altitude_on() -> None:
+    """The only tracker left has its altitude stuck at 18,288 m; its pressure says how high it is."""
+    flight, truth = flown("stuck, with a barometer"), made("stuck, with a barometer").truth
+    high = [
+        r for r in flight.track.records()
+        if r.fix.tracker == BACKUP and truth.at(r.fix.time_s)[2] > 22_000.0
+    ]  # fmt: skip
+    assert len(high) > 20
+    for record in high:
+        assert record.after.state is not None
+        error_m = record.after.state.mixed().z.position - truth.at(record.fix.time_s)[2]
+        assert abs(error_m) < 900.0
+
+
+def test_the_station_clock_is_told() -> None:
+    assert "GPS time" in until("station clock wrong", 1_200.0)["plan_problems"][0]
+
+
+@pytest.mark.parametrize("kind", ["plain", "delayed by the internet", "station clock set right"])
+def test_any_order_gives_the_same_end(kind: str) -> None:
+    chance = np.random.default_rng(5)
+    given: list[Reception] = list(made(kind).receptions)
+    mixed = [given[i] for i in chance.permutation(len(given))]
+    flight = Flight(made(kind).plan)
+    flight.receive(mixed[:100])
+    flight.receive(mixed[100:])
+    assert flight.track.records() == flown(kind).track.records()
+    assert snapshot(flight, None) == snapshot(flown(kind), None)
+
+
+def test_the_smoother_is_nearer_than_the_filter() -> None:
+    flight, truth = flown("plain"), made("plain").truth
+    track = flight.track
+    points = smooth(track.records(), track.verdicts(), track.constants)
+    by_time = {r.fix.time_s: r for r in track.records()}
+    filtered, smoothed = [], []
+    for point in points:
+        if not truth.launch_s + 300 < point.time_s < truth.landing_s:
+            continue
+        i = truth.index(point.time_s)
+        state = by_time[point.time_s].after.state
+        assert state is not None
+        true = (truth.east_ms[i], truth.north_ms[i])
+        filtered.append(math.hypot(*(
+            a.velocity - v for a, v in zip(state.mixed()[:2], true, strict=True)
+        )))  # fmt: skip
+        smoothed.append(math.hypot(*(
+            a.velocity - v for a, v in zip(point.motion[:2], true, strict=True)
+        )))  # fmt: skip
+    assert np.median(smoothed) < 0.8 * np.median(filtered)
