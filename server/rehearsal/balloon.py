@@ -17,6 +17,7 @@ HELIUM_RATIO = 4.0026 / 28.9644  # density of helium over that of air: molar mas
 _GRID_M = 50.0
 _TOP_M = 45_000.0
 _SUBSTEPS = 4
+FLOATING_M = 120.0  # from this far below its float altitude on, a venting balloon counts as afloat
 # fall-speed constant aloft over that below 10 km, ../shared/checks.md (real flights)
 _ALOFT_M = (10_000.0, 11_250.0, 13_750.0, 16_250.0, 18_750.0, 21_500.0)
 _ALOFT = (1.0, 1.005, 1.01, 1.04, 1.085, 1.136)
@@ -71,7 +72,7 @@ class Parachute:
     drag_coefficient: float  # of the nominal area
     opening_s: float = 25.0  # tumbling after the burst: the drag area grows to its full size
     factor: float = 1.0
-    scatter: float = 0.03  # of the fall speed about its constant, rms; GPS noise adds to it
+    scatter: float = 0.028  # of the fall speed about its constant, rms; GPS noise adds to it
     tangled_below_m: float | None = None  # the factor holds from there down; None: from the burst
 
     def constant(self) -> float:
@@ -119,7 +120,7 @@ def ascend(
         settled = min((z - launch_m) / 300.0, 1.0)  # the ground holds the air still
         if float_m is not None:
             speed *= min(max((float_m - z) / 150.0, 0.0), 1.0)
-            if z > float_m - 120.0:
+            if z > float_m - FLOATING_M:
                 floating += 1.0
         z = max(z + speed + settled * air[i], launch_m)
         path.append(z)

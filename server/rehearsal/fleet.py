@@ -87,7 +87,7 @@ def _trackers(chance: np.random.Generator) -> tuple[Tracker, ...]:
                 callsign=f"N0CALL-{11 + i}",
                 interval_s=30.0,
                 offset_s=(0.0, 0.0, 12.0)[i],
-                hold_s=(0.0, 2.2, 0.0)[i],
+                hold_s=(0.0, 0.5, 0.0)[i],
                 slotted=True,
                 power_w=float(chance.uniform(0.2, 1.0)),
             )

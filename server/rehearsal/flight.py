@@ -10,7 +10,7 @@ import heapq
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from decoders.reports import Wire
 from .box import Box, feel
 from .cars import Car
 from .network import Air, Heard
-from .radio import Receiver
+from .radio import Receiver, airtime_s
 from .scenario import Scenario
 from .terrain import ground_m
 from .trackers import FaultTime, Sent, Voice
@@ -30,6 +30,7 @@ CAR_MAST_M = 2.0
 CAR_BEACON_S = 60.0
 STATION_BEACON_S = 1_200.0
 AIM_EVERY_S = 300.0
+_PAUSE_S = 0.1  # after another tracker's packet
 _CABLE_S = 0.15  # from the receiver to the station
 _CREW_ERROR_M = (9_000.0, 4_500.0, 700.0)  # of the crew's own guess: at launch, burst, landing
 _CAR_BUSY, _STATION_BUSY = 0.03, 0.06  # other traffic spoils a packet; common practice, no source
@@ -70,6 +71,7 @@ class Stage:
         self._queue: list[tuple[float, int, Callable[[float], None]]] = []
         self._order = itertools.count()
         self._heard: list[Heard] = []
+        self._clear_s: dict[int, float] = {}  # by box: until when its air is taken
         self._cars = self._make_cars()
         self._own = next((car for car in self._cars if car.plan.own), None)
         receivers = [self._station_receiver(i) for i in range(len(scenario.stations))]
@@ -154,8 +156,14 @@ class Stage:
             self._at(float(time_s), say)
 
     def _send(self, time_s: float, sent: Sent, truth: Truth) -> None:
+        """Trackers on one box hear each other, and wait."""
+        clear_s = self._clear_s.get(id(truth), -math.inf)
+        if time_s < clear_s:
+            self._at(clear_s + _PAUSE_S, lambda t: self._send(t, sent, truth))
+            return
+        self._clear_s[id(truth)] = time_s + airtime_s(len(sent.information) + 24)
         self._place_car(time_s)
-        self._air.send(sent, truth.at(time_s))
+        self._air.send(replace(sent, time_s=time_s), truth.at(time_s))
 
     def _place_car(self, time_s: float) -> None:
         if self._own is None or self._car_receiver is None:

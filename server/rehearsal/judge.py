@@ -23,7 +23,7 @@ _STATES = {
     "wrong_digit": set(),
     "low_battery": {"late", "silent"},
 }
-_BY_REJECTION = {"frozen", "ceiling", "wrong_digit", "reboot"}
+_BY_REJECTION = {"wrong_digit", "reboot"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def true_phase(truth: Truth, time_s: float) -> str:
     if time_s < truth.launch_s:
         return "ground"
     if time_s < truth.burst_s:
-        return "ascent"
+        return "float" if truth.float_s is not None and time_s >= truth.float_s else "ascent"
     return "descent" if time_s < truth.landing_s else "landed"
 
 
@@ -173,7 +173,7 @@ def _shows(kind: str, entry: Mapping[str, Any], before: Mapping[str, Any] | None
 
 
 def _summary(truth: Truth, rows: Sequence[Row]) -> dict[str, float | str | None]:
-    aloft = [r for r in rows if r.true_phase in ("ascent", "descent")]
+    aloft = [r for r in rows if r.true_phase in ("ascent", "float", "descent")]
     falling = [r for r in rows if r.true_phase == "descent"]
     held = [r.inside_90 for r in aloft if r.inside_90 is not None]
 

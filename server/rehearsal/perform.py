@@ -78,6 +78,10 @@ async def perform(
                     say(milestones.pop(0)[1])
                 await asyncio.sleep(FRAME_S)
             await asyncio.sleep(1.0)  # what was heard last is still on its way
+        except asyncio.CancelledError:  # Ctrl-C: what was seen so far is judged
+            if not looks or not _given_up():
+                raise
+            say("Ended early.")
         finally:
             looking.cancel()
             await asyncio.gather(looking, return_exceptions=True)
@@ -86,6 +90,12 @@ async def perform(
         await clock.close()
     verdict = judge(truth, stage.faults, looks) if looks else None
     return Performance(stage, tuple(looks), verdict, sent, ends.lost_posts)
+
+
+def _given_up() -> bool:
+    """Take the one cancellation back, so that the end can still be told."""
+    task = asyncio.current_task()
+    return task is not None and task.uncancel() == 0
 
 
 async def _look_on(clock: ClockServer, stage: Stage, looks: list[Shown]) -> None:

@@ -31,6 +31,7 @@ _DATUM_M = 10.0  # a constant error of each receiver's height
 # flights miss 6 % of the packets in the median and 34 % at the worst tenth (tests/bench/rehearsal)
 _NULL_CHANCE, _NULL_SPREAD, _MOST_NULLS = 0.03, 1.6, 0.4
 _NULL_POWER = 1e-5
+_NULL_STAYS = 0.25  # for the next packet too
 _WAIT_S = 0.3  # until the channel is clear, mostly
 _BUSY_CHANCE, _BUSY_S = 0.07, (1.5, 6.0)
 _LOW_V = 0.55  # that the voltage loses by an empty battery
@@ -68,12 +69,14 @@ class Voice:
         self.plan, self._truth, self._box, self._chance = plan, truth, box, chance
         seconds = truth.altitude_m.size
         self._noise = [
-            wandering(chance, seconds, size, 60.0) for size in (_NOISE_H_M, _NOISE_H_M, _NOISE_V_M)
+            wandering(chance, seconds, size, memory_s)
+            for size, memory_s in ((_NOISE_H_M, 60.0), (_NOISE_H_M, 60.0), (_NOISE_V_M, 150.0))
         ]
         self._datum_m = float(_DATUM_M * chance.standard_normal())
         self._sequence = int(chance.integers(0, 400))
         nulls = _NULL_CHANCE * math.exp(_NULL_SPREAD * chance.standard_normal())
         self._null_chance = min(nulls, _MOST_NULLS) if plan.nulls is None else plan.nulls
+        self._nulled = False
         self.faults = tuple(_moments(plan, truth))
         degree_north_m, degree_east_m = metres_per_degree(float(truth.latitude_deg[0]))
         self._degree = (degree_north_m, degree_east_m)
@@ -153,7 +156,7 @@ class Voice:
         power_w = plan.power_w
         if self._active(time_s, "low_battery"):
             power_w *= _LOW_POWER
-        if self._chance.random() < self._null_chance:
+        if self._in_null():
             power_w *= _NULL_POWER
         wait_s = plan.hold_s + float(self._chance.exponential(_WAIT_S))
         if self._chance.random() < _BUSY_CHANCE:
@@ -161,6 +164,15 @@ class Voice:
         return Sent(
             time_s + wait_s, plan.callsign or "", destination, plan.path, information, power_w
         )
+
+    def _in_null(self) -> bool:
+        """Nulls come in stretches; their share of all packets is the tracker's chance."""
+        if self._nulled:
+            chance = _NULL_STAYS
+        else:
+            chance = self._null_chance * (1 - _NULL_STAYS) / max(1 - self._null_chance, 1e-9)
+        self._nulled = bool(self._chance.random() < chance)
+        return self._nulled
 
     def _telemetry(self, time_s: float) -> str:
         i = self._truth.index(time_s)
@@ -247,6 +259,11 @@ def _moments(plan: Tracker, truth: Truth) -> Iterator[FaultTime]:
     for fault in plan.faults:
         from_s = event_s(fault, truth)
         to_s = math.inf if fault.lasts_s is None else from_s + fault.lasts_s
+        if fault.kind == "ceiling":
+            high = np.flatnonzero(truth.altitude_m >= CEILING_M) + truth.start_s
+            if not high.size:
+                continue
+            from_s, to_s = max(from_s, float(high[0])), min(to_s, float(high[-1]))
         yield FaultTime(plan.callsign or plan.source or plan.name, fault.kind, from_s, to_s)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .air import Array
-from .balloon import Balloon, Parachute, ascend, descend
+from .balloon import FLOATING_M, Balloon, Parachute, ascend, descend
 from .scenario import Scenario
 from .terrain import Lake, ground_m
 from .wind import Layer, WindField
@@ -34,6 +34,7 @@ class Truth:
     north_ms: Array
     climb_ms: Array
     lake: Lake | None
+    float_s: float | None  # when it stopped climbing
     parachute_factor: float
 
     @property
@@ -174,10 +175,14 @@ def _end(
             latitude[landing_i], longitude[landing_i], scenario.lake_radius_m,
             float(altitude[-1]),
         )  # fmt: skip
+    float_s = None
+    floats_m = scenario.balloon.float_altitude_m
+    if floats_m is not None and heights[burst_i] > floats_m - FLOATING_M:
+        float_s = start_s + int(np.argmax(altitude > floats_m - FLOATING_M))
     climb = np.gradient(altitude)
     climb[resting] = 0.0
     return Truth(
         start_s, start_s + launch_i, start_s + burst_i, start_s + landing_i,
         latitude[order], longitude[order], altitude, np.where(resting, 0.0, east[order]),
-        np.where(resting, 0.0, north[order]), climb, lake, factor,
+        np.where(resting, 0.0, north[order]), climb, lake, float_s, factor,
     )  # fmt: skip

@@ -45,15 +45,41 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def print_table(figures: dict[str, Any], indent: str = "") -> None:
-    """Name and figure by line; a figure that is a dictionary stands indented below its name."""
+    """Name and figure by line; a figure that is a dictionary stands indented below its name.
+
+    Where every figure is a flat dictionary with the same keys, they stand side by side.
+    """
+    if columns := _columns(figures):
+        _print_columns(figures, columns)
+        return
     width = max((len(str(name)) for name in figures), default=0)
     for name, figure in figures.items():
         if isinstance(figure, dict):
             sys.stdout.write(f"{indent}{name}\n")
             print_table(figure, indent + "  ")
         else:
-            shown = f"{figure:,.4g}" if isinstance(figure, float) else f"{figure}"
-            sys.stdout.write(f"{indent}{name!s:<{width}}  {shown}\n")
+            sys.stdout.write(f"{indent}{name!s:<{width}}  {_shown(figure)}\n")
+
+
+def _columns(figures: dict[str, Any]) -> list[str]:
+    rows = list(figures.values())
+    if len(rows) < 2 or not all(isinstance(row, dict) and row for row in rows):
+        return []
+    first = list(rows[0])
+    flat = all(not isinstance(figure, dict) for row in rows for figure in row.values())
+    return first if flat and all(list(row) == first for row in rows) else []
+
+
+def _print_columns(figures: dict[str, Any], columns: list[str]) -> None:
+    width = max(len(str(name)) for name in figures)
+    sys.stdout.write(" " * width + "".join(f"  {name:>12}" for name in columns) + "\n")
+    for name, row in figures.items():
+        cells = "".join(f"  {_shown(row[column]):>12}" for column in columns)
+        sys.stdout.write(f"{name!s:<{width}}{cells}\n")
+
+
+def _shown(figure: object) -> str:
+    return f"{figure:,.4g}" if isinstance(figure, float) else f"{figure}"
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from server.rehearsal.fleet import draw
 from server.rehearsal.flight import fly
 from tests.flights import HAVE_REAL, REAL, real_logs, receptions
 
-FLIGHTS = 50
+FLIGHTS = 104
 G = 9.80665
 DRAG = 0.495  # of the nominal area: ../shared/checks.md
 LAYER_M = 250.0
@@ -32,10 +32,7 @@ def run(flights: int = FLIGHTS) -> dict[str, Any]:
     """Figures of both, by name."""
     made = collect(made_flights(flights))
     real = collect(real_flights()) if HAVE_REAL else {}
-    return {
-        name: {"made": made.get(name), "real": real.get(name, "not beside this checkout")}
-        for name in made
-    }
+    return {name: {"made": made.get(name), "real": real.get(name, "absent")} for name in made}
 
 
 def made_flights(count: int) -> Iterable[tuple[list[Heard], float | None]]:

@@ -106,6 +106,10 @@ def test_float_and_weak_balloons() -> None:
     floating, weak = make(load("float"), 404), make(load("early-burst"), 303)
     level = floating.altitude_m > 26_300.0
     assert level.sum() > 2_500
+    assert floating.float_s is not None
+    assert floating.at(floating.float_s)[2] == pytest.approx(26_380.0, abs=10.0)
+    assert floating.burst_s - floating.float_s >= 2_700.0
+    assert weak.float_s is None
     assert floating.burst[2] < 27_200.0
     assert weak.burst[2] == pytest.approx(16_800.0, abs=20.0)
 

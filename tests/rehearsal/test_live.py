@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import re
+import signal
 import sys
 from pathlib import Path
 
@@ -98,6 +99,29 @@ async def test_a_phone_posts_to_the_station(tmp_path: Path) -> None:
     assert done.lost_posts == 0
     assert next(t for t in state["trackers"] if t["role"] == "phone")["fixes"] > 0
     assert state["phase"] == "landed"
+
+
+async def test_ended_early_what_was_seen_is_judged(tmp_path: Path) -> None:
+    rehearsal = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "server.cli", "rehearse", "calm", "--judge", "--speed", "60",
+        "--port", "0", "--plan", str(tmp_path / "plan.toml"),
+        stdout=asyncio.subprocess.PIPE, cwd=ROOT, env=os.environ | {"PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    assert rehearsal.stdout is not None
+    line = b""
+    async with asyncio.timeout(PATIENCE_S):
+        while b"Start the station" not in line:
+            line = await rehearsal.stdout.readline()
+        place = line.split()[-1].decode()
+        plan = str(tmp_path / "plan.toml")
+        async with leeward("live", plan, "--rehearsal", place, port=free_port()) as station:
+            await station.until(lambda s: s["track"] is not None and s["phase"] == "ascent")
+            rehearsal.send_signal(signal.SIGINT)
+            said, _ = await rehearsal.communicate()
+    assert rehearsal.returncode == 0
+    assert b"Ended early." in said
+    assert b"minutes judged" in said
+    assert (tmp_path / "plan.svg").exists()
 
 
 async def test_without_a_rehearsal_the_station_says_so(tmp_path: Path) -> None:
