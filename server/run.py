@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
+import gc
 import logging
 import signal
 import socket
@@ -71,7 +73,7 @@ async def live(
     With a `rehearsal` (HOST:PORT) the clock is that of the made flight, and each of its runs has a
     journal of its own.
     """
-    clock: Callable[[], float] = time.time
+    clock: Callable[[], float] = steady_clock()
     if rehearsal is not None:
         port = port if port is not None else free_port(host)
         clock = flight_clock = await follow(rehearsal, _address(host, port))
@@ -80,10 +82,25 @@ async def live(
     journal.describe(flight=plan.flight.name)
     flight = Flight(plan.for_flight())
     station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
+    gc.collect()
+    gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
     try:
         await _serve(station, face, station.run, host, port, browser)
     finally:
         station.close()
+
+
+def steady_clock() -> Callable[[], float]:
+    """UTC seconds that no setting of the computer's clock moves while the station runs.
+
+    Counts on through a suspended laptop where the system can (Linux); whether the clock was right to
+    begin with, the GPS times in packets tell.
+    """
+    running: Callable[[], float] = time.monotonic
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        running = functools.partial(time.clock_gettime, time.CLOCK_BOOTTIME)
+    began_s = time.time() - running()
+    return lambda: began_s + running()
 
 
 async def replay(

@@ -219,7 +219,7 @@ def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
         assert abs(burst.altitude_m - highest_m) < 500.0, log.name
         assert burst.noticed_s - burst.time_s < 260.0, log.name  # two of them have gaps of minutes
         rejected = [v for v in flight.track.verdicts() if not v.accepted]
-        assert len(rejected) <= 3, (log.name, rejected)
+        assert len(rejected) <= max(4, len(flight.track.records()) // 100), (log.name, rejected)
         assert math.isfinite(flight.track.records()[-1].x_m)
 
 
