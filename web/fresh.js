@@ -8,11 +8,16 @@ const REPLAY_GRACE_S = 2;
 export const VEHICLE_OLD_S = 60;
 export const SENSOR_OLD_S = 300;
 
-/** Seconds after which the track is old: three intervals of the quickest tracker that reports. */
+/**
+ * Seconds after which the track is old: three intervals of the quickest tracker that reports. A phone
+ * counts once it lies on the ground, where it may be the only one.
+ */
 export function trackOld_s(state) {
-  const intervals = state.trackers
-    .filter(({ role, interval_s }) => role !== 'phone' && interval_s !== null)
-    .map(({ interval_s }) => interval_s);
+  const timed = state.trackers.filter(
+    ({ role, interval_s }) => interval_s !== null && (role !== 'phone' || state.phase === 'landed'),
+  );
+  const reporting = timed.filter((tracker) => tracker.state === 'reporting');
+  const intervals = (reporting.length > 0 ? reporting : timed).map(({ interval_s }) => interval_s);
   const quickest = intervals.length > 0 ? Math.min(...intervals) : USUAL_INTERVAL_S;
   // a replay at speed must not call old what the station takes a moment to work out
   const rush_s = state.replay && !state.replay.paused ? REPLAY_GRACE_S * state.replay.speed : 0;

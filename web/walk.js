@@ -162,7 +162,7 @@ function showLanding(state, landing, now_s) {
 }
 
 function ownWords(from) {
-  if (walker.place === null) return from === null ? 'position not known' : 'position of this phone not known';
+  if (walker.place === null) return from === null ? 'not known' : 'not known';
   const sure = `sure to ${units.distance(walker.place.accuracy_m)}`;
   return `${sure}, ${words.duration(walker.age_s())} ago`;
 }

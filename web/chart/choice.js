@@ -42,7 +42,9 @@ export function createChartChoice(context, chart) {
 
   function render() {
     const keys = Object.keys(store.history.sensors).sort();
+    const first = known.size === 0;
     follow(select, keys, (key) => key, option, known);
+    if (first) select.value = keys.find((key) => /outside/i.test(key)) ?? keys[0] ?? '';
     if (chosen === 'sensors' && keys.length === 0) {
       choose('altitude'); // a replay went back to before the first word of a sensor
       return;

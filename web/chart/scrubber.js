@@ -99,7 +99,7 @@ export function createScrubber({ store, clock, post }, chart) {
       setAttribute(button, 'aria-pressed', String(Number(button.dataset.speed) === replay.speed));
     }
     const zone = words.zone(now_s);
-    setText(moment, `Known at ${words.clockTimeSeconds(now_s)} ${zone}, ${words.utcTimeSeconds(now_s)}`);
+    setText(moment, `Known at ${words.clockTimeSeconds(now_s)} ${zone}`);
     if (dressed === null) return;
     setAttribute(dressed, 'aria-valuemin', Math.round(seconds(replay.start)));
     setAttribute(dressed, 'aria-valuemax', Math.round(seconds(replay.end)));

@@ -56,6 +56,9 @@ export function createMoving(map, units) {
         marker({ shape: role, size: 16, label: el('span', { class: 'mark-label', text: label }) }),
       );
       each(vehicles, state.vehicles, ({ name }) => name, vehicleMark);
+      for (const vehicle of state.vehicles) {
+        vehicles.get(vehicle.name).label.classList.toggle('label-left', liesBeside(vehicle, state.landing));
+      }
       each(stations, state.stations, ({ name }) => name, ({ name }) =>
         marker({
           node: symbol('station', 16),
@@ -71,10 +74,10 @@ export function createMoving(map, units) {
     },
   };
 
-  /** Whether the payload's label would lie on the landing's. */
-  function liesBeside(track, landing) {
-    if (track === null || landing === null) return false;
-    const at = map.latLngToLayerPoint([track.latitude_deg, track.longitude_deg]);
+  /** Whether the label of the payload or a vehicle would lie on the landing's. */
+  function liesBeside(thing, landing) {
+    if (thing === null || landing === null || thing.latitude_deg === null) return false;
+    const at = map.latLngToLayerPoint([thing.latitude_deg, thing.longitude_deg]);
     const ring = map.latLngToLayerPoint([landing.latitude_deg, landing.longitude_deg]);
     return Math.abs(at.y - ring.y) < 26 && Math.abs(at.x - ring.x) < LABEL_PX;
   }
@@ -83,6 +86,7 @@ export function createMoving(map, units) {
     const number = el('span', { class: own ? 'tag tag-own' : 'tag' });
     const label = el('span', { class: 'mark-label vehicle-label', text: name });
     const mark = /** @type {any} */ (marker({ node: number, label, front: own ? 900 : 800 }));
+    mark.label = label;
     mark.refresh = (vehicle) => {
       const text = vehicle.name.match(/\d+/)?.[0] ?? vehicle.name.slice(0, 1).toUpperCase();
       setText(number, text);

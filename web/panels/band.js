@@ -72,11 +72,12 @@ export function createBand({ store, clock, units, whereIs }) {
     const lost = isOld(state, own.time, now_s);
     const age = lost ? `, its position ${words.ago(seconds(own.time), now_s)}` : '';
     const from = `from ${own.name}${age}`;
+    const ageOf = ({ as_of }) => words.duration(now_s - seconds(as_of));
     where.show(
       verb,
       units.distance(own.distance_m),
       own.bearing_deg === null ? '' : `${words.compass(own.bearing_deg)}\u00a0${words.bearing(own.bearing_deg)}`,
-      old ? `as of ${words.ago(seconds(landing.as_of), now_s)}, ${sure}` : [sure, from].filter(Boolean).join(', '),
+      old ? [`${ageOf(landing)} old`, sure].filter(Boolean).join('; ') : [sure, from].filter(Boolean).join(', '),
       old || lost,
     );
   }
@@ -115,7 +116,7 @@ export function createBand({ store, clock, units, whereIs }) {
       return;
     }
     const stale = isOld(state, best.time, now_s) || old;
-    const as = old ? `as of ${words.ago(seconds(state.landing?.as_of), now_s)}, ` : '';
+    const as = old ? `${words.duration(now_s - seconds(state.landing.as_of))} old; ` : '';
     const drive = `${as}${words.duration(best.drive_s)} to drive`;
     const margin_s = best.arrives_before_landing_s;
     if (landed || margin_s === null) {
@@ -154,10 +155,16 @@ export function createBand({ store, clock, units, whereIs }) {
 function healthWords(trackers, landed) {
   const speaking = trackers.filter(({ state }) => state !== 'waiting');
   const troubled = speaking.filter(({ state }) => state !== 'reporting');
-  if (speaking.length > 1 && troubled.length === 0) return `all ${speaking.length} reporting`;
+  const states = new Set(speaking.map(({ state }) => state));
+  if (speaking.length > 1 && states.size === 1) return `all ${speaking.length} ${[...states][0]}`;
   const fine = speaking.filter(({ state }) => state === 'reporting');
-  const ordered = landed ? [...fine, ...troubled] : [...troubled, ...fine];
-  return ordered.map(({ label, state }) => `${label} ${state}`).join(', ');
+  const [named, counted] = landed ? [fine, troubled] : [troubled, fine];
+  const words = named.map(({ label, state }) => `${label} ${state}`);
+  const rest = counted.map(({ state }) => state);
+  for (const state of new Set(rest)) {
+    words.push(`${rest.filter((one) => one === state).length} ${state}`);
+  }
+  return words.join(', ');
 }
 
 export function ownVehicle(state) {

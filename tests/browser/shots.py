@@ -1,0 +1,140 @@
+"""The README's pictures, from the demo flight: `python -m tests.browser.shots [FOLDER]`.
+
+Each is the replay standing still at a moment, so that two runs give the same picture. Look at them
+before committing them.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from PIL import Image
+from playwright.async_api import Browser, async_playwright
+
+from server.flight.times import parse_time
+from server.logs import DEMO_LOG, read_recording
+from server.plan import load
+from server.replay import Replay
+from server.screen.app import create_app
+from server.screen.assets import WEB
+from tests.browser.conftest import CHROMIUM_ARGS, PHONE, WIDE
+from tests.machine import require
+from tests.screen.serving import serving
+
+SHOTS = WEB / "shots"
+MOST_BYTES = 250_000
+GAP_PX = 24
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A moment of the demo, and what a reader does before the picture is taken."""
+
+    time: str
+    size: tuple[int, int] = WIDE
+    night: bool = False
+    path: str = "/"
+    touches: tuple[str, ...] = ()  # selectors, in order
+    acknowledged: bool = True
+
+
+WIDE_SHOTS = {
+    "descent-day": Shot("2026-06-06T14:50:40Z"),
+    "ascent-night": Shot(
+        "2026-06-06T14:10:00Z",
+        night=True,
+        touches=("[data-view=sensors]",),
+    ),
+    "alarm-day": Shot("2026-06-06T15:06:30Z", acknowledged=False),
+    "landed-day": Shot("2026-06-06T15:36:00Z", touches=(".share summary",)),
+}
+PHONE_SHOTS = (
+    Shot("2026-06-06T15:05:00Z", PHONE),
+    Shot("2026-06-06T15:05:00Z", PHONE, night=True, touches=("[data-tab=landing]",)),
+    Shot("2026-06-06T15:36:00Z", PHONE, path="/walk"),
+)
+
+
+async def make(folder: Path) -> list[Path]:
+    """All pictures, written into the folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    recording, plan = read_recording(DEMO_LOG), load(DEMO_LOG.with_suffix(".toml"))
+    feed = Replay(
+        recording.receptions, plan.for_flight(), name=recording.name, speed=30.0, clock=lambda: 0.0
+    )
+    await feed.control("pause", None)
+    written = []
+    try:
+        async with serving(create_app(feed)) as port, async_playwright() as playwright:
+            browser = await playwright.chromium.launch(
+                executable_path=require("chromium"), args=CHROMIUM_ARGS
+            )
+            for name, shot in WIDE_SHOTS.items():
+                written.append(
+                    _write(folder / f"{name}.png", await _take(browser, port, feed, shot))
+                )
+            phones = [await _take(browser, port, feed, shot) for shot in PHONE_SHOTS]
+            written.append(_write(folder / "phone.png", _beside(phones)))
+            await browser.close()
+    finally:
+        feed.close()
+    return written
+
+
+async def _take(browser: Browser, port: int, feed: Replay, shot: Shot) -> Image.Image:
+    await feed.control("seek", parse_time(shot.time) / 1000.0)
+    feed.settle_landing()
+    if shot.acknowledged:
+        for alarm in feed.state()["alarms"]:
+            await feed.command("acknowledge", alarm["id"], None, None)
+    context = await browser.new_context(
+        viewport={"width": shot.size[0], "height": shot.size[1]},
+        color_scheme="dark" if shot.night else "light",
+        timezone_id="America/Chicago",
+        reduced_motion="reduce",
+        has_touch=shot.size == PHONE,
+    )
+    await context.add_init_script("sessionStorage.setItem('leeward.notice', 'seen')")
+    page = await context.new_page()
+    await page.goto(f"http://127.0.0.1:{port}{shot.path}")
+    ready = ".walk-rows" if shot.path == "/walk" else ".figure:not(:empty)"
+    await page.locator(ready).first.wait_for()
+    if shot.path == "/":
+        await page.wait_for_function("() => document.querySelector('.credits').textContent !== ''")
+    for selector in shot.touches:
+        await page.locator(selector).click()
+    await page.wait_for_load_state("networkidle")
+    await page.evaluate("() => document.fonts.ready")
+    await page.evaluate(
+        "() => new Promise((done) => setTimeout(done, 700))"
+    )  # charts draw twice a s
+    picture = Image.open(io.BytesIO(await page.screenshot()))
+    await context.close()
+    return picture.convert("RGB")
+
+
+def _beside(pictures: list[Image.Image]) -> Image.Image:
+    """Side by side on a plain ground."""
+    width = sum(p.width for p in pictures) + GAP_PX * (len(pictures) + 1)
+    sheet = Image.new("RGB", (width, pictures[0].height + 2 * GAP_PX), "#8c8473")
+    left = GAP_PX
+    for picture in pictures:
+        sheet.paste(picture, (left, GAP_PX))
+        left += picture.width + GAP_PX
+    return sheet
+
+
+def _write(path: Path, picture: Image.Image) -> Path:
+    # maximum coverage keeps the rare colours, of which the words and shapes are made
+    few = picture.quantize(256, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+    few.save(path, optimize=True)
+    return path
+
+
+if __name__ == "__main__":
+    for made in asyncio.run(make(Path(sys.argv[1]) if len(sys.argv) > 1 else SHOTS)):
+        print(f"{made.name}: {made.stat().st_size:,} bytes")
