@@ -77,6 +77,8 @@ def _sky(chance: np.random.Generator) -> tuple[Layer, ...]:
 
 def _trackers(chance: np.random.Generator) -> tuple[Tracker, ...]:
     count = int(chance.choice([1, 2, 3], p=[0.1, 0.45, 0.45]))
+    # in the same second as the first, or so near that their packets overtake each other
+    second_s = float(chance.choice([0.0, 1.0, 2.0]))
     found = []
     for i in range(count):
         found.append(
@@ -86,8 +88,8 @@ def _trackers(chance: np.random.Generator) -> tuple[Tracker, ...]:
                 format="uncompressed" if i < 2 else "compressed",
                 callsign=f"N0CALL-{11 + i}",
                 interval_s=30.0,
-                offset_s=(0.0, 0.0, 12.0)[i],
-                hold_s=(0.0, 0.5, 0.0)[i],
+                offset_s=(0.0, second_s, 12.0)[i],
+                hold_s=(0.25, 0.75, 0.0)[i],
                 slotted=True,
                 power_w=float(chance.uniform(0.2, 1.0)),
             )

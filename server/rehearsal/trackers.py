@@ -29,7 +29,7 @@ _NOISE_V_M = 8.5
 _DATUM_M = 10.0  # a constant error of each receiver's height
 # chance that a packet falls into a null of the swinging antenna, log-normal over trackers; real
 # flights miss 6 % of the packets in the median and 34 % at the worst tenth (tests/bench/rehearsal)
-_NULL_CHANCE, _NULL_SPREAD, _MOST_NULLS = 0.03, 1.6, 0.4
+_NULL_CHANCE, _NULL_SPREAD, _MOST_NULLS = 0.05, 1.5, 0.4
 _NULL_POWER = 1e-5
 _NULL_STAYS = 0.25  # for the next packet too
 _WAIT_S = 0.3  # until the channel is clear, mostly
@@ -117,8 +117,7 @@ class Voice:
                 latitude_deg, longitude_deg, altitude_m
             )
         east, north = float(self._truth.east_ms[i]), float(self._truth.north_ms[i])
-        if any(f.kind == "reboot" and time_s < f.from_s + _BOOT_S + _COLD_S and f.from_s <= time_s
-               for f in self.faults):  # fmt: skip
+        if self._without_fix(time_s):
             latitude_deg = longitude_deg = 0.0
         return PositionReport(
             self.plan.callsign or self.plan.name,
@@ -217,6 +216,11 @@ class Voice:
                 self._sequence = 0
                 return False
         return True
+
+    def _without_fix(self, time_s: float) -> bool:
+        """Just started again: the receiver still looks for its satellites."""
+        cold_s = _BOOT_S + _COLD_S
+        return any(f.kind == "reboot" and 0.0 <= time_s - f.from_s < cold_s for f in self.faults)
 
     def _under_ceiling(self, time_s: float) -> tuple[float, bool]:
         """The last second below the ceiling; the receiver keeps repeating it above."""

@@ -71,6 +71,8 @@ def collect(flights: Iterable[tuple[list[Heard], float | None]]) -> dict[str, An
         found["lag"] += lags
         _gaps(tracks, found)
         _pairs(tracks, found)
+        _pair_winds(tracks, found)
+        found["disorder"].append(_disorder(heard))
         if not tracks:
             continue
         best = max(tracks.values(), key=len)
@@ -100,6 +102,21 @@ def series(heard: Sequence[Heard]) -> tuple[dict[str, Series], list[float]]:
     return tracks, lags
 
 
+def _disorder(heard: Sequence[Heard]) -> float:
+    """Share of fixes that are first heard after a later one of any tracker."""
+    seen: set[tuple[str, float]] = set()
+    newest_s, late = 0.0, 0
+    for heard_at_s, source, wire, payload in heard:
+        for report in decode(wire, payload, heard_at_s, source).reports:  # type: ignore[arg-type]
+            if not isinstance(report, PositionReport) or report.time_s is None:
+                continue
+            if (report.name, report.time_s) not in seen:
+                seen.add((report.name, report.time_s))
+                late += report.time_s < newest_s
+                newest_s = max(newest_s, report.time_s)
+    return late / max(len(seen), 1)
+
+
 def _gaps(tracks: dict[str, Series], found: dict[str, list[float]]) -> None:
     for rows in tracks.values():
         gaps = np.diff(rows[:, 0])
@@ -122,6 +139,18 @@ def _pairs(tracks: dict[str, Series], found: dict[str, list[float]]) -> None:
             east = (a[at_a, 2] - b[at_b, 2]) * 111_320.0 * np.cos(np.radians(a[at_a, 1]))
             found["pair apart"] += np.hypot(north, east).tolist()
             found["pair height"] += (a[at_a, 3] - b[at_b, 3]).tolist()
+
+
+def _pair_winds(tracks: dict[str, Series], found: dict[str, list[float]]) -> None:
+    """Two trackers on the same ascent: how their winds differ in the same layer."""
+    names = sorted(tracks)
+    rising = {name: _layers(rows[: int(rows[:, 3].argmax()) + 1]) for name, rows in tracks.items()}
+    for i, one in enumerate(names):
+        for other in names[i + 1 :]:
+            a, b = rising[one], rising[other]
+            for layer in set(a) & set(b):
+                if abs(a[layer][0] - b[layer][0]) < 30.0:
+                    found["pair wind"].append(float(((a[layer][1:] - b[layer][1:]) ** 2).sum()))
 
 
 def _fall(rows: Series, known: float | None, found: dict[str, list[float]]) -> None:
@@ -210,8 +239,10 @@ def _figures(found: dict[str, list[float]]) -> dict[str, Any]:
         "lag s, median": of("lag", np.median),
         "lag s, 95 %": of("lag", lambda v: np.percentile(v, 95)),
         "lag s, worst": of("lag", np.max),
+        "out of order, share": of("disorder", np.mean),
         "two trackers apart m, median": of("pair apart", np.median),
         "two trackers height m, robust sd": of("pair height", robust),
+        "two trackers wind m/s, rms": of("pair wind", rms),
         "ascent m/s at 3 to 8 km": of("ascent 3000", np.median),
         "ascent m/s at 12 to 18 km": of("ascent 12000", np.median),
         "ascent m/s at 20 to 26 km": of("ascent 20000", np.median),

@@ -18,6 +18,7 @@ LIKE = (
     ("longest gap s, median", 0.40),
     ("two trackers apart m, median", 0.25),
     ("two trackers height m, robust sd", 0.35),
+    ("two trackers wind m/s, rms", 0.40),
     ("ascent m/s at 3 to 8 km", 0.15),
     ("ascent m/s at 12 to 18 km", 0.15),
     ("ascent m/s at 20 to 26 km", 0.20),
