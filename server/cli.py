@@ -10,6 +10,7 @@ from typing import Annotated
 import orjson
 import typer
 
+from server.atlas.surroundings import Surroundings, SurroundingsError, open_surroundings
 from server.flight.times import parse_time
 from server.journal import Journal, JournalError
 from server.journal_text import LogError, format_line
@@ -46,6 +47,17 @@ def _plan(path: Path) -> PlanFile:
     try:
         return load(path)
     except PlanError as error:
+        raise _fail(error) from error
+
+
+def _surroundings(plan: PlanFile, path: Path) -> Surroundings:
+    try:
+        return open_surroundings(
+            path.parent,
+            None if plan.terrain is None else plan.terrain.folder,
+            () if plan.avoid is None else plan.avoid.files,
+        )
+    except SurroundingsError as error:
         raise _fail(error) from error
 
 
@@ -93,6 +105,7 @@ def live(
         run.until_interrupted(
             run.live(
                 checked,
+                _surroundings(checked, plan),
                 run.face_of(checked, plan.parent),
                 journal or plan.with_suffix(".sqlite3"),
                 host,
@@ -125,13 +138,16 @@ def replay(
     """Play a flight again, or print its state at the end or at any moment."""
     recording = _recording(log)
     named = _plan_beside(log, plan)
-    flight_plan = inferred_plan(recording) if named is None else named[1].for_flight()
+    flight_plan, terrain = inferred_plan(recording), None
+    if named is not None:
+        surroundings = _surroundings(named[1], named[0])
+        flight_plan, terrain = named[1].for_flight(surroundings.avoid), surroundings.terrain
     if to_end or until is not None or as_json:
         try:
             until_ms = None if until is None else parse_time(until)
         except (ValueError, OverflowError) as error:
             raise _fail(f"--until: {error}") from error
-        state = state_at(recording.receptions, flight_plan, until_ms)
+        state = state_at(recording.receptions, flight_plan, until_ms, terrain)
         sys.stdout.buffer.write(orjson.dumps(state, option=orjson.OPT_INDENT_2) + b"\n")
         sys.stdout.buffer.flush()
         return
@@ -140,7 +156,7 @@ def replay(
     face = run.Face() if named is None else run.face_of(named[1], named[0].parent)
     try:
         run.until_interrupted(
-            run.replay(recording, flight_plan, face, speed, host, port, not no_browser)
+            run.replay(recording, flight_plan, terrain, face, speed, host, port, not no_browser)
         )
     except run.NoPort as error:
         raise _fail(error) from error
@@ -157,7 +173,15 @@ def check(
     from server import run
 
     checked = _plan(plan)
+    surroundings = _surroundings(checked, plan)
     typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
+    launch, terrain = checked.launch, surroundings.terrain
+    if terrain is not None and launch is not None:
+        height_m = terrain(launch.latitude_deg, launch.longitude_deg)
+        known = "not covered" if height_m is None else f"{height_m:,.0f} m"
+        typer.echo(
+            f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
+        )
     results = asyncio.run(run.try_sources(checked, seconds))
     for result in results:
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")

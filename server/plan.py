@@ -14,6 +14,7 @@ from decoders.comments import CommentPattern
 from decoders.reports import DecodeError
 from server.flight.inputs import (
     AlarmPlan,
+    AvoidArea,
     BalloonPlan,
     DescentPlan,
     LaunchPlan,
@@ -135,6 +136,18 @@ class ScreenSection(_Section):
     units: Literal["metric", "aviation"] = "metric"
 
 
+class TerrainSection(_Section):
+    """SRTM .hgt tiles, or GeoTIFF with the extra `geotiff`; the path is taken from the plan's folder."""
+
+    folder: Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class AvoidSection(_Section):
+    """Areas that nobody wants to land on: GeoJSON files in the plan's folder."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
+
+
 class BasemapSection(_Section):
     """Maps of the crew's own; paths are taken from the plan's folder."""
 
@@ -172,6 +185,8 @@ class PlanFile(_Section):
     alarms: AlarmSection = AlarmSection()
     screen: ScreenSection = ScreenSection()
     basemap: BasemapSection = BasemapSection()
+    terrain: TerrainSection | None = None
+    avoid: AvoidSection | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:
@@ -188,8 +203,8 @@ class PlanFile(_Section):
                 )
         return self
 
-    def for_flight(self) -> Plan:
-        """What the flight is computed with."""
+    def for_flight(self, avoid: tuple[AvoidArea, ...] = ()) -> Plan:
+        """What the flight is computed with; `avoid` as the atlas opened it."""
         launch = self.launch
         return Plan(
             flight=self.flight.name,
@@ -211,6 +226,7 @@ class PlanFile(_Section):
             ),
             vehicles=tuple(VehiclePlan(**v.model_dump()) for v in self.vehicles),
             alarms=AlarmPlan(**self.alarms.model_dump()),
+            avoid=avoid,
         )
 
     def source_specs(self) -> tuple[SourceSpec, ...]:

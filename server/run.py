@@ -19,6 +19,8 @@ import uvicorn
 
 from server.atlas.basemap import Basemap, Online, open_basemap
 from server.atlas.coverage import MapCheck, around, check_basemap
+from server.atlas.surroundings import Surroundings
+from server.atlas.terrain import TerrainFolder
 from server.atlas.tiles import BasemapError, Bounds
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
@@ -61,6 +63,7 @@ def face_of(plan: PlanFile, folder: Path) -> Face:
 
 async def live(
     plan: PlanFile,
+    surroundings: Surroundings,
     face: Face,
     journal_path: Path,
     host: str,
@@ -80,7 +83,7 @@ async def live(
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     journal = Journal(journal_path)
     journal.describe(flight=plan.flight.name)
-    flight = Flight(plan.for_flight())
+    flight = Flight(plan.for_flight(surroundings.avoid), surroundings.terrain)
     station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
     gc.collect()
     gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
@@ -106,6 +109,7 @@ def steady_clock() -> Callable[[], float]:
 async def replay(
     recording: Recording,
     plan: Plan,
+    terrain: TerrainFolder | None,
     face: Face,
     speed: float,
     host: str,
@@ -120,6 +124,7 @@ async def replay(
         speed=speed,
         clock=time.monotonic,
         commands=recording.commands,
+        terrain=terrain,
     )
     try:
         await _serve(player, face, player.run, host, port, browser)

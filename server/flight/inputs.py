@@ -99,6 +99,14 @@ class AlarmPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class AvoidArea:
+    """Ground that nobody wants to land on. Closed rings of longitude, latitude; holes by even-odd."""
+
+    name: str
+    rings: tuple[tuple[tuple[float, float], ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     flight: str = "unnamed flight"
     launch: LaunchPlan = LaunchPlan()
@@ -107,4 +115,5 @@ class Plan:
     trackers: tuple[TrackerPlan, ...] = ()
     vehicles: tuple[VehiclePlan, ...] = ()
     alarms: AlarmPlan = AlarmPlan()
+    avoid: tuple[AvoidArea, ...] = ()
     infer_trackers: bool = False  # no plan: who reports above 3,000 m is a tracker of the flight

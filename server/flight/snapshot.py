@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from server.flight import alarms
-from server.flight.chase.horizon import CAR_ANTENNA_M, contact_lost
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
+from server.flight.landing_view import describe_area, describe_landing
 from server.flight.times import clock, maybe_rfc3339, parse_time, rfc3339
 from server.flight.track.filter import UNSEEN_GROUND_M
 from server.flight.track.modes import MODE_NAMES
@@ -28,7 +28,6 @@ CAUTIONS = (
     "No cellular phone transmits in the air.",
     "A prediction is not a promise: look up, and mind the road.",
 )
-_LAST_CONTACT_AFTER_S = 150.0
 _MOVED_M = 400.0
 _EVENT_TEXT: Mapping[EventKind, str] = {
     "launch": "Launched", "float": "Floats", "burst": "Burst", "landing": "At rest on the ground",
@@ -44,7 +43,8 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     own = _own_position(flight)
     fixes = _fixes_by_tracker(flight)
     phase = flight.track.phase()
-    landing_data = None if landing is None else _landing(flight, *landing, own)
+    receiver = own or _launch_site(flight)
+    landing_data = None if landing is None else describe_landing(*landing, now_s, receiver)
     return {
         "now": rfc3339(now_s),
         "number": flight.counts.total,
@@ -74,6 +74,7 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
         },
         "plan_problems": _clock_problem(flight),
         "cautions": list(CAUTIONS),
+        "avoid": [describe_area(area) for area in flight.plan.avoid],
     }  # fmt: skip
 
 
@@ -168,74 +169,6 @@ def _based_on(flight: Flight, time_s: float) -> list[str]:
         if record.verdict.accepted:
             recent[record.fix.tracker] = None
     return sorted(recent)
-
-
-def _landing(
-    flight: Flight, question: LandingQuestion, landing: Landing, own: tuple[float, float] | None
-) -> dict[str, Any]:
-    frame = question.frame
-    latitude_deg, longitude_deg = map(float, frame.to_latlon(landing.x_m, landing.y_m))
-    silent_s = flight.now_s - landing.as_of_s
-    basis = landing.basis
-    if basis == "prediction" and silent_s > _LAST_CONTACT_AFTER_S:
-        basis = "last contact"
-    path_lat, path_lon = frame.to_latlon(landing.path[:, 1], landing.path[:, 2])
-    loss = None
-    receiver = own or _launch_site(flight)
-    if receiver is not None and basis != "landed fix":
-        loss = contact_lost(
-            landing.path, frame.to_xy(*receiver), CAR_ANTENNA_M, question.ground.altitude_m
-        )
-    return {
-        "time": rfc3339(landing.time_s),
-        "time_early": rfc3339(landing.early_s),
-        "time_late": rfc3339(landing.late_s),
-        "latitude_deg": latitude_deg,
-        "longitude_deg": longitude_deg,
-        "altitude_m": landing.altitude_m,
-        "search_area": {
-            "p50": _polygon(question, landing.half.ring_m),
-            "p90": _polygon(question, landing.nine_tenths.ring_m),
-        },
-        "radius_90_m": landing.nine_tenths.radius_m,
-        "as_of": rfc3339(landing.as_of_s),
-        "basis": basis,
-        "text": _landing_text(basis, landing),
-        "path": [
-            [rfc3339(t), lat, lon, z]
-            for t, lat, lon, z in zip(
-                landing.path[:, 0].tolist(), path_lat.tolist(), path_lon.tolist(),
-                landing.path[:, 3].tolist(), strict=True,
-            )
-        ],
-        "fall_speed_sea_level_ms": landing.fall_speed_sea_level_ms,
-        "contact_lost": None
-        if loss is None
-        else {
-            "time": rfc3339(loss.time_s),
-            "altitude_m": loss.altitude_m,
-            "height_above_ground_m": loss.height_above_ground_m,
-        },
-    }  # fmt: skip
-
-
-def _landing_text(basis: str, landing: Landing) -> str:
-    if basis == "landed fix":
-        return f"At rest. Position from fixes on the ground, last at {clock(landing.as_of_s)}."
-    between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
-    if basis == "last contact":
-        return f"No contact since {clock(landing.as_of_s)}. Worked out from the last fix: down {between}."
-    return f"Down {between}, by what had been heard at {clock(landing.as_of_s)}."
-
-
-def _polygon(question: LandingQuestion, ring_m: Any) -> dict[str, Any]:
-    latitude_deg, longitude_deg = question.frame.to_latlon(ring_m[:, 0], ring_m[:, 1])
-    ring = [
-        [round(lon, 6), round(lat, 6)]
-        for lon, lat in zip(longitude_deg.tolist(), latitude_deg.tolist(), strict=True)
-    ]
-    ring[-1] = ring[0]
-    return {"type": "Polygon", "coordinates": [ring]}
 
 
 def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:

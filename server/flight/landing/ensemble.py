@@ -40,6 +40,9 @@ class Members(NamedTuple):
     z_m: Array
     after_s: Array
     burst_m: Array
+    east_ms: Array  # wind at the ground
+    north_ms: Array
+    fall_constant: Array
 
 
 def passage_s(start_m: float, climb: Climb | None, fall_constant: float) -> Array:
@@ -100,20 +103,27 @@ def fall(
     layers = highest - lowest
     spread = np.sqrt((tail_degrees - 2) / chance.chisquare(tail_degrees, (half, 1)))
     spread = np.concatenate([spread, spread])  # Student's t, scaled to the same variance
-    east = normal(layers) @ root.T * spread
-    north = normal(layers) @ root.T * spread
-    x = (
-        start.x_m
-        + start.sigma_h_m * normal()
-        + np.einsum("ml,ml->m", seconds, wind.east_ms[span] + east)
-    )
-    y = (
-        start.y_m
-        + start.sigma_h_m * normal()
-        + np.einsum("ml,ml->m", seconds, wind.north_ms[span] + north)
-    )
+    east = wind.east_ms[span] + normal(layers) @ root.T * spread
+    north = wind.north_ms[span] + normal(layers) @ root.T * spread
+    x = start.x_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, east)
+    y = start.y_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, north)
     drop_s = (fall_integral(burst_m) - fall_integral(z)) / k
-    return Members(x, y, z, wait_s + drop_s, burst_m)
+    bottom = np.clip((z // LAYER_M).astype(int) - lowest, 0, layers - 1)
+    each = np.arange(2 * half)
+    after_s = wait_s + drop_s
+    return Members(x, y, z, after_s, burst_m, east[each, bottom], north[each, bottom], k)
+
+
+def meet_ground(members: Members, ground_m: Array) -> Members:
+    """The same falls, ended at another height each: on with the wind at the ground, or back."""
+    z = np.minimum(ground_m, members.burst_m)
+    more_s = (fall_integral(members.z_m) - fall_integral(z)) / members.fall_constant
+    return members._replace(
+        x_m=members.x_m + members.east_ms * more_s,
+        y_m=members.y_m + members.north_ms * more_s,
+        z_m=z,
+        after_s=members.after_s + more_s,
+    )
 
 
 def _signs(half: int) -> Array:

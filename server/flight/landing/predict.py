@@ -8,8 +8,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from server.flight.geodesy import LocalFrame
+from server.flight.inputs import AvoidArea
 from server.flight.landing import winds
-from server.flight.landing.area import Area, area, centre
+from server.flight.landing.area import Area, area, centre, inside
 from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
     Fall,
@@ -17,14 +19,23 @@ from server.flight.landing.descent import (
     estimate,
     observed,
 )
-from server.flight.landing.ensemble import Climb, Members, Start, fall, mean_path, passage_s
-from server.flight.landing.question import LandingQuestion
+from server.flight.landing.ensemble import (
+    Climb,
+    Members,
+    Start,
+    fall,
+    mean_path,
+    meet_ground,
+    passage_s,
+)
+from server.flight.landing.question import LandingQuestion, Terrain
 from server.flight.landing.winds import LAYERS, WindConstants, WindProfile
 
 Array = npt.NDArray[np.float64]
 Basis = Literal["prediction", "last contact", "landed fix"]
 
 MEMBERS = 2_000
+_TERRAIN_ROUNDS = 3  # the ground where it comes down depends on where that is
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +61,7 @@ class Landing:
     path: Array
     fall_speed_sea_level_ms: float | None
     as_of_s: float
+    avoid: tuple[tuple[str, float], ...] = ()  # name and chance of each area of the plan
 
 
 def predict(
@@ -69,7 +81,18 @@ def predict(
         start, climb, wind, fall_speed,
         question.ground.altitude_m, question.ground.sigma_m, c.wind.tail_degrees, members, question.number,
     )  # fmt: skip
+    if question.terrain is not None:
+        drawn = _on_terrain(question, question.terrain, drawn)
     return _answer(question, start, climb, wind, fall_speed, drawn)
+
+
+def _on_terrain(question: LandingQuestion, terrain: Terrain, drawn: Members) -> Members:
+    """Each member ends on the ground that it meets; where no tile tells, as drawn."""
+    error_m = drawn.z_m - question.ground.altitude_m  # drawn with the terrain's own uncertainty
+    for _ in range(_TERRAIN_ROUNDS):
+        heights = terrain.heights(*question.frame.to_latlon(drawn.x_m, drawn.y_m))
+        drawn = meet_ground(drawn, np.where(np.isnan(heights), drawn.z_m, heights + error_m))
+    return drawn
 
 
 def _start(question: LandingQuestion) -> Start:
@@ -121,7 +144,7 @@ def _answer(
     fall_speed: Fall, drawn: Members,
 ) -> Landing:  # fmt: skip
     middle = centre(drawn.x_m, drawn.y_m)
-    path = mean_path(start, climb, wind, fall_speed.constant, question.ground.altitude_m)
+    path = mean_path(start, climb, wind, fall_speed.constant, float(np.median(drawn.z_m)))
     early_s, time_s, late_s = np.quantile(drawn.after_s, [0.05, 0.5, 0.95])
     path[:, 0] += question.at_s
     return Landing(
@@ -137,7 +160,20 @@ def _answer(
         path=path,
         fall_speed_sea_level_ms=fall_speed.constant / SEA_LEVEL_ROOT_DENSITY,
         as_of_s=question.at_s,
+        avoid=tuple(
+            (a.name, _chance(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.plan.avoid
+        ),
     )
+
+
+def _chance(avoid: AvoidArea, frame: LocalFrame, x_m: Array, y_m: Array) -> float:
+    """The share of the members that come down in an area (even-odd over its rings)."""
+    within = np.zeros(len(x_m), dtype=bool)
+    for ring in avoid.rings:
+        corners = np.array(ring)
+        ring_x, ring_y = frame.to_xy(corners[:, 1], corners[:, 0])
+        within ^= inside(np.column_stack([ring_x, ring_y]), x_m, y_m)
+    return float(within.mean())
 
 
 def _at_rest(question: LandingQuestion) -> Landing:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,16 @@ from server.flight.track.phase import Event, Phase
 from server.flight.track.track import Record, Track
 
 Array = npt.NDArray[np.float64]
-Terrain = Callable[[float, float], float | None]  # latitude, longitude (deg) -> m above sea level
+
+
+class Terrain(Protocol):
+    """Heights of the ground in metres above mean sea level, by latitude and longitude in degrees."""
+
+    def __call__(self, latitude_deg: float, longitude_deg: float, /) -> float | None:
+        """One height; None where it is not known."""
+
+    def heights(self, latitude_deg: Array, longitude_deg: Array, /) -> Array:
+        """Heights at points of shape (n,); NaN where they are not known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +50,7 @@ class LandingQuestion:
     frame: LocalFrame
     plan: Plan
     ground: Ground
+    terrain: Terrain | None
     at_s: float  # time of `motion`
     motion: Motion
     burst_s: float | None
@@ -82,6 +92,7 @@ def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> Landi
         frame=track.frame,
         plan=plan,
         ground=_ground(latest, plan, terrain),
+        terrain=terrain,
         at_s=latest.fix.time_s,
         motion=state.mixed(),
         burst_s=burst_s,

@@ -49,6 +49,7 @@ from server.flight.track.trackers import (
 )
 
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
+_DENIED_BEYOND, _BARO_WITHIN = 10.0, 6.0  # normalised squares
 _WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
@@ -183,8 +184,10 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
             state = _meet(state, Measured(None, 0.0, *barometer))[0]
         reason = "position unchanged to the last digit while it moves"
         return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
-    held = high and repeats_altitude(memory, fix)
-    own_m = None if held or fix.altitude_m is None else fix.altitude_m - memory.offset_m
+    own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
+    denied = _denied_by_pressure(mixed.z, own_m, var_v, barometer)
+    held = denied or (high and repeats_altitude(memory, fix))
+    own_m = None if held else own_m
     altitude_m = own_m
     if own_m is None and barometer is not None:
         altitude_m, var_v = barometer
@@ -199,6 +202,8 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     verdict = ACCEPTED
     if held:
         words = "altitude unchanged to the last digit while it moves"
+        if denied:
+            words = "altitude does not agree with its own pressure"
         verdict = Verdict(True, False, words + _pressure_says(barometer, fix))
     elif fix.altitude_m is None:
         verdict = ACCEPTED_WITHOUT_ALTITUDE
@@ -227,6 +232,17 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
         verdict,
         met.descending_accepts,
     )
+
+
+def _denied_by_pressure(
+    z: Axis, own_m: float | None, var_v: float, barometer: tuple[float, float] | None
+) -> bool:
+    """The altitude has left the track, and the tracker's own barometer has not."""
+    if own_m is None or barometer is None:
+        return False
+    off = (own_m - z.position) ** 2 / (z.var_position + var_v)
+    barometer_off = (barometer[0] - z.position) ** 2 / (z.var_position + barometer[1])
+    return off > _DENIED_BEYOND and barometer_off < _BARO_WITHIN
 
 
 def _meet(state: FilterState, measured: Measured) -> tuple[FilterState, Met]:

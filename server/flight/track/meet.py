@@ -17,7 +17,8 @@ _OUTLIER_LOG_DENSITY_H = math.log(0.02 / 3_000.0**2)  # 2 % of fixes, spread ove
 _OUTLIER_LOG_DENSITY_V = math.log(
     0.001 / 4_000.0
 )  # wrong altitudes are rare: 2 in 22,000 real ones
-_DOUBT = 4.0  # by which a mode's vertical variance grows with an altitude that it refuses
+_DOUBT = 4.0  # by which a mode's variance grows with a fix that it refuses,
+_DOUBTED = 40.0  # if that is not more than so many times beyond the gate: else it is plainly wrong
 PROBABILITY_FLOOR = 1e-7
 
 Motions = tuple[Motion, Motion, Motion, Motion]
@@ -71,9 +72,12 @@ def _one(mode: int, motion: Motion, measured: Measured) -> _One:
     if measured.xy_m is not None:
         ix = innovation(x, measured.xy_m[0], measured.var_h)
         iy = innovation(y, measured.xy_m[1], measured.var_h)
-        if ix.normalised_squared + iy.normalised_squared > _GATE_H:
+        surprise = ix.normalised_squared + iy.normalised_squared
+        if surprise > _GATE_H:
             with_altitude = measured.z_m is not None
             lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
+            if surprise < _DOUBTED * _GATE_H:
+                motion = Motion(kalman.doubt(x, _DOUBT), kalman.doubt(y, _DOUBT), z)
             return _One(motion, lost, True, True)
         log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
         x = kalman.update(x, measured.xy_m[0], measured.var_h)
@@ -82,7 +86,8 @@ def _one(mode: int, motion: Motion, measured: Measured) -> _One:
         return _One(Motion(x, y, z), log_density, False, False)
     iz = innovation(z, measured.z_m, measured.var_v)
     if iz.normalised_squared > _GATE_V:
-        z = kalman.doubt(z, _DOUBT)
+        if iz.normalised_squared < _DOUBTED * _GATE_V:
+            z = kalman.doubt(z, _DOUBT)
         return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
     z = kalman.update(z, measured.z_m, measured.var_v)
     log_density += iz.log_density + math.log(sign_probability(mode, z))

@@ -41,14 +41,15 @@ class MotionConstants:
         25_000.0  # from here up a burst is due: the plan's altitude less 2.5 sigma
     )
     ground_altitude_m: float | None = None  # where the plan says the launch site is
-    wind_psd: float = 0.06  # white acceleration of the wind seen, m²/s³, while climbing slowly
-    wind_psd_per_ms: float = 0.025  # the same for each m/s of vertical speed: shear flown through
+    wind_psd: float = 0.08  # white acceleration of the wind seen, m²/s³, while climbing slowly
+    wind_psd_per_ms: float = 0.032  # the same for each m/s of vertical speed: shear flown through
     climb_psd: float = 0.02
     fall_psd: float = 0.10
     fall_psd_relative: float = 0.0004  # of the square of the fall speed, per second
     landing_ceiling_m: float = 1_500.0  # above the lowest known ground, no landing is thought of
 
 
+_SHEARED_MOST_MS = 25.0
 _GROUND_DRIFT_PSD = 0.02  # m²/s: a box on the ground creeps, and receivers wander
 _MEAN_WAIT_S = {  # mean time before one mode gives way to another; common practice, no source
     (GROUND, ASCENT): 1_200.0,
@@ -133,7 +134,8 @@ def sign_probability(mode: int, z: Axis) -> float:
 
 
 def _wind_psd(climb_ms: float, constants: MotionConstants) -> float:
-    return constants.wind_psd + constants.wind_psd_per_ms * abs(climb_ms)
+    # a fall that is only supposed must not be the one that explains a change of the wind
+    return constants.wind_psd + constants.wind_psd_per_ms * min(abs(climb_ms), _SHEARED_MOST_MS)
 
 
 def _rest(axis: Axis, dt_s: float) -> Axis:

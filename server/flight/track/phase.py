@@ -13,7 +13,7 @@ Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
 EventKind = Literal["launch", "float", "burst", "landing", "moved"]
 
 _SURE = 0.95
-_CERTAIN = 0.97  # of a fall: no second fix is waited for, if it is deep
+_CERTAIN = 0.93  # of a fall: no second fix is waited for, if it is deep
 _DEEP_M = 500.0  # below where the climb would be: more than a stuck altitude lags behind
 _AT_REST = 0.99  # of rest: no second fix is waited for
 _WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen

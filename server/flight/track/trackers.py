@@ -19,7 +19,7 @@ from server.flight.track.modes import Motion
 _NOISE_GAIN = 0.02
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
-_NOISE_LEAST, _NOISE_MOST = 0.4, 60.0
+_NOISE_LEAST, _NOISE_MOST = 0.4, 4.0
 _TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
 _UNTIMED_SIGMA_S = 2.0
 _STUCK_ALTITUDE_REPEATS = 1

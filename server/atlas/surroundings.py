@@ -1,0 +1,30 @@
+"""What the plan says of the ground and the air around a flight, opened from the plan's folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.atlas.avoid import AvoidError, read_areas
+from server.atlas.terrain import TerrainError, TerrainFolder
+from server.flight.inputs import AvoidArea
+
+
+class SurroundingsError(ValueError):
+    """A folder or file that the plan names cannot be used; the message says which and why."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    terrain: TerrainFolder | None = None
+    avoid: tuple[AvoidArea, ...] = ()
+
+
+def open_surroundings(folder: Path, terrain: str | None, avoid: tuple[str, ...]) -> Surroundings:
+    """Paths are taken from `folder`. SurroundingsError when one of them cannot be used."""
+    try:
+        ground = None if terrain is None else TerrainFolder(folder / terrain)
+        areas = [area for name in avoid for area in read_areas(folder / name)]
+    except (TerrainError, AvoidError) as error:
+        raise SurroundingsError(str(error)) from error
+    return Surroundings(ground, tuple(areas))

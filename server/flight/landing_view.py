@@ -1,0 +1,96 @@
+"""The landing as the crew sees it: point, areas, path, words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from server.flight.chase.horizon import CAR_ANTENNA_M, contact_lost
+from server.flight.inputs import AvoidArea
+from server.flight.landing.predict import Landing
+from server.flight.landing.question import LandingQuestion
+from server.flight.times import clock, rfc3339
+
+_LAST_CONTACT_AFTER_S = 150.0
+
+
+def describe_landing(
+    question: LandingQuestion,
+    landing: Landing,
+    now_s: float,
+    receiver: tuple[float, float] | None,
+) -> dict[str, Any]:
+    frame = question.frame
+    latitude_deg, longitude_deg = map(float, frame.to_latlon(landing.x_m, landing.y_m))
+    silent_s = now_s - landing.as_of_s
+    basis = landing.basis
+    if basis == "prediction" and silent_s > _LAST_CONTACT_AFTER_S:
+        basis = "last contact"
+    path_lat, path_lon = frame.to_latlon(landing.path[:, 1], landing.path[:, 2])
+    loss = None
+    if receiver is not None and basis != "landed fix":
+        loss = contact_lost(
+            landing.path, frame.to_xy(*receiver), CAR_ANTENNA_M, question.ground.altitude_m
+        )
+    return {
+        "time": rfc3339(landing.time_s),
+        "time_early": rfc3339(landing.early_s),
+        "time_late": rfc3339(landing.late_s),
+        "latitude_deg": latitude_deg,
+        "longitude_deg": longitude_deg,
+        "altitude_m": landing.altitude_m,
+        "search_area": {
+            "p50": _polygon(question, landing.half.ring_m),
+            "p90": _polygon(question, landing.nine_tenths.ring_m),
+        },
+        "radius_90_m": landing.nine_tenths.radius_m,
+        "as_of": rfc3339(landing.as_of_s),
+        "basis": basis,
+        "text": _landing_text(basis, landing),
+        "path": [
+            [rfc3339(t), lat, lon, z]
+            for t, lat, lon, z in zip(
+                landing.path[:, 0].tolist(), path_lat.tolist(), path_lon.tolist(),
+                landing.path[:, 3].tolist(), strict=True,
+            )
+        ],
+        "fall_speed_sea_level_ms": landing.fall_speed_sea_level_ms,
+        "avoid": [{"name": name, "chance": chance} for name, chance in landing.avoid],
+        "contact_lost": None
+        if loss is None
+        else {
+            "time": rfc3339(loss.time_s),
+            "altitude_m": loss.altitude_m,
+            "height_above_ground_m": loss.height_above_ground_m,
+        },
+    }  # fmt: skip
+
+
+def describe_area(area: AvoidArea) -> dict[str, Any]:
+    """Every ring a polygon of its own: holes are rare here, and hatched all the same."""
+    return {
+        "type": "Feature",
+        "properties": {"name": area.name},
+        "geometry": {
+            "type": "MultiPolygon",
+            "coordinates": [[[list(corner) for corner in ring]] for ring in area.rings],
+        },
+    }
+
+
+def _landing_text(basis: str, landing: Landing) -> str:
+    if basis == "landed fix":
+        return f"At rest. Position from fixes on the ground, last at {clock(landing.as_of_s)}."
+    between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
+    if basis == "last contact":
+        return f"No contact since {clock(landing.as_of_s)}. Worked out from the last fix: down {between}."
+    return f"Down {between}, by what had been heard at {clock(landing.as_of_s)}."
+
+
+def _polygon(question: LandingQuestion, ring_m: Any) -> dict[str, Any]:
+    latitude_deg, longitude_deg = question.frame.to_latlon(ring_m[:, 0], ring_m[:, 1])
+    ring = [
+        [round(lon, 6), round(lat, 6)]
+        for lon, lat in zip(longitude_deg.tolist(), latitude_deg.tolist(), strict=True)
+    ]
+    ring[-1] = ring[0]
+    return {"type": "Polygon", "coordinates": [ring]}
