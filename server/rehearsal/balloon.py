@@ -119,8 +119,8 @@ def ascend(
         speed = table[index] + (table[index + 1] - table[index]) * (place - index)
         settled = min((z - launch_m) / 300.0, 1.0)  # the ground holds the air still
         if float_m is not None:
-            speed *= min(max((float_m - z) / 150.0, 0.0), 1.0)
-            if z > float_m - FLOATING_M:
+            speed *= min(max((float_m - z) / 150.0, -0.5), 1.0)  # it sinks back from above
+            if floating or z > float_m - FLOATING_M:
                 floating += 1.0
         z = max(z + speed + settled * air[i], launch_m)
         path.append(z)
