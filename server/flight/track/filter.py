@@ -40,6 +40,7 @@ from server.flight.track.trackers import (
     learn_noise,
     learn_offset,
     learn_pressure,
+    learn_roughness,
     never_flew,
     others,
     remember,
@@ -67,6 +68,7 @@ class FilterState(NamedTuple):
     lowest_m: float  # lowest ground that is known or was seen
     last_accepted_s: float
     accepted: int
+    roughness: float  # how much more than usual the wind changes, learned
 
     def mixed(self) -> Motion:
         """One Gaussian for all modes that are not negligible: a mode left far behind has its floor
@@ -122,6 +124,7 @@ def begin(
         lowest_m=_first_ground_m(altitude_m, ground_m),
         last_accepted_s=fix.time_s,
         accepted=1,
+        roughness=1.0,
     )
 
 
@@ -155,7 +158,10 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
         total = sum(weight for weight, _, _ in pairs)
         kept = [pair for pair in pairs if pair[0] > _NEGLIGIBLE * total]
         norm = sum(weight for weight, _, _ in kept)
-        moved = [move(i, j, state.motions[i], moved_s, constants) for _, i, moved_s in kept]
+        moved = [
+            move(i, j, state.motions[i], moved_s, constants, state.roughness)
+            for _, i, moved_s in kept
+        ]
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
         probabilities.append(max(total, PROBABILITY_FLOOR))
     norm = sum(probabilities)
@@ -185,7 +191,7 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
         reason = "position unchanged to the last digit while it moves"
         return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
     own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
-    denied = _denied_by_pressure(mixed.z, own_m, var_v, barometer)
+    denied = _denied_by_pressure(state, own_m, var_v, barometer)
     held = denied or (high and repeats_altitude(memory, fix))
     own_m = None if held else own_m
     altitude_m = own_m
@@ -194,6 +200,8 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     before = state
     state, met = _meet(before, Measured((x_m, y_m), var_h, altitude_m, var_v))
     memory = learn_noise(memory, mixed, (x_m, y_m), own_m, var_h, var_v)
+    roughness = learn_roughness(state.roughness, mixed, (x_m, y_m), var_h)
+    state = state._replace(roughness=roughness)
     if met.refused_h > 0.5:
         away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
         where = others(state.trackers, fix.tracker, fix.time_s)
@@ -235,11 +243,12 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
 
 
 def _denied_by_pressure(
-    z: Axis, own_m: float | None, var_v: float, barometer: tuple[float, float] | None
+    state: FilterState, own_m: float | None, var_v: float, barometer: tuple[float, float] | None
 ) -> bool:
-    """The altitude has left the track, and the tracker's own barometer has not."""
+    """The altitude has left the likeliest course, and the tracker's own barometer has not."""
     if own_m is None or barometer is None:
         return False
+    z = max(zip(state.probabilities, state.motions, strict=True))[1].z
     off = (own_m - z.position) ** 2 / (z.var_position + var_v)
     barometer_off = (barometer[0] - z.position) ** 2 / (z.var_position + barometer[1])
     return off > _DENIED_BEYOND and barometer_off < _BARO_WITHIN

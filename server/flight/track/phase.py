@@ -14,7 +14,7 @@ EventKind = Literal["launch", "float", "burst", "landing", "moved"]
 
 _SURE = 0.95
 _CERTAIN = 0.93  # of a fall: no second fix is waited for, if it is deep
-_DEEP_M = 500.0  # below where the climb would be: more than a stuck altitude lags behind
+_DEEP_M = 700.0  # below where the climb would be: more than a stuck altitude lags behind
 _AT_REST = 0.99  # of rest: no second fix is waited for
 _WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen
 _REFINED_FOR_S = 180.0

@@ -20,6 +20,7 @@ _NOISE_GAIN = 0.02
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
 _NOISE_LEAST, _NOISE_MOST = 0.4, 4.0
+_SMOOTHEST, _ROUGHEST = 0.4, 15.0
 _TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
 _UNTIMED_SIGMA_S = 2.0
 _STUCK_ALTITUDE_REPEATS = 1
@@ -149,21 +150,35 @@ def learn_noise(
     `z_m` is its altitude without its offset; None when it was not used.
     """
     x, y, z = predicted
-    squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
-    expected = (x.var_position + y.var_position) / 2 + var_h
-    noise_v = memory.noise_v
+    noise_h, noise_v = memory.noise_h, memory.noise_v
+    var_predicted = (x.var_position + y.var_position) / 2
+    if var_predicted < var_h:  # otherwise it is the wind that shows, not the receiver
+        squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
+        noise_h = _scaled(noise_h, squared, var_predicted + var_h, _NOISE_LEAST, _NOISE_MOST)
     if z_m is not None:
-        noise_v = _scaled(noise_v, (z_m - z.position) ** 2, z.var_position + var_v)
-    return memory._replace(noise_h=_scaled(memory.noise_h, squared, expected), noise_v=noise_v)
+        expected = z.var_position + var_v
+        noise_v = _scaled(noise_v, (z_m - z.position) ** 2, expected, _NOISE_LEAST, _NOISE_MOST)
+    return memory._replace(noise_h=noise_h, noise_v=noise_v)
 
 
-def _scaled(noise: float, squared: float, expected: float) -> float:
-    """Move the factor so that squares come to what is expected of them."""
+def learn_roughness(
+    roughness: float, predicted: Motion, xy_m: tuple[float, float], var_h: float
+) -> float:
+    """How much this flight's wind changes, where the prediction is what is uncertain."""
+    x, y, _ = predicted
+    var_predicted = (x.var_position + y.var_position) / 2
+    if var_predicted < var_h:
+        return roughness
+    squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
+    return _scaled(roughness, squared, var_predicted + var_h, _SMOOTHEST, _ROUGHEST)
+
+
+def _scaled(factor: float, squared: float, expected: float, least: float, most: float) -> float:
+    """Move a factor of variance so that squares come to what is expected of them."""
     seen = squared / expected
     if seen > _NOISE_UNLEARNED:
-        return noise
-    factor = 1.0 + _NOISE_GAIN * (min(seen, _NOISE_SEEN_MOST) - 1.0)
-    return min(max(noise * factor, _NOISE_LEAST), _NOISE_MOST)
+        return factor
+    return min(max(factor * (1.0 + _NOISE_GAIN * (min(seen, _NOISE_SEEN_MOST) - 1.0)), least), most)
 
 
 def learn_offset(
