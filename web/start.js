@@ -32,6 +32,8 @@ import { createWhereIs } from 'leeward/whereis.js';
  */
 export function start(connect, post) {
   const store = createStore();
+  // asked for before the page is put together: what comes waits until this function has ended
+  connect(store, (state) => link.set(state));
   const clock = createClock();
   const preferences = createPreferences();
   const units = createUnits(preferences);
@@ -69,9 +71,16 @@ export function start(connect, post) {
 
   let changed = new Set();
   let waiting = false;
+  let begun = false;
 
   function draw() {
     waiting = false;
+    if (store.state !== null && !begun) {
+      begun = true; // the answers first; a long flight takes a moment to draw
+      for (const { render } of [bar, alarm, band]) render();
+      drawSoon();
+      return;
+    }
     const now = changed;
     changed = new Set();
     if (store.state !== null) map.draw(now);
@@ -97,5 +106,4 @@ export function start(connect, post) {
   clock.start();
   bar.render();
   showNotice();
-  connect(store, link.set);
 }

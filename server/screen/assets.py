@@ -6,11 +6,16 @@ Nothing is fetched from elsewhere, and each page's policy holds the browser to t
 from __future__ import annotations
 
 import base64
+import gzip
 import hashlib
 import importlib.util
+import mimetypes
 import re
+import stat
+from dataclasses import dataclass
 from pathlib import Path
 
+from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -22,6 +27,9 @@ WEB = Path(__file__).parents[2] / "web"
 WIRE_EXAMPLES = Path(__file__).parents[2] / "tests" / "wire"
 
 _IMPORT_MAP = re.compile(rb'<script type="importmap">(.*?)</script>', re.DOTALL)
+_ENTRY = re.compile(rb'<script type="module" src="([^"]+)">')
+_IMPORT = re.compile(r"^(?:import|\} from) .*?'(leeward/[^']+|leaflet)';", re.MULTILINE)
+LEAFLET_MODULE = "/web/leaflet.js"
 _TYPES = {".js": "text/javascript", ".json": "application/json", ".css": "text/css"}
 
 
@@ -43,22 +51,67 @@ def uplot_folder() -> Path:
     return wheel_folder("youplot", "vendor")
 
 
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    stamp: tuple[int, int]  # time of change, size
+    tag: str
+    kind: str
+    body: bytes
+    packed: bytes
+
+
 class Files(StaticFiles):
-    """Files that the browser must ask about each time: an update of Leeward shows at once."""
+    """Files kept in memory, packed once: a page asks for sixty of them at a cold start.
+
+    The browser must ask about each one each time, so that an update of Leeward shows at once.
+    """
+
+    def __init__(self, *, directory: Path) -> None:
+        super().__init__(directory=directory)
+        self._kept: dict[str, _Kept] = {}
 
     async def get_response(self, path: str, scope: Scope) -> Response:
-        response = await super().get_response(path, scope)
-        response.headers["Cache-Control"] = "no-cache"
-        kind = _TYPES.get(Path(path).suffix)  # the machine's own table of types may be wrong
-        if kind is not None and response.status_code == 200:
-            response.headers["Content-Type"] = f"{kind}; charset=utf-8"
-        return response
+        if scope["method"] not in ("GET", "HEAD"):
+            raise HTTPException(405)
+        kept = self._read(path)
+        headers = {"Cache-Control": "no-cache", "ETag": kept.tag, "Vary": "Accept-Encoding"}
+        asked = Headers(scope=scope)
+        if asked.get("if-none-match") == kept.tag:
+            return Response(status_code=304, headers=headers)
+        if "gzip" in asked.get("accept-encoding", "") and len(kept.packed) < len(kept.body):
+            packed = headers | {"Content-Encoding": "gzip"}
+            return Response(kept.packed, media_type=kept.kind, headers=packed)
+        return Response(kept.body, media_type=kept.kind, headers=headers)
+
+    def _read(self, path: str) -> _Kept:
+        try:
+            full, found = self.lookup_path(path)  # never outside the folder
+            if found is None or not stat.S_ISREG(found.st_mode):
+                raise HTTPException(404)
+            stamp = (found.st_mtime_ns, found.st_size)
+            kept = self._kept.get(full)
+            if kept is None or kept.stamp != stamp:
+                body = Path(full).read_bytes()
+                tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+                packed = gzip.compress(body, 9, mtime=0)
+                self._kept[full] = kept = _Kept(stamp, tag, _kind_of(full), body, packed)
+        except (OSError, ValueError):
+            raise HTTPException(404) from None
+        return kept
+
+
+def _kind_of(path: str) -> str:
+    """The machine's own table of types may be wrong about what a page cannot do without."""
+    kind = _TYPES.get(Path(path).suffix)
+    if kind is not None:
+        return f"{kind}; charset=utf-8"
+    return mimetypes.guess_type(path)[0] or "application/octet-stream"
 
 
 def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Response:
     """One HTML page with its policy. Raises 404 for a page that is not there."""
     try:
-        body = (WEB / name).read_bytes()
+        body = _with_preloads((WEB / name).read_bytes())
     except FileNotFoundError:
         raise HTTPException(404, "There is no such page.") from None
     tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
@@ -70,6 +123,31 @@ def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Re
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     return Response(body, media_type="text/html; charset=utf-8", headers=headers)
+
+
+def _with_preloads(body: bytes) -> bytes:
+    """Names every module of the page in its head: asked for at once, not one level after another."""
+    entry = _ENTRY.search(body)
+    if entry is None:
+        return body
+    links = "".join(
+        f'<link rel="modulepreload" href="{path}">' for path in modules_of(entry[1].decode())
+    )
+    return body.replace(b"</head>", links.encode() + b"</head>", 1)
+
+
+def modules_of(entry: str) -> list[str]:
+    """The addresses of a module of ours and of all that it imports, itself first."""
+    found = [entry]
+    for path in found:  # grows while it is walked
+        if not path.startswith("/web/"):
+            continue
+        source = (WEB / path.removeprefix("/web/")).read_text(encoding="utf-8")
+        for name in _IMPORT.findall(source):
+            address = LEAFLET_MODULE if name == "leaflet" else name.replace("leeward/", "/web/")
+            if address not in found:
+                found.append(address)
+    return found
 
 
 def page_policy(body: bytes, image_origins: tuple[str, ...] = ()) -> str:

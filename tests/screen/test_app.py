@@ -12,7 +12,7 @@ from httpx import ASGITransport, AsyncClient
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
-from server.screen.assets import WEB
+from server.screen.assets import WEB, Files
 from server.screen.wire import State, WholeHistory
 from tests.screen import fake_flight as flight
 from tests.screen.fake_feed import TOKEN, FakeFeed
@@ -65,7 +65,7 @@ async def test_every_file_that_the_pages_name_is_there(client: AsyncClient) -> N
             named.add(module.replace("leeward/", "/web/"))
     named.discard("leaflet")
     assert len(named) > 30
-    for path in sorted(named | {"/lib/leaflet/leaflet-src.esm.js"}):
+    for path in sorted(named | {"/lib/leaflet/leaflet.js"}):
         reply = await client.get(path)
         assert reply.status_code == 200, path
         assert reply.headers["cache-control"] == "no-cache"
@@ -73,8 +73,34 @@ async def test_every_file_that_the_pages_name_is_there(client: AsyncClient) -> N
 
 
 async def test_the_libraries_are_the_releases_that_were_tried(client: AsyncClient) -> None:
-    assert "Leaflet 1.9.4" in (await client.get("/lib/leaflet/leaflet-src.esm.js")).text[:200]
+    assert "Leaflet 1.9.4" in (await client.get("/lib/leaflet/leaflet.js")).text[:200]
     assert "1.6.31" in (await client.get("/lib/uplot/uplot.iife.min.js")).text
+
+
+async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) -> None:
+    page = (await client.get("/")).text
+    asked = set(re.findall(r'<link rel="modulepreload" href="([^"]+)">', page))
+    assert {"/web/main.js", "/web/map/ground.js", "/web/leaflet.js"} <= asked
+    ours = {f"/web/{path.relative_to(WEB).as_posix()}" for path in WEB.rglob("*.js")}
+    only_elsewhere = {"beacon", "demo", "palette", "types", "walk", "walker"}
+    assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}
+    walk = (await client.get("/walk")).text
+    assert '"/web/walker.js"' in walk
+    assert "ground.js" not in walk
+    assert (await client.post("/web/main.js")).status_code == 405
+
+
+async def test_files_are_packed_once_and_read_anew_when_they_change(tmp_path: Path) -> None:
+    (tmp_path / "a.js").write_text("// one\n" * 100)
+    files = Files(directory=tmp_path)
+    async with AsyncClient(transport=ASGITransport(files), base_url=BASE) as client:
+        first = await client.get("/a.js", headers={"Accept-Encoding": "gzip"})
+        assert first.headers["content-encoding"] == "gzip"
+        assert first.text == "// one\n" * 100
+        plain = await client.get("/a.js", headers={"Accept-Encoding": "identity"})
+        assert "content-encoding" not in plain.headers
+        (tmp_path / "a.js").write_text("// two")
+        assert (await client.get("/a.js")).text == "// two"
 
 
 async def test_an_unchanged_file_is_not_sent_again(client: AsyncClient) -> None:
@@ -83,8 +109,12 @@ async def test_an_unchanged_file_is_not_sent_again(client: AsyncClient) -> None:
         assert (await client.get(path, headers={"If-None-Match": tag})).status_code == 304
 
 
+def texts() -> list[Path]:
+    return [path for path in WEB.rglob("*.*") if path.suffix != ".png"]
+
+
 def test_our_files_name_no_other_host() -> None:
-    for path in WEB.rglob("*.*"):
+    for path in texts():
         text = path.read_text()
         addresses = set(re.findall(r"\b(?:https?|wss?)://[\w.]+", text))
         assert addresses <= {"http://www.w3.org"}, path  # the name of SVG's namespace
@@ -270,5 +300,5 @@ async def test_a_beacon_page_needs_its_token(client: AsyncClient) -> None:
 
 def test_the_paths_of_this_machine_are_in_no_page() -> None:
     root = Path(__file__).parents[2]
-    for path in WEB.rglob("*.*"):
+    for path in texts():
         assert str(root) not in path.read_text()
