@@ -48,21 +48,26 @@ class TrackerHealth:
     """
 
     silent_after_intervals: float
-    _packets: list[tuple[float, float]] = field(default_factory=list)  # first heard, sent
+    # first heard, sent, whether it is a beacon (has a position: others come between)
+    _packets: list[tuple[float, float, bool]] = field(default_factory=list)
     _prefixes: list[_Prefix] = field(default_factory=list)
     copies: int = 0
     direct: int = 0
     heard_by: Counter[str] = field(default_factory=Counter)
 
-    def add(self, first_heard_s: float, sent_s: float | None = None) -> None:
+    def add(
+        self, first_heard_s: float, sent_s: float | None = None, *, beacon: bool = True
+    ) -> None:
         """`sent_s` is the packet's own time, where it has one."""
-        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s)
+        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s, beacon)
         i = bisect.bisect_right(self._packets, packet)
         self._packets.insert(i, packet)
         del self._prefixes[i:]
 
-    def remove(self, first_heard_s: float, sent_s: float | None = None) -> None:
-        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s)
+    def remove(
+        self, first_heard_s: float, sent_s: float | None = None, *, beacon: bool = True
+    ) -> None:
+        packet = (first_heard_s, first_heard_s if sent_s is None else sent_s, beacon)
         i = bisect.bisect_left(self._packets, packet)
         if i < len(self._packets) and self._packets[i] == packet:
             del self._packets[i]
@@ -117,9 +122,9 @@ class TrackerHealth:
         return self._prefixes[-1] if self._prefixes else _Prefix()
 
     def _next(self, i: int) -> _Prefix:
-        heard_s, sent_s = self._packets[i]
+        heard_s, sent_s, beacon = self._packets[i]
         if i == 0:
-            return _Prefix(last_sent_s=sent_s)
+            return _Prefix(last_sent_s=sent_s if beacon else -math.inf)
         before = self._prefixes[i - 1]
         last_s = self._packets[i - 1][0]
         threshold_s = self._threshold_s(before.interval_s)
@@ -127,7 +132,9 @@ class TrackerHealth:
         if before.interval_s is not None and heard_s - last_s > threshold_s:
             silences = (*silences, Silence(last_s, last_s + threshold_s, heard_s))
         gap_s = sent_s - before.last_sent_s
-        if gap_s < _SHORTEST_INTERVAL_S:  # out of order, or two packets of one moment
+        if beacon and math.isinf(gap_s):
+            return replace(before, silences=silences, last_sent_s=sent_s)
+        if not beacon or gap_s < _SHORTEST_INTERVAL_S:  # out of order, or two packets of one moment
             return replace(before, silences=silences)
         gaps = (*before.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = _interval_s(gaps)

@@ -109,16 +109,18 @@ class Sender:
 
     def _count(self, packet: Packet, sign: int) -> None:
         self._readings = None
-        sent_s = next((t.time_s for t in timed(packet) if t.own_time), None)
+        positions = timed(packet)
+        sent_s = next((t.time_s for t in positions if t.own_time), None)
+        beacon = bool(positions)
         i = bisect.bisect_left(self.packets, packet.hearings[0], key=lambda p: p.hearings[0])
         if sign > 0:
             self.packets.insert(i, packet)
-            self.health.add(packet.first_heard_s, sent_s)
+            self.health.add(packet.first_heard_s, sent_s, beacon=beacon)
         else:
             while self.packets[i] != packet:
                 i += 1
             del self.packets[i]
-            self.health.remove(packet.first_heard_s, sent_s)
+            self.health.remove(packet.first_heard_s, sent_s, beacon=beacon)
         self.health.copies += sign * (len(packet.hearings) - 1)
         self.health.direct += sign * any(h.direct for h in packet.hearings)
         for station in {h.heard_from for h in packet.hearings}:

@@ -62,3 +62,13 @@ def test_a_feed_that_catches_up_does_not_shorten_the_interval() -> None:
         health.add(600.0 + 0.2 * i, 30.0 * i)
     assert health.interval_s == pytest.approx(30.0)
     assert health.missed == 0
+
+
+def test_what_comes_between_beacons_does_not_shorten_the_interval() -> None:
+    health = TrackerHealth(silent_after_intervals=4.0)
+    for i in range(12):
+        health.add(60.0 * i)
+        for j in range(3):  # names and units of the telemetry
+            health.add(60.0 * i + 3.0 * (j + 1), beacon=False)
+    assert health.interval_s == pytest.approx(60.0)
+    assert health.silences(60.0 * 11 + 200.0) == ()

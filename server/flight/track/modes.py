@@ -50,6 +50,7 @@ class MotionConstants:
 
 
 _SHEARED_MOST_MS = 25.0
+_SLOWEST_CLIMB_MS = 0.8  # slower is a float; common practice, no source
 _GROUND_DRIFT_PSD = 0.02  # m²/s: a box on the ground creeps, and receivers wander
 _MEAN_WAIT_S = {  # mean time before one mode gives way to another; common practice, no source
     (GROUND, ASCENT): 1_200.0,
@@ -133,10 +134,11 @@ def _stay(
 
 
 def sign_probability(mode: int, z: Axis) -> float:
-    """How well a vertical speed suits its mode: the share of it on the right side of zero."""
+    """How well a vertical speed suits its mode: the share of it on the right side of a slow climb,
+    or of zero for a fall."""
     if mode in (GROUND, FLOAT):
         return 1.0
-    upward = z.velocity if mode == ASCENT else -z.velocity
+    upward = z.velocity - _SLOWEST_CLIMB_MS if mode == ASCENT else -z.velocity
     return max(0.5 * math.erfc(-upward / math.sqrt(2 * z.var_velocity + 1e-9)), 1e-5)
 
 
