@@ -1,4 +1,4 @@
-"""The command line: `leeward live`, `replay`, `check`, `export-log`, `import-log`."""
+"""The command line: `leeward live`, `replay`, `rehearse`, `check`, `export-log`, `import-log`."""
 
 from __future__ import annotations
 
