@@ -92,10 +92,10 @@ async def test_the_standard_beside_the_sensors(open_page: Any) -> None:
         rows = watched.page.locator(".sensors .row")
         standard = Atmosphere(9_920.0)
         await expect(rows.filter(has_text="Temperature outside")).to_contain_text(
-            f"standard −{-standard.temperature_in_celsius[0]:.1f}\u00a0°C"
+            f"standard\u00a0−{-standard.temperature_in_celsius[0]:.1f}\u00a0°C"
         )
         await expect(rows.filter(has_text="Pressure")).to_contain_text(
-            f"standard {standard.pressure[0] / 100:.1f}\u00a0hPa"
+            f"standard\u00a0{standard.pressure[0] / 100:.1f}\u00a0hPa"
         )
         await expect(rows.filter(has_text="Temperature inside")).not_to_contain_text("standard")
         sensors = watched.page.locator("[data-panel=sensors]")

@@ -43,6 +43,9 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
         await expect(answer(page, "height")).to_contain_text("9,920 m")
         await expect(answer(page, "when").locator(".figure")).to_have_text("11:13")
         await expect(page.locator("[data-panel=landing]")).to_contain_text("prediction")
+        lead = page.locator("[data-panel=flight]")
+        await expect(lead).to_contain_text("Burst expectedin 63\u00a0min, 29,5")
+        await expect(lead).to_contain_text("Landing expectedin 1\u00a0h\u00a040\u00a0min")
         place = await payload_place(page)
 
         feed.go(1_830)

@@ -38,8 +38,7 @@ def test_the_formula() -> None:
 @pytest.mark.parametrize("ground", ["ground", "card"])
 def test_every_text_colour_is_readable(palette: dict[str, str], ground: str) -> None:
     for name in TEXT:
-        assert contrast(palette[name], palette[ground]) >= AA_TEXT, name
-    assert contrast(palette["ink"], palette[ground]) >= AAA_TEXT
+        assert contrast(palette[name], palette[ground]) >= AAA_TEXT, name  # figures have them all
     for name in ("map-name", "map-quiet"):
         assert contrast(palette[name], palette["map-ground"]) >= AA_TEXT, name
 

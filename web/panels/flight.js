@@ -16,6 +16,8 @@ export function createFlight({ store, clock, units }) {
     speed: 'Ground speed',
     doubt: 'Position sure to',
     since: 'Since launch',
+    burst: 'Burst expected',
+    lands: 'Landing expected',
     fall: 'Fall speed at sea level',
   };
   const rows = Object.fromEntries(Object.entries(names).map(([key, name]) => [key, row(name)]));
@@ -44,7 +46,20 @@ export function createFlight({ store, clock, units }) {
     show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
     const launch_s = seconds(flight.launch_time);
     rows.since.show(launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
+    rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
+    rows.lands.show(phase === 'landed' || landing === null ? null : momentWords(seconds(landing.time), now_s), old);
     rows.fall.show(fallWords(landing));
+  }
+
+  /** The top of the predicted way. */
+  function burstWords(landing, now_s) {
+    if (landing === null || landing.path.length === 0) return null;
+    const top = landing.path.reduce((best, point) => (point[3] > best[3] ? point : best));
+    return `${momentWords(seconds(top[0]), now_s)}, ${units.altitude(top[3])}`;
+  }
+
+  function momentWords(at_s, now_s) {
+    return at_s > now_s ? `in ${words.duration(at_s - now_s)}` : words.ago(at_s, now_s);
   }
 
   function fallWords(landing) {

@@ -50,7 +50,7 @@ export function createSensors({ store, clock, units }) {
     const { track } = store.state;
     if (track === null || Math.abs(seconds(track.time) - seconds(time)) > SAME_HEIGHT_S) return '';
     const value = standardFor(quantity, unit, track.altitude_m);
-    return value === null ? '' : `standard ${units.sensor(value, unit)}`;
+    return value === null ? '' : `standard\u00a0${units.sensor(value, unit)}`;
   }
 
   function render() {
