@@ -1,4 +1,4 @@
-"""The command line: `leeward live`, `replay`, `rehearse`, `check`, `export-log`, `import-log`."""
+"""The command line: `leeward live`, `replay`, `rehearse`, `check`, `debrief`, `export-log`, `import-log`."""
 
 from __future__ import annotations
 
@@ -56,6 +56,7 @@ def _surroundings(plan: PlanFile, path: Path) -> Surroundings:
             path.parent,
             None if plan.terrain is None else plan.terrain.folder,
             () if plan.avoid is None else plan.avoid.files,
+            None if plan.forecast is None else plan.forecast.file,
         )
     except SurroundingsError as error:
         raise _fail(error) from error
@@ -138,16 +139,22 @@ def replay(
     """Play a flight again, or print its state at the end or at any moment."""
     recording = _recording(log)
     named = _plan_beside(log, plan)
-    flight_plan, terrain = inferred_plan(recording), None
+    flight_plan, surroundings = inferred_plan(recording), Surroundings()
     if named is not None:
         surroundings = _surroundings(named[1], named[0])
-        flight_plan, terrain = named[1].for_flight(surroundings.avoid), surroundings.terrain
+        flight_plan = named[1].for_flight(surroundings.avoid)
     if to_end or until is not None or as_json:
         try:
             until_ms = None if until is None else parse_time(until)
         except (ValueError, OverflowError) as error:
             raise _fail(f"--until: {error}") from error
-        state = state_at(recording.receptions, flight_plan, until_ms, terrain)
+        state = state_at(
+            recording.receptions,
+            flight_plan,
+            until_ms,
+            surroundings.terrain,
+            surroundings.forecast,
+        )
         sys.stdout.buffer.write(orjson.dumps(state, option=orjson.OPT_INDENT_2) + b"\n")
         sys.stdout.buffer.flush()
         return
@@ -156,7 +163,9 @@ def replay(
     face = run.Face() if named is None else run.face_of(named[1], named[0].parent)
     try:
         run.until_interrupted(
-            run.replay(recording, flight_plan, terrain, face, speed, host, port, not no_browser)
+            run.replay(
+                recording, flight_plan, surroundings, face, speed, host, port, not no_browser
+            )
         )
     except run.NoPort as error:
         raise _fail(error) from error
@@ -176,6 +185,15 @@ def check(
     surroundings = _surroundings(checked, plan)
     typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
     launch, terrain = checked.launch, surroundings.terrain
+    if surroundings.forecast is not None and launch is not None and launch.time is not None:
+        try:
+            heights, _, _ = surroundings.forecast.profile(
+                launch.latitude_deg, launch.longitude_deg, launch.time.timestamp()
+            )
+        except ValueError as error:
+            typer.echo(f"FAIL forecast: {error}")
+        else:
+            typer.echo(f"ok   forecast: {len(heights)} levels up to {heights[-1]:,.0f} m")
     if terrain is not None and launch is not None:
         height_m = terrain(launch.latitude_deg, launch.longitude_deg)
         known = "not covered" if height_m is None else f"{height_m:,.0f} m"
@@ -232,6 +250,41 @@ def import_log(
     except JournalError as error:
         raise _fail(error) from error
     typer.echo(f"{journal}: {len(recording.receptions)} receptions added, {last} in all", err=True)
+
+
+@app.command()
+def debrief(
+    flights: Annotated[
+        list[Path], typer.Argument(metavar="FLIGHT...", help="Journals or text logs.")
+    ],
+    out: Annotated[
+        Path, typer.Option(help="Folder to write to; made if it is not there.")
+    ] = Path(),
+    plan: Annotated[
+        Path | None, typer.Option(help="Plan of the flight; otherwise the one beside it.")
+    ] = None,
+) -> None:
+    """Write what happened: a page, tracks and tables for people, maps and the next plan."""
+    from server.debrief.command import Given, write_debrief
+    from server.debrief.salvage import read_what_is_there
+
+    given = []
+    for path in flights:
+        try:
+            recording = read_what_is_there(path)
+        except LogError as error:
+            raise _fail(error) from error
+        named = _plan_beside(path, plan)
+        if named is None:
+            given.append(Given(path, recording, inferred_plan(recording), None))
+            continue
+        surroundings = _surroundings(named[1], named[0])
+        flight_plan = named[1].for_flight(surroundings.avoid)
+        given.append(Given(path, recording, flight_plan, surroundings.terrain))
+    try:
+        write_debrief(given, out)
+    except OSError as error:
+        raise _fail(f"{out}: cannot be written: {error.strerror or error}") from error
 
 
 def _register_rehearsal() -> None:

@@ -24,6 +24,10 @@ MAY_IMPORT = {
     "server.watch": {"decoders", "server.flight"},
     "server.station": {"server.flight", "server.journal", "server.sources", "server.watch"},
     "server.replay": {"server.flight", "server.watch"},
+    "server.debrief": {
+        "decoders", "server.flight", "server.logs", "server.journal", "server.journal_text",
+        "server.debrief",
+    },
     "server.screen": {
         "decoders", "server.flight", "server.atlas", "server.watch", "server.screen",
     },

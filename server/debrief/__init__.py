@@ -1,0 +1,1 @@
+"""The debrief: what happened, as things that people keep and send."""

@@ -1,0 +1,76 @@
+"""What `leeward debrief` writes, flight by flight, with a progress bar."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import typer
+
+from server.debrief import export
+from server.debrief.record import FlightRecord, replay_flight
+from server.flight.inputs import Plan
+from server.flight.landing.question import Terrain
+from server.logs import Recording
+
+_STEPS = 100
+
+
+@dataclass(frozen=True)
+class Given:
+    """One flight to debrief."""
+
+    path: Path
+    recording: Recording
+    plan: Plan
+    terrain: Terrain | None
+
+
+def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
+    """Write each flight's files into `out`. OSError when the folder cannot be written to."""
+    out.mkdir(parents=True, exist_ok=True)
+    records = []
+    for one, stem in zip(given, stems([g.path for g in given]), strict=True):
+        record = _replayed(one)
+        for problem in record.problems:
+            typer.echo(f"{one.path.name}: {problem}", err=True)
+        for ending, content in export.files(record).items():
+            write(out / f"{stem}{ending}", content, one.path)
+        records.append(record)
+    return records
+
+
+def _replayed(one: Given) -> FlightRecord:
+    with typer.progressbar(length=_STEPS, label=one.path.name) as bar:
+        done = 0
+
+        def progress(part: float) -> None:
+            nonlocal done
+            steps = round(part * _STEPS)
+            bar.update(steps - done)
+            done = steps
+
+        return replay_flight(one.recording, one.plan, one.terrain, progress)
+
+
+def stems(paths: Sequence[Path]) -> list[str]:
+    """A file name for each flight, told apart where two have one name."""
+    found: list[str] = []
+    for path in paths:
+        stem = re.sub(r"[^\w.-]", "_", path.stem) or "flight"
+        name, number = stem, 2
+        while name in found:
+            name, number = f"{stem}-{number}", number + 1
+        found.append(name)
+    return found
+
+
+def write(path: Path, content: bytes, source: Path) -> None:
+    """Write a file, but never over the recording that it was made from."""
+    if path.exists() and path.samefile(source):
+        typer.echo(f"{path}: is the flight's own log, left as it is", err=True)
+        return
+    path.write_bytes(content)
+    typer.echo(str(path))

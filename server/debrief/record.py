@@ -1,0 +1,267 @@
+"""A flight replayed once: its smoothed track, its raw fixes, and the predictions as they stood."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from server.flight.flight import Flight
+from server.flight.geodesy import distance_bearing
+from server.flight.history import History, HistoryBook
+from server.flight.inputs import Plan, Reception
+from server.flight.landing.predict import Landing, predict
+from server.flight.landing.question import LandingQuestion, Terrain
+from server.flight.snapshot import snapshot
+from server.flight.track.fixes import Fix, Verdict
+from server.flight.track.smoother import smooth
+from server.logs import Recording
+
+STEP_S = 300.0  # between two predictions that are kept
+FLYING = ("ascent", "float", "descent")
+Progress = Callable[[float], None]
+
+
+class TrackPoint(NamedTuple):
+    """One point of the smoothed track. Altitude above mean sea level; 1 sigma beside it."""
+
+    time_s: float
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    climb_ms: float
+    ground_speed_ms: float
+    sigma_h_m: float
+    sigma_v_m: float
+    phase: str
+
+
+class RawFix(NamedTuple):
+    fix: Fix
+    verdict: Verdict
+
+
+class Place(NamedTuple):
+    time_s: float
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    measured: bool  # from fixes on the ground; otherwise the last prediction
+
+
+class Happening(NamedTuple):
+    kind: str
+    time_s: float
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    text: str
+
+
+class Prediction(NamedTuple):
+    """A landing as it was predicted at `at_s`, and how far off it was (None: landing not seen)."""
+
+    at_s: float
+    latitude_deg: float
+    longitude_deg: float
+    landing_s: float
+    radius_90_m: float
+    ring_90: tuple[tuple[float, float], ...]  # longitude, latitude, closed
+    phase: str
+    altitude_m: float
+    off_m: float | None
+    off_s: float | None  # predicted minus true time
+    inside_90: bool | None
+
+
+@dataclass(frozen=True)
+class FlightRecord:
+    """All that the debrief says, from one replay. Times in UTC seconds, SI units."""
+
+    name: str
+    recording: Recording
+    plan: Plan
+    flight: Flight
+    state: dict[str, Any]
+    history: History
+    track: Sequence[TrackPoint]
+    raw: Sequence[RawFix]  # in order of time
+    happenings: Sequence[Happening]
+    predictions: Sequence[Prediction]
+    landing: Place | None
+    question: LandingQuestion | None
+    problems: Sequence[str]
+
+    def first(self, kind: str) -> Happening | None:
+        """The first event of that kind."""
+        return next((e for e in self.happenings if e.kind == kind), None)
+
+    def last(self, kind: str) -> Happening | None:
+        return next((e for e in reversed(self.happenings) if e.kind == kind), None)
+
+
+class _Stood(NamedTuple):
+    at_s: float
+    phase: str
+    altitude_m: float
+    question: LandingQuestion
+    landing: Landing
+
+
+def replay_flight(
+    recording: Recording,
+    plan: Plan,
+    terrain: Terrain | None = None,
+    progress: Progress = lambda _part: None,
+) -> FlightRecord:
+    """Play a recording once, in order of hearing. `progress` is told the part that is done."""
+    flight = Flight(plan, terrain)
+    stood: list[_Stood] = []
+    receptions = sorted(recording.receptions)
+    for heard, part in _by_step(receptions):
+        flight.receive(heard)
+        _note(flight, stood)
+        progress(part)
+    for command in recording.commands:
+        flight.apply(command)
+    question = flight.landing_question()
+    landing = None if question is None else predict(question)
+    answer = None if question is None or landing is None else (question, landing)
+    place = None if answer is None else _place(*answer)
+    state = snapshot(flight, answer)
+    track = _track(flight)
+    return FlightRecord(
+        name=plan.flight,
+        recording=recording,
+        plan=plan,
+        flight=flight,
+        state=state,
+        history=HistoryBook(flight).read(),
+        track=track,
+        raw=[
+            RawFix(record.fix, verdict)
+            for record, verdict in zip(
+                flight.track.records(), flight.track.verdicts(), strict=True
+            )
+        ],
+        happenings=_happenings(flight, state),
+        predictions=[_judge(s, place) for s in stood],
+        landing=place,
+        question=question,
+        problems=[*recording.problems, *state["plan_problems"], *_gaps_of_record(flight, place)],
+    )  # fmt: skip
+
+
+def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]:
+    """Receptions in groups of five minutes of the clock, with the part that each one completes."""
+    groups: list[tuple[list[Reception], float]] = []
+    step: float | None = None
+    for i, reception in enumerate(receptions):
+        here = reception.heard_at_s // STEP_S
+        if here != step:
+            groups.append(([], 0.0))
+            step = here
+        groups[-1][0].append(reception)
+        groups[-1] = (groups[-1][0], (i + 1) / len(receptions))
+    return groups
+
+
+def _note(flight: Flight, stood: list[_Stood]) -> None:
+    """Keep the prediction as it stands, unless nothing new was heard since the last."""
+    if flight.track.phase() not in FLYING:
+        return
+    question = flight.landing_question()
+    if question is None or (stood and question.at_s <= stood[-1].question.at_s):
+        return
+    landing = predict(question)
+    if landing is not None:
+        altitude_m = question.motion.z.position
+        stood.append(_Stood(flight.now_s, question.phase, altitude_m, question, landing))
+
+
+def _place(question: LandingQuestion, landing: Landing) -> Place:
+    latitude_deg, longitude_deg = question.frame.to_latlon(landing.x_m, landing.y_m)
+    return Place(
+        landing.time_s, float(latitude_deg), float(longitude_deg), landing.altitude_m,
+        landing.basis == "landed fix",
+    )  # fmt: skip
+
+
+def _judge(stood: _Stood, place: Place | None) -> Prediction:
+    question, landing = stood.question, stood.landing
+    latitude_deg, longitude_deg = map(float, question.frame.to_latlon(landing.x_m, landing.y_m))
+    ring = np.asarray(landing.nine_tenths.ring_m)
+    lat, lon = question.frame.to_latlon(ring[:, 0], ring[:, 1])
+    corners = [(float(o), float(a)) for o, a in zip(lon, lat, strict=True)]
+    corners[-1] = corners[0]
+    off_m = off_s = inside = None
+    if place is not None and place.measured:
+        off_m, _ = distance_bearing(
+            latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg
+        )
+        off_s = landing.time_s - place.time_s
+        inside = _inside(corners, place.longitude_deg, place.latitude_deg)
+    return Prediction(
+        stood.at_s, latitude_deg, longitude_deg, landing.time_s, landing.nine_tenths.radius_m,
+        tuple(corners), stood.phase, stood.altitude_m, off_m, off_s, inside,
+    )  # fmt: skip
+
+
+def _inside(ring: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+    """Even-odd rule on a closed ring."""
+    odd = False
+    for (ax, ay), (bx, by) in itertools.pairwise(ring):
+        if (ay > y) != (by > y) and x < (bx - ax) * (y - ay) / (by - ay) + ax:
+            odd = not odd
+    return odd
+
+
+def _track(flight: Flight) -> list[TrackPoint]:
+    track = flight.track
+    points = smooth(track.records(), track.verdicts(), track.constants)
+    return [
+        TrackPoint(
+            p.time_s,
+            *map(float, track.frame.to_latlon(p.motion.x.position, p.motion.y.position)),
+            p.motion.z.position,
+            p.motion.z.velocity,
+            math.hypot(p.motion.x.velocity, p.motion.y.velocity),
+            math.sqrt(max((p.motion.x.var_position + p.motion.y.var_position) / 2, 0.0)),
+            math.sqrt(max(p.motion.z.var_position, 0.0)),
+            p.phase,
+        )
+        for p in points
+    ]
+
+
+def _happenings(flight: Flight, state: dict[str, Any]) -> list[Happening]:
+    return [
+        Happening(
+            event.kind, event.time_s, told["latitude_deg"], told["longitude_deg"],
+            event.altitude_m, told["text"],
+        )
+        for event, told in zip(flight.events(), state["events"], strict=True)
+    ]  # fmt: skip
+
+
+def _gaps_of_record(flight: Flight, place: Place | None) -> list[str]:
+    """What a half-written or half-heard flight lacks, in words."""
+    kinds = {e.kind for e in flight.events()}
+    if not flight.track.records():
+        return ["no tracker gave a position: there is no track"]
+    told = []
+    if "launch" not in kinds:
+        told.append("the launch was not heard")
+    if "burst" not in kinds:
+        told.append("the burst was not heard")
+    if place is None:
+        told.append("there is no landing")
+    elif not place.measured:
+        told.append("no fix on the ground: the landing is the last prediction")
+    if flight.counts.undecodable:
+        told.append(f"{flight.counts.undecodable:,} receptions could not be decoded")
+    return told

@@ -1,0 +1,134 @@
+"""The exports, read back by other people's readers.
+
+KML: the OGC's published schema of 2.2, as the fastkml wheel carries it. GPX 1.1: gpxpy, and the part of
+the published schema that is used (gpx_used.xsd: from memory, no package carries the whole). GeoJSON:
+shapely, and RFC 7946 by its sections.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from datetime import datetime
+from importlib.resources import files as package_files
+from pathlib import Path
+
+import gpxpy
+import pytest
+import shapely.geometry
+from lxml import etree
+
+from server.debrief import export
+from server.debrief.record import FlightRecord
+from server.logs import read_recording
+from tests.debrief.made import demo, plain
+
+FLIGHTS = pytest.mark.parametrize("flown", [demo, plain], ids=["demo", "plain"])
+DEGREE, SECOND = 1e-6, 1.0
+KML = f"{{{export.KML}}}"
+
+
+def same_place(record: FlightRecord, found: list[tuple[float, float, float, float]]) -> None:
+    """Time, latitude, longitude, altitude of the fused track."""
+    assert len(found) == len(record.track) > 100
+    for (time_s, lat, lon, alt), p in zip(found, record.track, strict=True):
+        assert time_s == pytest.approx(p.time_s, abs=SECOND)
+        assert (lat, lon) == pytest.approx((p.latitude_deg, p.longitude_deg), abs=DEGREE)
+        assert alt == pytest.approx(p.altitude_m, abs=0.1)
+
+
+@FLIGHTS
+def test_gpx_comes_back_as_it_was(flown) -> None:
+    record = flown()
+    read = gpxpy.parse(export.gpx(record).decode())
+    fused, *raw = read.tracks
+    assert fused.name == export.FUSED
+    points = fused.segments[0].points
+    same_place(record, [(p.time.timestamp(), p.latitude, p.longitude, p.elevation) for p in points])
+    assert sum(len(t.segments[0].points) for t in raw) == len(record.raw)
+    assert [w.name for w in read.waypoints] == [e.kind for e in record.happenings]
+
+
+@FLIGHTS
+def test_gpx_has_the_published_structure(flown) -> None:
+    schema = etree.XMLSchema(etree.parse(Path(__file__).with_name("gpx_used.xsd")))
+    written = export.gpx(flown())
+    schema.assertValid(etree.fromstring(written))
+    spoilt = written.replace(b"<ele>", b"<height>").replace(b"</ele>", b"</height>")
+    assert not schema.validate(etree.fromstring(spoilt))
+
+
+@FLIGHTS
+def test_kml_is_valid_by_the_published_schema(flown) -> None:
+    path = str(package_files("fastkml") / "schema" / "ogckml22.xsd")
+    schema = etree.XMLSchema(etree.parse(path))
+    written = export.kml(flown())
+    schema.assertValid(etree.fromstring(written))
+    assert not schema.validate(etree.fromstring(written.replace(b"TimeStamp", b"Timestamp")))
+
+
+@FLIGHTS
+def test_kml_comes_back_as_it_was(flown) -> None:
+    record = flown()
+    document = etree.fromstring(export.kml(record))
+    folders = {f.findtext(f"{KML}name"): f for f in document.iter(f"{KML}Folder")}
+    found = []
+    for mark in folders["Points"].iter(f"{KML}Placemark"):
+        lon, lat, alt = map(float, mark.findtext(f".//{KML}coordinates").split(","))
+        found.append((_seconds(mark.findtext(f".//{KML}when")), lat, lon, alt))
+    same_place(record, found)
+    line = folders[export.FUSED].findtext(f".//{KML}LineString/{KML}coordinates").split()
+    assert len(line) == len(record.track)
+
+
+def _seconds(text: str) -> float:
+    return datetime.fromisoformat(text).timestamp()
+
+
+@FLIGHTS
+def test_geojson_is_read_by_a_reference_library(flown) -> None:
+    record = flown()
+    collection = json.loads(export.geojson(record))
+    kinds = [f["properties"]["what"] for f in collection["features"]]
+    assert kinds.count("raw fix") == len(record.raw)
+    for feature in collection["features"]:
+        shape = shapely.geometry.shape(feature["geometry"])
+        assert not shape.is_empty
+        if shape.geom_type == "Polygon":
+            assert shape.is_valid
+            assert shape.exterior.is_ccw  # RFC 7946, 3.1.6
+    fused = next(f for f in collection["features"] if f["properties"]["what"] == "fused track")
+    line = shapely.geometry.shape(fused["geometry"])
+    assert line.has_z
+    times = map(_seconds, fused["properties"]["times"])
+    places = [(t, lat, lon, z) for t, (lon, lat, z) in zip(times, line.coords, strict=True)]
+    same_place(record, places)
+
+
+def test_geojson_lines_are_cut_at_the_antimeridian() -> None:
+    """RFC 7946, 3.1.9."""
+    cut = export._line([[179.0, 10.0, 0.0], [-179.0, 12.0, 100.0]])
+    assert cut == {
+        "type": "MultiLineString",
+        "coordinates": [
+            [[179.0, 10.0, 0.0], [180.0, 11.0, 50.0]],
+            [[-180.0, 11.0, 50.0], [-179.0, 12.0, 100.0]],
+        ],
+    }
+
+
+def test_csv_has_units_in_its_header_and_no_formulas() -> None:
+    rows = list(csv.DictReader(io.StringIO(export.track_csv(demo()).decode())))
+    assert len(rows) == len(demo().track)
+    top = max(rows, key=lambda row: float(row["altitude_m"]))
+    assert float(top["altitude_m"]) == pytest.approx(30_185.0, abs=150.0)  # truth; a beacon is 30 s
+    assert export.write_csv(["a"], [["=1+1"], [-2.5]]) == b"a\r\n'=1+1\r\n-2.5\r\n"
+
+
+def test_the_log_is_the_recording(tmp_path: Path) -> None:
+    path = tmp_path / "again.log"
+    path.write_bytes(export.text_log(demo()))
+    again = read_recording(path)
+    assert again.receptions == demo().recording.receptions
+    assert again.header == demo().recording.header
