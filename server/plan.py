@@ -142,6 +142,12 @@ class TerrainSection(_Section):
     folder: Annotated[str, Field(min_length=1, max_length=500)]
 
 
+class ForecastSection(_Section):
+    """Winds: a CSV sounding, or GRIB2 with the extra `grib`; taken from the plan's folder."""
+
+    file: Annotated[str, Field(min_length=1, max_length=500)]
+
+
 class AvoidSection(_Section):
     """Areas that nobody wants to land on: GeoJSON files in the plan's folder."""
 
@@ -187,6 +193,7 @@ class PlanFile(_Section):
     basemap: BasemapSection = BasemapSection()
     terrain: TerrainSection | None = None
     avoid: AvoidSection | None = None
+    forecast: ForecastSection | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:

@@ -8,7 +8,7 @@ from typing import Any
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception, Tick
-from server.flight.landing.question import Terrain
+from server.flight.landing.question import Forecast, Terrain
 from server.flight.times import rfc3339
 from server.watch import Refused, Watch
 
@@ -21,9 +21,10 @@ def state_at(
     plan: Plan,
     until_ms: int | None,
     terrain: Terrain | None = None,
+    forecast: Forecast | None = None,
 ) -> dict[str, Any]:
     """The state as it was known at `until_ms` (UTC milliseconds); None: after the last reception."""
-    flight = Flight(plan, terrain)
+    flight = Flight(plan, terrain, forecast)
     flight.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
     if until_ms is not None:
         flight.apply(Tick(until_ms / 1000.0))
@@ -50,12 +51,14 @@ class Replay(Watch):
         clock: Callable[[], float],
         commands: Sequence[Command] = (),
         terrain: Terrain | None = None,
+        forecast: Forecast | None = None,
     ) -> None:
         """`clock` gives seconds that pass (monotonic). Receptions are played in order of hearing."""
-        super().__init__(Flight(plan, terrain))
+        super().__init__(Flight(plan, terrain, forecast))
         self._receptions = sorted(receptions, key=lambda r: r.heard_at_ms)
         self._commands = sorted(commands, key=lambda c: c.at_s)
-        self._plan, self._terrain, self._name, self._clock = plan, terrain, name, clock
+        self._plan, self._terrain, self._forecast = plan, terrain, forecast
+        self._name, self._clock = name, clock
         self._speed, self._paused = speed, False
         self._played = 0
         self._commands_played = 0
@@ -141,7 +144,7 @@ class Replay(Watch):
         self._anchor = (self._clock(), position_s)
         if back:
             self._played = self._commands_played = 0
-            flight = Flight(self._plan, self._terrain)
+            flight = Flight(self._plan, self._terrain, self._forecast)
             for command in self._own_commands:
                 flight.apply(command)
             self.show(flight)

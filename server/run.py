@@ -20,7 +20,6 @@ import uvicorn
 from server.atlas.basemap import Basemap, Online, open_basemap
 from server.atlas.coverage import MapCheck, around, check_basemap
 from server.atlas.surroundings import Surroundings
-from server.atlas.terrain import TerrainFolder
 from server.atlas.tiles import BasemapError, Bounds
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
@@ -83,7 +82,9 @@ async def live(
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     journal = Journal(journal_path)
     journal.describe(flight=plan.flight.name)
-    flight = Flight(plan.for_flight(surroundings.avoid), surroundings.terrain)
+    flight = Flight(
+        plan.for_flight(surroundings.avoid), surroundings.terrain, surroundings.forecast
+    )
     station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
     gc.collect()
     gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
@@ -109,7 +110,7 @@ def steady_clock() -> Callable[[], float]:
 async def replay(
     recording: Recording,
     plan: Plan,
-    terrain: TerrainFolder | None,
+    surroundings: Surroundings,
     face: Face,
     speed: float,
     host: str,
@@ -124,7 +125,8 @@ async def replay(
         speed=speed,
         clock=time.monotonic,
         commands=recording.commands,
-        terrain=terrain,
+        terrain=surroundings.terrain,
+        forecast=surroundings.forecast,
     )
     try:
         await _serve(player, face, player.run, host, port, browser)

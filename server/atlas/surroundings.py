@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.atlas.avoid import AvoidError, read_areas
+from server.atlas.forecast import ForecastError, GridForecast, TableForecast, read_forecast
 from server.atlas.terrain import TerrainError, TerrainFolder
 from server.flight.inputs import AvoidArea
 
@@ -18,13 +19,17 @@ class SurroundingsError(ValueError):
 class Surroundings:
     terrain: TerrainFolder | None = None
     avoid: tuple[AvoidArea, ...] = ()
+    forecast: TableForecast | GridForecast | None = None
 
 
-def open_surroundings(folder: Path, terrain: str | None, avoid: tuple[str, ...]) -> Surroundings:
+def open_surroundings(
+    folder: Path, terrain: str | None, avoid: tuple[str, ...], forecast: str | None = None
+) -> Surroundings:
     """Paths are taken from `folder`. SurroundingsError when one of them cannot be used."""
     try:
         ground = None if terrain is None else TerrainFolder(folder / terrain)
         areas = [area for name in avoid for area in read_areas(folder / name)]
-    except (TerrainError, AvoidError) as error:
+        winds = None if forecast is None else read_forecast(folder / forecast)
+    except (TerrainError, AvoidError, ForecastError) as error:
         raise SurroundingsError(str(error)) from error
-    return Surroundings(ground, tuple(areas))
+    return Surroundings(ground, tuple(areas), winds)

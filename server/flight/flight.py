@@ -15,7 +15,7 @@ from decoders.reports import Decoding, PositionReport, Report
 from server.flight.clocks import Clocks
 from server.flight.health import TrackerHealth
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
-from server.flight.landing.question import LandingQuestion, Terrain, ask
+from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
 from server.flight.senders import Sender
 from server.flight.track.arrivals import Arrivals, Hearing
 from server.flight.track.fixes import Fix
@@ -34,9 +34,12 @@ class Counts(NamedTuple):
 class Flight:
     """State of one flight. The same set of receptions and commands gives the same state."""
 
-    def __init__(self, plan: Plan, terrain: Terrain | None = None) -> None:
+    def __init__(
+        self, plan: Plan, terrain: Terrain | None = None, forecast: Forecast | None = None
+    ) -> None:
         self.plan = plan
         self.terrain = terrain
+        self.forecast = forecast
         self.commands: list[Command] = []
         self._clock_s = 0.0  # latest reading of the station's clock
         self._receptions: list[Reception] = []
@@ -115,7 +118,7 @@ class Flight:
 
     def landing_question(self) -> LandingQuestion | None:
         """All that a landing prediction needs, as of now; None without a track."""
-        return ask(self.track, self.plan, self.terrain, self.counts.total)
+        return ask(self.track, self.plan, self.terrain, self.forecast, self.counts.total)
 
     def _receive(self, reception: Reception, *, learn_clock: bool = True) -> None:
         self._clock_s = max(self._clock_s, reception.heard_at_s)

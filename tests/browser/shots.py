@@ -61,7 +61,7 @@ PHONE_SHOTS = (
 
 async def make(folder: Path) -> list[Path]:
     """All pictures, written into the folder."""
-    folder.mkdir(parents=True, exist_ok=True)
+    await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
     recording, plan = read_recording(DEMO_LOG), load(DEMO_LOG.with_suffix(".toml"))
     feed = Replay(
         recording.receptions, plan.for_flight(), name=recording.name, speed=30.0, clock=lambda: 0.0

@@ -71,7 +71,9 @@ def predict(
     c = constants or LandingConstants()
     if question.phase == "landed" and len(question.landed):
         return _at_rest(question)
-    if question.phase in ("unknown", "ground", "landed"):
+    if question.phase == "landed" or (
+        question.phase in ("unknown", "ground") and question.forecast is None
+    ):
         return None
     start = _start(question)
     fall_speed = _fall_speed(question, c.fall)
@@ -114,9 +116,13 @@ def _fall_speed(question: LandingQuestion, c: FallConstants) -> Fall:
 
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
+    balloon, z = question.plan.balloon, question.motion.z
+    if question.phase in ("unknown", "ground"):
+        rate_ms, rate_sigma_ms = balloon.ascent_rate_ms, balloon.ascent_rate_sigma_ms
+        burst_m, sigma_m = balloon.burst_altitude_m, balloon.burst_altitude_sigma_m
+        return Climb(rate_ms, rate_sigma_ms, burst_m, sigma_m)
     if question.phase not in ("ascent", "float"):
         return None
-    balloon, z = question.plan.balloon, question.motion.z
     rate_ms = max(z.velocity, 1.0)
     if question.phase == "ascent":  # a few minutes of climb say more than the moment
         recent = question.time_s > question.at_s - 600.0
@@ -136,7 +142,25 @@ def _wind(
         question.time_s, question.x_m, question.y_m, question.z_m, question.tracker
     )
     when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
-    return winds.profile(seen, np.arange(LAYERS), when_s, question.ground.altitude_m, c)
+    forecast = _forecast(question, float(np.median(when_s)))
+    layers = np.arange(LAYERS)
+    return winds.profile(seen, layers, when_s, question.ground.altitude_m, c, forecast)
+
+
+def _forecast(question: LandingQuestion, time_s: float) -> tuple[Array, Array] | None:
+    """The forecast above the payload, by layer; None without one, or where it does not reach."""
+    if question.forecast is None:
+        return None
+    x, y, _ = question.motion
+    latitude_deg, longitude_deg = question.frame.to_latlon(x.position, y.position)
+    try:
+        heights, east, north = question.forecast.profile(
+            float(latitude_deg), float(longitude_deg), time_s
+        )
+    except ValueError:  # another place or day: said when the plan was read
+        return None
+    middles = winds.CENTRES_M
+    return np.interp(middles, heights, east), np.interp(middles, heights, north)
 
 
 def _answer(

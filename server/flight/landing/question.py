@@ -29,6 +29,15 @@ class Terrain(Protocol):
         """Heights at points of shape (n,); NaN where they are not known."""
 
 
+class Forecast(Protocol):
+    """Winds that somebody forecast."""
+
+    def profile(
+        self, latitude_deg: float, longitude_deg: float, time_s: float, /
+    ) -> tuple[Array, Array, Array]:
+        """Altitudes (rising, m), winds towards east and north (m/s), one shape. ValueError: not here."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ground:
     """Altitude of the ground where it comes down, and 1 sigma of it, in metres."""
@@ -51,6 +60,7 @@ class LandingQuestion:
     plan: Plan
     ground: Ground
     terrain: Terrain | None
+    forecast: Forecast | None
     at_s: float  # time of `motion`
     motion: Motion
     burst_s: float | None
@@ -70,7 +80,9 @@ _TERRAIN_SIGMA_M = 20.0
 _LOWEST_ABOVE_GROUND_M = 60.0  # a box that still falls is not nearer to unknown ground, on average
 
 
-def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> LandingQuestion | None:
+def ask(
+    track: Track, plan: Plan, terrain: Terrain | None, forecast: Forecast | None, number: int
+) -> LandingQuestion | None:
     """The question that the track raises as it stands; None without a track."""
     latest = track.latest()
     if latest is None or latest.after.state is None:
@@ -93,6 +105,7 @@ def ask(track: Track, plan: Plan, terrain: Terrain | None, number: int) -> Landi
         plan=plan,
         ground=_ground(latest, plan, terrain),
         terrain=terrain,
+        forecast=forecast,
         at_s=latest.fix.time_s,
         motion=state.mixed(),
         burst_s=burst_s,

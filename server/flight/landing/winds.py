@@ -9,7 +9,7 @@ Gaussian Processes for Machine Learning, eq. 2.23 and 2.24). Constants fitted on
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +35,7 @@ class WindConstants:
     near_ground_share: float = 0.9  # by which the fading part grows at the ground
     near_ground_height_m: float = 1_500.0
     sampling_sigma_ms: float = 1.0  # of the mean over a layer against the wind at the box
+    forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
     tail_degrees: float = 4.0  # of Student's t: some days' winds change more than others'
 
 
@@ -123,9 +124,15 @@ def profile(
     time_s: Array,
     ground_m: float,
     constants: WindConstants | None = None,
+    forecast: tuple[Array, Array] | None = None,
 ) -> WindProfile:
-    """The wind of `layer` at `time_s`, shapes (m,), given what was seen."""
+    """The wind of `layer` at `time_s`, shapes (m,), given what was seen.
+
+    `forecast`: east and north wind of all LAYERS layers, from which the wind is taken to differ.
+    """
     c = constants or WindConstants()
+    if forecast is not None:
+        return _about_forecast(seen, layer, time_s, ground_m, c, forecast)
     wanted = _Places(layer, time_s, _unrest(layer, ground_m, c))
     given = _Places(seen.layer, seen.time_s, _unrest(seen.layer, ground_m, c))
     prior = _kernel(wanted, wanted, c)
@@ -139,6 +146,23 @@ def profile(
     covariance = prior - across @ inner[:, :-2]
     return WindProfile(
         across @ inner[:, -2], across @ inner[:, -1], (covariance + covariance.T) / 2
+    )
+
+
+def _about_forecast(
+    seen: WindSamples, layer: npt.NDArray[np.int64], time_s: Array, ground_m: float,
+    c: WindConstants, forecast: tuple[Array, Array],
+) -> WindProfile:  # fmt: skip
+    """What was seen corrects the forecast: the same conditioning of what lies between the two."""
+    east, north = forecast
+    apart = seen._replace(
+        east_ms=seen.east_ms - east[seen.layer], north_ms=seen.north_ms - north[seen.layer]
+    )
+    error = profile(
+        apart, layer, time_s, ground_m, replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
+    )
+    return error._replace(
+        east_ms=error.east_ms + east[layer], north_ms=error.north_ms + north[layer]
     )
 
 
