@@ -104,7 +104,9 @@ async def test_the_demo_page_plays_the_golden_messages(open_page: Any) -> None:
     async with serving(create_app(FakeFeed())) as port:
         watched = await open_page(port, "/demo.html")
         await expect(watched.page.locator(".flight-name")).to_have_text("Prairie Lantern 3")
-        await expect(watched.page.locator(".alarm-text")).to_contain_text("Burst at 29,600 m")
+        await watched.page.wait_for_function(  # looked at in each frame: it is shown for 2.5 s
+            "() => document.querySelector('.alarm-text').textContent.includes('Burst at 29,600 m')"
+        )
         watched.assert_quiet(port)
 
 
