@@ -83,7 +83,23 @@ def _landing_text(basis: str, landing: Landing) -> str:
     between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
     if basis == "last contact":
         return f"No contact since {clock(landing.as_of_s)}. Worked out from the last fix: down {between}."
-    return f"Down {between}, by what had been heard at {clock(landing.as_of_s)}."
+    return f"Down {between}, by what had been heard at {clock(landing.as_of_s)}.{_change(landing)}"
+
+
+def _change(landing: Landing) -> str:
+    """What a changed fall does to the time."""
+    change = landing.fall_change
+    if change is None:
+        return ""
+    left_s = landing.time_s - landing.as_of_s
+    shift_s = left_s * (change.ratio - 1.0)
+    faster = change.ratio > 1.0
+    percent = round(abs(change.ratio - 1.0) * 100)
+    return (
+        f" Falls {percent} % {'faster' if faster else 'slower'} than before, below {change.since_m:,.0f} m: "
+        f"about {max(round(abs(shift_s) / 60), 1)} min {'sooner' if faster else 'later'}, "
+        f"and {'nearer' if faster else 'further on'}."
+    )
 
 
 def _polygon(question: LandingQuestion, ring_m: Any) -> dict[str, Any]:

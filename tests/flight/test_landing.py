@@ -18,8 +18,10 @@ from server.flight.landing import winds
 from server.flight.landing.area import area, inside
 from server.flight.landing.descent import (
     FallConstants,
+    changed,
     estimate,
     fall_integral,
+    observed,
     planned_constant,
 )
 from server.flight.landing.ensemble import Climb, Start, mean_path
@@ -250,3 +252,41 @@ def test_real_flights_end_with_a_landing_or_with_an_age(log) -> None:
     else:
         assert state["phase"] != "landed"
         assert landing["radius_90_m"] > 300.0
+
+
+def falling(factor: float, below_m: float) -> list[tuple[float, float]]:
+    """Time and altitude every 20 s of a fall by the law, `factor` times faster below an altitude."""
+    t, z, rows = 0.0, 24_000.0, []
+    while z > 6_000.0:
+        if t % 20.0 == 0.0:
+            rows.append((t, z))
+        k = 5.0 * (factor if z < below_m else 1.0)
+        z -= k / math.sqrt(float(density_kg_m3(z)))
+        t += 1.0
+    return rows
+
+
+@pytest.mark.parametrize(("factor", "seen"), [(1.0, False), (1.6, True), (0.6, True)])
+def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
+    rows = np.array(falling(factor, 9_000.0))
+    noisy = rows[:, 1] + np.random.default_rng(3).normal(0.0, 5.0, len(rows))
+    altitude_m, log_k, sigma = observed(
+        rows[:, 0], noisy, np.zeros(len(rows), dtype=np.int64), 0.0, 12.0
+    )
+    change = changed(altitude_m, log_k, sigma)
+    assert (change is not None) == seen
+    if change is not None:
+        # the law itself is 14 % off above 20 km, where these falls begin
+        assert change.ratio == pytest.approx(factor, rel=0.12)
+        assert change.since_m < 9_300.0
+
+
+@needs_real_flights
+def test_real_parachutes_seldom_change() -> None:
+    changes = 0
+    for log in real_logs():
+        question = flown(log).landing_question()
+        assert question is not None
+        answer = predict(question)
+        changes += answer is not None and answer.fall_change is not None
+    assert changes <= 8, "a crew that is told of a change too often stops to listen"

@@ -30,6 +30,9 @@ _INTEGRAL: Array = np.concatenate(
     [[0.0], np.cumsum((_INTEGRAND[1:] + _INTEGRAND[:-1]) / 2) * _STEP_M]
 )
 
+_CHANGE_BESIDE, _CHANGE_AFTER = 6, 4  # fall speeds compared beside a step, and needed after it
+_CHANGE_LEAST = 0.22  # of the log: a change by a fifth
+
 SEA_LEVEL_ROOT_DENSITY = math.sqrt(1.225)
 
 
@@ -117,6 +120,29 @@ def estimate(
     odds = math.log(c.failure_share / (1 - c.failure_share)) + failed[2] - normal[2]
     share = 1 / (1 + math.exp(-max(min(odds, 50.0), -50.0)))
     return Fall((1 - share, share), (normal[0], failed[0]), (normal[1], failed[1]))
+
+
+class FallChange(NamedTuple):
+    """Lines tangled, a parachute that opened late, a balloon left hanging: the fall is another one."""
+
+    ratio: float  # of the fall speed since to that before
+    since_m: float  # altitude at which it changed
+
+
+def changed(altitude_m: Array, log_k: Array, sigma: Array) -> FallChange | None:
+    """The clearest step in the fall speeds, from the top down, if what follows it holds; else None."""
+    best: tuple[float, int, float] | None = None
+    for i in range(_CHANGE_BESIDE, len(log_k) - _CHANGE_AFTER + 1):
+        before, after = log_k[i - _CHANGE_BESIDE : i], log_k[i : i + _CHANGE_BESIDE]
+        step = float(np.median(after) - np.median(before))
+        if abs(step) < _CHANGE_LEAST or (best is not None and abs(step) <= best[0]):
+            continue
+        scatter = float(np.ptp(np.sort(before)[1:-1]) + np.ptp(np.sort(after)[1:-1]))
+        error = float(np.median(sigma[i - _CHANGE_BESIDE : i + _CHANGE_BESIDE]))
+        lasting = abs(float(np.median(log_k[i:])) - float(np.median(after))) < abs(step) / 2
+        if abs(step) > max(scatter, 2.0 * error) and lasting:
+            best = (abs(step), i, step)
+    return None if best is None else FallChange(math.exp(best[2]), float(altitude_m[best[1]]))
 
 
 def _filter(

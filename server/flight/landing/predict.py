@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from server.flight.geodesy import LocalFrame
-from server.flight.inputs import AvoidArea
+from server.flight.inputs import AvoidArea, DescentPlan
 from server.flight.landing import winds
 from server.flight.landing.area import Area, area, centre, inside
 from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
     Fall,
+    FallChange,
     FallConstants,
+    changed,
     estimate,
     observed,
 )
@@ -62,6 +64,7 @@ class Landing:
     fall_speed_sea_level_ms: float | None
     as_of_s: float
     avoid: tuple[tuple[str, float], ...] = ()  # name and chance of each area of the plan
+    fall_change: FallChange | None = None
 
 
 def predict(
@@ -76,7 +79,7 @@ def predict(
     ):
         return None
     start = _start(question)
-    fall_speed = _fall_speed(question, c.fall)
+    fall_speed, change = _fall_speed(question, c.fall)
     climb = _climb(question, c)
     wind = _wind(question, start, climb, fall_speed, c.wind)
     drawn = fall(
@@ -85,7 +88,8 @@ def predict(
     )  # fmt: skip
     if question.terrain is not None:
         drawn = _on_terrain(question, question.terrain, drawn)
-    return _answer(question, start, climb, wind, fall_speed, drawn)
+    answer = _answer(question, start, climb, wind, fall_speed, drawn)
+    return answer if change is None else replace(answer, fall_change=change)
 
 
 def _on_terrain(question: LandingQuestion, terrain: Terrain, drawn: Members) -> Members:
@@ -103,16 +107,21 @@ def _start(question: LandingQuestion) -> Start:
     return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))
 
 
-def _fall_speed(question: LandingQuestion, c: FallConstants) -> Fall:
+def _fall_speed(question: LandingQuestion, c: FallConstants) -> tuple[Fall, FallChange | None]:
     descent = question.plan.descent
     none = np.empty(0)
     if question.burst_s is None or question.phase != "descent":
-        return estimate(descent, none, none, none, c)
-    seen = observed(
+        return estimate(descent, none, none, none, c), None
+    altitude_m, log_k, sigma = observed(
         question.time_s, question.z_m, question.tracker,
         question.burst_s + c.settling_s, c.altitude_sigma_m,
     )  # fmt: skip
-    return estimate(descent, *seen, c)
+    change = changed(altitude_m, log_k, sigma)
+    if change is not None:  # what was before tells nothing any more, nor does the plan
+        since = altitude_m <= change.since_m
+        unknown = DescentPlan()
+        return estimate(unknown, altitude_m[since], log_k[since], sigma[since], c), change
+    return estimate(descent, altitude_m, log_k, sigma, c), None
 
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
