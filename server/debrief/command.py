@@ -30,6 +30,8 @@ class Given:
 
 def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
     """Write each flight's files into `out`. OSError when the folder cannot be written to."""
+    from server.debrief.page import flight_page  # folium takes most of a second
+
     out.mkdir(parents=True, exist_ok=True)
     records = []
     for one, stem in zip(given, stems([g.path for g in given]), strict=True):
@@ -38,6 +40,7 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
             typer.echo(f"{one.path.name}: {problem}", err=True)
         for ending, content in export.files(record).items():
             write(out / f"{stem}{ending}", content, one.path)
+        write(out / f"{stem}.html", flight_page(record), one.path)
         records.append(record)
     return records
 

@@ -22,6 +22,7 @@ from server.flight.track.smoother import smooth
 from server.logs import Recording
 
 STEP_S = 300.0  # between two predictions that are kept
+_KNOWN_M = 1_000.0
 FLYING = ("ascent", "float", "descent")
 Progress = Callable[[float], None]
 
@@ -51,6 +52,12 @@ class Place(NamedTuple):
     longitude_deg: float
     altitude_m: float
     measured: bool  # from fixes on the ground; otherwise the last prediction
+    radius_90_m: float
+
+    @property
+    def known(self) -> bool:
+        """Well enough to judge predictions by: at rest, or followed nearly to the ground."""
+        return self.measured or self.radius_90_m <= _KNOWN_M
 
 
 class Happening(NamedTuple):
@@ -149,7 +156,7 @@ def replay_flight(
             )
         ],
         happenings=_happenings(flight, state),
-        predictions=[_judge(s, place) for s in stood],
+        predictions=[_judge(s, place) for s in stood if _ahead(s, place)],
         landing=place,
         question=question,
         problems=[*recording.problems, *state["plan_problems"], *_gaps_of_record(flight, place)],
@@ -187,8 +194,13 @@ def _place(question: LandingQuestion, landing: Landing) -> Place:
     latitude_deg, longitude_deg = question.frame.to_latlon(landing.x_m, landing.y_m)
     return Place(
         landing.time_s, float(latitude_deg), float(longitude_deg), landing.altitude_m,
-        landing.basis == "landed fix",
+        landing.basis == "landed fix", landing.nine_tenths.radius_m,
     )  # fmt: skip
+
+
+def _ahead(stood: _Stood, place: Place | None) -> bool:
+    """A prediction that still stood after the landing, before it was noticed, predicts nothing."""
+    return place is None or not place.measured or stood.at_s < place.time_s
 
 
 def _judge(stood: _Stood, place: Place | None) -> Prediction:
@@ -199,7 +211,7 @@ def _judge(stood: _Stood, place: Place | None) -> Prediction:
     corners = [(float(o), float(a)) for o, a in zip(lon, lat, strict=True)]
     corners[-1] = corners[0]
     off_m = off_s = inside = None
-    if place is not None and place.measured:
+    if place is not None and place.known:
         off_m, _ = distance_bearing(
             latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg
         )

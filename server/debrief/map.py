@@ -1,0 +1,229 @@
+"""The map of the page: folium with every script inside the file, on our own lines and towns."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import folium
+import orjson
+from branca.element import MacroElement
+from jinja2 import Template
+
+from server.debrief.export import by_tracker
+from server.debrief.record import FlightRecord, TrackPoint
+from server.flight.times import clock
+
+LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a17", "#565044"
+TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
+_BASEMAP = Path(__file__).parent.parent.parent / "web" / "basemap"
+_MARGIN_DEG = 1.0
+_TOWNS = 60
+_BAND_M = 1_000.0
+_TOP_M = 36_000.0
+# cividis (Nuñez, Anderton and Renslow 2018, PLOS ONE 13(7) e0199239): the screen's polynomials
+_CIVIDIS = (
+    (-4.54, -35.34, 2381.73, -6402.7, 7024.72, -2710.57),
+    (32.49, 170.73, 52.82, -131.46, 176.58, -67.37),
+    (81.24, 442.36, -2482.43, 6167.24, -6614.94, 2475.67),
+)
+
+
+def _inlined(name: str, kind: str) -> str:
+    """A file of the installed Leaflet wheel as a data URI."""
+    content = files("js_lib_leaflet").joinpath("static", "js_lib_leaflet", name).read_bytes()
+    return f"data:{kind};base64,{base64.b64encode(content).decode()}"
+
+
+class OfflineMap(folium.Map):
+    """A folium map that asks nobody for anything: no tiles, Leaflet from the wheel."""
+
+    default_js = [("leaflet", _inlined("leaflet.js", "text/javascript"))]  # noqa: RUF012
+    default_css = [("leaflet_css", _inlined("leaflet.css", "text/css"))]  # noqa: RUF012
+
+
+class Dots(MacroElement):
+    """Many small circles with words that come up. Words are set as text, never as markup."""
+
+    _template = Template(
+        "{% macro script(this, kwargs) %}"
+        "{{ this.dots|tojson }}.forEach(([lat, lon, word, hollow]) => {"
+        " const tip = document.createElement('span'); tip.textContent = word;"
+        " L.circleMarker([lat, lon], {{ this.options|tojson }})"
+        ".setStyle(hollow ? {fill: false, dashArray: '2 2'} : {}).bindTooltip(tip)"
+        ".addTo({{ this._parent.get_name() }}); });"
+        "{% endmacro %}"
+    )
+
+    def __init__(self, dots: Sequence[tuple[float, float, str, bool]], **options: Any) -> None:
+        """`dots`: latitude, longitude, words, and whether it is hollow."""
+        super().__init__()
+        self._name = "Dots"
+        self.dots = [list(dot) for dot in dots]
+        self.options = {"weight": 1, "fillOpacity": 0.8} | options
+
+
+class Words(MacroElement):
+    """Names written on the map, as text."""
+
+    _template = Template(
+        "{% macro script(this, kwargs) %}"
+        "{{ this.words|tojson }}.forEach(([lat, lon, word]) => {"
+        " const name = document.createElement('span'); name.textContent = word;"
+        " L.marker([lat, lon], {interactive: false, keyboard: false, icon: L.divIcon("
+        "{className: {{ this.kind|tojson }}, html: name, iconSize: null})})"
+        ".addTo({{ this._parent.get_name() }}); });"
+        "{% endmacro %}"
+    )
+
+    def __init__(self, words: Sequence[tuple[float, float, str]], kind: str) -> None:
+        super().__init__()
+        self._name = "Words"
+        self.words = [list(word) for word in words]
+        self.kind = kind
+
+
+def altitude_colour(altitude_m: float) -> str:
+    t = 0.88 * min(max(altitude_m, 0.0), _TOP_M) / _TOP_M
+    rgb = [min(max(sum(c * t**i for i, c in enumerate(k)), 0.0), 255.0) for k in _CIVIDIS]
+    return "#" + "".join(f"{round(c):02x}" for c in rgb)
+
+
+def bands(track: Sequence[TrackPoint]) -> list[tuple[str, list[tuple[float, float]]]]:
+    """The track in pieces of one colour, a colour for each kilometre."""
+    pieces: list[tuple[str, list[tuple[float, float]]]] = []
+    for p in track:
+        colour = altitude_colour(p.altitude_m // _BAND_M * _BAND_M)
+        here = (p.latitude_deg, p.longitude_deg)
+        if not pieces or pieces[-1][0] != colour:
+            before = [pieces[-1][1][-1]] if pieces else []
+            pieces.append((colour, before))
+        pieces[-1][1].append(here)
+    return [(colour, places) for colour, places in pieces if len(places) > 1]
+
+
+def draw(records: Sequence[FlightRecord]) -> OfflineMap:
+    """One flight with all that is known of it, or several by their tracks alone."""
+    places = [
+        (p.latitude_deg, p.longitude_deg) for record in records for p in record.track
+    ] or [(0.0, 0.0)]  # fmt: skip
+    south, north = min(p[0] for p in places), max(p[0] for p in places)
+    west, east = min(p[1] for p in places), max(p[1] for p in places)
+    drawn = OfflineMap(
+        location=((south + north) / 2, (west + east) / 2), tiles=None, prefer_canvas=True,
+        control_scale=True, width="100%", height="100%", zoom_snap=0.25, max_zoom=18,
+    )  # fmt: skip
+    _land(drawn, south, west, north, east)
+    if len(records) == 1:
+        _one(drawn, records[0])
+    else:
+        for i, record in enumerate(records):
+            group = folium.FeatureGroup(name=_label(record.name)).add_to(drawn)
+            _track_of(group, record, TRACKERS[i % len(TRACKERS)])
+    folium.LayerControl(collapsed=False).add_to(drawn)
+    drawn.fit_bounds(
+        [(south, west), (north, east)], padding_top_left=(60, 24), padding_bottom_right=(280, 40)
+    )
+    return drawn
+
+
+def _label(text: str) -> str:
+    """For the layer list, which Leaflet writes as markup."""
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _land(drawn: OfflineMap, south: float, west: float, north: float, east: float) -> None:
+    def near(lon: float, lat: float) -> bool:
+        return (
+            south - _MARGIN_DEG < lat < north + _MARGIN_DEG
+            and west - _MARGIN_DEG < lon < east + _MARGIN_DEG
+        )
+
+    land = folium.FeatureGroup(name="Lines and towns").add_to(drawn)
+    boundaries = orjson.loads((_BASEMAP / "boundaries.json").read_bytes())
+    for feature in boundaries["features"]:
+        geometry = feature["geometry"]
+        lines = geometry["coordinates"] if geometry["type"] == "MultiLineString" else []
+        kept = [[(lat, lon) for lon, lat in line] for line in lines if any(near(*c) for c in line)]
+        if kept:
+            county = feature["properties"].get("kind") == "county"
+            style = {"color": "#c9c0ab" if county else "#8d8470", "weight": 1 if county else 2}
+            folium.PolyLine(kept, interactive=False, **style).add_to(land)
+    places = orjson.loads((_BASEMAP / "places.json").read_bytes())["features"]
+    towns = [f for f in places if near(*f["geometry"]["coordinates"])]
+    towns.sort(key=lambda f: -f["properties"]["population"])
+    names = [
+        (f["geometry"]["coordinates"][1], f["geometry"]["coordinates"][0], f["properties"]["name"])
+        for f in towns[:_TOWNS]
+    ]
+    land.add_child(Words(names, "town"))
+
+
+def _track_of(group: folium.FeatureGroup, record: FlightRecord, colour: str) -> None:
+    line = [(p.latitude_deg, p.longitude_deg) for p in record.track]
+    if len(line) > 1:
+        folium.PolyLine(line, color=colour, weight=3).add_to(group)
+    if record.landing is not None:
+        at = (record.landing.latitude_deg, record.landing.longitude_deg)
+        word = f"{record.name}: landing"
+        group.add_child(Dots([(*at, word, False)], radius=6, color=colour, fill=True))
+
+
+def _one(drawn: OfflineMap, record: FlightRecord) -> None:
+    _areas(drawn, record)
+    track = folium.FeatureGroup(name="Smoothed track").add_to(drawn)
+    for colour, places in bands(record.track):
+        folium.PolyLine(places, color=colour, weight=5, opacity=1).add_to(track)
+    for i, (name, raw) in enumerate(by_tracker(record).items()):
+        group = folium.FeatureGroup(name=f"Fixes of {_label(name)}", show=False).add_to(drawn)
+        dots = [
+            (f.latitude_deg, f.longitude_deg, _fix_words(f.tracker, f.time_s, f.altitude_m, v.reason),
+             not v.accepted)
+            for f, v in raw
+        ]  # fmt: skip
+        group.add_child(Dots(dots, radius=3, color=TRACKERS[i % len(TRACKERS)], fill=True))
+    for name, points in record.history.vehicles.items():
+        if len(points) > 1:
+            group = folium.FeatureGroup(name=_label(name)).add_to(drawn)
+            line = [(lat, lon) for _, lat, lon in points]
+            folium.PolyLine(line, color=OWN_CAR, weight=2, dash_array="1 5").add_to(group)
+            group.add_child(Words([(*line[-1], name)], "vehicle"))
+    events = folium.FeatureGroup(name="Events").add_to(drawn)
+    dots = [(e.latitude_deg, e.longitude_deg, e.text, False) for e in record.happenings]
+    events.add_child(Dots(dots, radius=6, color=INK, fillColor="#fffdf8", weight=2, fill=True))
+    events.add_child(Words(
+        [(e.latitude_deg, e.longitude_deg, e.kind) for e in record.happenings], "event",
+    ))  # fmt: skip
+
+
+def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
+    predictions = folium.FeatureGroup(name="Predictions, every 5 min").add_to(drawn)
+    path = [(p.latitude_deg, p.longitude_deg) for p in record.predictions]
+    if len(path) > 1:
+        folium.PolyLine(path, color=LANDING, weight=1, dash_array="4 4").add_to(predictions)
+    dots = [
+        (p.latitude_deg, p.longitude_deg, f"Predicted at {clock(p.at_s)}" + (
+            "" if p.off_m is None else f": {p.off_m / 1000:.1f} km off"), False)
+        for p in record.predictions
+    ]  # fmt: skip
+    predictions.add_child(Dots(dots, radius=4, color=LANDING, fill=True))
+    group = folium.FeatureGroup(name="90 % areas as predicted", show=False).add_to(drawn)
+    for p in record.predictions:
+        ring = [(lat, lon) for lon, lat in p.ring_90]
+        folium.PolyLine(ring, color=LANDING, weight=1, dash_array="6 4").add_to(group)
+    landing = record.state["landing"]
+    if landing is not None:
+        group = folium.FeatureGroup(name="Landing").add_to(drawn)
+        for part, fill in (("p90", False), ("p50", True)):
+            ring = [(lat, lon) for lon, lat in landing["search_area"][part]["coordinates"][0]]
+            folium.Polygon(
+                ring, color=LANDING, weight=2, fill=fill, fill_opacity=0.2, dash_array="6 4"
+            ).add_to(group)
+
+
+def _fix_words(tracker: str, time_s: float, altitude_m: float | None, reason: str | None) -> str:
+    height = "no altitude" if altitude_m is None else f"{altitude_m:,.0f} m"
+    return f"{tracker}, {clock(time_s)}, {height}" + (f". Not used: {reason}" if reason else "")

@@ -1,0 +1,118 @@
+"""The flight page: one HTML file that needs nothing else and asks nobody for anything."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment
+from markupsafe import Markup
+
+from server.debrief import tables
+from server.debrief.charts import Axes, Series, chart
+from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, draw
+from server.debrief.record import FlightRecord
+from server.flight.snapshot import CAUTIONS
+from server.flight.times import rfc3339
+
+_KEY_M = range(0, 36_001, 6_000)
+_SENSOR_ROWS = 24  # a hostile sender cannot fill the page
+
+
+@dataclass(frozen=True)
+class Picture:
+    title: str
+    svg: Markup
+    note: str = ""
+
+
+def picture(title: str, svg: str, note: str = "") -> list[Picture]:
+    """None where there is nothing to draw. `svg` comes from charts.py, which escapes its words."""
+    return [Picture(title, Markup(svg), note)] if svg else []
+
+
+def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: str = "") -> bytes:
+    """The page of one flight; `sounding` are further pictures, with a note."""
+    heard = sorted(r.heard_at_s for r in record.recording.receptions)
+    subtitle = (
+        f"{len(heard):,} receptions, {rfc3339(heard[0])[:16].replace('T', ' ')} to "
+        f"{rfc3339(heard[-1])[11:16]}."
+    )
+    cautions = [
+        *CAUTIONS[1:3], *(f"{a['name']}: marked by the crew as ground to avoid."
+                          for a in _avoid(record)), CAUTIONS[3],
+    ]  # fmt: skip
+    return _render(
+        [record], title=record.name, subtitle=subtitle, problems=record.problems,
+        figures=tables.figure_cards(record), charts=_charts(record), chart_title="Over time",
+        tables=tables.all_tables(record), cautions=cautions, sounding=sounding, sounding_note=note,
+    )  # fmt: skip
+
+
+def _avoid(record: FlightRecord) -> list[dict[str, Any]]:
+    landing = record.state["landing"]
+    return [a for a in landing["avoid"] if a["chance"] > 0.0] if landing else []
+
+
+def _render(records: Sequence[FlightRecord], **words: Any) -> bytes:
+    drawn = draw(records)
+    figure = drawn.get_root()
+    figure.render()
+    template = Environment(autoescape=True).from_string(
+        files("server.debrief").joinpath("page.html").read_text(encoding="utf-8")
+    )
+    text = template.render(
+        map_head=Markup(figure.header.render()),
+        map_body=Markup(figure.html.render()),
+        map_script=Markup(figure.script.render()),
+        key=[altitude_colour(m) for m in _KEY_M],
+        **words,
+    )
+    return text.encode("utf-8", "replace")
+
+
+def _charts(record: FlightRecord) -> list[Picture]:
+    marks = [(e.time_s, e.kind) for e in record.happenings]
+    start_s, end_s = _aloft(record)
+    track = [p for p in record.track if start_s <= p.time_s <= end_s]
+    altitude = Series("smoothed", PAYLOAD, [(p.time_s, p.altitude_m) for p in track])
+    climb = Series("smoothed", PAYLOAD, [(p.time_s, p.climb_ms) for p in track])
+    speed = Series("smoothed", PAYLOAD, [(p.time_s, p.ground_speed_ms) for p in track])
+    off = Series(
+        "off by", LANDING,
+        [(p.at_s, p.off_m / 1000) for p in record.predictions if p.off_m is not None],
+    )  # fmt: skip
+    radius = Series(
+        "90 % radius", "#565044", [(p.at_s, p.radius_90_m / 1000) for p in record.predictions],
+        dashed=True,
+    )  # fmt: skip
+    return [
+        *picture("Altitude", chart(Axes("UTC", "m", True), [altitude], marks)),
+        *picture("Climb", chart(Axes("UTC", "m/s", True), [climb], marks)),
+        *picture("Ground speed", chart(Axes("UTC", "m/s", True), [speed], marks)),
+        *picture("Predicted landing: how far off", chart(
+            Axes("UTC", "km", True), [off, radius], marks)),
+        *_sensors(record, start_s, end_s, marks),
+    ]  # fmt: skip
+
+
+def _aloft(record: FlightRecord) -> tuple[float, float]:
+    """From shortly before the launch to shortly after the landing, or all that there is."""
+    launch, landing = record.first("launch"), record.last("landing")
+    times = [p.time_s for p in record.track] or [0.0]
+    start_s = times[0] if launch is None else launch.time_s - 300.0
+    return start_s, times[-1] if landing is None else landing.time_s + 300.0
+
+
+def _sensors(
+    record: FlightRecord, start_s: float, end_s: float, marks: Sequence[tuple[float, str]]
+) -> list[Picture]:
+    found = []
+    for i, (name, series) in enumerate(sorted(record.history.sensors.items())[:_SENSOR_ROWS]):
+        points = [(t, v) for t, v in series["points"] if start_s <= t <= end_s]
+        unit = series["unit"].replace("degC", "°C") or "raw"
+        line = Series(name, TRACKERS[i % len(TRACKERS)], points, dots=True)
+        found += picture(name.replace("/", ": "), chart(Axes("UTC", unit, True), [line], marks))
+    return found

@@ -1,0 +1,198 @@
+"""The tables of the page: rows of words, ready to be escaped and shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from server.debrief.figures import (
+    Far,
+    Figures,
+    TrackerShare,
+    figures,
+    receiver_counts,
+    tracker_shares,
+    uncertain,
+)
+from server.debrief.record import FlightRecord
+from server.flight.times import clock, parse_time
+
+NONE = "–"
+
+
+@dataclass(frozen=True)
+class Table:
+    """`numeric`: the columns that are set to the right."""
+
+    title: str
+    head: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numeric: frozenset[int] = frozenset()
+    note: str = ""
+    empty: str = "Nothing."
+
+
+@dataclass(frozen=True)
+class Figure:
+    label: str
+    value: str
+    note: str = ""
+
+
+def metres(value: float | None) -> str:
+    return NONE if value is None else f"{value:,.0f} m"
+
+
+def kilometres(value_m: float | None) -> str:
+    return NONE if value_m is None else f"{value_m / 1000:,.1f} km"
+
+
+def speed(value_ms: float | None) -> str:
+    return NONE if value_ms is None else f"{value_ms:.1f} m/s"
+
+
+def duration(value_s: float | None) -> str:
+    if value_s is None:
+        return NONE
+    minutes, seconds = divmod(round(abs(value_s)), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes} min"
+    if minutes >= 10:
+        return f"{minutes} min"
+    return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+
+
+def cards(f: Figures) -> list[Figure]:
+    """The figures of the flight."""
+    burst = f.burst_altitude_m
+    top = Figure("Burst altitude", metres(burst)) if burst is not None else Figure(
+        "Highest seen", metres(f.highest_m), "the burst was not heard"
+    )  # fmt: skip
+    return [
+        top,
+        Figure("Ascent rate", speed(f.ascent_rate_ms), "mean, launch to burst"),
+        Figure("Descent rate", speed(f.descent_rate_low_ms), "mean of the last 1,500 m seen"),
+        Figure("Highest ground speed", speed(f.highest_ground_speed_ms)),
+        Figure("Distance", kilometres(f.distance_m), "launch to landing, straight"),
+        Figure("Duration", duration(f.duration_s), f"up {duration(f.ascent_s)}, down "
+               f"{duration(f.descent_s)}"),
+    ]  # fmt: skip
+
+
+def all_tables(record: FlightRecord) -> list[Table]:
+    shares = tracker_shares(record)
+    return [
+        _events(record), _predictions(record), _trackers(shares), _receivers(shares),
+        _uncertain(record),
+    ]  # fmt: skip
+
+
+def _events(record: FlightRecord) -> Table:
+    rows = [
+        (e.kind.capitalize(), clock(e.time_s), metres(e.altitude_m),
+         f"{e.latitude_deg:.5f}, {e.longitude_deg:.5f}")
+        for e in record.happenings
+    ]  # fmt: skip
+    raised = [
+        (alarm["text"], clock(_time(alarm["time"])), "", "acknowledged" if alarm["acknowledged"] else "")
+        for alarm in record.state["alarms"]
+        if all(abs(_time(alarm["time"]) - e.time_s) > 1.0 for e in record.happenings)
+    ]  # fmt: skip
+    head = ("Event", "Time", "Altitude", "Place")
+    return Table("Events and alarms", head, [*rows, *raised], frozenset({2}))
+
+
+def _time(text: str) -> float:
+    return parse_time(text) / 1000.0
+
+
+def _predictions(record: FlightRecord) -> Table:
+    rows = []
+    for p in record.predictions:
+        inside = NONE if p.inside_90 is None else ("yes" if p.inside_90 else "no")
+        late = (
+            NONE if p.off_s is None else f"{duration(p.off_s)} {'early' if p.off_s < 0 else 'late'}"
+        )
+        rows.append((
+            clock(p.at_s), p.phase, metres(p.altitude_m), clock(p.landing_s),
+            kilometres(p.radius_90_m), kilometres(p.off_m), late, inside,
+        ))  # fmt: skip
+    judged = [p for p in record.predictions if p.inside_90 is not None]
+    note = "Where it came down is not known well enough to judge them."
+    if judged and record.landing is not None:
+        held = sum(bool(p.inside_90) for p in judged)
+        truth = (
+            "The true time is that of the first fix at rest, which may come after the touchdown."
+            if record.landing.measured
+            else "No fix on the ground: they are judged by the last prediction, whose own 90 % "
+            f"radius is {metres(record.landing.radius_90_m)}."
+        )
+        note = (
+            "As they stood every five minutes. The box lay inside the 90 % area in "
+            f"{held} of {len(judged)}. {truth}"
+        )
+    head = (
+        "Made at", "Phase", "Altitude", "Landing at", "90 % radius", "Off by", "In time",
+        "Inside 90 %",
+    )  # fmt: skip
+    return Table(
+        "Predictions against the truth", head, rows, frozenset({2, 4, 5, 6}), note,
+        "No prediction was made.",
+    )  # fmt: skip
+
+
+def _trackers(shares: Sequence[TrackerShare]) -> Table:
+    rows = [
+        (
+            f"{s.label} ({s.name})" if s.label != s.name else s.name, s.role,
+            f"{s.sent:,}", f"{s.heard:,}", f"{s.missed:,}", f"{s.copies:,}",
+            NONE if s.interval_s is None else f"{s.interval_s:.0f} s",
+            NONE if s.longest_gap_s is None or s.gap_from_s is None
+            else f"{duration(s.longest_gap_s)} from {clock(s.gap_from_s)}",
+            f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest),
+            "; ".join(f"{reason} ({n})" for reason, n in s.reasons[:3]) or NONE,
+        )
+        for s in shares
+    ]  # fmt: skip
+    head = (
+        "Tracker", "Role", "Sent", "Heard", "Missed", "Copies", "Interval", "Longest gap in the air",
+        "Fixes used", "Share of track", "Farthest heard directly", "Why not used",
+    )  # fmt: skip
+    note = "Sent and missed are inferred from the beacon interval that was learned."
+    return Table("Trackers", head, rows, frozenset({2, 3, 4, 5, 6, 8, 9}), note, "No tracker.")
+
+
+def _far(far: Far | None) -> str:
+    if far is None:
+        return NONE
+    side = "above" if far.elevation_deg >= 0 else "below"
+    return (
+        f"{kilometres(far.distance_m)} by {far.station}, at {metres(far.altitude_m)}, "
+        f"{abs(far.elevation_deg):.1f}° {side} the horizontal"
+    )
+
+
+def _receivers(shares: Sequence[TrackerShare]) -> Table:
+    total = max(sum(s.heard for s in shares), 1)
+    rows = [
+        (station, *(f"{n:,}" for n in by_tracker), f"{count:,}", f"{100 * count / total:.0f} %")
+        for station, by_tracker, count in receiver_counts(shares)
+    ]
+    head = ("Receiver", *(s.label for s in shares), "In all", "Of all packets")
+    return Table(
+        "Receivers", head, rows, frozenset(range(1, len(shares) + 3)),
+        "One packet may be heard by several.", "No receiver.",
+    )  # fmt: skip
+
+
+def _uncertain(record: FlightRecord) -> Table:
+    rows = [(clock(u.from_s), clock(u.to_s), u.words) for u in uncertain(record)]
+    return Table(
+        "Where the estimate was uncertain", ("From", "To", "Why"), rows,
+        empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
+    )  # fmt: skip
+
+
+def figure_cards(record: FlightRecord) -> list[Figure]:
+    return cards(figures(record))

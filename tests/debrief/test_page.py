@@ -1,0 +1,134 @@
+"""The flight page in Debian's Chromium with the network cut off."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+from playwright.async_api import Browser, Page, Route, async_playwright
+
+from server.debrief.charts import Axes, Series, chart, ticks, time_ticks
+from server.debrief.figures import figures, receiver_counts, tracker_shares, uncertain
+from server.debrief.page import flight_page
+from server.debrief.record import FlightRecord, replay_flight
+from server.logs import Recording, inferred_plan, read_recording
+from tests.browser.conftest import CHROMIUM_ARGS, WIDE
+from tests.debrief.made import demo, plain
+from tests.flights import HAVE_REAL, LAUNCH, T0, needs_real_flights, real_logs
+from tests.machine import require
+
+MOST_BYTES = 5_000_000
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    path = require("chromium")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
+        yield browser
+        await browser.close()
+
+
+async def opened(browser: Browser, page_file: Path) -> tuple[Page, list[str], list[str]]:
+    """The page, what it asked for beside itself, and what it complained of."""
+    context = await browser.new_context(viewport={"width": WIDE[0], "height": WIDE[1]})
+    asked: list[str] = []
+    complaints: list[str] = []
+
+    async def cut(route: Route) -> None:
+        if route.request.url == page_file.as_uri():
+            await route.continue_()
+        else:
+            asked.append(route.request.url)
+            await route.abort()
+
+    await context.route("**/*", cut)
+    page = await context.new_page()
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("dialog", lambda dialog: complaints.append(dialog.message))
+    page.on("console", lambda m: complaints.append(m.text) if m.type != "log" else None)
+    await page.goto(page_file.as_uri())
+    await page.wait_for_selector(".leaflet-map-pane canvas")
+    return page, asked, complaints
+
+
+async def assert_right(browser: Browser, record: FlightRecord, folder: Path) -> Page:
+    written = flight_page(record)
+    assert len(written) < MOST_BYTES
+    path = folder / "page.html"
+    path.write_bytes(written)
+    page, asked, complaints = await opened(browser, path)
+    assert asked == []
+    assert complaints == []
+    assert await page.locator("h1").inner_text() == record.name
+    painted = await page.evaluate(
+        "(() => { const c = document.querySelector('.leaflet-map-pane canvas');"
+        " return c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some(v => v > 0) })()"
+    )
+    assert painted
+    wide = await page.evaluate("document.documentElement.scrollWidth")
+    assert wide <= WIDE[0]
+    return page
+
+
+async def test_the_demos_page_needs_no_network(browser: Browser, tmp_path: Path) -> None:
+    page = await assert_right(browser, demo(), tmp_path)
+    text = await page.locator("main").inner_text()
+    for words in ("Burst altitude", "30,166 m", "Predictions against the truth", "N0CALL-10"):
+        assert words in text
+    assert await page.locator("svg[role=img]").count() >= 8
+    events = await page.locator(".event").all_inner_texts()
+    assert events == ["launch", "burst", "landing"]
+
+
+async def test_hostile_names_are_only_words(browser: Browser, tmp_path: Path) -> None:
+    page = await assert_right(browser, plain(), tmp_path)
+    assert await page.locator("script", has_text="alert(1)").count() == 0
+
+
+@needs_real_flights
+@pytest.mark.parametrize("log", real_logs()[:40:15] if HAVE_REAL else [], ids=lambda p: p.stem)
+async def test_real_flights_pages(browser: Browser, tmp_path: Path, log: Path) -> None:
+    recording = read_recording(log)
+    await assert_right(browser, replay_flight(recording, inferred_plan(recording)), tmp_path)
+
+
+def test_the_figures_of_the_plain_flight_are_those_it_was_made_with() -> None:
+    found = figures(plain())
+    assert found.burst_altitude_m == pytest.approx(LAUNCH[2] + 5.0 * 5_280.0, abs=150.0)
+    assert found.ascent_rate_ms == pytest.approx(5.0, abs=0.1)
+    # 5 m/s at the ground, times e^(z / 14 km)
+    assert found.descent_rate_low_ms == pytest.approx(5.3, abs=0.3)
+    assert found.highest_ground_speed_ms == pytest.approx(
+        8.0, abs=2.5
+    )  # too fast at the sudden stop
+
+
+def test_tracker_shares_add_up() -> None:
+    shares = tracker_shares(demo())
+    assert sum(s.share for s in shares) == pytest.approx(1.0)
+    assert sum(s.used for s in shares) == len(demo().track)
+    assert all(s.sent == s.heard + s.missed for s in shares)
+    main = shares[0]
+    assert main.farthest is not None
+    assert main.farthest.distance_m > 50_000.0
+    station, by_tracker, total = receiver_counts(shares)[0]
+    assert station == "tnc"
+    assert sum(by_tracker) == total
+
+
+def test_a_gap_is_told() -> None:
+    heard = [r for r in plain().recording.receptions if not 2_000 < r.heard_at_s - T0 < 2_900]
+    recording = Recording("gap.log", heard, (), {}, ())
+    found = uncertain(replay_flight(recording, inferred_plan(recording)))
+    assert any(u.words.startswith("no fix for 1") for u in found)
+
+
+def test_charts_escape_and_tick() -> None:
+    svg = chart(Axes("<x>", "m", True), [Series('"><script>', "red", [(0.0, 1.0), (60.0, 2.0)])])
+    assert "<script" not in svg
+    assert "<x>" not in svg
+    assert chart(Axes("x", "y"), [Series("none", "red", [])]) == ""
+    assert ticks(0.0, 30_166.0, 5) == [0.0, 10_000.0, 20_000.0, 30_000.0, 40_000.0]
+    assert time_ticks(10.0, 3_590.0) == [600.0, 1200.0, 1800.0, 2400.0, 3000.0]
