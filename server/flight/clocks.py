@@ -7,9 +7,11 @@ of their fix show it: heard minus own time is the lag of the air, some seconds, 
 from __future__ import annotations
 
 import bisect
+import math
 
 _SAMPLES = 9
 _FEWEST = 3
+_STEP_S = 2.0
 _NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
 _AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
 _USUAL_LAG_S = 2.0  # median of real flights: checks.md
@@ -22,25 +24,35 @@ class Clocks:
     def __init__(self) -> None:
         self._heard_s: list[float] = []
         self._ahead_s: list[float] = []
-        self.wrong = False  # an error was noticed at some moment
 
-    def add(self, heard_s: float, own_s: float) -> None:
-        """A packet heard at `heard_s` by the station's clock says that it was sent at `own_s`."""
+    def add(self, heard_s: float, own_s: float) -> bool:
+        """A packet heard at `heard_s` by the station's clock says that it was sent at `own_s`.
+
+        True when that changes what is taken for the clock's error at a moment already heard.
+        """
         ahead_s = heard_s - own_s - _USUAL_LAG_S
         if abs(ahead_s) > _PLAUSIBLE_S:
-            return
+            return False
         i = bisect.bisect_right(self._heard_s, heard_s)
+        touched = self._heard_s[max(i - _FEWEST, 0) : i + _SAMPLES]
+        if i < len(self._heard_s):  # what was heard since the last sample
+            touched.append(math.inf)
+        before = [self.ahead_s(h) for h in touched]
         self._heard_s.insert(i, heard_s)
         self._ahead_s.insert(i, ahead_s)
-        later = self._heard_s[max(i - _FEWEST, 0) : i + _SAMPLES]
-        self.wrong = self.wrong or any(self.ahead_s(h) != 0.0 for h in later)
+        return before != [self.ahead_s(h) for h in touched]
 
     def ahead_s(self, heard_s: float) -> float:
-        """How far the station's clock was ahead when it read `heard_s`; 0 while it looks right."""
-        end = max(bisect.bisect_right(self._heard_s, heard_s), _FEWEST)  # the first ones look ahead
+        """How far the station's clock was ahead when it read `heard_s`; 0 while it looks right.
+
+        From the packets before it, in whole steps; the very first ones look ahead.
+        """
+        end = max(bisect.bisect_left(self._heard_s, heard_s), _FEWEST)
         recent = sorted(self._ahead_s[max(end - _SAMPLES, 0) : end])
         if len(recent) < _FEWEST:
             return 0.0
         middle = recent[len(recent) // 2]
         spread = recent[3 * len(recent) // 4] - recent[len(recent) // 4]
-        return middle if abs(middle) > _NOTICED_S and spread < _AGREEMENT_S else 0.0
+        if abs(middle) <= _NOTICED_S or spread >= _AGREEMENT_S:
+            return 0.0
+        return round(middle / _STEP_S) * _STEP_S

@@ -43,7 +43,6 @@ class Flight:
         self.commands: list[Command] = []
         self._clock_s = 0.0  # latest reading of the station's clock
         self._receptions: list[Reception] = []
-        self._latest: Reception | None = None  # in canonical order
         self._patterns = _patterns(plan)
         self._open_books()
 
@@ -93,13 +92,11 @@ class Flight:
 
     def receive(self, receptions: list[Reception]) -> None:
         """Take many in at once: the same as one by one, but the track runs only once."""
-        in_order, was_wrong = True, self.clocks.wrong
+        self._receptions += receptions
+        clock_moved = False
         for reception in receptions:
-            in_order = in_order and (self._latest is None or reception >= self._latest)
-            self._latest = reception if self._latest is None else max(self._latest, reception)
-            self._receptions.append(reception)
-            self._receive(reception)
-        if self.clocks.wrong and not (in_order and was_wrong):
+            clock_moved |= self._receive(reception)
+        if clock_moved:
             self._rebuild()
 
     def _rebuild(self) -> None:
@@ -120,22 +117,25 @@ class Flight:
         """All that a landing prediction needs, as of now; None without a track."""
         return ask(self.track, self.plan, self.terrain, self.forecast, self.counts.total)
 
-    def _receive(self, reception: Reception, *, learn_clock: bool = True) -> None:
+    def _receive(self, reception: Reception, *, learn_clock: bool = True) -> bool:
+        """True when times of packets heard before are to be read otherwise now."""
         self._clock_s = max(self._clock_s, reception.heard_at_s)
         decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
         unread = decoding.problem is not None and not decoding.reports
         self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
         if decoding.transmission is None and not decoding.reports:
-            return
+            return False
         heard_at_ms = reception.heard_at_ms - round(
             1000.0 * self.clocks.ahead_s(reception.heard_at_s)
         )
         for name, reports in self._by_name(decoding, reception).items():
             self._hear(name, heard_at_ms, reception, decoding, reports)
+        moved = False
         if learn_clock and reception.wire != "phone":  # a phone sends what it saved
             for report in decoding.reports:
                 if isinstance(report, PositionReport) and report.time_s is not None:
-                    self.clocks.add(reception.heard_at_s, report.time_s)
+                    moved |= self.clocks.add(reception.heard_at_s, report.time_s)
+        return moved
 
     def _by_name(self, decoding: Decoding, reception: Reception) -> dict[str, tuple[Report, ...]]:
         """Reports by whom they speak of. The sender is there even when it reports nothing readable."""
