@@ -11,6 +11,7 @@ import typer
 
 from server.debrief import export
 from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.sounding import CAVEAT, sounding, sounding_csv
 from server.flight.inputs import Plan
 from server.flight.landing.question import Terrain
 from server.logs import Recording
@@ -31,6 +32,7 @@ class Given:
 def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
     """Write each flight's files into `out`. OSError when the folder cannot be written to."""
     from server.debrief.page import flight_page  # folium takes most of a second
+    from server.debrief.profile import pictures
 
     out.mkdir(parents=True, exist_ok=True)
     records = []
@@ -40,7 +42,11 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
             typer.echo(f"{one.path.name}: {problem}", err=True)
         for ending, content in export.files(record).items():
             write(out / f"{stem}{ending}", content, one.path)
-        write(out / f"{stem}.html", flight_page(record), one.path)
+        levels = sounding(record)
+        if levels:
+            write(out / f"{stem}-sounding.csv", sounding_csv(levels), one.path)
+        page = flight_page(record, pictures(levels), CAVEAT)
+        write(out / f"{stem}.html", page, one.path)
         records.append(record)
     return records
 

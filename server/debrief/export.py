@@ -22,7 +22,7 @@ from server.journal_text import format_line
 GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
+_FORMULA = re.compile(r"(?!-?\d+(\.\d+)?\Z)[=+\-@\t\r]")  # a plain number is none
 FUSED = "Fused track"
 
 

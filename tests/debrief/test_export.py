@@ -121,9 +121,13 @@ def test_geojson_lines_are_cut_at_the_antimeridian() -> None:
 def test_csv_has_units_in_its_header_and_no_formulas() -> None:
     rows = list(csv.DictReader(io.StringIO(export.track_csv(demo()).decode())))
     assert len(rows) == len(demo().track)
+    for row, p in zip(rows, demo().track, strict=True):
+        place = float(row["latitude_deg"]), float(row["longitude_deg"])
+        assert place == pytest.approx((p.latitude_deg, p.longitude_deg), abs=DEGREE)
     top = max(rows, key=lambda row: float(row["altitude_m"]))
     assert float(top["altitude_m"]) == pytest.approx(30_185.0, abs=150.0)  # truth; a beacon is 30 s
-    assert export.write_csv(["a"], [["=1+1"], [-2.5]]) == b"a\r\n'=1+1\r\n-2.5\r\n"
+    cells = [["=1+1"], ["-2+3"], [-2.5], ["-98.2"]]
+    assert export.write_csv(["a"], cells) == b"a\r\n'=1+1\r\n'-2+3\r\n-2.5\r\n-98.2\r\n"
 
 
 def test_the_log_is_the_recording(tmp_path: Path) -> None:

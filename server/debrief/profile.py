@@ -1,0 +1,50 @@
+"""The sounding as pictures: each quantity over altitude."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from server.debrief.charts import Axes, Points, Series, chart
+from server.debrief.map import LANDING, PAYLOAD, QUIET
+from server.debrief.page import Picture, picture
+from server.debrief.sounding import Level
+from server.flight.atmosphere import temperature_k
+
+_HEIGHT = 420
+
+
+def pictures(levels: Sequence[Level]) -> list[Picture]:
+    """None where there is no sounding."""
+    if not levels:
+        return []
+    sigma = [v.sigma_ms for v in levels]
+    east: Points = [(v.east_ms, v.altitude_m) for v in levels]
+    north: Points = [(v.north_ms, v.altitude_m) for v in levels]
+    standard: Points = [(float(temperature_k(v.altitude_m)) - 273.15, v.altitude_m) for v in levels]
+    air = [(v.temperature_c, v.altitude_m) for v in levels if v.temperature_c is not None]
+    damp = [(v.humidity_percent, v.altitude_m) for v in levels if v.humidity_percent is not None]
+    off = [
+        (v.pressure_altitude_m - v.altitude_m, v.altitude_m)
+        for v in levels
+        if v.pressure_altitude_m is not None
+    ]
+    temperatures = [Series("standard atmosphere", QUIET, standard, dashed=True)]
+    return [
+        *picture("Wind speed", _over("m/s", [
+            Series("speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma)])),
+        *picture("Wind direction", _over("degrees, where it comes from", [
+            Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)])),
+        *picture("Wind towards east and north", _over("m/s", [
+            Series("east", PAYLOAD, east, band=sigma), Series("north", LANDING, north, band=sigma)])),
+        *picture("Temperature", _over("°C", [Series("measured", LANDING, air), *temperatures])
+                 if air else "", "Measured in sunlight: read warm aloft."),
+        *picture("Relative humidity", _over("%", [Series("measured", PAYLOAD, damp)]),
+                 "Lags in the cold; says little below -40 °C."),
+        *picture("Pressure altitude less GPS altitude", _over("m", [
+            Series("difference", PAYLOAD, off)]),
+            "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height."),
+    ]  # fmt: skip
+
+
+def _over(title: str, series: Sequence[Series]) -> str:
+    return chart(Axes(title, "altitude, m", height=_HEIGHT), series)
