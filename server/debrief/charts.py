@@ -36,6 +36,7 @@ class Axes:
     time: bool = False
     width: int = WIDTH
     height: int = HEIGHT
+    x_ticks: Sequence[float] | None = None  # otherwise round values
 
 
 def chart(axes: Axes, series: Sequence[Series], marks: Sequence[tuple[float, str]] = ()) -> str:
@@ -48,7 +49,7 @@ def chart(axes: Axes, series: Sequence[Series], marks: Sequence[tuple[float, str
     x_low, x_high = _ends(min(xs), max(xs))
     y_low, y_high = _ends(min(ys), max(ys))
     y_ticks = ticks(y_low, y_high, 5)
-    x_ticks = time_ticks(x_low, x_high) if axes.time else ticks(x_low, x_high, 6)
+    x_ticks = axes.x_ticks or (time_ticks(x_low, x_high) if axes.time else ticks(x_low, x_high, 6))
     y_low, y_high = min(y_low, y_ticks[0]), max(y_high, y_ticks[-1])
     if not axes.time:
         x_low, x_high = min(x_low, x_ticks[0]), max(x_high, x_ticks[-1])

@@ -10,6 +10,7 @@ from pathlib import Path
 import typer
 
 from server.debrief import export
+from server.debrief.lessons import plan_fragment
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.sounding import CAVEAT, sounding, sounding_csv
 from server.flight.inputs import Plan
@@ -31,23 +32,30 @@ class Given:
 
 def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
     """Write each flight's files into `out`. OSError when the folder cannot be written to."""
+    from server.debrief.compare import comparison_csv, comparison_page
     from server.debrief.page import flight_page  # folium takes most of a second
     from server.debrief.profile import pictures
 
     out.mkdir(parents=True, exist_ok=True)
     records = []
-    for one, stem in zip(given, stems([g.path for g in given]), strict=True):
+    sources = [one.path for one in given]
+    for one, stem in zip(given, stems(sources), strict=True):
         record = _replayed(one)
         for problem in record.problems:
             typer.echo(f"{one.path.name}: {problem}", err=True)
         for ending, content in export.files(record).items():
-            write(out / f"{stem}{ending}", content, one.path)
+            write(out / f"{stem}{ending}", content, sources)
         levels = sounding(record)
         if levels:
-            write(out / f"{stem}-sounding.csv", sounding_csv(levels), one.path)
+            write(out / f"{stem}-sounding.csv", sounding_csv(levels), sources)
+        fragment = plan_fragment(record).encode()
+        write(out / f"{stem}-next-plan.toml", fragment, sources)
         page = flight_page(record, pictures(levels), CAVEAT)
-        write(out / f"{stem}.html", page, one.path)
+        write(out / f"{stem}.html", page, sources)
         records.append(record)
+    if len(records) > 1:
+        write(out / "flights.html", comparison_page(records), sources)
+        write(out / "flights.csv", comparison_csv(records), sources)
     return records
 
 
@@ -76,10 +84,10 @@ def stems(paths: Sequence[Path]) -> list[str]:
     return found
 
 
-def write(path: Path, content: bytes, source: Path) -> None:
-    """Write a file, but never over the recording that it was made from."""
-    if path.exists() and path.samefile(source):
-        typer.echo(f"{path}: is the flight's own log, left as it is", err=True)
+def write(path: Path, content: bytes, sources: Sequence[Path]) -> None:
+    """Write a file, but never over a recording that was given."""
+    if path.exists() and any(path.samefile(source) for source in sources):
+        typer.echo(f"{path}: is a flight's own recording, left as it is", err=True)
         return
     path.write_bytes(content)
     typer.echo(str(path))

@@ -35,7 +35,7 @@ def files(record: FlightRecord) -> dict[str, bytes]:
         "-track.csv": track_csv(record),
         "-fixes.csv": fixes_csv(record),
         "-predictions.csv": predictions_csv(record),
-        ".log": text_log(record),
+        "-heard.log": text_log(record),
     }
 
 

@@ -153,7 +153,7 @@ def _receivers(record: FlightRecord) -> Mapping[str, tuple[float, float]]:
 def _farthest(
     record: FlightRecord, sender: Sender, receivers: Mapping[str, tuple[float, float]]
 ) -> Far | None:
-    car = _OwnCar(record)
+    car = OwnCar(record)
     ground_m = record.question.ground.altitude_m if record.question else 0.0
     best: Far | None = None
     for packet in sender.packets:
@@ -175,7 +175,7 @@ def _farthest(
 
 
 def _place_of(
-    hearing: Hearing, receivers: Mapping[str, tuple[float, float]], car: _OwnCar
+    hearing: Hearing, receivers: Mapping[str, tuple[float, float]], car: OwnCar
 ) -> tuple[float, float] | None:
     """Where the receiver stood that heard it without a repeater between; None if not known."""
     if hearing.repeated_by:
@@ -185,7 +185,7 @@ def _place_of(
     return car.at(hearing.heard_at_ms / 1000.0) if hearing.source != "phone" else None
 
 
-class _OwnCar:
+class OwnCar:
     """Where the car with this station was, at any time."""
 
     def __init__(self, record: FlightRecord) -> None:

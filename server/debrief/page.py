@@ -44,7 +44,7 @@ def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: st
         *CAUTIONS[1:3], *(f"{a['name']}: marked by the crew as ground to avoid."
                           for a in _avoid(record)), CAUTIONS[3],
     ]  # fmt: skip
-    return _render(
+    return render(
         [record], title=record.name, subtitle=subtitle, problems=record.problems,
         figures=tables.figure_cards(record), charts=_charts(record), chart_title="Over time",
         tables=tables.all_tables(record), cautions=cautions, sounding=sounding, sounding_note=note,
@@ -56,7 +56,8 @@ def _avoid(record: FlightRecord) -> list[dict[str, Any]]:
     return [a for a in landing["avoid"] if a["chance"] > 0.0] if landing else []
 
 
-def _render(records: Sequence[FlightRecord], **words: Any) -> bytes:
+def render(records: Sequence[FlightRecord], **words: Any) -> bytes:
+    """The page with a map of these flights; `words` fill page.html, which escapes them."""
     drawn = draw(records)
     figure = drawn.get_root()
     figure.render()

@@ -11,6 +11,7 @@ from server.debrief.sounding import Level
 from server.flight.atmosphere import temperature_k
 
 _HEIGHT = 420
+_COMPASS_DEG = (0.0, 45.0, 90.0, 135.0, 180.0, 225.0, 270.0, 315.0, 360.0)
 
 
 def pictures(levels: Sequence[Level]) -> list[Picture]:
@@ -33,7 +34,7 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
         *picture("Wind speed", _over("m/s", [
             Series("speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma)])),
         *picture("Wind direction", _over("degrees, where it comes from", [
-            Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)])),
+            Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)], _COMPASS_DEG)),
         *picture("Wind towards east and north", _over("m/s", [
             Series("east", PAYLOAD, east, band=sigma), Series("north", LANDING, north, band=sigma)])),
         *picture("Temperature", _over("°C", [Series("measured", LANDING, air), *temperatures])
@@ -46,5 +47,5 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     ]  # fmt: skip
 
 
-def _over(title: str, series: Sequence[Series]) -> str:
-    return chart(Axes(title, "altitude, m", height=_HEIGHT), series)
+def _over(title: str, series: Sequence[Series], x_ticks: Sequence[float] | None = None) -> str:
+    return chart(Axes(title, "altitude, m", height=_HEIGHT, x_ticks=x_ticks), series)

@@ -39,6 +39,7 @@ def _from_both_ends(path: Path, rows: dict[int, Reception]) -> int | None:
     except sqlite3.Error:
         return None
     try:
+        db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
         for order in ("ASC", "DESC"):
             try:
                 for row in db.execute(f"{_COLUMNS} ORDER BY number {order}"):

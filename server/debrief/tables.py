@@ -14,6 +14,7 @@ from server.debrief.figures import (
     tracker_shares,
     uncertain,
 )
+from server.debrief.lessons import fitted_climb, fitted_fall, losses
 from server.debrief.record import FlightRecord
 from server.flight.times import clock, parse_time
 
@@ -84,7 +85,7 @@ def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     return [
         _events(record), _predictions(record), _trackers(shares), _receivers(shares),
-        _uncertain(record),
+        _uncertain(record), _lessons(record), _losses(record),
     ]  # fmt: skip
 
 
@@ -192,6 +193,39 @@ def _uncertain(record: FlightRecord) -> Table:
         "Where the estimate was uncertain", ("From", "To", "Why"), rows,
         empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
     )  # fmt: skip
+
+
+def _lessons(record: FlightRecord) -> Table:
+    fall, climb = fitted_fall(record), fitted_climb(record)
+    rows = []
+    if climb is not None:
+        rows.append(("Ascent rate", f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten "
+                     f"minutes; planned {climb.planned_ms:.1f} m/s"))  # fmt: skip
+    if fall is not None:
+        rows.append(("Fall speed by sea-level density", f"{fall.fall_speed_sea_level_ms:.2f} m/s, "
+                     f"± {100 * fall.relative_sigma:.0f} %"))  # fmt: skip
+        if fall.drag_area_m2 is not None:
+            rows.append(("Drag area", f"{fall.drag_area_m2:.2f} m²"))
+        if fall.drag_coefficient is not None:
+            rows.append(("Drag coefficient of the parachute", f"{fall.drag_coefficient:.2f}"))
+    note = "The file that ends in -next-plan.toml holds them for the next plan."
+    empty = "Too little of the flight was seen."
+    return Table("Lessons for the next plan", ("What", "As flown"), rows, note=note, empty=empty)
+
+
+def _losses(record: FlightRecord) -> Table:
+    by_altitude, by_distance = losses(record)
+    rows = [
+        (r.tracker, f"{what} {r.low_m / 1000:.0f} to {r.high_m / 1000:.0f} km", f"{r.sent:,}",
+         f"{r.heard:,}", f"{100 * r.share:.0f} %")
+        for what, found in (("altitude", by_altitude), ("from the car", by_distance))
+        for r in found
+    ]  # fmt: skip
+    head = ("Tracker", "Range", "Sent", "Heard", "Lost")
+    note = "In the air, by anybody. Sent is inferred from the beacon interval."
+    return Table(
+        "Beacons lost", head, rows, frozenset({2, 3, 4}), note, "No beacon interval known."
+    )
 
 
 def figure_cards(record: FlightRecord) -> list[Figure]:

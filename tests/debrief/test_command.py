@@ -1,0 +1,110 @@
+"""`leeward debrief` as a person types it, with sound, broken and several recordings."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from server.cli import app
+from server.debrief.command import stems
+from server.debrief.salvage import read_what_is_there
+from server.journal import Journal
+from server.journal_text import LogError, format_line
+from tests.flights import made_flight
+
+ENDINGS = (
+    ".gpx", ".kml", ".geojson", "-track.csv", "-fixes.csv", "-predictions.csv", "-heard.log",
+    "-sounding.csv", "-next-plan.toml", ".html",
+)  # fmt: skip
+
+
+def write_log(path: Path, until_s: float = 9_000.0) -> Path:
+    lines = [format_line(r) for r in made_flight(until_s, interval_s=60.0)]
+    path.write_text("# name: Made\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def write_journal(path: Path) -> int:
+    receptions = list(made_flight(interval_s=60.0))
+    with Journal(path) as journal:
+        journal.append(receptions * 20)  # several pages
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    db.execute("PRAGMA journal_mode=DELETE")
+    db.close()
+    return 20 * len(receptions)
+
+
+def test_one_flight(tmp_path: Path) -> None:
+    log = write_log(tmp_path / "flight one.log")
+    result = CliRunner().invoke(app, ["debrief", str(log), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 0, result.output
+    written = {p.name for p in (tmp_path / "out").iterdir()}
+    assert written == {f"flight_one{ending}" for ending in ENDINGS}
+
+
+def test_several_flights_get_one_table_and_one_map(tmp_path: Path) -> None:
+    (tmp_path / "b").mkdir()
+    logs = [write_log(tmp_path / "a.log"), write_log(tmp_path / "b" / "a.log", 4_000.0)]
+    out = tmp_path / "out"
+    result = CliRunner().invoke(app, ["debrief", *map(str, logs), "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    page = (out / "flights.html").read_text(encoding="utf-8")
+    assert page.count("<tr><td>Made</td>") == 2
+    assert "the burst was not heard" in page
+    assert len((out / "flights.csv").read_text(encoding="utf-8").splitlines()) == 3
+    assert (out / "a-2.html").is_file()
+
+
+def test_a_recording_is_never_written_over(tmp_path: Path) -> None:
+    log = write_log(tmp_path / "x-heard.log")
+    before = log.read_bytes()
+    other = write_log(tmp_path / "x.log", 4_000.0)
+    result = CliRunner().invoke(app, ["debrief", str(other), str(log), "--out", str(tmp_path)])
+    assert result.exit_code == 0, result.output
+    assert log.read_bytes() == before
+    assert "left as it is" in result.output
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.9])
+def test_a_journal_cut_short_gives_what_it_holds(tmp_path: Path, share: float) -> None:
+    path = tmp_path / "cut.sqlite3"
+    total = write_journal(path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: int(share * len(whole))])
+    recording = read_what_is_there(path)
+    assert 0 < len(recording.receptions) < total
+    assert "damaged" in recording.problems[0]
+    assert "could be read; missing are" in recording.problems[1]
+
+
+def test_a_journal_with_a_hole_gives_both_ends(tmp_path: Path) -> None:
+    path = tmp_path / "hole.sqlite3"
+    total = write_journal(path)
+    content = bytearray(path.read_bytes())
+    middle = len(content) // 2 // 4096 * 4096
+    content[middle : middle + 8192] = b"\xff" * 8192
+    path.write_bytes(content)
+    found = read_what_is_there(path)
+    assert total * 0.8 < len(found.receptions) < total
+    result = CliRunner().invoke(app, ["debrief", str(path), "--out", str(tmp_path / "out")])
+    assert result.exit_code == 0, result.output
+    assert "damaged" in (tmp_path / "out" / "hole.html").read_text(encoding="utf-8")
+
+
+def test_what_cannot_be_read_at_all_is_an_error(tmp_path: Path) -> None:
+    nothing = tmp_path / "nothing.log"
+    nothing.write_text("no log\n", encoding="utf-8")
+    with pytest.raises(LogError, match="no reception"):
+        read_what_is_there(nothing)
+    result = CliRunner().invoke(app, ["debrief", str(nothing)])
+    assert result.exit_code == 2
+    assert CliRunner().invoke(app, ["debrief", str(tmp_path / "absent")]).exit_code == 2
+
+
+def test_names_are_told_apart() -> None:
+    paths = [Path("a/x.log"), Path("b/x.log"), Path("c/x y.sqlite3")]
+    assert stems(paths) == ["x", "x-2", "x_y"]
