@@ -96,7 +96,7 @@ def losses(record: FlightRecord) -> tuple[list[Loss], list[Loss]]:
         return [], []
     start_s = record.track[0].time_s if launch is None else launch.time_s
     end_s = record.track[-1].time_s if landing is None else landing.time_s
-    track_s = [p.time_s for p in record.track]
+    track_s = np.array([p.time_s for p in record.track])
     columns = [
         [p.altitude_m for p in record.track],
         [p.latitude_deg for p in record.track],
@@ -106,14 +106,14 @@ def losses(record: FlightRecord) -> tuple[list[Loss], list[Loss]]:
     by_altitude: dict[tuple[str, int], list[int]] = {}
     by_distance: dict[tuple[str, int], list[int]] = {}
     for name in record.flight.trackers:
-        for time_s, heard in _beacons(record, name, start_s, end_s):
-            z, lat, lon = (float(np.interp(time_s, track_s, column)) for column in columns)
-            _count(by_altitude, name, z, ALTITUDE_BIN_M, heard)
+        beacons = _beacons(record, name, start_s, end_s)
+        places = (np.interp([t for t, _ in beacons], track_s, column) for column in columns)
+        for (time_s, heard), z, lat, lon in zip(beacons, *places, strict=True):
+            _count(by_altitude, name, float(z), ALTITUDE_BIN_M, heard)
             place = car.at(time_s)
             if place is not None:
-                _count(
-                    by_distance, name, distance_bearing(*place, lat, lon)[0], DISTANCE_BIN_M, heard
-                )
+                away_m, _ = distance_bearing(*place, float(lat), float(lon))
+                _count(by_distance, name, away_m, DISTANCE_BIN_M, heard)
     return _rows(by_altitude, ALTITUDE_BIN_M), _rows(by_distance, DISTANCE_BIN_M)
 
 
