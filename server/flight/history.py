@@ -41,16 +41,24 @@ class HistoryBook:
         self._flight = flight
         self._written: list[tuple[Record, Verdict, FixPoint, TrackPoint | None]] = []
         self._frame: LocalFrame | None = None
+        self._verdicts: list[Verdict] | None = None  # what the last reading was made of
+        self._trackers: list[str] = []
+        self._read: History | None = None
 
     def read(self) -> History:
         """The whole past, as known now."""
-        flight = self._flight
+        flight, verdicts = self._flight, self._flight.track.verdicts()
+        if verdicts is self._verdicts and self._trackers == list(flight.trackers):
+            assert self._read is not None
+            return History(self._read.track, self._read.fixes, _vehicles(flight), _sensors(flight))
+        self._verdicts, self._trackers = verdicts, list(flight.trackers)
         self._write()
         fixes: dict[str, list[FixPoint]] = {name: [] for name in flight.trackers}
         for record, _, fix_point, _ in self._written:
             fixes[record.fix.tracker].append(fix_point)
         track = [point for _, _, _, point in self._written if point is not None]
-        return History(track, fixes, _vehicles(flight), _sensors(flight))
+        self._read = History(track, fixes, _vehicles(flight), _sensors(flight))
+        return self._read
 
     def _write(self) -> None:
         records, track = self._flight.track.records(), self._flight.track

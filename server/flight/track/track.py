@@ -62,6 +62,7 @@ class Track:
         self._fixes: list[Fix] = []
         self._records: list[Record] = []  # of the first len(_records) fixes; the rest is to be run
         self._origin: tuple[float, float] | None = origin
+        self._verdicts: list[Verdict] | None = None  # until the records change
         self.frame = LocalFrame(*(origin or (0.0, 0.0)))
 
     def add(self, fixes: Iterable[Fix]) -> None:
@@ -84,6 +85,8 @@ class Track:
 
     def records(self) -> list[Record]:
         """One for each fix, in canonical order. Runs what has not been run yet."""
+        if len(self._records) < len(self._fixes):
+            self._verdicts = None
         for fix in self._fixes[len(self._records) :]:
             before = self._records[-1].after if self._records else Checkpoint()
             x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
@@ -92,11 +95,14 @@ class Track:
 
     def verdicts(self) -> list[Verdict]:
         """What became of each fix, in canonical order, with what later fixes confirmed."""
-        pardoned = self.checkpoint().pardoned
-        return [
-            ACCEPTED if r.verdict.reason is not None and r.fix.key in pardoned else r.verdict
-            for r in self.records()
-        ]
+        records = self.records()
+        if self._verdicts is None or len(self._verdicts) != len(records):
+            pardoned = self.checkpoint().pardoned
+            self._verdicts = [
+                ACCEPTED if r.verdict.reason is not None and r.fix.key in pardoned else r.verdict
+                for r in records
+            ]
+        return self._verdicts
 
     def checkpoint(self) -> Checkpoint:
         records = self.records()
