@@ -19,7 +19,7 @@ def comparison_page(records: Sequence[FlightRecord]) -> bytes:
     head[2] = "Burst altitude"
     head += ["Fall speed, sea level", "Predicted at burst, off by", "Missing"]
     rows = [_row(record) for record in records]
-    table = Table("Flights", head, rows, frozenset(range(2, len(head) - 1)))
+    table = Table("Flights", head, rows, frozenset(range(1, len(head) - 1)))
     return render(
         records, title=f"{len(records)} flights", subtitle="Compared.", tables=[table],
     )  # fmt: skip

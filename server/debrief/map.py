@@ -22,6 +22,7 @@ TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
 _BASEMAP = Path(__file__).parent.parent.parent / "web" / "basemap"
 _MARGIN_DEG = 1.0
 _TOWNS = 60
+_NAME_WIDE, _NAME_HIGH = 0.10, 0.025  # of the map's span, for one town's name
 _BAND_M = 1_000.0
 _TOP_M = 36_000.0
 # cividis (Nuñez, Anderton and Renslow 2018, PLOS ONE 13(7) e0199239): the screen's polynomials
@@ -155,10 +156,16 @@ def _land(drawn: OfflineMap, south: float, west: float, north: float, east: floa
     places = orjson.loads((_BASEMAP / "places.json").read_bytes())["features"]
     towns = [f for f in places if near(*f["geometry"]["coordinates"])]
     towns.sort(key=lambda f: -f["properties"]["population"])
-    names = [
-        (f["geometry"]["coordinates"][1], f["geometry"]["coordinates"][0], f["properties"]["name"])
-        for f in towns[:_TOWNS]
-    ]
+    names: list[tuple[float, float, str]] = []
+    span_deg = max(east - west, north - south) + 0.2
+    for town in towns:  # the larger first: a smaller one beside it would be written over it
+        lon, lat = town["geometry"]["coordinates"]
+        free = all(
+            abs(lon - b) > _NAME_WIDE * span_deg or abs(lat - a) > _NAME_HIGH * span_deg
+            for a, b, _ in names
+        )
+        if free and len(names) < _TOWNS:
+            names.append((lat, lon, town["properties"]["name"]))
     land.add_child(Words(names, "town"))
 
 

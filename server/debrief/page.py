@@ -36,10 +36,10 @@ def picture(title: str, svg: str, note: str = "") -> list[Picture]:
 def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: str = "") -> bytes:
     """The page of one flight; `sounding` are further pictures, with a note."""
     heard = sorted(r.heard_at_s for r in record.recording.receptions)
-    subtitle = (
-        f"{len(heard):,} receptions, {rfc3339(heard[0])[:16].replace('T', ' ')} to "
-        f"{rfc3339(heard[-1])[11:16]}."
-    )
+    subtitle = "Nothing was heard."
+    if heard:
+        start, end = rfc3339(heard[0])[:16].replace("T", " "), rfc3339(heard[-1])[11:16]
+        subtitle = f"{len(heard):,} receptions, {start} to {end}."
     cautions = [
         *CAUTIONS[1:3], *(f"{a['name']}: marked by the crew as ground to avoid."
                           for a in _avoid(record)), CAUTIONS[3],
@@ -68,7 +68,7 @@ def render(records: Sequence[FlightRecord], **words: Any) -> bytes:
         map_head=Markup(figure.header.render()),
         map_body=Markup(figure.html.render()),
         map_script=Markup(figure.script.render()),
-        key=[altitude_colour(m) for m in _KEY_M],
+        key=[altitude_colour(m) for m in _KEY_M] if len(records) == 1 else [],
         **words,
     )
     return text.encode("utf-8", "replace")

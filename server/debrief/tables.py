@@ -19,6 +19,7 @@ from server.debrief.record import FlightRecord
 from server.flight.times import clock, parse_time
 
 NONE = "–"
+_TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ def _events(record: FlightRecord) -> Table:
     raised = [
         (alarm["text"], clock(_time(alarm["time"])), "", "acknowledged" if alarm["acknowledged"] else "")
         for alarm in record.state["alarms"]
-        if all(abs(_time(alarm["time"]) - e.time_s) > 1.0 for e in record.happenings)
+        if alarm["kind"] not in _TOLD_AS_EVENTS
     ]  # fmt: skip
     head = ("Event", "Time", "Altitude", "Place")
     return Table("Events and alarms", head, [*rows, *raised], frozenset({2}))

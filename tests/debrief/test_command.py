@@ -13,6 +13,7 @@ from server.debrief.command import stems
 from server.debrief.salvage import read_what_is_there
 from server.journal import Journal
 from server.journal_text import LogError, format_line
+from tests.debrief.made import demo
 from tests.flights import made_flight
 
 ENDINGS = (
@@ -103,6 +104,19 @@ def test_what_cannot_be_read_at_all_is_an_error(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["debrief", str(nothing)])
     assert result.exit_code == 2
     assert CliRunner().invoke(app, ["debrief", str(tmp_path / "absent")]).exit_code == 2
+
+
+def test_recordings_without_a_flight_are_told_of(tmp_path: Path) -> None:
+    empty, car = tmp_path / "empty.sqlite3", tmp_path / "car.log"
+    Journal(empty).close()
+    heard = [r for r in demo().recording.receptions if r.source == "gps"][:50]
+    car.write_text("\n".join(map(format_line, heard)) + "\n", encoding="utf-8")
+    out = tmp_path / "out"
+    result = CliRunner().invoke(app, ["debrief", str(empty), str(car), "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    for name in ("empty", "car"):
+        page = (out / f"{name}.html").read_text(encoding="utf-8")
+        assert "no tracker gave a position: there is no track" in page
 
 
 def test_names_are_told_apart() -> None:
