@@ -51,6 +51,7 @@ class Sender:
     impossible: dict[SlotKey, str] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
     _readings: dict[str, list[Reading]] | None = None
+    _known_scales: list[SensorScale] | None = None  # until a packet that speaks of scales comes
 
     def apply(self, change: Change) -> tuple[list[Fix], list[Fix]]:
         """Take a change of packets in; fixes that go and fixes that come."""
@@ -109,6 +110,8 @@ class Sender:
 
     def _count(self, packet: Packet, sign: int) -> None:
         self._readings = None
+        if packet.speaks_of_scales:
+            self._known_scales = None
         positions = timed(packet)
         sent_s = next((t.time_s for t in positions if t.own_time), None)
         beacon = bool(positions)
@@ -127,13 +130,15 @@ class Sender:
             self.health.heard_by[station] += sign
 
     def _scales(self) -> list[SensorScale]:
-        return [
-            r
-            for p in self.packets
-            if p.speaks_of_scales
-            for r in p.reports
-            if isinstance(r, SensorScale)
-        ]
+        if self._known_scales is None:
+            self._known_scales = [
+                r
+                for p in self.packets
+                if p.speaks_of_scales
+                for r in p.reports
+                if isinstance(r, SensorScale)
+            ]
+        return self._known_scales
 
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:
         self.impossible.pop(key, None)
