@@ -125,8 +125,8 @@ class Station(Watch):
                 continue
             receptions = [reception for reception, _ in batch]
             last = await self._store(loop, receptions)
-            for reception, stored in batch:
-                self.flight.apply(reception)
+            self.flight.receive(receptions)
+            for _, stored in batch:
                 if stored is not None and not stored.done():
                     stored.set_result(last)
             self.changed()

@@ -28,10 +28,8 @@ CAUTIONS = (
     "No cellular phone transmits in the air.",
     "A prediction is not a promise: look up, and mind the road.",
 )
-_MOVED_M = 400.0
 _EVENT_TEXT: Mapping[EventKind, str] = {
     "launch": "Launched", "float": "Floats", "burst": "Burst", "landing": "At rest on the ground",
-    "moved": "Moved after the landing",
 }  # fmt: skip
 
 

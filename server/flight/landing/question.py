@@ -64,7 +64,6 @@ class LandingQuestion:
     at_s: float  # time of `motion`
     motion: Motion
     burst_s: float | None
-    highest_m: float
     time_s: Array
     x_m: Array
     y_m: Array
@@ -109,7 +108,6 @@ def ask(
         at_s=latest.fix.time_s,
         motion=state.mixed(),
         burst_s=burst_s,
-        highest_m=phase.highest_m,
         time_s=np.array([r.fix.time_s for r in flown]),
         x_m=np.array([r.x_m for r in flown]),
         y_m=np.array([r.y_m for r in flown]),

@@ -10,7 +10,7 @@ from server.flight.track.filter import FilterState
 from server.flight.track.modes import ASCENT, DESCENT, FLOAT, GROUND
 
 Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
-EventKind = Literal["launch", "float", "burst", "landing", "moved"]
+EventKind = Literal["launch", "float", "burst", "landing"]
 
 _SURE = 0.95
 _CERTAIN = 0.93  # of a fall: no second fix is waited for, if it is deep
@@ -36,7 +36,6 @@ class PhaseMemory(NamedTuple):
     candidate: Phase = "unknown"
     confirmations: int = 0
     highest_m: float = -math.inf
-    highest_s: float = 0.0
     rising: FilterState | None = None  # last state before the candidate for descent came up
     events: tuple[Event, ...] = ()
 
@@ -47,7 +46,7 @@ def follow(memory: PhaseMemory, state: FilterState, evidence: bool) -> PhaseMemo
         return memory
     mixed = state.mixed()
     if mixed.z.position > memory.highest_m:
-        memory = memory._replace(highest_m=mixed.z.position, highest_s=state.time_s)
+        memory = memory._replace(highest_m=mixed.z.position)
     memory = _refine_burst(memory, state)
     wanted = _wanted(memory, state)
     if wanted is None or wanted == memory.phase:
