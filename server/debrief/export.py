@@ -94,7 +94,9 @@ def _gpx_point(
     parent: ET.Element, tag: str, latitude_deg: float, longitude_deg: float,
     altitude_m: float | None, time_s: float,
 ) -> ET.Element:  # fmt: skip
-    place = {"lat": f"{latitude_deg:.8f}", "lon": f"{longitude_deg:.8f}"}
+    lon = f"{longitude_deg:.8f}"
+    lon = lon.replace("180.00000000", "-180.00000000") if longitude_deg > 0 else lon  # its schema
+    place = {"lat": f"{latitude_deg:.8f}", "lon": lon}
     point = _add(parent, tag, **place)
     if altitude_m is not None:
         _add(point, "ele", f"{altitude_m:.1f}")

