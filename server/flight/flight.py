@@ -7,6 +7,7 @@ track. What the crew sees of it is put together in snapshot.py; the landing is c
 
 from __future__ import annotations
 
+import bisect
 from typing import NamedTuple
 
 from decoders.comments import CommentPattern
@@ -41,7 +42,7 @@ class Flight:
         self.terrain = terrain
         self.forecast = forecast
         self.commands: list[Command] = []
-        self._clock_s = 0.0  # latest reading of the station's clock
+        self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
         self._receptions: list[Reception] = []
         self._patterns = _patterns(plan)
         self._open_books()
@@ -49,7 +50,7 @@ class Flight:
     def _open_books(self) -> None:
         plan = self.plan
         self.counts = Counts()
-        self.clocks = Clocks()
+        self.clocks: dict[str, Clocks] = {}  # by station
         self.senders: dict[str, Sender] = {}
         self.track = Track(_constants(plan), _origin(plan))
         self.trackers: dict[str, TrackerPlan] = {  # by the name that is heard
@@ -69,21 +70,21 @@ class Flight:
     @property
     def now_s(self) -> float:
         """UTC now: the station's clock, put right where GPS times show that it is wrong."""
-        return self._clock_s - self.now_ahead_s
+        return self._reading()[1] - self.now_ahead_s
 
     @property
     def now_ahead_s(self) -> float:
         """How far the station's clock is ahead of GPS time now; 0 while it looks right."""
-        return self.clocks.ahead_s(self._clock_s)
+        return self._ahead_s(*self._reading())
 
     def apply(self, given: Reception | Tick | Command) -> tuple[Event, ...]:
         """Take one input in; returns the events of the track that are new with it."""
         if isinstance(given, Tick):
-            self._clock_s = max(self._clock_s, given.now_s)
+            self._read_clock(self.plan.station, given.now_s)
             return ()
         if isinstance(given, Command):
-            self._clock_s = max(self._clock_s, given.at_s)
-            self.commands.append(given)
+            self._read_clock(given.station, given.at_s)
+            bisect.insort(self.commands, given, key=lambda command: command.key)
             return ()
         before = self.events()
         self.receive([given])
@@ -119,23 +120,37 @@ class Flight:
 
     def _receive(self, reception: Reception, *, learn_clock: bool = True) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
-        self._clock_s = max(self._clock_s, reception.heard_at_s)
+        self._read_clock(reception.station, reception.heard_at_s)
         decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
         unread = decoding.problem is not None and not decoding.reports
         self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
         if decoding.transmission is None and not decoding.reports:
             return False
-        heard_at_ms = reception.heard_at_ms - round(
-            1000.0 * self.clocks.ahead_s(reception.heard_at_s)
-        )
+        ahead_s = self._ahead_s(reception.station, reception.heard_at_s)
+        heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
         for name, reports in self._by_name(decoding, reception).items():
             self._hear(name, heard_at_ms, reception, decoding, reports)
         moved = False
         if learn_clock and reception.wire != "phone":  # a phone sends what it saved
+            clocks = self.clocks.setdefault(reception.station, Clocks())
             for report in decoding.reports:
                 if isinstance(report, PositionReport) and report.time_s is not None:
-                    moved |= self.clocks.add(reception.heard_at_s, report.time_s)
+                    moved |= clocks.add(reception.heard_at_s, report.time_s)
         return moved
+
+    def _read_clock(self, station: str, reading_s: float) -> None:
+        self._clock_s[station] = max(self._clock_s.get(station, 0.0), reading_s)
+
+    def _reading(self) -> tuple[str, float]:
+        """Our own clock where it has been read, for another station's may be wrong; else the latest."""
+        own = self.plan.station
+        if own in self._clock_s and own:
+            return own, self._clock_s[own]
+        return max(self._clock_s.items(), key=lambda item: item[1], default=(own, 0.0))
+
+    def _ahead_s(self, station: str, reading_s: float) -> float:
+        clocks = self.clocks.get(station)
+        return 0.0 if clocks is None else clocks.ahead_s(reading_s)
 
     def _by_name(self, decoding: Decoding, reception: Reception) -> dict[str, tuple[Report, ...]]:
         """Reports by whom they speak of. The sender is there even when it reports nothing readable."""

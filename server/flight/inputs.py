@@ -17,13 +17,19 @@ class Reception:
     """One thing heard by one source. Its order by fields is the canonical order of receptions."""
 
     heard_at_ms: int  # UTC milliseconds since 1970-01-01, by the clock of the station that heard it
-    source: str  # name of the source in the plan, no white space
+    source: str  # name of the source in the plan, no white space; "car-1/tnc" where stations share
     wire: Wire
     payload: bytes  # kiss: type byte and AX.25 frame, unescaped; others: one line or JSON body
 
     @property
     def heard_at_s(self) -> float:
         return self.heard_at_ms / 1000.0
+
+    @property
+    def station(self) -> str:
+        """Whose clock timed it; "" where the stations have no names."""
+        station, slash, _ = self.source.partition("/")
+        return station if slash else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +48,13 @@ class Command:
     name: str  # alarm id, or vehicle name
     latitude_deg: float | None = None  # vehicle only
     longitude_deg: float | None = None
+    station: str = ""  # on whose screen, where several stations share a flight
+
+    @property
+    def key(self) -> tuple[float, str, str, str, float, float]:
+        """The canonical order of commands."""
+        place = (self.latitude_deg or 0.0, self.longitude_deg or 0.0)
+        return self.at_s, self.kind, self.name, self.station, *place
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,4 +129,5 @@ class Plan:
     vehicles: tuple[VehiclePlan, ...] = ()
     alarms: AlarmPlan = AlarmPlan()
     avoid: tuple[AvoidArea, ...] = ()
+    station: str = ""  # our own among several: its clock is the one that now is read from
     infer_trackers: bool = False  # no plan: who reports above 3,000 m is a tracker of the flight

@@ -1,0 +1,86 @@
+"""Several stations, one flight: each has a clock of its own, and the union has one state."""
+
+from __future__ import annotations
+
+import itertools
+import random
+from dataclasses import replace
+
+from server.flight.flight import Flight
+from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.snapshot import snapshot
+from tests.flights import LAUNCH, T0, made_flight
+
+PLAN = Plan(
+    flight="two cars",
+    launch=LaunchPlan(*LAUNCH),
+    trackers=(TrackerPlan("Main", "N0CALL-11"),),
+    station="car-1",
+)
+NOW_S = T0 + 9_010.0
+
+
+def heard_by(station: str, ahead_s: float = 0.0) -> list[Reception]:
+    """Every packet of the made flight as that station writes it down."""
+    return [
+        replace(r, source=f"{station}/tnc", heard_at_ms=r.heard_at_ms + round(1000 * ahead_s))
+        for r in made_flight()
+    ]
+
+
+def state(plan: Plan, given: list[Reception], commands: list[Command] | None = None) -> dict:
+    flight = Flight(plan)
+    flight.receive(given)
+    for command in commands or ():
+        flight.apply(command)
+    flight.apply(Tick(NOW_S))
+    return snapshot(flight, None)
+
+
+def test_halves_heard_by_two_stations_are_one_flight() -> None:
+    first, second = heard_by("car-1")[::2], heard_by("car-2")[1::2]
+    both = state(PLAN, first + second)
+    assert state(PLAN, second + first) == both
+    assert state(replace(PLAN, station="car-2"), first + second) == both
+    assert both["trackers"][0]["fixes"] == len(first) + len(second)
+
+
+def test_the_clock_of_another_car_moves_nobody_elses_now() -> None:
+    right, wrong = heard_by("car-1"), heard_by("car-2", ahead_s=3_600.0)
+    both = state(PLAN, right + wrong)
+    alone = state(PLAN, right)
+    assert both["now"] == alone["now"]
+    assert both["track"] == alone["track"], "copies add nothing to a packet's own time"
+    assert both["plan_problems"] == []
+    assert both["receptions"]["copies"] == len(right)
+
+
+def test_each_car_is_told_of_its_own_clock_alone() -> None:
+    union = heard_by("car-1") + heard_by("car-2", ahead_s=300.0)
+    flight = Flight(replace(PLAN, station="car-2"))
+    flight.receive(union)
+    flight.apply(Tick(NOW_S + 300.0))
+    told = snapshot(flight, None)
+    assert "5 min 0 s ahead of GPS time" in told["plan_problems"][0]
+    assert told["now"] == state(PLAN, union)["now"], "put right, both read the same"
+
+
+def test_without_a_packet_of_its_own_a_station_takes_the_clock_of_the_others() -> None:
+    flight = Flight(replace(PLAN, station="base"))
+    flight.receive(heard_by("car-1"))
+    assert flight.now_s == heard_by("car-1")[-1].heard_at_s
+
+
+def test_commands_of_two_screens_end_the_same_in_any_order() -> None:
+    given = heard_by("car-1")
+    commands = [
+        Command(T0 + 100.0, "vehicle", "Car 2", 38.0, -98.0, "car-1"),
+        Command(T0 + 100.0, "vehicle", "Car 2", 38.1, -98.1, "car-2"),
+        Command(T0 + 50.0, "vehicle", "Car 2", 38.2, -98.2, "car-2"),
+        Command(T0 + 60.0, "acknowledge", "burst", station="car-1"),
+    ]
+    orders = list(itertools.permutations(commands))
+    random.Random(3).shuffle(orders)
+    ends = [state(PLAN, given, list(order)) for order in orders[:6]]
+    assert all(end == ends[0] for end in ends)
+    assert ends[0]["vehicles"][0]["time"] == "2026-06-01T13:01:40.000Z"
