@@ -10,6 +10,7 @@ from pathlib import Path
 import typer
 
 from server.debrief import export
+from server.debrief.bufr import BufrUnavailable, sounding_bufr
 from server.debrief.lessons import plan_fragment
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.sounding import CAVEAT, sounding, sounding_csv
@@ -48,6 +49,10 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
         levels = sounding(record)
         if levels:
             write(out / f"{stem}-sounding.csv", sounding_csv(levels), sources)
+            try:
+                write(out / f"{stem}-sounding.bufr", sounding_bufr(record, levels), sources)
+            except BufrUnavailable as left_out:
+                typer.echo(f"{one.path.name}: {left_out}", err=True)
         fragment = plan_fragment(record).encode()
         write(out / f"{stem}-next-plan.toml", fragment, sources)
         page = flight_page(record, pictures(levels), CAVEAT)

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from server.debrief.air import dew_point_c
 from server.debrief.export import write_csv
 from server.debrief.record import FlightRecord
 from server.flight.atmosphere import pressure_altitude_m
@@ -168,12 +169,13 @@ def sounding_csv(levels: Sequence[Level]) -> bytes:
         "altitude_m", "time_utc", "latitude_deg", "longitude_deg", "wind_speed_m_per_s",
         "wind_from_deg_true", "wind_east_m_per_s", "wind_north_m_per_s",
         "wind_component_sigma_m_per_s", "temperature_deg_c", "relative_humidity_percent",
-        "pressure_hpa", "pressure_altitude_minus_gps_altitude_m",
+        "dew_point_deg_c", "pressure_hpa", "pressure_altitude_minus_gps_altitude_m",
     )  # fmt: skip
     return write_csv(header, (
         (round(v.altitude_m), rfc3339(v.time_s), f"{v.latitude_deg:.5f}", f"{v.longitude_deg:.5f}",
          round(v.speed_ms, 1), round(v.from_deg), round(v.east_ms, 2), round(v.north_ms, 2),
          round(v.sigma_ms, 2), _rounded(v.temperature_c, 1), _rounded(v.humidity_percent, 1),
+         _rounded(dew_point_c(v.temperature_c, v.humidity_percent), 1),
          _rounded(None if v.pressure_pa is None else v.pressure_pa / 100.0, 2),
          _rounded(None if v.pressure_altitude_m is None else v.pressure_altitude_m - v.altitude_m, 0))
         for v in levels

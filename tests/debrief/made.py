@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
+from ambiance import Atmosphere
+
 from server.debrief.record import FlightRecord, replay_flight
+from server.flight.inputs import Plan, TrackerPlan
 from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
 from server.plan import load
-from tests.flights import made_flight, packet, position_at
+from tests.flights import T0, made_flight, packet, position_at
 
 
 @cache
@@ -26,3 +30,23 @@ def plain() -> FlightRecord:
     header = {"name": "<script>alert(1)</script> & \x07 ]]> `${alert(2)}`"}
     recording = Recording("plain.log", heard, (), header, ("line 3: hex digits expected",))
     return replay_flight(recording, inferred_plan(recording))
+
+
+STANDARD_HUMIDITY = 60.0
+
+
+@cache
+def standard() -> FlightRecord:
+    """The plain flight through the standard atmosphere as the library ambiance has it, with sensors."""
+    heard = []
+    for r in made_flight():
+        air = Atmosphere(position_at(r.heard_at_s - 1.5 - T0)[2])
+        celsius, pascal = air.temperature_in_celsius[0], air.pressure[0]
+        said = f"{celsius * 100:.0f}T{pascal:.0f}P{STANDARD_HUMIDITY * 10:.0f}H"
+        heard.append(replace(r, payload=r.payload + said.encode()))
+    tracker = TrackerPlan(
+        "Main", "N0CALL-11", comment_pattern=r"(?P<outside>-?\d+)T(?P<pressure>\d+)P(?P<humidity>\d+)H",
+        comment_scales={"outside": (0.01, 0, "degC"), "pressure": (1, 0, "Pa"), "humidity": (0.1, 0, "%")},
+    )  # fmt: skip
+    plan = Plan("Standard", trackers=(tracker,))
+    return replay_flight(Recording("standard.log", heard, (), {}, ()), plan)

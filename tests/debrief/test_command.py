@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from tests.flights import made_flight
 ENDINGS = (
     ".gpx", ".kml", ".geojson", "-track.csv", "-fixes.csv", "-predictions.csv", "-heard.log",
     "-sounding.csv", "-next-plan.toml", ".html",
+    *(["-sounding.bufr"] if find_spec("eccodes") else []),
 )  # fmt: skip
 
 

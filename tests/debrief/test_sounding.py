@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import math
 from functools import cache
 
 import numpy as np
 import pytest
 
+from server.debrief.air import geopotential_height_m
+from server.debrief.page import flight_page
 from server.debrief.profile import pictures
 from server.debrief.record import FlightRecord, replay_flight
-from server.debrief.sounding import Level, sounding, sounding_csv
+from server.debrief.sounding import CAVEAT, Level, sounding, sounding_csv
 from server.logs import Recording
-from tests.debrief.made import demo, plain
+from tests.debrief.made import STANDARD_HUMIDITY, demo, plain, standard
 from tests.made import Made, make_flight
 
 SEEDS = (1, 2, 3)
@@ -80,13 +83,86 @@ def test_pressure_altitudes_are_those_of_the_standard_atmosphere() -> None:
         )
 
 
+# U.S. Standard Atmosphere 1976, table I: geometric altitude m, temperature K, pressure Pa
+HANDBOOK = (
+    (5_000, 255.68, 54_048), (10_000, 223.25, 26_500), (15_000, 216.65, 12_112),
+    (20_000, 216.65, 5_529.3), (25_000, 221.55, 2_549.2),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("altitude_m", "kelvin", "pascal"), HANDBOOK)
+def test_a_flight_through_the_standard_atmosphere_comes_back_as_its_table(
+    altitude_m: float, kelvin: float, pascal: float
+) -> None:
+    """The sensors' values are the library ambiance's, the expected ones the printed table's."""
+    levels = sounding(standard())
+    z = [v.altitude_m for v in levels]
+    temperature = np.interp(altitude_m, z, [v.temperature_c for v in levels])
+    assert temperature == pytest.approx(kelvin - 273.15, abs=0.3)  # 46 m of height in the lapse
+    log_pa = np.interp(altitude_m, z, [math.log(v.pressure_pa) for v in levels])
+    assert math.exp(log_pa) == pytest.approx(pascal, rel=0.002)
+    off = np.interp(altitude_m, z, [v.pressure_altitude_m - v.altitude_m for v in levels])
+    assert off == pytest.approx(0.0, abs=15.0)
+
+
+def test_the_lapse_rate_is_that_of_the_table() -> None:
+    """U.S. Standard Atmosphere 1976, table 4: -6.5 K a geopotential kilometre up to 11 km, then 0."""
+    levels = sounding(standard())
+
+    def lapse(low_m: float, high_m: float) -> float:
+        here = [v for v in levels if low_m < v.altitude_m < high_m]
+        height = [geopotential_height_m(v.altitude_m, 45.5425) / 1000.0 for v in here]
+        return float(np.polyfit(height, [v.temperature_c for v in here], 1)[0])
+
+    assert lapse(1_500.0, 10_500.0) == pytest.approx(-6.5, abs=0.05)
+    assert lapse(12_000.0, 19_500.0) == pytest.approx(0.0, abs=0.02)
+    assert lapse(20_800.0, 26_000.0) == pytest.approx(1.0, abs=0.05)
+
+
+def test_temperature_pressure_and_height_agree_by_the_hypsometric_equation() -> None:
+    """Wallace and Hobbs 2006 (Atmospheric Science, 2nd ed.), eq. 3.29: Z2 - Z1 = (R Tv / g0) ln(p1 / p2).
+
+    The standard atmosphere is dry, so that Tv is T; R = 287.05 J/(kg K), g0 = 9.80665 m/s².
+    """
+    levels = sounding(standard())
+    thick_m = sum(
+        287.05 * ((a.temperature_c + b.temperature_c) / 2 + 273.15) / 9.80665
+        * math.log(a.pressure_pa / b.pressure_pa)
+        for a, b in itertools.pairwise(levels)
+    )  # fmt: skip
+    low, high = (geopotential_height_m(levels[i].altitude_m, 45.5425) for i in (0, -1))
+    assert thick_m == pytest.approx(high - low, rel=0.002)
+
+
+def test_humidity_and_dew_point_come_back() -> None:
+    """WMO-No. 8, annex 4.B, longhand: e = 0.6 * 6.112 exp(17.62 t / (243.12 + t)), turned round."""
+    rows = list(csv.DictReader(io.StringIO(sounding_csv(sounding(standard())).decode())))
+    warm = [row for row in rows if float(row["temperature_deg_c"]) > -44.0]
+    assert len(warm) > 20
+    for row in warm:
+        assert float(row["relative_humidity_percent"]) == pytest.approx(STANDARD_HUMIDITY, abs=0.1)
+        t = float(row["temperature_deg_c"])
+        log = math.log(0.6 * 6.112 * math.exp(17.62 * t / (243.12 + t)) / 6.112)
+        assert float(row["dew_point_deg_c"]) == pytest.approx(
+            243.12 * log / (17.62 - log), abs=0.11
+        )
+    cold = [row for row in rows if float(row["temperature_deg_c"]) < -46.0]
+    assert {row["dew_point_deg_c"] for row in cold} == {""}
+
+
+def test_the_radiation_caveat_stands_beside_the_temperature() -> None:
+    """WMO-No. 8, part I, chapter 12: a sensor in sunlight reads warm, the more the thinner the air."""
+    page = flight_page(demo(), pictures(sounding(demo())), CAVEAT).decode()
+    assert CAVEAT in page
+    assert "in sunlight reads warm, in thin air by several degrees" in CAVEAT
+
+
 def test_temperature_is_that_of_the_sensor_outside() -> None:
-    by_altitude = {v.altitude_m: v.temperature_c for v in sounding(demo())}
-    assert by_altitude[10_625.0] == pytest.approx(-51.0, abs=2.0)  # the demo's made air
+    """The demo has two thermometers; the one in the box never gets as cold."""
     outside = demo().history.sensors["N0CALL-11/Outside"]["points"]
     low, high = min(v for _, v in outside), max(v for _, v in outside)
-    found = [t for t in by_altitude.values() if t is not None]
-    assert low - 1.0 < min(found)
+    found = [v.temperature_c for v in sounding(demo()) if v.temperature_c is not None]
+    assert low - 1.0 < min(found) < -40.0
     assert max(found) < high + 1.0
 
 
