@@ -106,6 +106,7 @@ def live(
         run.until_interrupted(
             run.live(
                 checked,
+                plan.parent,
                 _surroundings(checked, plan),
                 run.face_of(checked, plan.parent),
                 journal or plan.with_suffix(".sqlite3"),

@@ -5,6 +5,7 @@ One process writes. `append` returns once the disk has it (synchronous=FULL); ba
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -23,9 +24,11 @@ CREATE TABLE IF NOT EXISTS receptions (
 );
 CREATE TABLE IF NOT EXISTS commands (
     number INTEGER PRIMARY KEY AUTOINCREMENT, after_reception INTEGER NOT NULL,
-    at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL
+    at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL,
+    station TEXT NOT NULL DEFAULT ''
 );
 """
+_COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station"
 
 
 class JournalError(Exception):
@@ -48,6 +51,10 @@ class Journal:
                 self._db.execute("PRAGMA synchronous=FULL")
                 with self._db:
                     self._db.executescript(_TABLES)
+                    if not self._knows_stations():  # a journal of before there were several
+                        self._db.execute(
+                            "ALTER TABLE commands ADD COLUMN station TEXT NOT NULL DEFAULT ''"
+                        )
                     self._db.execute(
                         "INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),)
                     )
@@ -57,34 +64,50 @@ class Journal:
         if found != str(SCHEMA):
             raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
 
-    def append(self, receptions: Iterable[Reception]) -> int:
-        """Store receptions in one commit; the number of the last. JournalError: none was stored."""
-        rows = [(r.heard_at_ms, r.source, r.wire, r.payload) for r in receptions]
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """One commit for all that is written inside. JournalError: nothing of it was stored."""
         try:
             with self._db:
-                self._db.executemany(
-                    "INSERT INTO receptions (heard_at_ms, source, wire, payload)"
-                    " VALUES (?, ?, ?, ?)",
-                    rows,
-                )
+                yield self._db
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: {error}") from error
+
+    def append(self, entries: Iterable[Reception | Command]) -> int:
+        """Store entries in one commit; the number of the last reception. JournalError: none was."""
+        with self.transaction():
+            self.insert(entries)
         return self.last_number()
 
-    def append_command(self, command: Command) -> None:
-        """Store one command after the last reception. JournalError: it was not stored."""
-        c = command
-        values = (self.last_number(), c.at_s, c.kind, c.name, c.latitude_deg, c.longitude_deg)
-        try:
-            with self._db:
-                self._db.execute(
-                    "INSERT INTO commands"
-                    " (after_reception, at_s, kind, name, latitude_deg, longitude_deg)"
-                    " VALUES (?, ?, ?, ?, ?, ?)",
-                    values,
-                )
-        except sqlite3.Error as error:
-            raise JournalError(f"{self.path}: {error}") from error
+    def insert(self, entries: Iterable[Reception | Command]) -> list[int]:
+        """Inside a transaction; their numbers, counted apart for receptions and commands."""
+        return [
+            self._insert_reception(one) if isinstance(one, Reception) else self._insert_command(one)
+            for one in entries
+        ]
+
+    def _insert_reception(self, r: Reception) -> int:
+        done = self._db.execute(
+            "INSERT INTO receptions (heard_at_ms, source, wire, payload) VALUES (?, ?, ?, ?)",
+            (r.heard_at_ms, r.source, r.wire, r.payload),
+        )
+        return int(done.lastrowid or 0)
+
+    def _insert_command(self, c: Command) -> int:
+        done = self._db.execute(
+            f"INSERT INTO commands (after_reception, {_COMMAND_VALUES})"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                self.last_number(),
+                c.at_s,
+                c.kind,
+                c.name,
+                c.latitude_deg,
+                c.longitude_deg,
+                c.station,
+            ),
+        )
+        return int(done.lastrowid or 0)
 
     def last_number(self) -> int:
         """Number of the last reception; 0 when there is none."""
@@ -104,12 +127,16 @@ class Journal:
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""
-        rows = self._db.execute(
-            "SELECT after_reception, at_s, kind, name, latitude_deg, longitude_deg"
-            " FROM commands ORDER BY number"
-        )
-        for after, at_s, kind, name, latitude_deg, longitude_deg in rows:
-            yield after, Command(at_s, kind, name, latitude_deg, longitude_deg)
+        values = _COMMAND_VALUES
+        if not self._knows_stations():
+            values = values.replace("station", "''")
+        rows = self._db.execute(f"SELECT after_reception, {values} FROM commands ORDER BY number")
+        for after, *command in rows:
+            yield after, Command(*command)
+
+    def _knows_stations(self) -> bool:
+        columns = self._db.execute("SELECT name FROM pragma_table_info('commands')")
+        return ("station",) in columns.fetchall()
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""

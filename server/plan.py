@@ -22,9 +22,11 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
+from server.plan_network import AccessSection, MqttSection, PeerSection, StationSection
 from server.sources.spec import Kind, SourceSpec
 
-Name = Annotated[str, Field(pattern=r"^\S+$", max_length=40)]
+Name = Annotated[str, Field(pattern=r"^[^\s/]+$", max_length=40)]  # / sets a station's name apart
+SourceName = Annotated[str, Field(pattern=r"^[^\s/]+(/[^\s/]+)?$", max_length=81)]
 Text = Annotated[str, Field(min_length=1, max_length=80)]
 Callsign = Annotated[str, Field(pattern=r"^[A-Z0-9]{1,6}(-([1-9]|1[0-5]))?$")]
 Latitude = Annotated[float, Field(ge=-90, le=90)]
@@ -79,7 +81,7 @@ class TrackerSection(_Section):
     name: Text
     role: Literal["main", "backup", "phone"] = "main"
     callsign: Callsign | None = None
-    source: Name | None = None
+    source: SourceName | None = None
     token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
     comment_pattern: Annotated[str, Field(max_length=500)] | None = None
     comment_scales: dict[str, tuple[float, float, str]] = {}
@@ -121,7 +123,7 @@ class SourceSection(_Section):
 class VehicleSection(_Section):
     name: Text
     callsign: Callsign | None = None
-    source: Name | None = None
+    source: SourceName | None = None
     own: bool = False
     road_speed_ms: Annotated[float, Field(gt=0.5, le=60)] = 18.0
     road_factor: Annotated[float, Field(ge=1, le=5)] = 1.35
@@ -194,6 +196,10 @@ class PlanFile(_Section):
     terrain: TerrainSection | None = None
     avoid: AvoidSection | None = None
     forecast: ForecastSection | None = None
+    station: StationSection | None = None
+    peers: Annotated[tuple[PeerSection, ...], Field(max_length=20)] = ()
+    mqtt: MqttSection | None = None
+    access: AccessSection = AccessSection()
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:
@@ -201,14 +207,33 @@ class PlanFile(_Section):
         _unique("vehicle", [v.name for v in self.vehicles])
         identities = [i for t in self.trackers for i in (t.callsign, t.source) if i is not None]
         _unique("callsign or source of trackers", identities)
+        _unique("peer", [p.name for p in self.peers])
+        if self.station is None and (self.peers or self.mqtt is not None):
+            raise ValueError("peers and mqtt need [station] with this laptop's name")
+        if self.station is not None and self.station.name in [p.name for p in self.peers]:
+            raise ValueError(f"peer {self.station.name!r} is this station itself")
         sources = {s.name for s in self.sources}
         for part in (*self.trackers, *self.vehicles):
-            if part.source is not None and part.source not in sources:
+            if part.source is None or (self.station is not None and self._elsewhere(part.source)):
+                continue
+            if part.source not in sources:
                 known = ", ".join(sorted(sources)) or "none"
                 raise ValueError(
                     f"{part.name!r}: no source is named {part.source!r} (there: {known})"
                 )
         return self
+
+    def _elsewhere(self, source: str) -> bool:
+        """A phone may report to any station, and "car-2/gps" is a source of another."""
+        phones = {t.source for t in self.trackers if t.role == "phone"}
+        return "/" in source or source in phones
+
+    def _full(self, source: str | None) -> str | None:
+        """The source's name among several stations. A phone's belongs to none of them."""
+        kinds = {s.name: s.kind for s in self.sources}
+        if self.station is None or source is None or "/" in source:
+            return source
+        return source if kinds.get(source, "phone") == "phone" else f"{self.station.name}/{source}"
 
     def for_flight(self, avoid: tuple[AvoidArea, ...] = ()) -> Plan:
         """What the flight is computed with; `avoid` as the atlas opened it."""
@@ -227,13 +252,22 @@ class PlanFile(_Section):
             descent=DescentPlan(**self.descent.model_dump()),
             trackers=tuple(
                 TrackerPlan(
-                    t.name, t.callsign, t.source, t.role, t.comment_pattern, t.comment_scales
+                    t.name,
+                    t.callsign,
+                    self._full(t.source),
+                    t.role,
+                    t.comment_pattern,
+                    t.comment_scales,
                 )
                 for t in self.trackers
             ),
-            vehicles=tuple(VehiclePlan(**v.model_dump()) for v in self.vehicles),
+            vehicles=tuple(
+                VehiclePlan(**(v.model_dump() | {"source": self._full(v.source)}))
+                for v in self.vehicles
+            ),
             alarms=AlarmPlan(**self.alarms.model_dump()),
             avoid=avoid,
+            station="" if self.station is None else self.station.name,
         )
 
     def source_specs(self) -> tuple[SourceSpec, ...]:

@@ -31,6 +31,7 @@ from server.replay import Replay, state_at
 from server.screen.app import create_app
 from server.screen.serve import uvicorn_server
 from server.sources.probe import ProbeResult, probe
+from server.sharing import Links, open_ledger
 from server.station import Station
 
 log = logging.getLogger("leeward")
@@ -62,6 +63,7 @@ def face_of(plan: PlanFile, folder: Path) -> Face:
 
 async def live(
     plan: PlanFile,
+    folder: Path,
     surroundings: Surroundings,
     face: Face,
     journal_path: Path,
@@ -70,7 +72,7 @@ async def live(
     browser: bool,
     rehearsal: str | None = None,
 ) -> None:
-    """Run a station until it is interrupted.
+    """Run a station until it is interrupted. `folder` is the plan's.
 
     With a `rehearsal` (HOST:PORT) the clock is that of the made flight, and each of its runs has a
     journal of its own.
@@ -85,11 +87,16 @@ async def live(
     flight = Flight(
         plan.for_flight(surroundings.avoid), surroundings.terrain, surroundings.forecast
     )
-    station = Station(flight, journal, plan.source_specs(), clock, plan.phone_tokens())
+    ledger = open_ledger(plan, journal)
+    station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())
+    links = None if ledger is None else Links(plan, folder, ledger, station, clock)
     gc.collect()
     gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
+    run = station.run
+    if links is not None:
+        run = functools.partial(station.run, *links.work)
     try:
-        await _serve(station, face, station.run, host, port, browser)
+        await _serve(station, face, run, host, port, browser, links)
     finally:
         station.close()
 
@@ -141,10 +148,13 @@ async def _serve(
     host: str,
     port: int | None,
     browser: bool,
+    links: Links | None = None,
 ) -> None:
     port = port if port is not None else free_port(host)
     feed.units, feed.plan_problems = face.units, tuple(face.basemap.problems)
     screen = create_app(feed, basemap=face.basemap, terrain=feed.flight.terrain)
+    if links is not None:
+        links.add_door(screen)
     server = uvicorn_server(screen, host, port)
     address = _address(host, port)
     running = asyncio.ensure_future(run())

@@ -3,24 +3,41 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import hmac
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from dataclasses import replace
+from typing import Any, Protocol, TypeVar
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
 from server.flight.times import rfc3339
-from server.journal import Journal, JournalError
+from server.journal import JournalError
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
-from server.watch import Refused, Watch
+from server.watch import NotStored, Refused, Watch
 
 log = logging.getLogger("leeward.station")
 
 TICK_S = 1.0
 RETRY_S = 2.0
+
+
+T = TypeVar("T")
+
+
+class Store(Protocol):
+    """The journal, alone or with the books of what other stations heard. Used from one thread."""
+
+    def append(self, entries: Iterable[Reception | Command]) -> int: ...
+
+    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]: ...
+
+    def commands(self) -> Iterator[tuple[int, Command]]: ...
+
+    def close(self) -> None: ...
 
 
 class Station(Watch):
@@ -31,7 +48,7 @@ class Station(Watch):
     def __init__(
         self,
         flight: Flight,
-        journal: Journal,
+        journal: Store,
         sources: tuple[SourceSpec, ...],
         clock: Callable[[], float],
         phone_tokens: Mapping[str, str] | None = None,
@@ -45,7 +62,10 @@ class Station(Watch):
         }
         self._clock = clock
         self._tokens = dict(phone_tokens or {})
-        self._pending: list[tuple[Reception, asyncio.Future[int] | None]] = []
+        self._name = flight.plan.station
+        self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
+        self._pending: list[tuple[Reception | Command, asyncio.Future[int] | None]] = []
+        self._unwritten: list[Reception | Command] = []  # taken in, while the disk refuses
         self._arrived = asyncio.Event()
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
         self._journal_problem: str | None = None
@@ -59,16 +79,28 @@ class Station(Watch):
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""
+        if self._name and reception.wire != "phone":  # a phone belongs to no station
+            reception = replace(reception, source=f"{self._name}/{reception.source}")
         self._pending.append((reception, None))
         self._arrived.set()
 
+    async def in_journal(self, work: Callable[[], T]) -> T:
+        """Run in the journal's thread; raises what it raises."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
+
+    def admit(self, entries: Iterable[Reception | Command]) -> None:
+        """Take in what the journal has now."""
+        given = list(entries)
+        self.flight.receive([one for one in given if isinstance(one, Reception)])
+        for one in given:
+            if isinstance(one, Command):
+                self.flight.apply(one)
+        self.changed()
+
     async def receive(self, source: str, payload: bytes) -> int:
-        """Something posted to us (a phone's body); its number once it is on disk."""
-        stored: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        """Something posted to us (a phone's body); its number once it is on disk. NotStored."""
         reception = Reception(round(self._clock() * 1000), source, "phone", payload)
-        self._pending.append((reception, stored))
-        self._arrived.set()
-        number = await stored
+        number = await self._keep(reception)
         if source in self._sources:
             self._sources[source].note(len(payload))
         return number
@@ -79,11 +111,15 @@ class Station(Watch):
         """A crew member acknowledges an alarm or says where a vehicle is."""
         if kind not in ("acknowledge", "vehicle"):
             raise Refused(f"'acknowledge' or 'vehicle' expected, not {kind!r}")
-        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg)  # type: ignore[arg-type]
-        loop = asyncio.get_running_loop()
-        await loop.run_in_executor(self._writer, self._journal.append_command, command)
-        self.flight.apply(command)
-        self.changed()
+        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)  # type: ignore[arg-type]
+        with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
+            await self._keep(command)
+
+    async def _keep(self, entry: Reception | Command) -> int:
+        stored: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        self._pending.append((entry, stored))
+        self._arrived.set()
+        return await stored
 
     async def control(self, action: str, value: float | str | None) -> None:
         raise Refused("A live flight cannot be played, paused or moved in time.")
@@ -105,9 +141,11 @@ class Station(Watch):
         state["replay"] = None
         return state
 
-    async def run(self) -> None:
-        """Run sources, loop and landing until cancelled."""
+    async def run(self, *beside: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Run sources, loop, landing, and what works beside them, until cancelled."""
         async with asyncio.TaskGroup() as tasks:
+            for work in beside:
+                tasks.create_task(work())
             tasks.create_task(self.keep_landing())
             tasks.create_task(self._tick())
             for source in self._sources.values():
@@ -116,36 +154,45 @@ class Station(Watch):
             await self._loop()
 
     async def _loop(self) -> None:
-        loop = asyncio.get_running_loop()
+        """On disk before use. When the disk refuses: say so, go on in memory, and try again."""
         while True:
-            await self._arrived.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(RETRY_S if self._unwritten else None):
+                    await self._arrived.wait()
             self._arrived.clear()
             batch, self._pending = self._pending, []
-            if not batch:
+            entries = [entry for entry, _ in batch]
+            if not entries and not self._unwritten:
                 continue
-            receptions = [reception for reception, _ in batch]
-            last = await self._store(loop, receptions)
-            self.flight.receive(receptions)
-            for _, stored in batch:
-                if stored is not None and not stored.done():
-                    stored.set_result(last)
-            self.changed()
-
-    async def _store(self, loop: asyncio.AbstractEventLoop, receptions: list[Reception]) -> int:
-        """On disk before use. When the disk refuses, say so and try again: nothing is dropped."""
-        while True:
-            try:
-                last = await loop.run_in_executor(self._writer, self._journal.append, receptions)
-            except JournalError as error:
-                log.error("journal: %s", error)
-                self._journal_problem = (
-                    f"The journal cannot be written ({error}). What is heard waits in memory."
-                )
-                self.notify()
-                await asyncio.sleep(RETRY_S)
+            problem = await self._store([*self._unwritten, *entries])
+            if isinstance(problem, JournalError):
+                self._unwritten += entries
             else:
-                self._journal_problem = None
-                return last
+                self._unwritten.clear()
+            for _, stored in batch:
+                if stored is None or stored.done():
+                    continue
+                if isinstance(problem, JournalError):
+                    stored.set_exception(NotStored(f"It could not be written down: {problem}"))
+                else:
+                    stored.set_result(problem)
+            self.admit(entries)
+
+    async def _store(self, entries: list[Reception | Command]) -> int | JournalError:
+        try:
+            last = await self.in_journal(lambda: self._journal.append(entries))
+        except JournalError as error:
+            if self._journal_problem is None:
+                log.error("journal: %s", error)
+            self._journal_problem = (
+                f"The journal cannot be written ({error}). "
+                f"The last {len(entries)} receptions are in memory alone: make room on the disk."
+            )
+            return error
+        if self._journal_problem is not None:
+            log.warning("the journal is written again, with all that had waited")
+            self._journal_problem = None
+        return last
 
     async def _tick(self) -> None:
         while True:
@@ -166,10 +213,14 @@ class Station(Watch):
                 "since": rfc3339(state.since_s),
                 "receptions": state.receptions,
             }
-            for state in (source.state for source in self._sources.values())
+            for state in (*(source.state for source in self._sources.values()), *self.links())
         ]
 
     def close(self) -> None:
         super().close()
         self._writer.shutdown(wait=True)
+        if self._unwritten:
+            with contextlib.suppress(JournalError):
+                self._journal.append(self._unwritten)
         self._journal.close()
+

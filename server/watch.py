@@ -23,6 +23,10 @@ class Refused(Exception):
     """A command that makes no sense here; the message is for the person who gave it."""
 
 
+class NotStored(Refused):
+    """It could not be written down; whoever sent it must keep it and send it again."""
+
+
 class Watch:
     """Keeps the landing up to date off the event loop, and tells subscribers of every change."""
 

@@ -20,7 +20,11 @@ MAY_IMPORT = {
     "server.journal_text": {"decoders", "server.flight"},
     "server.journal": {"decoders", "server.flight"},
     "server.logs": {"decoders", "server.flight", "server.journal", "server.journal_text"},
-    "server.plan": {"decoders", "server.flight", "server.sources"},
+    "server.plan": {"decoders", "server.flight", "server.sources", "server.plan_network"},
+    "server.plan_network": set(),
+    "server.exchange": {
+        "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",
+    },
     "server.watch": {"decoders", "server.flight"},
     "server.station": {"server.flight", "server.journal", "server.sources", "server.watch"},
     "server.replay": {"server.flight", "server.watch"},
@@ -33,7 +37,7 @@ MAY_IMPORT = {
     },
 }  # fmt: skip
 # rooms that may import anything below them: the one place where parts are chosen, and the commands
-TOP = {"server.run", "server.cli"}
+TOP = {"server.run", "server.sharing", "server.cli"}
 
 IMPURE_MODULES = {
     "asyncio", "http", "io", "logging", "os", "pathlib", "random", "secrets", "selectors", "select",

@@ -17,7 +17,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from server.atlas.basemap import Basemap
 from server.screen.access import Access, ScreenSettings, TooLarge, read_body
 from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
-from server.screen.feed import Feed, Refused
+from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
 from server.screen.maps import Terrain, add_maps
 from server.screen.splices import SentHistory
@@ -156,6 +156,8 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
             raise HTTPException(400, "The body is empty: expected a position as JSON.")
         try:
             number = await feed.receive(source, body)  # on disk before it is looked at
+        except NotStored as problem:
+            raise HTTPException(503, f"{problem} Keep it and send it again.") from None
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
         try:

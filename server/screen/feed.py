@@ -9,11 +9,11 @@ from collections.abc import Callable
 from typing import Any, Literal, Protocol
 
 from server.flight.history import History
-from server.watch import Refused
+from server.watch import NotStored, Refused
 
 Mode = Literal["live", "replay", "rehearsal"]
 
-__all__ = ["Feed", "History", "Mode", "Refused"]
+__all__ = ["Feed", "History", "Mode", "NotStored", "Refused"]
 
 
 class Feed(Protocol):
@@ -28,7 +28,7 @@ class Feed(Protocol):
         """Call `on_change` in the event loop at each change; gives back how to stop that."""
 
     async def receive(self, source: str, payload: bytes) -> int:
-        """Put a phone's body on disk, then use it; gives its number in the journal."""
+        """Put a phone's body on disk, then use it; its number in the journal. Raises NotStored."""
 
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None

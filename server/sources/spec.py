@@ -124,7 +124,7 @@ class SourceState:
     """How a source is. `reason` says in words what is the matter and what to do."""
 
     name: str
-    kind: Kind
+    kind: Kind | Literal["peer", "mqtt"]
     state: StateName
     reason: str | None
     since_s: float  # when this state began; a failure lasts until the source is open again

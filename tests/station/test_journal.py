@@ -83,7 +83,7 @@ def test_append_read_and_go_on(tmp_path: Path) -> None:
     with Journal(path) as journal:
         assert journal.append(given_[:3]) == 3
         command = Command(12.5, "vehicle", "Car 2", 38.1, -98.2)
-        journal.append_command(command)
+        journal.append([command])
         journal.describe(flight="Tern")
     with Journal(path) as journal:
         assert journal.append(given_[3:]) == 5

@@ -1,0 +1,204 @@
+"""What one station tells another: receptions and commands as bytes, in lanes that cannot be altered.
+
+A lane is all that one station had from one of its sources, numbered from 1. Each entry's hash takes in
+the one before it, and the station signs the hash at the end of what it writes (Ed25519, RFC 8032): so a
+signature speaks for every entry up to it, whoever carries it on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+import struct
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import cast
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import (
+    Ed25519PrivateKey,
+    Ed25519PublicKey,
+)
+
+from decoders.reports import WIRES, Wire
+from server.flight.inputs import Command, Reception
+
+Entry = Reception | Command
+
+KINDS = ("acknowledge", "vehicle")  # of commands
+MAX_PAYLOAD_BYTES = 4_000_000
+_MAX_ENTRIES = 10_000
+_RECEPTION, _COMMAND = b"R", b"C"
+_HEAD = struct.Struct(">cqBB")  # kind, heard_at_ms, lengths of source and wire
+_COMMAND_HEAD = struct.Struct(">cdBHBB")  # kind, at_s, lengths of kind, name and station, placed
+_PLACE = struct.Struct(">dd")
+_CHUNK_HEAD = struct.Struct(">32sBQH64s")  # station, length of source, first, entries, signature
+_SOURCE = re.compile(r"[^\s\x00-\x1f\x7f]{0,80}")
+_EARLIEST_MS, _LATEST_MS = 0, 4_102_444_800_000  # 1970 to 2100
+
+
+class ChunkError(ValueError):
+    """What came is no chunk, or not what its station signed."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Lane:
+    """`station`: its public key, 32 bytes. `source`: as in its receptions; "" for its commands."""
+
+    station: bytes
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Consecutive entries of a lane, and the station's signature at the last of them."""
+
+    lane: Lane
+    first: int  # number of the first entry, from 1
+    entries: tuple[Entry, ...]
+    signature: bytes
+
+    @property
+    def last(self) -> int:
+        return self.first + len(self.entries) - 1
+
+
+def beginning(lane: Lane) -> bytes:
+    """The hash before the first entry."""
+    return hashlib.sha256(b"leeward lane 1\0" + lane.station + lane.source.encode()).digest()
+
+
+def link(before: bytes, entry: Entry) -> bytes:
+    """The hash after one more entry."""
+    return hashlib.sha256(before + pack(entry)).digest()
+
+
+def sign(key: Ed25519PrivateKey, lane: Lane, last: int, chain: bytes) -> bytes:
+    """The station's word for all entries up to `last`."""
+    return key.sign(_signed(lane, last, chain))
+
+
+def verify(lane: Lane, last: int, chain: bytes, signature: bytes) -> None:
+    """ChunkError unless the lane's station signed exactly that."""
+    try:
+        Ed25519PublicKey.from_public_bytes(lane.station).verify(
+            signature, _signed(lane, last, chain)
+        )
+    except (InvalidSignature, ValueError) as error:
+        raise ChunkError("the signature does not fit what was sent") from error
+
+
+def _signed(lane: Lane, last: int, chain: bytes) -> bytes:
+    return b"leeward head 1\0" + struct.pack(">Q", last) + chain + lane.source.encode()
+
+
+def pack(entry: Entry) -> bytes:
+    """One entry as bytes; equal entries give equal bytes."""
+    if isinstance(entry, Reception):
+        source, wire = entry.source.encode(), entry.wire.encode()
+        head = _HEAD.pack(_RECEPTION, entry.heard_at_ms, len(source), len(wire))
+        return head + source + wire + entry.payload
+    kind, name, station = (text.encode() for text in (entry.kind, entry.name, entry.station))
+    placed = entry.latitude_deg is not None and entry.longitude_deg is not None
+    head = _COMMAND_HEAD.pack(_COMMAND, entry.at_s, len(kind), len(name), len(station), placed)
+    place = _PLACE.pack(entry.latitude_deg, entry.longitude_deg) if placed else b""
+    return head + kind + name + station + place
+
+
+def unpack(packed: bytes) -> Entry:
+    """The entry of those bytes. ChunkError: it is none, or holds what cannot be."""
+    try:
+        if packed[:1] == _RECEPTION:
+            return _reception(packed)
+        if packed[:1] == _COMMAND:
+            return _command(packed)
+    except (struct.error, UnicodeDecodeError) as error:
+        raise ChunkError(f"an entry cannot be read: {error}") from error
+    raise ChunkError("an entry of no known kind")
+
+
+def _reception(packed: bytes) -> Reception:
+    _, heard_at_ms, source_length, wire_length = _HEAD.unpack_from(packed)
+    source, wire, payload = _cut(packed[_HEAD.size :], source_length, wire_length)
+    name, kind = source.decode(), wire.decode()
+    if kind not in WIRES:
+        raise ChunkError(f"wire {kind!r} is none of {', '.join(WIRES)}")
+    if not name or not _SOURCE.fullmatch(name):
+        raise ChunkError(f"{name!r} is no name of a source")
+    if not _EARLIEST_MS <= heard_at_ms <= _LATEST_MS:
+        raise ChunkError(f"heard at {heard_at_ms} ms: no time of this century")
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        raise ChunkError(f"a payload of {len(payload)} bytes, at most {MAX_PAYLOAD_BYTES}")
+    return Reception(heard_at_ms, name, cast(Wire, kind), payload)
+
+
+def _command(packed: bytes) -> Command:
+    _, at_s, kind_length, name_length, station_length, placed = _COMMAND_HEAD.unpack_from(packed)
+    rest = packed[_COMMAND_HEAD.size :]
+    kind, name, station, place = _cut(rest, kind_length, name_length, station_length)
+    if kind.decode() not in KINDS:
+        raise ChunkError(f"{kind!r} is no command")
+    where: tuple[float, float] | tuple[None, None] = (None, None)
+    if placed:
+        latitude_deg, longitude_deg = _PLACE.unpack(place)
+        where = latitude_deg, longitude_deg
+        if not (abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 180.0):
+            raise ChunkError("a command with a place that is not on Earth")
+    if not (math.isfinite(at_s) and 0.0 <= 1000.0 * at_s <= _LATEST_MS):
+        raise ChunkError("a command at no time of this century")
+    if len(name) > 300 or not _SOURCE.fullmatch(station.decode()):
+        raise ChunkError("a command with a name that cannot be")
+    return Command(at_s, kind.decode(), name.decode(), *where, station.decode())  # type: ignore[arg-type]
+
+
+def _cut(data: bytes, *lengths: int) -> list[bytes]:
+    """Leading parts of these lengths, and the rest. ChunkError when there is too little."""
+    parts = []
+    for length in lengths:
+        if len(data) < length:
+            raise ChunkError("an entry ends too early")
+        parts.append(data[:length])
+        data = data[length:]
+    return [*parts, data]
+
+
+def pack_chunk(chunk: Chunk) -> bytes:
+    source = chunk.lane.source.encode()
+    head = _CHUNK_HEAD.pack(
+        chunk.lane.station, len(source), chunk.first, len(chunk.entries), chunk.signature
+    )
+    return head + source + b"".join(_framed(pack(entry)) for entry in chunk.entries)
+
+
+def unpack_chunk(data: bytes) -> Chunk:
+    """ChunkError when it is none. Whether its station signed it is for `verify` to say."""
+    try:
+        station, source_length, first, count, signature = _CHUNK_HEAD.unpack_from(data)
+        source, rest = _cut(data[_CHUNK_HEAD.size :], source_length)
+        lane = Lane(station, source.decode())
+    except (struct.error, UnicodeDecodeError) as error:
+        raise ChunkError(f"no chunk: {error}") from error
+    if not 0 < count <= _MAX_ENTRIES or not 0 < first < 2**53 or not _SOURCE.fullmatch(lane.source):
+        raise ChunkError("a chunk with impossible numbers")
+    entries = tuple(unpack(packed) for packed in _unframed(rest, count))
+    for entry in entries:
+        spoken = entry.source if isinstance(entry, Reception) else ""
+        if spoken != lane.source:
+            raise ChunkError(f"an entry of {spoken!r} in the lane of {lane.source!r}")
+    return Chunk(lane, first, entries, signature)
+
+
+def _framed(packed: bytes) -> bytes:
+    return struct.pack(">I", len(packed)) + packed
+
+
+def _unframed(data: bytes, count: int) -> Iterable[bytes]:
+    for _ in range(count):
+        if len(data) < 4:
+            raise ChunkError("a chunk ends too early")
+        (length,) = struct.unpack_from(">I", data)
+        packed, data = _cut(data[4:], length)
+        yield packed
+    if data:
+        raise ChunkError("a chunk with something behind its end")

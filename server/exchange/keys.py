@@ -1,0 +1,49 @@
+"""A station's own signing key, kept beside its journal and belonging to that journal alone."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+from server.journal import Journal
+
+_SUFFIX = ".station-key"
+
+
+def station_key(journal: Journal) -> Ed25519PrivateKey:
+    """The key that signs for this journal; made at first, and anew when the file is not its own.
+
+    OSError when it can be neither read nor written. A journal in memory has a key that nobody keeps.
+    """
+    if journal.path == ":memory:":
+        return Ed25519PrivateKey.generate()
+    path = Path(journal.path).with_suffix(_SUFFIX)
+    signs = journal.about().get("station")
+    try:
+        key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(path.read_text().strip()))
+        if signs in (None, public_hex(key)):
+            journal.describe(station=public_hex(key))
+            return key
+    except (FileNotFoundError, ValueError):
+        pass  # none yet, or not readable as one: the old name is lost, what was signed stays signed
+    key = Ed25519PrivateKey.generate()
+    _write_secret(path, key.private_bytes_raw().hex() + "\n")
+    journal.describe(station=public_hex(key))
+    return key
+
+
+def public_hex(key: Ed25519PrivateKey) -> str:
+    return key.public_key().public_bytes_raw().hex()
+
+
+def _write_secret(path: Path, text: str) -> None:
+    """For this user's eyes, and whole or not at all."""
+    fresh = path.with_suffix(path.suffix + ".new")
+    descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "w") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(descriptor)
+    fresh.replace(path)

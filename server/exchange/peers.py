@@ -1,0 +1,377 @@
+"""Links to other stations: calls them and is called, and sends each what it has not yet.
+
+Own entries go at once, those of a third station after a pause (it may tell them itself), what the payload
+said before where a car is. Lists of what is here are the acknowledgements, and where a broken link goes on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import ssl
+import time
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from websockets.asyncio.client import connect
+from websockets.exceptions import WebSocketException
+
+from server.exchange.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
+from server.exchange.ledger import Gap, Ledger
+from server.exchange.talk import (
+    Answerer,
+    Caller,
+    Party,
+    Sealed,
+    TalkError,
+    key_id,
+    pack_have,
+    unpack_have,
+)
+from server.journal import JournalError
+from server.sources.source import Backoff
+from server.sources.spec import SourceState
+
+log = logging.getLogger("leeward.exchange")
+
+HELLO_WITHIN_S = 15.0
+SILENCE_S = 45.0  # both sides say something every BEAT_S
+BEAT_S = 10.0
+ANNOUNCE_EVERY_S = 1.0
+RELAY_EVERY_S = 3.0
+MAX_CALLS = 32
+_HAVE, _CHUNK = b"H", b"C"
+
+
+@dataclass(frozen=True, slots=True)
+class Peer:
+    """Another station of the plan. Without an address it is the one that calls."""
+
+    name: str
+    key: str
+    address: str | None = None  # ws://host:port/peer, or wss://
+
+
+class Line(Protocol):
+    """A websocket, whichever side opened it. ConnectionError when it is closed."""
+
+    async def send(self, data: str | bytes) -> None: ...
+
+    async def receive(self) -> str | bytes: ...
+
+
+class Host(Protocol):
+    """The station behind the links."""
+
+    async def in_journal(self, work: Callable[[], Any]) -> Any:
+        """Run in the journal's thread. Raises what it raises."""
+
+    def admit(self, entries: Iterable[Entry]) -> None:
+        """Take in what is in the journal now."""
+
+    def notify(self) -> None: ...
+
+
+@dataclass(eq=False)
+class _Link:
+    """One open talk."""
+
+    other: Party
+    calls: bytes  # the station that called
+    greeted: bool = False  # it has said what it has
+    theirs: dict[Lane, int] = field(default_factory=dict)
+    announced: dict[Lane, int] = field(default_factory=dict)
+    stirred: asyncio.Event = field(default_factory=asyncio.Event)
+    ended: asyncio.Event = field(default_factory=asyncio.Event)
+    task: asyncio.Task[None] | None = None
+
+
+class Peers:
+    """All links of a station."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        host: Host,
+        flight: str,
+        peers: Iterable[Peer],
+        *,
+        clock: Callable[[], float],
+        backoff: Backoff | None = None,
+    ) -> None:
+        self._ledger, self._host, self._clock = ledger, host, clock
+        self._me = Party(ledger.station, ledger.name, flight)
+        self._backoff = backoff or Backoff()
+        self._peers = tuple(peers)
+        self._keys = {key_id(peer.key): peer.key for peer in self._peers}
+        self._links: dict[bytes, _Link] = {}
+        self._calls = 0
+        self.states = {
+            peer.name: SourceState(peer.name, "peer", "waiting", "waits for its call", clock())
+            for peer in self._peers
+        }
+
+    def stir(self) -> None:
+        """There is something new to tell."""
+        for link in self._links.values():
+            link.stirred.set()
+
+    async def run(self) -> None:
+        """Call every peer that has an address, for ever; cancel it to end it."""
+        async with asyncio.TaskGroup() as tasks:
+            for peer in self._peers:
+                if peer.address is not None:
+                    tasks.create_task(self._keep_calling(peer))
+
+    async def accept(self, line: Line) -> None:
+        """Talk with a station that has called, until the link ends."""
+        if self._calls >= MAX_CALLS:
+            return
+        self._calls += 1
+        answerer = Answerer(self._me, self._keys)
+        try:
+            async with asyncio.timeout(HELLO_WITHIN_S):
+                try:
+                    await line.send(answerer.challenge(_text(await line.receive())))
+                    other, sealed = answerer.accept(_text(await line.receive()))
+                except TalkError as problem:
+                    log.warning("a station that called was refused: %s", problem)
+                    await line.send(_problem(problem))
+                    return
+            peer = self._peer_named(other.name, answerer.key_id)
+            await self._talk(line, sealed, other, other.station, peer)
+        except TalkError as problem:
+            log.warning("%s", problem)
+        except (ConnectionError, TimeoutError):
+            pass  # it will call again
+        finally:
+            self._calls -= 1
+
+    def _peer_named(self, name: str, its_key_id: str) -> Peer:
+        """Who called: by its name, else by the key that it used."""
+        fitting = [peer for peer in self._peers if key_id(peer.key) == its_key_id]
+        return next((peer for peer in fitting if peer.name == name), fitting[0])
+
+    async def _keep_calling(self, peer: Peer) -> None:
+        failures = 0
+        while True:
+            before = self.states[peer.name].receptions
+            try:
+                await self._call(peer)
+                problem = "the link ended"
+            except TalkError as error:
+                problem = str(error)
+            except (OSError, WebSocketException, TimeoutError) as error:
+                problem = f"{peer.address} does not answer ({_reason(error)})"
+            failures = 1 if self.states[peer.name].receptions > before else failures + 1
+            other_way = self._linked(peer)
+            if other_way is not None:  # it has called us: one link is enough
+                await other_way.ended.wait()
+                continue
+            wait_s = self._backoff.wait_s(failures)
+            self._change(peer, "failed", f"{problem}; next try in {wait_s:.0f} s")
+            await asyncio.sleep(wait_s)
+
+    async def _call(self, peer: Peer) -> None:
+        assert peer.address is not None
+        if self._linked(peer) is None:
+            self._change(peer, "connecting", f"calls {peer.address}")
+        context = None
+        if peer.address.startswith("wss:"):  # the shared key proves who it is, not a certificate
+            context = ssl.create_default_context()
+            context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+        opening = connect(
+            peer.address, ssl=context, compression=None, max_size=64_000, proxy=None,
+            open_timeout=HELLO_WITHIN_S,
+        )  # fmt: skip
+        async with opening as websocket:
+            line = _Called(websocket)
+            caller = Caller(self._me, peer.key)
+            async with asyncio.timeout(HELLO_WITHIN_S):
+                await line.send(caller.hello())
+                proof, other, sealed = caller.answer(_text(await line.receive()))
+                await line.send(proof)
+            await self._talk(line, sealed, other, self._me.station, peer)
+
+    def _linked(self, peer: Peer) -> _Link | None:
+        return next((ln for ln in self._links.values() if ln.other.name == peer.name), None)
+
+    async def _talk(
+        self, line: Line, sealed: Sealed, other: Party, calls: bytes, peer: Peer
+    ) -> None:
+        """Exchange until the link ends. One link a station: that of the smaller key, then the newer."""
+        if other.station == self._me.station:
+            raise TalkError("this is the station itself: correct the address")
+        if other.name == self._me.name:
+            raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
+        old = self._links.get(other.station)
+        link = _Link(other, calls)
+        if old is not None:
+            if old.calls != calls and old.calls == min(other.station, self._me.station):
+                raise TalkError(f"{other.name} is linked already")
+            if old.task is not None:
+                old.task.cancel()
+                await old.ended.wait()
+        self._links[other.station] = link
+        await self._host.in_journal(lambda: self._ledger.introduce(other.station, other.name))
+        self._change(peer, "open", f"linked with {other.name}")
+        link.task = asyncio.ensure_future(self._both_ways(line, sealed, link, peer))
+        try:
+            await asyncio.wait({link.task})
+        finally:
+            link.task.cancel()
+            await asyncio.gather(link.task, return_exceptions=True)
+            if self._links.get(other.station) is link:
+                del self._links[other.station]
+            link.ended.set()
+        if link.task.cancelled():
+            return
+        problem = link.task.exception()
+        if problem is not None:
+            self._change(peer, "failed", f"the link to {other.name} ended: {_reason(problem)}")
+            if isinstance(problem, TalkError | ConnectionError | TimeoutError):
+                raise problem
+            log.error("link to %s", other.name, exc_info=problem)
+
+    async def _both_ways(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
+        sending = asyncio.ensure_future(self._send(line, sealed, link))
+        hearing = asyncio.ensure_future(self._hear(line, sealed, link, peer))
+        try:
+            await asyncio.wait({sending, hearing}, return_when=asyncio.FIRST_COMPLETED)
+            for task in (sending, hearing):
+                if task.done():
+                    task.result()
+        finally:
+            sending.cancel()
+            hearing.cancel()
+            await asyncio.gather(sending, hearing, return_exceptions=True)
+
+    async def _hear(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
+        while True:
+            async with asyncio.timeout(SILENCE_S):
+                data = await line.receive()
+            message = sealed.open(data if isinstance(data, bytes) else data.encode())
+            if message is None:
+                continue
+            if message[:1] == _HAVE:
+                theirs, names = unpack_have(message[1:])
+                for lane, last in theirs.items():
+                    link.theirs[lane] = max(last, link.theirs.get(lane, 0))
+                link.greeted = True
+                await self._introduce(names)
+            elif message[:1] == _CHUNK:
+                await self._take(message[1:], link, peer)
+            link.stirred.set()
+
+    async def _introduce(self, names: dict[bytes, str]) -> None:
+        for station, name in names.items():
+            if station != self._me.station and station not in self._ledger.names:
+                await self._host.in_journal(
+                    lambda station=station, name=name: self._ledger.introduce(station, name)
+                )
+
+    async def _take(self, packed: bytes, link: _Link, peer: Peer) -> None:
+        try:
+            chunk = unpack_chunk(packed)
+            new = await self._host.in_journal(lambda: self._ledger.take(chunk))
+        except Gap:
+            return  # the next list says from where
+        except (ChunkError, JournalError) as error:
+            raise TalkError(str(error)) from error
+        link.theirs[chunk.lane] = max(chunk.last, link.theirs.get(chunk.lane, 0))
+        if new:
+            self._host.admit(new)
+            state = self.states[peer.name]
+            self.states[peer.name] = replace(state, receptions=state.receptions + len(new))
+
+    async def _send(self, line: Line, sealed: Sealed, link: _Link) -> None:
+        announced_s = relayed_s = -1e9
+        while True:
+            now_s = time.monotonic()
+            have = self._ledger.have()
+            grown = {ln: last for ln, last in have.items() if link.announced.get(ln) != last}
+            due_s = ANNOUNCE_EVERY_S if grown else BEAT_S
+            if now_s - announced_s >= due_s:
+                told = pack_have(grown, self._ledger.names)
+                await _send_sealed(line, sealed, _HAVE + told)
+                link.announced |= grown
+                announced_s = now_s
+            relays = now_s - relayed_s >= RELAY_EVERY_S
+            lane = self._next_lane(have, link, relays) if link.greeted else None
+            if lane is not None:
+                after = link.theirs.get(lane, 0)
+                chunk = await self._host.in_journal(
+                    lambda lane=lane, after=after: self._ledger.chunk(lane, after)
+                )
+                if chunk is not None:
+                    await _send_sealed(line, sealed, _CHUNK + pack_chunk(chunk))
+                    link.theirs[lane] = max(chunk.last, link.theirs.get(lane, 0))
+                continue
+            if relays:
+                relayed_s = now_s
+            link.stirred.clear()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(ANNOUNCE_EVERY_S):
+                    await link.stirred.wait()
+
+    def _next_lane(self, have: dict[Lane, int], link: _Link, relays: bool) -> Lane | None:
+        """The lane that they should hear of next; never their own."""
+        waiting = [
+            lane
+            for lane, last in have.items()
+            if last > link.theirs.get(lane, 0)
+            and (relays or lane.station == self._me.station)
+            and lane.station != link.other.station
+        ]
+        own = self._me.station
+        return min(
+            waiting,
+            key=lambda ln: (not self._ledger.urgent(ln), ln.station != own, ln),
+            default=None,
+        )
+
+    def _change(self, peer: Peer, state: str, reason: str | None) -> None:
+        before = self.states[peer.name]
+        since_s = before.since_s if before.state == state else self._clock()
+        self.states[peer.name] = replace(before, state=state, reason=reason, since_s=since_s)  # type: ignore[arg-type]
+        self._host.notify()
+
+
+class _Called:
+    """A websocket that we opened."""
+
+    def __init__(self, websocket: Any) -> None:
+        self._websocket = websocket
+
+    async def send(self, data: str | bytes) -> None:
+        await _as_connection(self._websocket.send(data))
+
+    async def receive(self) -> str | bytes:
+        return await _as_connection(self._websocket.recv())  # type: ignore[no-any-return]
+
+
+async def _as_connection(work: Awaitable[Any]) -> Any:
+    try:
+        return await work
+    except WebSocketException as error:
+        raise ConnectionError(str(error)) from error
+
+
+async def _send_sealed(line: Line, sealed: Sealed, message: bytes) -> None:
+    for record in sealed.seal(message):
+        await line.send(record)
+
+
+def _text(data: str | bytes) -> str:
+    return data if isinstance(data, str) else data.decode("utf-8", "replace")
+
+
+def _problem(problem: TalkError) -> str:
+    return json.dumps({"problem": str(problem)})
+
+
+def _reason(error: BaseException) -> str:
+    return str(error) or type(error).__name__

@@ -1,0 +1,89 @@
+"""A live station's ways to other stations, put together as its plan says."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Iterable
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI
+
+from server.exchange.broker import Broker, BrokerSpec
+from server.exchange.door import add_door
+from server.exchange.entry import Lane
+from server.exchange.keys import station_key
+from server.exchange.ledger import Ledger
+from server.exchange.peers import Peer, Peers
+from server.journal import Journal, JournalError
+from server.plan import PlanFile
+from server.plan_network import MqttSection
+from server.sources.spec import SourceState
+from server.station import Station
+
+Work = Callable[[], Coroutine[Any, Any, None]]
+
+
+def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
+    """The books of who heard what; None where the plan names no station. JournalError."""
+    if plan.station is None:
+        return None
+    try:
+        return Ledger(journal, station_key(journal), plan.station.name)
+    except OSError as error:
+        raise JournalError(f"{journal.path}: no key for this station: {error}") from error
+
+
+class Links:
+    """Peers and broker of one station."""
+
+    def __init__(
+        self,
+        plan: PlanFile,
+        folder: Path,
+        ledger: Ledger,
+        station: Station,
+        clock: Callable[[], float],
+    ) -> None:
+        """`folder` is the plan's. Call within the event loop."""
+        flight = plan.flight.name
+        peers = [Peer(peer.name, peer.key, peer.url()) for peer in plan.peers]
+        self.peers = Peers(ledger, station, flight, peers, clock=clock)
+        self.broker = (
+            None
+            if plan.mqtt is None
+            else Broker(ledger, station, flight, _spec(plan.mqtt, folder), clock=clock)
+        )
+        self._loop = asyncio.get_running_loop()
+        ledger.on_growth = self._on_growth
+        station.links = self.states
+
+    @property
+    def work(self) -> tuple[Work, ...]:
+        """What runs beside the station."""
+        return (self.peers.run,) if self.broker is None else (self.peers.run, self.broker.run)
+
+    def states(self) -> Iterable[SourceState]:
+        yield from self.peers.states.values()
+        if self.broker is not None:
+            yield self.broker.state
+
+    def add_door(self, app: FastAPI) -> None:
+        add_door(app, self.peers)
+
+    def _on_growth(self, _: dict[Lane, int]) -> None:
+        """Called in the journal's thread."""
+        self._loop.call_soon_threadsafe(self._stir)
+
+    def _stir(self) -> None:
+        self.peers.stir()
+        if self.broker is not None:
+            self.broker.stir()
+
+
+def _spec(asked: MqttSection, folder: Path) -> BrokerSpec:
+    ca_file = None if asked.ca_file is None else str(folder / asked.ca_file)
+    port = asked.port or (8883 if asked.tls else 1883)  # registered for MQTT
+    return BrokerSpec(
+        asked.host, port, asked.topic, asked.key, asked.user, asked.password, asked.tls, ca_file
+    )

@@ -1,0 +1,286 @@
+"""Lanes: signed, without gaps, the same on both sides, whoever carried them."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import sqlite3
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.exchange.entry import (
+    Chunk,
+    ChunkError,
+    Lane,
+    pack,
+    pack_chunk,
+    unpack,
+    unpack_chunk,
+)
+from server.exchange.keys import station_key
+from server.exchange.ledger import HEAD_EVERY_ENTRIES, Gap, Ledger, TwoPasts
+from server.flight.inputs import Command, Reception
+from server.journal import Journal
+from tests.exchange.made import contents, heard_by, ledger, state_of, told
+
+
+def carry(giver: Ledger, taker: Ledger, limit_bytes: int = 24_000) -> int:
+    """Give all that the other has not yet; how many entries were new to it."""
+    new = 0
+    for station, name in giver.names.items():
+        taker.introduce(station, name)
+    for lane in giver.have():
+        while (chunk := giver.chunk(lane, taker.have().get(lane, 0), limit_bytes)) is not None:
+            new += len(taker.take(unpack_chunk(pack_chunk(chunk))))
+    return new
+
+
+def test_rfc_8032_the_library_signs_as_published() -> None:
+    """RFC 8032, section 7.1, test 2."""
+    key = Ed25519PrivateKey.from_private_bytes(
+        bytes.fromhex("4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb")
+    )
+    public = key.public_key().public_bytes_raw().hex()
+    assert public == "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c"
+    assert key.sign(b"\x72").hex() == (
+        "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da"
+        "085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302aeeb00d291612bb0c00"
+    )
+
+
+def test_two_halves_become_one_whole_on_both_sides() -> None:
+    first, second = told("car-1", slice(0, None, 2)), told("car-2", slice(1, None, 2))
+    assert carry(first, second) == len(list(first.receptions())) + 1
+    carry(second, first)
+    assert contents(first) == contents(second)
+    assert state_of(first) == state_of(second)
+    assert carry(first, second) == carry(second, first) == 0, "nothing is sent twice"
+
+
+def test_a_third_station_carries_what_it_did_not_hear() -> None:
+    first, base, late = told("car-1"), ledger("base"), ledger("car-3")
+    carry(first, base)
+    assert carry(base, late) == len(contents(first))
+    assert contents(late) == contents(first)
+
+
+@given(cuts=st.lists(st.integers(200, 6_000), min_size=1, max_size=4), seed=st.integers(0, 99))
+@settings(max_examples=15, deadline=None)
+def test_any_cut_and_order_of_chunks_ends_the_same(cuts: list[int], seed: int) -> None:
+    giver, taker = told("car-1", slice(0, 60)), ledger("car-2")
+    taker.introduce(giver.station, giver.name)
+    chunks = []
+    for lane, last in giver.have().items():
+        after, sizes = 0, itertools.cycle(cuts)
+        while after < last:
+            chunk = giver.chunk(lane, after, next(sizes))
+            assert chunk is not None
+            chunks.append(chunk)
+            after = chunk.last
+    rest = random.Random(seed).sample(chunks + chunks[: len(chunks) // 2], len(chunks) * 3 // 2)
+    while rest:  # those with a gap before them come again
+        later = []
+        for chunk in rest:
+            try:
+                taker.take(chunk)
+            except Gap:
+                later.append(chunk)
+        rest = later
+    assert contents(taker) == contents(giver)
+
+
+def test_what_is_stored_comes_back_after_a_restart(tmp_path: Path) -> None:
+    path, key = tmp_path / "car.sqlite3", Ed25519PrivateKey.generate()
+    opened = Ledger(Journal(path), key, "car-2")
+    carry(told("car-1"), opened)
+    opened.append(heard_by("car-2")[:5])
+    before, have = contents(opened), opened.have()
+    opened.close()
+    again = Ledger(Journal(path), key, "car-2")
+    assert contents(again) == before
+    assert again.have() == have
+    again.append(heard_by("car-2")[5:9])
+    taker = ledger("base")
+    carry(again, taker)
+    assert contents(taker) == contents(again)
+
+
+def test_a_journal_of_before_there_were_stations_is_taken_over(tmp_path: Path) -> None:
+    path = tmp_path / "car.sqlite3"
+    plain = [replace(r, source="tnc") for r in heard_by("x")[:450]]
+    phone = Reception(plain[0].heard_at_ms, "phone", "phone", b'{"latitude": 1, "longitude": 2}')
+    with Journal(path) as journal:
+        journal.append([*plain, phone])
+        journal.append([Command(1e9, "acknowledge", "burst")])
+    opened = Ledger(Journal(path), Ed25519PrivateKey.generate(), "car-1")
+    taker = ledger("car-2")
+    carry(opened, taker)
+    sources = {reception.source for _, reception in taker.receptions()}
+    assert sources == {"car-1/tnc", "phone"}
+    assert [c.station for _, c in taker.commands()] == ["car-1"]
+    assert contents(taker) == contents(opened)
+
+
+def test_a_big_commit_is_signed_in_parts() -> None:
+    giver = ledger("car-1")
+    giver.append(heard_by("car-1") * 2)
+    lane = next(iter(giver.have()))
+    chunk = giver.chunk(lane, 0)
+    assert chunk is not None
+    assert len(chunk.entries) <= HEAD_EVERY_ENTRIES
+    assert giver.chunk(lane, giver.have()[lane]) is None
+    assert giver.chunk(Lane(b"\0" * 32, "none"), 0) is None
+
+
+def altered(chunk: Chunk) -> list[Chunk]:
+    first = chunk.entries[0]
+    assert isinstance(first, Reception)
+    changed = replace(first, payload=first.payload + b"0")
+    return [
+        replace(chunk, entries=(changed, *chunk.entries[1:])),
+        replace(chunk, entries=chunk.entries[1:]),
+        replace(chunk, entries=chunk.entries[::-1]),
+        replace(chunk, signature=bytes(64)),
+        replace(chunk, lane=replace(chunk.lane, source="car-1/other")),
+    ]
+
+
+@pytest.mark.parametrize("which", range(5))
+def test_what_was_altered_is_refused_and_nothing_of_it_is_kept(which: int) -> None:
+    giver, taker = told("car-1"), ledger("car-2")
+    taker.introduce(giver.station, "car-1")
+    chunk = giver.chunk(Lane(giver.station, "car-1/tnc"), 0, 2_000)
+    assert chunk is not None
+    with pytest.raises(ChunkError):
+        taker.take(altered(chunk)[which])
+    assert contents(taker) == []
+    assert taker.take(chunk)
+
+
+def test_a_station_speaks_for_itself_alone() -> None:
+    liar, taker = ledger("car-1"), ledger("car-2")
+    liar.append(heard_by("car-9")[:3])
+    taker.introduce(liar.station, "car-1")
+    chunk = liar.chunk(Lane(liar.station, "car-9/tnc"), 0)
+    assert chunk is not None
+    with pytest.raises(ChunkError, match="car-1 speaks as"):
+        taker.take(chunk)
+    with pytest.raises(ChunkError, match="nobody introduced"):
+        ledger("car-3").take(chunk)
+
+
+def test_two_pasts_under_one_key_are_told() -> None:
+    key = Ed25519PrivateKey.generate()
+    one, other = (Ledger(Journal(":memory:"), key, "car-1") for _ in range(2))
+    one.append(heard_by("car-1")[:4])
+    other.append(heard_by("car-1")[4:12])
+    taker = ledger("car-2")
+    carry(one, taker)
+    with pytest.raises(TwoPasts, match="car-1 says now something else"):
+        carry(other, taker)
+    assert len(contents(taker)) == 4
+
+
+def test_a_commit_that_fails_leaves_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
+    from server.exchange import entry
+
+    held = told("car-1")
+    before, have = contents(held), held.have()
+
+    def fail(*_: object) -> bytes:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(entry, "sign", fail)
+    with pytest.raises(Exception, match="disk is full"):
+        held.append(heard_by("car-1")[:3])
+    assert contents(held) == before
+    assert held.have() == have
+    monkeypatch.undo()
+    held.append(heard_by("car-1")[:3])
+    taker = ledger("car-2")
+    carry(held, taker)
+    assert contents(taker) == contents(held)
+
+
+def test_the_key_belongs_to_its_journal(tmp_path: Path) -> None:
+    path = tmp_path / "tern.sqlite3"
+    with Journal(path) as journal:
+        key = station_key(journal)
+        assert isinstance(key.public_key(), Ed25519PublicKey)
+        assert station_key(journal).private_bytes_raw() == key.private_bytes_raw()
+    kept = tmp_path / "tern.station-key"
+    assert kept.stat().st_mode & 0o077 == 0
+    path.unlink()
+    with Journal(path) as journal:  # a new journal beside the old key goes on under it
+        journal.describe(station="00" * 32)  # but one that another key signed does not
+        assert station_key(journal).private_bytes_raw() != key.private_bytes_raw()
+    kept.write_text("rubbish")
+    with Journal(tmp_path / "tern.sqlite3") as journal:
+        assert station_key(journal)
+
+
+ENTRIES = st.one_of(
+    st.builds(
+        Reception,
+        st.integers(0, 4_000_000_000_000),
+        st.from_regex(r"\A[a-z0-9-]{1,12}/[a-z0-9é]{1,12}\Z"),
+        st.sampled_from(["kiss", "tnc2", "nmea", "gpsd", "phone"]),
+        st.binary(max_size=300),
+    ),
+    st.builds(
+        Command,
+        st.floats(0, 4e9),
+        st.sampled_from(["acknowledge", "vehicle"]),
+        st.text(max_size=60),
+        st.none(),
+        st.none(),
+        st.just("car-1"),
+    ),
+    st.builds(
+        Command,
+        st.floats(0, 4e9),
+        st.just("vehicle"),
+        st.just("Car 2"),
+        st.floats(-90, 90),
+        st.floats(-180, 180),
+        st.just("car-1"),
+    ),
+)
+
+
+@given(ENTRIES)
+@settings(max_examples=300, deadline=None)
+def test_entries_go_there_and_back(entry: Reception | Command) -> None:
+    assert unpack(pack(entry)) == entry
+
+
+@given(st.binary(max_size=400))
+@settings(max_examples=500, deadline=None)
+def test_any_bytes_are_a_chunk_or_a_chunk_error(data: bytes) -> None:
+    for prefix in (b"", b"R", b"C"):
+        try:
+            unpack(prefix + data)
+        except ChunkError:
+            continue
+    with pytest.raises(ChunkError):
+        unpack_chunk(data[:200])
+
+
+@given(st.data())
+@settings(max_examples=200, deadline=None)
+def test_a_damaged_chunk_is_a_chunk_error_or_does_not_verify(data: st.DataObject) -> None:
+    giver, taker = told("car-1", slice(0, 5)), ledger("car-2")
+    taker.introduce(giver.station, "car-1")
+    chunk = giver.chunk(Lane(giver.station, "car-1/tnc"), 0)
+    assert chunk is not None
+    packed = bytearray(pack_chunk(chunk))
+    at = data.draw(st.integers(0, len(packed) - 1))
+    packed[at] ^= data.draw(st.integers(1, 255))
+    with pytest.raises((ChunkError, Gap)):
+        taker.take(unpack_chunk(bytes(packed)))
+    assert contents(taker) == []
