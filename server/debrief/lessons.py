@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from server.debrief.figures import OwnCar, figures
-from server.debrief.record import FlightRecord
+from server.debrief.record import FlightRecord, places_at
 from server.flight.atmosphere import GRAVITY_MS2
 from server.flight.geodesy import distance_bearing
 from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, FallConstants, observed
@@ -97,18 +97,15 @@ def losses(record: FlightRecord) -> tuple[list[Loss], list[Loss]]:
     start_s = record.track[0].time_s if launch is None else launch.time_s
     end_s = record.track[-1].time_s if landing is None else landing.time_s
     track_s = np.array([p.time_s for p in record.track])
-    columns = [
-        [p.altitude_m for p in record.track],
-        [p.latitude_deg for p in record.track],
-        [p.longitude_deg for p in record.track],
-    ]
+    track_z = [p.altitude_m for p in record.track]
     car = OwnCar(record)
     by_altitude: dict[tuple[str, int], list[int]] = {}
     by_distance: dict[tuple[str, int], list[int]] = {}
     for name in record.flight.trackers:
         beacons = _beacons(record, name, start_s, end_s)
-        places = (np.interp([t for t, _ in beacons], track_s, column) for column in columns)
-        for (time_s, heard), z, lat, lon in zip(beacons, *places, strict=True):
+        sent_s = [t for t, _ in beacons]
+        heights, places = np.interp(sent_s, track_s, track_z), places_at(record.track, sent_s)
+        for (time_s, heard), z, lat, lon in zip(beacons, heights, *places, strict=True):
             _count(by_altitude, name, float(z), ALTITUDE_BIN_M, heard)
             place = car.at(time_s)
             if place is not None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from server.flight.flight import Flight
 from server.flight.geodesy import distance_bearing
@@ -24,6 +25,7 @@ from server.logs import Recording
 STEP_S = 300.0  # between two predictions that are kept
 _KNOWN_M = 1_000.0
 FLYING = ("ascent", "float", "descent")
+Array = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
 
 
@@ -248,6 +250,17 @@ def _track(flight: Flight) -> list[TrackPoint]:
         )
         for p in points
     ]
+
+
+def places_at(
+    track: Sequence[TrackPoint], times: Sequence[float] | Array
+) -> tuple[Array, Array]:  # fmt: skip
+    """Latitude and longitude in degrees, straight between the points; also across the antimeridian."""
+    track_s = [p.time_s for p in track]
+    lon = np.unwrap([p.longitude_deg for p in track], period=360.0)
+    here = np.interp(times, track_s, lon)
+    lat = np.interp(times, track_s, [p.latitude_deg for p in track])
+    return lat, (here + 180.0) % 360.0 - 180.0
 
 
 def _happenings(flight: Flight, state: dict[str, Any]) -> list[Happening]:

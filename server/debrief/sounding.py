@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from server.debrief.air import dew_point_c
 from server.debrief.export import write_csv
-from server.debrief.record import FlightRecord
+from server.debrief.record import FlightRecord, places_at
 from server.flight.atmosphere import pressure_altitude_m
 from server.flight.landing import winds
 from server.flight.times import rfc3339
@@ -77,9 +77,7 @@ def sounding(record: FlightRecord) -> list[Level]:
     times = seen.time_s[first]
     profile = winds.profile(seen, layer, times, question.ground.altitude_m)
     sigma = np.sqrt(np.maximum(np.diag(profile.covariance), 0.0))
-    track_s = np.array([p.time_s for p in record.track])
-    lat = np.interp(times, track_s, [p.latitude_deg for p in record.track])
-    lon = np.interp(times, track_s, [p.longitude_deg for p in record.track])
+    lat, lon = places_at(record.track, times)
     temperature = _by_layer(record, layer, _temperature(record), from_s, to_s)
     humidity = _by_layer(record, layer, _humidity(record), from_s, to_s)
     pressure = _by_layer(record, layer, _log_pressure(record), from_s, to_s)

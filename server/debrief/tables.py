@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from server.debrief.chase import When, chases, whereabouts
 from server.debrief.figures import (
     Far,
     Figures,
@@ -86,7 +87,7 @@ def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     return [
         _events(record), _predictions(record), _trackers(shares), _receivers(shares),
-        _uncertain(record), _lessons(record), _losses(record),
+        _chase(record), _whereabouts(record), _uncertain(record), _lessons(record), _losses(record),
     ]  # fmt: skip
 
 
@@ -186,6 +187,47 @@ def _receivers(shares: Sequence[TrackerShare]) -> Table:
         "Receivers", head, rows, frozenset(range(1, len(shares) + 3)),
         "One packet may be heard by several.", "No receiver.",
     )  # fmt: skip
+
+
+def _chase(record: FlightRecord) -> Table:
+    rows = [
+        (c.name, f"{c.reports:,}", clock(c.first_s), clock(c.last_s), kilometres(c.driven_m),
+         _when(c.nearest), _when(c.farthest), _when(c.nearest_to_landing))
+        for c in chases(record)
+    ]  # fmt: skip
+    head = (
+        "Vehicle", "Reports", "First", "Last", "Driven, at least", "Nearest to the payload in the air",
+        "Farthest from it", "Nearest to the landing",
+    )  # fmt: skip
+    note = (
+        "Distances along the ground. Driven is straight from report to report: the road was longer."
+    )
+    if record.landing is not None and not record.landing.measured:
+        note += " The landing is the last prediction."
+    return Table(
+        "Chase vehicles", head, rows, frozenset({1, 4}), note, "No vehicle of the crew was heard."
+    )
+
+
+def _when(found: When | None) -> str:
+    return NONE if found is None else f"{_far_or_near(found.distance_m)} at {clock(found.time_s)}"
+
+
+def _far_or_near(distance_m: float) -> str:
+    return metres(distance_m) if distance_m < 1_000.0 else kilometres(distance_m)
+
+
+def _whereabouts(record: FlightRecord) -> Table:
+    rows = [
+        (w.event.kind.capitalize(), w.name, f"{w.fix.latitude_deg:.5f}, {w.fix.longitude_deg:.5f}",
+         clock(w.fix.time_s), _far_or_near(w.distance_m), f"{w.bearing_deg:.0f}°")
+        for w in whereabouts(record)
+    ]  # fmt: skip
+    head = ("Event", "Vehicle", "Was at", "Reported", "To the payload", "Bearing")
+    note = "By the report nearest in time, within ten minutes. Bearings from true north."
+    return Table(
+        "Who was where", head, rows, frozenset({4, 5}), note, "No vehicle was heard at an event."
+    )
 
 
 def _uncertain(record: FlightRecord) -> Table:
