@@ -18,7 +18,7 @@ def add_door(app: FastAPI, peers: Peers) -> None:
         try:
             await peers.accept(_Inbound(websocket))
         finally:
-            with contextlib.suppress(RuntimeError):  # it has gone already
+            with contextlib.suppress(RuntimeError, WebSocketDisconnect):  # it has gone already
                 await websocket.close()
 
 

@@ -20,7 +20,7 @@ from websockets.asyncio.client import connect
 from websockets.exceptions import WebSocketException
 
 from server.exchange.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
-from server.exchange.ledger import Gap, Ledger
+from server.exchange.ledger import HEAD_EVERY_BYTES, Gap, Ledger
 from server.exchange.talk import (
     Answerer,
     Caller,
@@ -43,6 +43,7 @@ BEAT_S = 10.0
 ANNOUNCE_EVERY_S = 1.0
 RELAY_EVERY_S = 3.0
 MAX_CALLS = 32
+FIRST_CHUNK_BYTES = 2_000
 _HAVE, _CHUNK = b"H", b"C"
 
 
@@ -83,6 +84,7 @@ class _Link:
     calls: bytes  # the station that called
     greeted: bool = False  # it has said what it has
     theirs: dict[Lane, int] = field(default_factory=dict)
+    chunk_bytes: int = FIRST_CHUNK_BYTES  # small at first: a link may last for seconds only
     announced: dict[Lane, int] = field(default_factory=dict)
     stirred: asyncio.Event = field(default_factory=asyncio.Event)
     ended: asyncio.Event = field(default_factory=asyncio.Event)
@@ -304,9 +306,12 @@ class Peers:
             if lane is not None:
                 after = link.theirs.get(lane, 0)
                 chunk = await self._host.in_journal(
-                    lambda lane=lane, after=after: self._ledger.chunk(lane, after)
+                    lambda lane=lane, after=after: self._ledger.chunk(
+                        lane, after, link.chunk_bytes
+                    )
                 )
                 if chunk is not None:
+                    link.chunk_bytes = min(2 * link.chunk_bytes, HEAD_EVERY_BYTES)
                     await _send_sealed(line, sealed, _CHUNK + pack_chunk(chunk))
                     link.theirs[lane] = max(chunk.last, link.theirs.get(lane, 0))
                 continue

@@ -1,0 +1,75 @@
+"""A TCP relay as a poor phone link: narrow, slow to answer, cut now and then. It counts the bytes."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+
+
+class PoorLink:
+    """Relays to `port`. `bits_per_s` narrows each way; `cut_after_bytes` ends a connection."""
+
+    def __init__(
+        self,
+        port: int,
+        *,
+        bits_per_s: float | None = None,
+        delay_s: float = 0.0,
+        cut_after_bytes: int | None = None,
+    ) -> None:
+        self._to, self._bits_per_s, self._delay_s = port, bits_per_s, delay_s
+        self._cut_after = cut_after_bytes
+        self.port = 0
+        self.connections = self.carried_bytes = 0
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def __aenter__(self) -> PoorLink:
+        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._server.close()
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._tasks.add(task)
+        self.connections += 1
+        left = [self._cut_after]
+        far = None
+        try:
+            there, far = await asyncio.open_connection("127.0.0.1", self._to)
+            ways = [
+                asyncio.ensure_future(self._carry(reader, far, left)),
+                asyncio.ensure_future(self._carry(there, writer, left)),
+            ]
+            self._tasks |= set(ways)
+            await asyncio.wait(ways, return_when=asyncio.FIRST_COMPLETED)
+            for way in ways:
+                way.cancel()
+            await asyncio.gather(*ways, return_exceptions=True)
+        finally:
+            for end in (writer, far):
+                if end is not None:
+                    end.close()
+
+    async def _carry(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, left: list[int | None]
+    ) -> None:
+        with contextlib.suppress(OSError):
+            while data := await reader.read(4_096):
+                await asyncio.sleep(self._delay_s)
+                if self._bits_per_s is not None:
+                    await asyncio.sleep(8 * len(data) / self._bits_per_s)
+                if left[0] is not None:
+                    data = data[: left[0]]
+                    left[0] -= len(data)
+                self.carried_bytes += len(data)
+                writer.write(data)
+                await writer.drain()
+                if left[0] == 0:
+                    return
