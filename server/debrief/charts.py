@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 WIDTH, HEIGHT = 640, 240
-LEFT, RIGHT, TOP, BOTTOM = 78, 12, 14, 34
+LEFT, RIGHT, TOP, BOTTOM = 92, 16, 14, 46  # also for a phone's larger words
+_WORD = 150  # room for two words that lean to one another
 _MOST_POINTS = 1_500  # more than pixels would show
 
 Points = Sequence[tuple[float, float]]
@@ -65,19 +66,26 @@ def chart(axes: Axes, series: Sequence[Series], marks: Sequence[tuple[float, str
     label = html.escape(f"{axes.y_title} over {axes.x_title}: {names}", quote=True)
     parts = [f'<svg viewBox="0 0 {axes.width} {axes.height}" role="img" aria-label="{label}">']
     parts += _grid(axes, x_ticks, y_ticks, px, py)
-    for x, word in marks:
-        if x_low <= x <= x_high:
-            side = "end" if px(x) > axes.width * 0.8 else "start"
-            shift = -4 if side == "end" else 4
-            parts.append(
-                f'<line class="mark" x1="{px(x):.1f}" x2="{px(x):.1f}" y1="{TOP}" '
-                f'y2="{axes.height - BOTTOM}"/><text class="mark-word" x="{px(x) + shift:.1f}" '
-                f'y="{TOP + 10}" text-anchor="{side}">{html.escape(word)}</text>'
-            )
+    parts += _marks(axes, [(px(x), word) for x, word in marks if x_low <= x <= x_high])
     for s in shown:
         parts += _draw(s, px, py)
     parts.append("</svg>")
     return "".join(parts) + _legend(shown)
+
+
+def _marks(axes: Axes, marks: Sequence[tuple[float, str]]) -> list[str]:
+    """Upright lines with a word each; a word that would run into the one before goes lower."""
+    parts, lower, last = [], False, -math.inf
+    for x, word in sorted(marks):
+        lower = x - last < _WORD and not lower
+        last = x
+        side, shift = ("end", -4) if x > axes.width * 0.8 else ("start", 4)
+        parts.append(
+            f'<line class="mark" x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{axes.height - BOTTOM}"/>'
+            f'<text class="mark-word" x="{x + shift:.1f}" y="{TOP + (32 if lower else 12)}" '
+            f'text-anchor="{side}">{html.escape(word)}</text>'
+        )
+    return parts
 
 
 def _with_band(s: Series) -> list[tuple[tuple[float, float], float]]:
@@ -123,13 +131,13 @@ def _grid(
         word = f"{datetime.fromtimestamp(x, UTC):%H:%M}" if axes.time else number(x)
         parts.append(
             f'<line class="grid" x1="{px(x):.1f}" x2="{px(x):.1f}" y1="{TOP}" y2="{base}"/>'
-            f'<text x="{px(x):.1f}" y="{base + 15}" text-anchor="middle">{word}</text>'
+            f'<text x="{px(x):.1f}" y="{base + 18}" text-anchor="middle">{word}</text>'
         )
     middle = TOP + (base - TOP) / 2
     parts.append(
         f'<text x="{LEFT + (axes.width - LEFT - RIGHT) / 2}" y="{axes.height - 4}" '
         f'text-anchor="middle">{html.escape(axes.x_title)}</text>'
-        f'<text transform="translate(12 {middle}) rotate(-90)" '
+        f'<text transform="translate(14 {middle}) rotate(-90)" '
         f'text-anchor="middle">{html.escape(axes.y_title)}</text>'
     )
     return parts
@@ -162,7 +170,7 @@ def ticks(low: float, high: float, about: int) -> list[float]:
 def time_ticks(low: float, high: float) -> list[float]:
     """Whole minutes, quarters or hours within the range."""
     steps = (60, 120, 300, 600, 900, 1_800, 3_600, 7_200, 21_600, 86_400)
-    step = next((s for s in steps if (high - low) / s <= 9), steps[-1] * 7)
+    step = next((s for s in steps if (high - low) / s <= 8), steps[-1] * 7)
     first = math.ceil(low / step)
     return [float(i * step) for i in range(first, math.floor(high / step) + 1)]
 

@@ -21,8 +21,7 @@ LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a1
 TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
 _BASEMAP = Path(__file__).parent.parent.parent / "web" / "basemap"
 _MARGIN_DEG = 1.0
-_TOWNS = 60
-_NAME_WIDE, _NAME_HIGH = 0.10, 0.025  # of the map's span, for one town's name
+_TOWNS = 120  # the page shows those that have room
 _BAND_M = 1_000.0
 _TOP_M = 36_000.0
 # cividis (Nuñez, Anderton and Renslow 2018, PLOS ONE 13(7) e0199239): the screen's polynomials
@@ -106,29 +105,41 @@ def bands(track: Sequence[TrackPoint]) -> list[tuple[str, list[tuple[float, floa
     return [(colour, places) for colour, places in pieces if len(places) > 1]
 
 
-def draw(records: Sequence[FlightRecord]) -> OfflineMap:
-    """One flight with all that is known of it, or several by their tracks alone."""
+def bounds(records: Sequence[FlightRecord]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """South-west and north-east corner (latitude, longitude) of all tracks."""
     places = [
         (p.latitude_deg, p.longitude_deg) for record in records for p in record.track
     ] or [(0.0, 0.0)]  # fmt: skip
-    south, north = min(p[0] for p in places), max(p[0] for p in places)
-    west, east = min(p[1] for p in places), max(p[1] for p in places)
+    lat, lon = zip(*places, strict=True)
+    return (min(lat), min(lon)), (max(lat), max(lon))
+
+
+def draw(records: Sequence[FlightRecord]) -> OfflineMap:
+    """One flight with all that is known of it, or several by their tracks alone."""
+    (south, west), (north, east) = bounds(records)
     drawn = OfflineMap(
         location=((south + north) / 2, (west + east) / 2), tiles=None, prefer_canvas=True,
         control_scale=True, width="100%", height="100%", zoom_snap=0.25, max_zoom=18,
     )  # fmt: skip
+    one = records[0] if len(records) == 1 else None
     _land(drawn, south, west, north, east)
-    if len(records) == 1:
-        _one(drawn, records[0])
+    if one is not None:
+        _one(drawn, one)
     else:
         for i, record in enumerate(records):
             group = folium.FeatureGroup(name=_label(record.name)).add_to(drawn)
             _track_of(group, record, TRACKERS[i % len(TRACKERS)])
     folium.LayerControl(collapsed=False).add_to(drawn)
-    drawn.fit_bounds(
-        [(south, west), (north, east)], padding_top_left=(60, 24), padding_bottom_right=(280, 40)
-    )
     return drawn
+
+
+def _marks(record: FlightRecord) -> list[tuple[float, float, str]]:
+    """Events by their word, and the landing where only the last prediction tells of it."""
+    marks = [(e.latitude_deg, e.longitude_deg, e.kind) for e in record.happenings]
+    place = record.landing
+    if place is not None and not place.measured:
+        marks.append((place.latitude_deg, place.longitude_deg, "landing, predicted"))
+    return marks
 
 
 def _label(text: str) -> str:
@@ -155,17 +166,10 @@ def _land(drawn: OfflineMap, south: float, west: float, north: float, east: floa
             folium.PolyLine(kept, interactive=False, **style).add_to(land)
     places = orjson.loads((_BASEMAP / "places.json").read_bytes())["features"]
     towns = [f for f in places if near(*f["geometry"]["coordinates"])]
-    towns.sort(key=lambda f: -f["properties"]["population"])
-    names: list[tuple[float, float, str]] = []
-    span_deg = max(east - west, north - south) + 0.2
-    for town in towns:  # the larger first: a smaller one beside it would be written over it
-        lon, lat = town["geometry"]["coordinates"]
-        free = all(
-            abs(lon - b) > _NAME_WIDE * span_deg or abs(lat - a) > _NAME_HIGH * span_deg
-            for a, b, _ in names
-        )
-        if free and len(names) < _TOWNS:
-            names.append((lat, lon, town["properties"]["name"]))
+    towns.sort(key=lambda f: -f["properties"]["population"])  # the page keeps the larger
+    names = [
+        (*reversed(t["geometry"]["coordinates"]), t["properties"]["name"]) for t in towns[:_TOWNS]
+    ]
     land.add_child(Words(names, "town"))
 
 
@@ -201,9 +205,7 @@ def _one(drawn: OfflineMap, record: FlightRecord) -> None:
     events = folium.FeatureGroup(name="Events").add_to(drawn)
     dots = [(e.latitude_deg, e.longitude_deg, e.text, False) for e in record.happenings]
     events.add_child(Dots(dots, radius=6, color=INK, fillColor="#fffdf8", weight=2, fill=True))
-    events.add_child(Words(
-        [(e.latitude_deg, e.longitude_deg, e.kind) for e in record.happenings], "event",
-    ))  # fmt: skip
+    events.add_child(Words(_marks(record), "event"))
 
 
 def _areas(drawn: OfflineMap, record: FlightRecord) -> None:

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from server.debrief import tables
 from server.debrief.charts import Axes, Series, chart
-from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, draw
+from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, bounds, draw
 from server.debrief.record import FlightRecord
 from server.flight.snapshot import CAUTIONS
 from server.flight.times import rfc3339
@@ -68,6 +68,8 @@ def render(records: Sequence[FlightRecord], **words: Any) -> bytes:
         map_head=Markup(figure.header.render()),
         map_body=Markup(figure.html.render()),
         map_script=Markup(figure.script.render()),
+        map_name=drawn.get_name(),
+        bounds=bounds(records),
         key=[altitude_colour(m) for m in _KEY_M] if len(records) == 1 else [],
         **words,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from server.debrief.air import dew_point_c
 from server.debrief.charts import Axes, Points, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, QUIET
 from server.debrief.page import Picture, picture
@@ -23,6 +24,10 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     north: Points = [(v.north_ms, v.altitude_m) for v in levels]
     standard: Points = [(float(temperature_k(v.altitude_m)) - 273.15, v.altitude_m) for v in levels]
     air = [(v.temperature_c, v.altitude_m) for v in levels if v.temperature_c is not None]
+    dew = [
+        (d, v.altitude_m) for v in levels
+        if (d := dew_point_c(v.temperature_c, v.humidity_percent)) is not None
+    ]  # fmt: skip
     damp = [(v.humidity_percent, v.altitude_m) for v in levels if v.humidity_percent is not None]
     off = [
         (v.pressure_altitude_m - v.altitude_m, v.altitude_m)
@@ -37,7 +42,8 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
             Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)], _COMPASS_DEG)),
         *picture("Wind towards east and north", _over("m/s", [
             Series("east", PAYLOAD, east, band=sigma), Series("north", LANDING, north, band=sigma)])),
-        *picture("Temperature", _over("°C", [Series("measured", LANDING, air), *temperatures])
+        *picture("Temperature", _over("°C", [
+                     Series("measured", LANDING, air), Series("dew point", PAYLOAD, dew), *temperatures])
                  if air else "", "Measured in sunlight: read warm aloft."),
         *picture("Relative humidity", _over("%", [Series("measured", PAYLOAD, damp)]),
                  "Lags in the cold; says little below -40 °C."),

@@ -17,9 +17,9 @@ from server.debrief.figures import (
 )
 from server.debrief.lessons import fitted_climb, fitted_fall, losses
 from server.debrief.record import FlightRecord
-from server.flight.times import clock, parse_time
+from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
+from server.flight.times import parse_time
 
-NONE = "–"
 _TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
 
 
@@ -42,30 +42,6 @@ class Figure:
     note: str = ""
 
 
-def metres(value: float | None) -> str:
-    return NONE if value is None else f"{value:,.0f} m"
-
-
-def kilometres(value_m: float | None) -> str:
-    return NONE if value_m is None else f"{value_m / 1000:,.1f} km"
-
-
-def speed(value_ms: float | None) -> str:
-    return NONE if value_ms is None else f"{value_ms:.1f} m/s"
-
-
-def duration(value_s: float | None) -> str:
-    if value_s is None:
-        return NONE
-    minutes, seconds = divmod(round(abs(value_s)), 60)
-    hours, minutes = divmod(minutes, 60)
-    if hours:
-        return f"{hours} h {minutes} min"
-    if minutes >= 10:
-        return f"{minutes} min"
-    return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
-
-
 def cards(f: Figures) -> list[Figure]:
     """The figures of the flight."""
     burst = f.burst_altitude_m
@@ -86,24 +62,28 @@ def cards(f: Figures) -> list[Figure]:
 def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     return [
-        _events(record), _predictions(record), _trackers(shares), _receivers(shares),
+        _events(record), _alarms(record), _predictions(record), _trackers(shares), _receivers(shares),
         _chase(record), _whereabouts(record), _uncertain(record), _lessons(record), _losses(record),
     ]  # fmt: skip
 
 
 def _events(record: FlightRecord) -> Table:
     rows = [
-        (e.kind.capitalize(), clock(e.time_s), metres(e.altitude_m),
+        (e.kind.capitalize(), at(e.time_s), metres(e.altitude_m),
          f"{e.latitude_deg:.5f}, {e.longitude_deg:.5f}")
         for e in record.happenings
     ]  # fmt: skip
-    raised = [
-        (alarm["text"], clock(_time(alarm["time"])), "", "acknowledged" if alarm["acknowledged"] else "")
+    head = ("Event", "Time", "Altitude", "Place")
+    return Table("Events", head, rows, frozenset({2}), empty="None was heard.")
+
+
+def _alarms(record: FlightRecord) -> Table:
+    rows = [
+        (at(_time(alarm["time"])), "yes" if alarm["acknowledged"] else "no", alarm["text"])
         for alarm in record.state["alarms"]
         if alarm["kind"] not in _TOLD_AS_EVENTS
-    ]  # fmt: skip
-    head = ("Event", "Time", "Altitude", "Place")
-    return Table("Events and alarms", head, [*rows, *raised], frozenset({2}))
+    ]
+    return Table("Alarms", ("Time", "Acknowledged", "What"), rows, empty="None.")
 
 
 def _time(text: str) -> float:
@@ -118,7 +98,7 @@ def _predictions(record: FlightRecord) -> Table:
             NONE if p.off_s is None else f"{duration(p.off_s)} {'early' if p.off_s < 0 else 'late'}"
         )
         rows.append((
-            clock(p.at_s), p.phase, metres(p.altitude_m), clock(p.landing_s),
+            at(p.at_s), p.phase, metres(p.altitude_m), at(p.landing_s),
             kilometres(p.radius_90_m), kilometres(p.off_m), late, inside,
         ))  # fmt: skip
     judged = [p for p in record.predictions if p.inside_90 is not None]
@@ -145,25 +125,35 @@ def _predictions(record: FlightRecord) -> Table:
     )  # fmt: skip
 
 
+def _turned(
+    head: Sequence[str], rows: Sequence[Sequence[str]]
+) -> tuple[Sequence[str], list[Sequence[str]]]:
+    """A table of few things with much to say of each: the things side by side, which fits a phone."""
+    if not rows:
+        return head, []
+    first, *others = zip(head, *rows, strict=True)
+    return first, list(others)
+
+
 def _trackers(shares: Sequence[TrackerShare]) -> Table:
     rows = [
         (
-            f"{s.label} ({s.name})" if s.label != s.name else s.name, s.role,
-            f"{s.sent:,}", f"{s.heard:,}", f"{s.missed:,}", f"{s.copies:,}",
+            s.label, s.name, s.role, f"{s.sent:,}", f"{s.heard:,}", f"{s.missed:,}", f"{s.copies:,}",
             NONE if s.interval_s is None else f"{s.interval_s:.0f} s",
             NONE if s.longest_gap_s is None or s.gap_from_s is None
-            else f"{duration(s.longest_gap_s)} from {clock(s.gap_from_s)}",
+            else f"{duration(s.longest_gap_s)} from {at(s.gap_from_s)}",
             f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest),
             "; ".join(f"{reason} ({n})" for reason, n in s.reasons[:3]) or NONE,
         )
         for s in shares
     ]  # fmt: skip
     head = (
-        "Tracker", "Role", "Sent", "Heard", "Missed", "Copies", "Interval", "Longest gap in the air",
-        "Fixes used", "Share of track", "Farthest heard directly", "Why not used",
+        "Tracker", "Heard as", "Role", "Packets sent", "Heard", "Missed", "Copies", "Interval",
+        "Longest gap in the air", "Fixes used", "Share of the track", "Farthest heard directly",
+        "Why not used",
     )  # fmt: skip
     note = "Sent and missed are inferred from the beacon interval that was learned."
-    return Table("Trackers", head, rows, frozenset({2, 3, 4, 5, 6, 8, 9}), note, "No tracker.")
+    return Table("Trackers", *_turned(head, rows), note=note, empty="No tracker.")
 
 
 def _far(far: Far | None) -> str:
@@ -191,12 +181,12 @@ def _receivers(shares: Sequence[TrackerShare]) -> Table:
 
 def _chase(record: FlightRecord) -> Table:
     rows = [
-        (c.name, f"{c.reports:,}", clock(c.first_s), clock(c.last_s), kilometres(c.driven_m),
+        (c.name, f"{c.reports:,}", f"{at(c.first_s)} to {at(c.last_s)}", kilometres(c.driven_m),
          _when(c.nearest), _when(c.farthest), _when(c.nearest_to_landing))
         for c in chases(record)
     ]  # fmt: skip
     head = (
-        "Vehicle", "Reports", "First", "Last", "Driven, at least", "Nearest to the payload in the air",
+        "Vehicle", "Reports heard", "Heard", "Driven, at least", "Nearest to the payload in the air",
         "Farthest from it", "Nearest to the landing",
     )  # fmt: skip
     note = (
@@ -205,25 +195,21 @@ def _chase(record: FlightRecord) -> Table:
     if record.landing is not None and not record.landing.measured:
         note += " The landing is the last prediction."
     return Table(
-        "Chase vehicles", head, rows, frozenset({1, 4}), note, "No vehicle of the crew was heard."
+        "Chase vehicles", *_turned(head, rows), note=note, empty="No vehicle of the crew was heard."
     )
 
 
 def _when(found: When | None) -> str:
-    return NONE if found is None else f"{_far_or_near(found.distance_m)} at {clock(found.time_s)}"
-
-
-def _far_or_near(distance_m: float) -> str:
-    return metres(distance_m) if distance_m < 1_000.0 else kilometres(distance_m)
+    return NONE if found is None else f"{apart(found.distance_m)} at {at(found.time_s)}"
 
 
 def _whereabouts(record: FlightRecord) -> Table:
     rows = [
         (w.event.kind.capitalize(), w.name, f"{w.fix.latitude_deg:.5f}, {w.fix.longitude_deg:.5f}",
-         clock(w.fix.time_s), _far_or_near(w.distance_m), f"{w.bearing_deg:.0f}°")
+         at(w.fix.time_s), apart(w.distance_m), f"{w.bearing_deg:.0f}°")
         for w in whereabouts(record)
     ]  # fmt: skip
-    head = ("Event", "Vehicle", "Was at", "Reported", "To the payload", "Bearing")
+    head = ("Event", "Vehicle", "Was at", "At", "To the payload", "Bearing")
     note = "By the report nearest in time, within ten minutes. Bearings from true north."
     return Table(
         "Who was where", head, rows, frozenset({4, 5}), note, "No vehicle was heard at an event."
@@ -231,7 +217,7 @@ def _whereabouts(record: FlightRecord) -> Table:
 
 
 def _uncertain(record: FlightRecord) -> Table:
-    rows = [(clock(u.from_s), clock(u.to_s), u.words) for u in uncertain(record)]
+    rows = [(at(u.from_s), at(u.to_s), u.words) for u in uncertain(record)]
     return Table(
         "Where the estimate was uncertain", ("From", "To", "Why"), rows,
         empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
@@ -258,17 +244,25 @@ def _lessons(record: FlightRecord) -> Table:
 
 def _losses(record: FlightRecord) -> Table:
     by_altitude, by_distance = losses(record)
-    rows = [
-        (r.tracker, f"{what} {r.low_m / 1000:.0f} to {r.high_m / 1000:.0f} km", f"{r.sent:,}",
-         f"{r.heard:,}", f"{100 * r.share:.0f} %")
-        for what, found in (("altitude", by_altitude), ("from the car", by_distance))
-        for r in found
-    ]  # fmt: skip
-    head = ("Tracker", "Range", "Sent", "Heard", "Lost")
-    note = "In the air, by anybody. Sent is inferred from the beacon interval."
+    names = sorted({r.tracker for r in by_altitude})
+    rows = []
+    for what, found in (("Altitude", by_altitude), ("From the car", by_distance)):
+        cells = {
+            (r.low_m, r.tracker): f"{r.heard:,} of {r.sent:,} ({100 * r.share:.0f} %)"
+            for r in found
+        }
+        for low_m, high_m in sorted({(r.low_m, r.high_m) for r in found}):
+            rows.append((
+                f"{what} {low_m / 1000:.0f} to {high_m / 1000:.0f} km",
+                *(cells.get((low_m, name), NONE) for name in names),
+            ))  # fmt: skip
+    labels = [record.flight.trackers[name].name for name in names]
     return Table(
-        "Beacons lost", head, rows, frozenset({2, 3, 4}), note, "No beacon interval known."
-    )
+        "Beacons lost", ("Range", *labels), rows, frozenset(range(1, len(names) + 1)),
+        "Heard in the air, by anybody, of those sent as inferred from the interval; in brackets the "
+        "share that was lost.",
+        "No beacon interval known.",
+    )  # fmt: skip
 
 
 def figure_cards(record: FlightRecord) -> list[Figure]:

@@ -21,6 +21,28 @@ from tests.machine import require
 MOST_BYTES = 5_000_000
 
 
+PHONE = (390, 844)
+# pairs of names on the map of which one lies over the other, a town's over anything
+OVERLAPS = """(() => {
+  const shown = [...document.querySelectorAll("#place .town, #place .event, #place .vehicle")]
+    .filter((e) => getComputedStyle(e).visibility === "visible").map((e) => e.firstElementChild);
+  const towns = shown.filter((e) => e.parentNode.className.includes("town"));
+  const over = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+  return towns.flatMap((t) => shown.filter((o) => o !== t
+    && over(t.getBoundingClientRect(), o.getBoundingClientRect())).map((o) => t.textContent + o.textContent));
+})()"""
+# events whose place lies outside of the map, or under the list of layers
+OUTSIDE = """(() => {
+  const map = document.getElementById("place").getBoundingClientRect();
+  const list = document.querySelector(".leaflet-control-layers").getBoundingClientRect();
+  const within = (x, y, r) => x > r.left && x < r.right && y > r.top && y < r.bottom;
+  return [...document.querySelectorAll("#place .event")].filter((e) => {
+    const { left, top } = e.getBoundingClientRect();
+    return !within(left, top, map) || within(left, top, list);
+  }).map((e) => e.textContent);
+})()"""
+
+
 @pytest.fixture
 async def browser() -> AsyncIterator[Browser]:
     path = require("chromium")
@@ -30,9 +52,11 @@ async def browser() -> AsyncIterator[Browser]:
         await browser.close()
 
 
-async def opened(browser: Browser, page_file: Path) -> tuple[Page, list[str], list[str]]:
+async def opened(
+    browser: Browser, page_file: Path, size: tuple[int, int]
+) -> tuple[Page, list[str], list[str]]:
     """The page, what it asked for beside itself, and what it complained of."""
-    context = await browser.new_context(viewport={"width": WIDE[0], "height": WIDE[1]})
+    context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
     asked: list[str] = []
     complaints: list[str] = []
 
@@ -53,12 +77,14 @@ async def opened(browser: Browser, page_file: Path) -> tuple[Page, list[str], li
     return page, asked, complaints
 
 
-async def assert_right(browser: Browser, record: FlightRecord, folder: Path) -> Page:
+async def assert_right(
+    browser: Browser, record: FlightRecord, folder: Path, size: tuple[int, int] = WIDE
+) -> Page:
     written = flight_page(record)
     assert len(written) < MOST_BYTES
     path = folder / "page.html"
     path.write_bytes(written)
-    page, asked, complaints = await opened(browser, path)
+    page, asked, complaints = await opened(browser, path, size)
     assert asked == []
     assert complaints == []
     assert await page.locator("h1").inner_text() == record.name
@@ -68,7 +94,9 @@ async def assert_right(browser: Browser, record: FlightRecord, folder: Path) -> 
     )
     assert painted
     wide = await page.evaluate("document.documentElement.scrollWidth")
-    assert wide <= WIDE[0]
+    assert wide <= size[0]
+    assert await page.evaluate(OVERLAPS) == []
+    assert await page.evaluate(OUTSIDE) == []
     return page
 
 
@@ -80,6 +108,31 @@ async def test_the_demos_page_needs_no_network(browser: Browser, tmp_path: Path)
     assert await page.locator("svg[role=img]").count() >= 8
     events = await page.locator(".event").all_inner_texts()
     assert events == ["launch", "burst", "landing"]
+
+
+async def test_a_phone_shows_the_whole_flight(browser: Browser, tmp_path: Path) -> None:
+    page = await assert_right(browser, demo(), tmp_path, PHONE)
+    assert await page.locator("#layers .leaflet-control-layers").count() == 1
+    label_px = await page.evaluate(
+        "document.querySelector('svg text').getBoundingClientRect().height"
+    )
+    assert label_px > 9.0  # of a chart, as it is seen
+    await page.locator("#layers label", has_text="Smoothed track").click()
+    assert (
+        not await page.locator("#layers label", has_text="Smoothed track")
+        .locator("input")
+        .is_checked()
+    )
+
+
+async def test_paper_shows_the_map_as_the_screen_does(browser: Browser, tmp_path: Path) -> None:
+    page = await assert_right(browser, demo(), tmp_path)
+    await page.emulate_media(media="print")
+    box = await page.locator("#place").bounding_box()
+    assert box is not None
+    assert box["width"] == pytest.approx(700.0, abs=3.0)  # A4 within margins of 12 mm: 703
+    assert not await page.locator(".leaflet-control-layers").is_visible()
+    assert (await page.pdf(format="A4")).count(b"/Type /Page\n") <= 8
 
 
 async def test_hostile_names_are_only_words(browser: Browser, tmp_path: Path) -> None:
