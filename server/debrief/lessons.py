@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from server.debrief.figures import OwnCar, figures
+from server.debrief.figures import figures
+from server.debrief.receivers import own_car
 from server.debrief.record import FlightRecord, places_at
 from server.flight.atmosphere import GRAVITY_MS2
 from server.flight.geodesy import distance_bearing
@@ -98,7 +99,7 @@ def losses(record: FlightRecord) -> tuple[list[Loss], list[Loss]]:
     end_s = record.track[-1].time_s if landing is None else landing.time_s
     track_s = np.array([p.time_s for p in record.track])
     track_z = [p.altitude_m for p in record.track]
-    car = OwnCar(record)
+    car = own_car(record)
     by_altitude: dict[tuple[str, int], list[int]] = {}
     by_distance: dict[tuple[str, int], list[int]] = {}
     for name in record.flight.trackers:
@@ -183,17 +184,16 @@ def plan_fragment(record: FlightRecord) -> str:
 def _descent(record: FlightRecord, fall: FittedFall) -> Sequence[str]:
     plan = record.plan.descent
     speed = fall.fall_speed_sea_level_ms
+    spread = f"fall_speed_relative_sigma = {min(fall.relative_sigma, 1.0):.3f}"
     if fall.drag_coefficient is not None and 0.05 < fall.drag_coefficient <= 3.0:
         return [
             f"# it fell at {speed:.2f} m/s by sea-level density; drag area {fall.drag_area_m2:.2f} m2",
             f"mass_kg = {plan.mass_kg}",
             f"parachute_diameter_m = {plan.parachute_diameter_m}",
             f"drag_coefficient = {fall.drag_coefficient:.3f}",
+            spread,
         ]
-    return [
-        f"fall_speed_sea_level_ms = {speed:.2f}",
-        f"fall_speed_relative_sigma = {min(fall.relative_sigma, 1.0):.3f}",
-    ]
+    return [f"fall_speed_sea_level_ms = {speed:.2f}", spread]
 
 
 def _comment(text: str) -> str:

@@ -2,75 +2,107 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from decoders.reports import WIRES, Wire
-from server.flight.inputs import Reception
+from server.flight.inputs import Command, Reception
 from server.journal_text import LogError
 from server.logs import Recording, read_recording
 
-_COLUMNS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
+_RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
+_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg FROM commands"
+_END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
+Row = tuple[Any, ...]
+
+
+@dataclass
+class _Found:
+    """What could be read of a damaged journal, by number."""
+
+    receptions: dict[int, Reception] = field(default_factory=dict)
+    commands: dict[int, Command] = field(default_factory=dict)
+    about: dict[str, str] = field(default_factory=dict)
+    last: int | None = None  # number of the last reception that was stored, if known
+
+    def keep_reception(self, row: Row) -> None:
+        number, heard_at_ms, source, wire, payload = row
+        numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
+        numbers = numbers and 0 <= heard_at_ms < 1000 * _END_S
+        if numbers and isinstance(source, str) and isinstance(payload, bytes) and wire in WIRES:
+            self.receptions[number] = Reception(heard_at_ms, source, cast(Wire, wire), payload)
+
+    def keep_command(self, row: Row) -> None:
+        number, at_s, kind, name, *place = row
+        told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
+        told = told and 0.0 <= at_s < _END_S
+        placed = all(v is None or isinstance(v, float) for v in place)
+        if told and placed and kind in ("acknowledge", "vehicle"):
+            self.commands[number] = Command(at_s, kind, name, *place)
+
+    def keep_about(self, row: Row) -> None:
+        key, value = row
+        if isinstance(key, str) and isinstance(value, str):
+            self.about[key] = value
+
+    def keep_last(self, row: Row) -> None:
+        self.last = row[0] if isinstance(row[0], int) else None
 
 
 def read_what_is_there(path: Path) -> Recording:
-    """As `read_recording`, but a damaged journal gives the receptions that can still be read.
+    """As `read_recording`, but a damaged journal gives what can still be read of it.
 
-    LogError when not one of them can.
+    LogError when not one reception can.
     """
     try:
         return read_recording(path)
     except (LogError, sqlite3.Error, UnicodeError) as error:
-        rows: dict[int, Reception] = {}
-        problems = [f"the journal is damaged ({error})"]
-        last = _from_both_ends(path, rows)
-        if not rows:
+        found = _from_both_ends(path)
+        if not found.receptions:
             raise LogError(f"{path}: nothing in it can be read: {error}") from error
-        problems.append(_missing(rows, last))
-        return Recording(path.name, [rows[n] for n in sorted(rows)], (), {}, problems)
+        problems = [
+            f"the journal is damaged ({error})",
+            _missing(found),
+            f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
+            "be read; there may have been more",
+        ]
+        receptions = [found.receptions[n] for n in sorted(found.receptions)]
+        commands = [found.commands[n] for n in sorted(found.commands)]
+        return Recording(path.name, receptions, commands, found.about, problems)
 
 
-def _from_both_ends(path: Path, rows: dict[int, Reception]) -> int | None:
-    """Rows up to the damage and down to it; the number of the last that was stored, if known."""
-    last = None
-    try:
+def _from_both_ends(path: Path) -> _Found:
+    """Rows up to the damage, and down to it from the end."""
+    found = _Found()
+    with contextlib.suppress(sqlite3.Error):
         db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
-    except sqlite3.Error:
-        return None
-    try:
-        db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
-        for order in ("ASC", "DESC"):
-            try:
-                for row in db.execute(f"{_COLUMNS} ORDER BY number {order}"):
-                    _keep(rows, row)
-            except (sqlite3.Error, TypeError, ValueError):
-                continue
-        try:
-            found = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'receptions'")
-            last = next((int(seq) for (seq,) in found), None)
-        except (sqlite3.Error, TypeError, ValueError):
-            last = None
-    finally:
-        db.close()
-    return last
+        with contextlib.closing(db):
+            db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
+            for order in ("ASC", "DESC"):
+                _each(db, f"{_RECEPTIONS} ORDER BY number {order}", found.keep_reception)
+                _each(db, f"{_COMMANDS} ORDER BY number {order}", found.keep_command)
+            _each(db, "SELECT key, value FROM about", found.keep_about)
+            sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"
+            _each(db, sequence, found.keep_last)
+    return found
 
 
-def _keep(rows: dict[int, Reception], row: tuple[object, ...]) -> None:
-    number, heard_at_ms, source, wire, payload = row
-    numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
-    if numbers and isinstance(source, str) and isinstance(payload, bytes) and wire in WIRES:
-        rows[cast(int, number)] = Reception(
-            cast(int, heard_at_ms), source, cast(Wire, wire), payload
-        )
+def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> None:
+    with contextlib.suppress(sqlite3.Error, TypeError, ValueError):
+        for row in db.execute(query):
+            keep(row)
 
 
-def _missing(rows: dict[int, Reception], last: int | None) -> str:
-    end = max(last or 0, max(rows))
-    gone = [n for n in range(1, end + 1) if n not in rows]
+def _missing(found: _Found) -> str:
+    end = max(found.last or 0, max(found.receptions))
+    gone = [n for n in range(1, end + 1) if n not in found.receptions]
     if not gone:
-        return f"all {len(rows):,} receptions up to the damage could be read"
+        return f"all {len(found.receptions):,} receptions up to the damage could be read"
     return (
-        f"{len(rows):,} of {end:,} receptions could be read; missing are {len(gone):,}, "
+        f"{len(found.receptions):,} of {end:,} receptions could be read; missing are {len(gone):,}, "
         f"from number {gone[0]:,} to {gone[-1]:,}"
     )

@@ -7,15 +7,14 @@ from dataclasses import dataclass
 
 from server.debrief.chase import When, chases, whereabouts
 from server.debrief.figures import (
-    Far,
     Figures,
     TrackerShare,
     figures,
-    receiver_counts,
     tracker_shares,
     uncertain,
 )
 from server.debrief.lessons import fitted_climb, fitted_fall, losses
+from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
 from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
 from server.flight.times import parse_time
@@ -62,7 +61,7 @@ def cards(f: Figures) -> list[Figure]:
 def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     return [
-        _events(record), _alarms(record), _predictions(record), _trackers(shares), _receivers(shares),
+        _events(record), _alarms(record), _predictions(record), _trackers(shares), _receivers(record, shares),
         _chase(record), _whereabouts(record), _uncertain(record), _lessons(record), _losses(record),
     ]  # fmt: skip
 
@@ -142,7 +141,7 @@ def _trackers(shares: Sequence[TrackerShare]) -> Table:
             NONE if s.interval_s is None else f"{s.interval_s:.0f} s",
             NONE if s.longest_gap_s is None or s.gap_from_s is None
             else f"{duration(s.longest_gap_s)} from {at(s.gap_from_s)}",
-            f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest),
+            f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest, "by {0.station}"),
             "; ".join(f"{reason} ({n})" for reason, n in s.reasons[:3]) or NONE,
         )
         for s in shares
@@ -156,26 +155,39 @@ def _trackers(shares: Sequence[TrackerShare]) -> Table:
     return Table("Trackers", *_turned(head, rows), note=note, empty="No tracker.")
 
 
-def _far(far: Far | None) -> str:
+def _far(far: Far | None, other: str) -> str:
+    """`other`: a format for the one at the other end."""
     if far is None:
         return NONE
     side = "above" if far.elevation_deg >= 0 else "below"
     return (
-        f"{kilometres(far.distance_m)} by {far.station}, at {metres(far.altitude_m)}, "
-        f"{abs(far.elevation_deg):.1f}° {side} the horizontal"
+        f"{kilometres(far.distance_m)} {other.format(far)}, at {metres(far.altitude_m)}, bearing "
+        f"{far.bearing_deg:.0f}°, {abs(far.elevation_deg):.1f}° {side} the horizontal"
     )
 
 
-def _receivers(shares: Sequence[TrackerShare]) -> Table:
+def _receivers(record: FlightRecord, shares: Sequence[TrackerShare]) -> Table:
     total = max(sum(s.heard for s in shares), 1)
+    best: dict[str, Far] = {}
+    for far in sorted(farthest(record).values()):
+        best[far.station] = far
     rows = [
-        (station, *(f"{n:,}" for n in by_tracker), f"{count:,}", f"{100 * count / total:.0f} %")
+        (station, *(f"{n:,}" for n in by_tracker), f"{count:,}", f"{100 * count / total:.0f} %",
+         _far(best.get(station), "from {0.tracker}"))
         for station, by_tracker, count in receiver_counts(shares)
-    ]
-    head = ("Receiver", *(s.label for s in shares), "In all", "Of all packets")
+    ]  # fmt: skip
+    head = (
+        "Receiver",
+        *(s.label for s in shares),
+        "In all",
+        "Of all packets",
+        "Farthest heard directly",
+    )
     return Table(
         "Receivers", head, rows, frozenset(range(1, len(shares) + 3)),
-        "One packet may be heard by several.", "No receiver.",
+        "One packet may be heard by several. The elevation is from an antenna at a car's height, "
+        "over an earth of 4/3 radius as radio waves see it (ITU-R P.310).",
+        "No receiver.",
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import sqlite3
 from importlib.util import find_spec
 from pathlib import Path
@@ -11,11 +12,12 @@ from typer.testing import CliRunner
 
 from server.cli import app
 from server.debrief.command import stems
-from server.debrief.salvage import read_what_is_there
+from server.debrief.salvage import _Found, read_what_is_there
+from server.flight.inputs import Command
 from server.journal import Journal
 from server.journal_text import LogError, format_line
 from tests.debrief.made import demo
-from tests.flights import made_flight
+from tests.flights import T0, made_flight
 
 ENDINGS = (
     ".gpx", ".kml", ".geojson", "-track.csv", "-fixes.csv", "-predictions.csv", "-heard.log",
@@ -30,9 +32,13 @@ def write_log(path: Path, until_s: float = 9_000.0) -> Path:
     return path
 
 
+NOTE = Command(T0 + 100.0, "vehicle", "Bus", 38.25, -98.5)
+
+
 def write_journal(path: Path) -> int:
     receptions = list(made_flight(interval_s=60.0))
     with Journal(path) as journal:
+        journal.append([NOTE])
         journal.append(receptions * 20)  # several pages
     db = sqlite3.connect(path)
     db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -92,10 +98,37 @@ def test_a_journal_with_a_hole_gives_both_ends(tmp_path: Path) -> None:
     content[middle : middle + 8192] = b"\xff" * 8192
     path.write_bytes(content)
     found = read_what_is_there(path)
+    assert list(found.commands) == [NOTE]
+    assert "1 of the crew's own notes" in found.problems[2]
     assert total * 0.8 < len(found.receptions) < total
     result = CliRunner().invoke(app, ["debrief", str(path), "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.output
     assert "damaged" in (tmp_path / "out" / "hole.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_random_damage_never_stops_it(tmp_path: Path, seed: int) -> None:
+    """Whatever bytes are spoilt, it is debriefed by what is left, or it is an error that says why."""
+    path, chance = tmp_path / "spoilt.sqlite3", random.Random(seed)
+    write_journal(path)
+    content = bytearray(path.read_bytes())
+    for _ in range(chance.choice([1, 10, 100])):
+        start = chance.randrange(100, len(content))
+        content[start : start + 50] = chance.randbytes(50)
+    path.write_bytes(content[: chance.choice([len(content), len(content) // 2])])
+    result = CliRunner().invoke(app, ["debrief", str(path), "--out", str(tmp_path)])
+    assert result.exit_code in (0, 2), result.output
+    assert (tmp_path / "spoilt.html").is_file() == (result.exit_code == 0)
+    assert result.exit_code == 0 or "spoilt.sqlite3" in result.output
+
+
+def test_moments_that_cannot_be_are_left_out() -> None:
+    found = _Found()
+    found.keep_reception((1, 2**62, "tnc", "tnc2", b"x"))
+    found.keep_reception((2, 1_780_000_000_000, "tnc", "tnc2", b"x"))
+    found.keep_command((1, 1e300, "vehicle", "Bus", 38.0, -98.0))
+    assert list(found.receptions) == [2]
+    assert not found.commands
 
 
 def test_what_cannot_be_read_at_all_is_an_error(tmp_path: Path) -> None:

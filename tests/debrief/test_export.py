@@ -41,6 +41,16 @@ def same_place(record: FlightRecord, found: list[tuple[float, float, float, floa
         assert alt == pytest.approx(p.altitude_m, abs=0.1)
 
 
+def same_fixes(record: FlightRecord, found: list[tuple[float, float, float, float | None]]) -> None:
+    """The same of the raw fixes, tracker by tracker."""
+    raw = [r.fix for fixes in export.by_tracker(record).values() for r in fixes]
+    assert len(found) == len(raw) > 100
+    for (time_s, lat, lon, alt), fix in zip(found, raw, strict=True):
+        assert time_s == pytest.approx(fix.time_s, abs=SECOND)
+        assert (lat, lon) == pytest.approx((fix.latitude_deg, fix.longitude_deg), abs=DEGREE)
+        assert alt == (None if fix.altitude_m is None else pytest.approx(fix.altitude_m, abs=0.1))
+
+
 @FLIGHTS
 def test_gpx_comes_back_as_it_was(flown) -> None:
     record = flown()
@@ -49,7 +59,11 @@ def test_gpx_comes_back_as_it_was(flown) -> None:
     assert fused.name == export.FUSED
     points = fused.segments[0].points
     same_place(record, [(p.time.timestamp(), p.latitude, p.longitude, p.elevation) for p in points])
-    assert sum(len(t.segments[0].points) for t in raw) == len(record.raw)
+    assert [t.name for t in raw] == [f"Raw fixes of {name}" for name in export.by_tracker(record)]
+    same_fixes(record, [
+        (p.time.timestamp(), p.latitude, p.longitude, p.elevation)
+        for t in raw for p in t.segments[0].points
+    ])  # fmt: skip
     assert [w.name for w in read.waypoints] == [e.kind for e in record.happenings]
 
 
@@ -91,13 +105,20 @@ def test_kml_comes_back_as_it_was(flown) -> None:
     record = flown()
     document = etree.fromstring(export.kml(record))
     folders = {f.findtext(f"{KML}name"): f for f in document.iter(f"{KML}Folder")}
-    found = []
-    for mark in folders["Points"].iter(f"{KML}Placemark"):
-        lon, lat, alt = map(float, mark.findtext(f".//{KML}coordinates").split(","))
-        found.append((_seconds(mark.findtext(f".//{KML}when")), lat, lon, alt))
-    same_place(record, found)
+    same_place(record, _marks(folders["Points"]))
+    raw = [f for name, f in folders.items() if name.startswith("Raw fixes of ")]
+    same_fixes(record, [mark for folder in raw for mark in _marks(folder)])
     line = folders[export.FUSED].findtext(f".//{KML}LineString/{KML}coordinates").split()
     assert len(line) == len(record.track)
+
+
+def _marks(folder: etree._Element) -> list[tuple[float, float, float, float | None]]:
+    found = []
+    for mark in folder.iter(f"{KML}Placemark"):
+        lon, lat, *alt = map(float, mark.findtext(f".//{KML}coordinates").split(","))
+        when = _seconds(mark.findtext(f".//{KML}when"))
+        found.append((when, lat, lon, alt[0] if alt else None))
+    return found
 
 
 def _seconds(text: str) -> float:

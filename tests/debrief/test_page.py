@@ -9,9 +9,12 @@ import pytest
 from playwright.async_api import Browser, Page, Route, async_playwright
 
 from server.debrief.charts import Axes, Series, chart, ticks, time_ticks
-from server.debrief.figures import figures, receiver_counts, tracker_shares, uncertain
+from server.debrief.figures import figures, tracker_shares, uncertain
 from server.debrief.page import flight_page
+from server.debrief.profile import pictures
+from server.debrief.receivers import receiver_counts
 from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.sounding import CAVEAT, sounding
 from server.logs import Recording, inferred_plan, read_recording
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
 from tests.debrief.made import demo, plain
@@ -57,6 +60,7 @@ async def opened(
 ) -> tuple[Page, list[str], list[str]]:
     """The page, what it asked for beside itself, and what it complained of."""
     context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
+    await context.set_offline(True)
     asked: list[str] = []
     complaints: list[str] = []
 
@@ -80,7 +84,7 @@ async def opened(
 async def assert_right(
     browser: Browser, record: FlightRecord, folder: Path, size: tuple[int, int] = WIDE
 ) -> Page:
-    written = flight_page(record)
+    written = flight_page(record, pictures(sounding(record)), CAVEAT)
     assert len(written) < MOST_BYTES
     path = folder / "page.html"
     path.write_bytes(written)
