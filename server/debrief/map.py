@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import html
 from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
@@ -127,8 +128,9 @@ def draw(records: Sequence[FlightRecord]) -> OfflineMap:
         _one(drawn, one)
     else:
         for i, record in enumerate(records):
-            group = folium.FeatureGroup(name=_label(record.name)).add_to(drawn)
-            _track_of(group, record, TRACKERS[i % len(TRACKERS)])
+            colour = TRACKERS[i % len(TRACKERS)]
+            group = folium.FeatureGroup(name=_label(record.name, colour)).add_to(drawn)
+            _track_of(group, record, colour, dashed=i >= len(TRACKERS))
     folium.LayerControl(collapsed=False).add_to(drawn)
     return drawn
 
@@ -142,9 +144,10 @@ def _marks(record: FlightRecord) -> list[tuple[float, float, str]]:
     return marks
 
 
-def _label(text: str) -> str:
-    """For the layer list, which Leaflet writes as markup."""
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+def _label(text: str, colour: str = "") -> str:
+    """For the layer list, which Leaflet writes as markup; with a swatch of the layer's colour."""
+    swatch = f'<i style="background:{colour}"></i>' if colour else ""
+    return swatch + html.escape(text)
 
 
 def _land(drawn: OfflineMap, south: float, west: float, north: float, east: float) -> None:
@@ -173,10 +176,13 @@ def _land(drawn: OfflineMap, south: float, west: float, north: float, east: floa
     land.add_child(Words(names, "town"))
 
 
-def _track_of(group: folium.FeatureGroup, record: FlightRecord, colour: str) -> None:
+def _track_of(
+    group: folium.FeatureGroup, record: FlightRecord, colour: str, *, dashed: bool
+) -> None:
     line = [(p.latitude_deg, p.longitude_deg) for p in record.track]
     if len(line) > 1:
-        folium.PolyLine(line, color=colour, weight=3).add_to(group)
+        dash = "8 6" if dashed else None
+        folium.PolyLine(line, color=colour, weight=3, dash_array=dash).add_to(group)
     if record.landing is not None:
         at = (record.landing.latitude_deg, record.landing.longitude_deg)
         word = f"{record.name}: landing"
@@ -189,16 +195,18 @@ def _one(drawn: OfflineMap, record: FlightRecord) -> None:
     for colour, places in bands(record.track):
         folium.PolyLine(places, color=colour, weight=5, opacity=1).add_to(track)
     for i, (name, raw) in enumerate(by_tracker(record).items()):
-        group = folium.FeatureGroup(name=f"Fixes of {_label(name)}", show=False).add_to(drawn)
+        colour = TRACKERS[i % len(TRACKERS)]
+        label = _label(f"Fixes of {name}", colour)
+        group = folium.FeatureGroup(name=label, show=False).add_to(drawn)
         dots = [
             (f.latitude_deg, f.longitude_deg, _fix_words(f.tracker, f.time_s, f.altitude_m, v.reason),
              not v.accepted)
             for f, v in raw
         ]  # fmt: skip
-        group.add_child(Dots(dots, radius=3, color=TRACKERS[i % len(TRACKERS)], fill=True))
+        group.add_child(Dots(dots, radius=3, color=colour, fill=True))
     for name, points in record.history.vehicles.items():
         if len(points) > 1:
-            group = folium.FeatureGroup(name=_label(name)).add_to(drawn)
+            group = folium.FeatureGroup(name=_label(name, OWN_CAR)).add_to(drawn)
             line = [(lat, lon) for _, lat, lon in points]
             folium.PolyLine(line, color=OWN_CAR, weight=2, dash_array="1 5").add_to(group)
             group.add_child(Words([(*line[-1], name)], "vehicle"))
@@ -209,7 +217,9 @@ def _one(drawn: OfflineMap, record: FlightRecord) -> None:
 
 
 def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
-    predictions = folium.FeatureGroup(name="Predictions, every 5 min").add_to(drawn)
+    predictions = folium.FeatureGroup(name=_label("Predictions, every 5 min", LANDING)).add_to(
+        drawn
+    )
     path = [(p.latitude_deg, p.longitude_deg) for p in record.predictions]
     if len(path) > 1:
         folium.PolyLine(path, color=LANDING, weight=1, dash_array="4 4").add_to(predictions)
