@@ -26,11 +26,12 @@ class Picture:
     title: str
     svg: Markup
     note: str = ""
+    tall: bool = False  # as high as two others
 
 
-def picture(title: str, svg: str, note: str = "") -> list[Picture]:
-    """None where there is nothing to draw. `svg` comes from charts.py, which escapes its words."""
-    return [Picture(title, Markup(svg), note)] if svg else []
+def picture(title: str, svg: str, note: str = "", *, tall: bool = False) -> list[Picture]:
+    """None where there is nothing to draw. `svg` comes from this room, which escapes its words."""
+    return [Picture(title, Markup(svg), note, tall)] if svg else []
 
 
 def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: str = "") -> bytes:

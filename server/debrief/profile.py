@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from server.debrief.air import dew_point_c
 from server.debrief.charts import Axes, Points, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, QUIET
 from server.debrief.page import Picture, picture
-from server.debrief.sounding import Level
+from server.debrief.skewt import skew_t
+from server.debrief.sounding import Level, dew_points
 from server.flight.atmosphere import temperature_k
 
 _HEIGHT = 420
@@ -24,10 +24,7 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     north: Points = [(v.north_ms, v.altitude_m) for v in levels]
     standard: Points = [(float(temperature_k(v.altitude_m)) - 273.15, v.altitude_m) for v in levels]
     air = [(v.temperature_c, v.altitude_m) for v in levels if v.temperature_c is not None]
-    dew = [
-        (d, v.altitude_m) for v in levels
-        if (d := dew_point_c(v.temperature_c, v.humidity_percent)) is not None
-    ]  # fmt: skip
+    dew = [(celsius, v.altitude_m) for v, celsius in dew_points(levels)]
     damp = [(v.humidity_percent, v.altitude_m) for v in levels if v.humidity_percent is not None]
     off = [
         (v.pressure_altitude_m - v.altitude_m, v.altitude_m)
@@ -36,6 +33,8 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     ]
     temperatures = [Series("standard atmosphere", QUIET, standard, dashed=True)]
     return [
+        *picture("Skew-T", skew_t(levels), "Up to 100 hPa. A full feather is 10 knots, a pennant 50.",
+                 tall=True),
         *picture("Wind speed", _over("m/s", [
             Series("speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma)])),
         *picture("Wind direction", _over("degrees, where it comes from", [

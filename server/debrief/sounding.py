@@ -6,6 +6,7 @@ Winds come from the drift between fixes, smoothed by the landing's own model of 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -160,6 +161,17 @@ def _log_pressure(record: FlightRecord) -> Readings:
     return [
         (r.fix.time_s, math.log(r.fix.pressure_pa)) for r in record.raw if r.fix.pressure_pa
     ]  # fmt: skip
+
+
+def dew_points(levels: Sequence[Level]) -> list[tuple[Level, float]]:
+    """Of the levels from the ground up to the first that is too cold or has no humidity, in °C."""
+    known = ((v, dew_point_c(v.temperature_c, v.humidity_percent)) for v in levels)
+    found = itertools.dropwhile(lambda pair: pair[1] is None, known)
+    return [
+        (v, d)
+        for v, d in itertools.takewhile(lambda pair: pair[1] is not None, found)
+        if d is not None
+    ]
 
 
 def sounding_csv(levels: Sequence[Level]) -> bytes:

@@ -15,7 +15,7 @@ from server.debrief.air import geopotential_height_m
 from server.debrief.page import flight_page
 from server.debrief.profile import pictures
 from server.debrief.record import FlightRecord, replay_flight
-from server.debrief.sounding import CAVEAT, Level, sounding, sounding_csv
+from server.debrief.sounding import CAVEAT, Level, dew_points, sounding, sounding_csv
 from server.logs import Recording
 from tests.debrief.made import STANDARD_HUMIDITY, demo, plain, standard
 from tests.made import Made, make_flight
@@ -150,6 +150,16 @@ def test_humidity_and_dew_point_come_back() -> None:
     assert {row["dew_point_deg_c"] for row in cold} == {""}
 
 
+def test_dew_points_end_where_it_is_too_cold() -> None:
+    """The stratosphere is warmer again, and its dew points would be joined to those of the ground."""
+    levels = sounding(standard())
+    warm = [v for v in levels if v.altitude_m < 9_200.0]
+    assert [v for v, _ in dew_points(levels)][: len(warm)] == warm
+    assert max(v.altitude_m for v, _ in dew_points(levels)) < 9_500.0
+    again = [v._replace(temperature_c=-40.0) if v.altitude_m > 20_000.0 else v for v in levels]
+    assert dew_points(again) == dew_points(levels)
+
+
 def test_the_radiation_caveat_stands_beside_the_temperature() -> None:
     """WMO-No. 8, part I, chapter 12: a sensor in sunlight reads warm, the more the thinner the air."""
     page = flight_page(demo(), pictures(sounding(demo())), CAVEAT).decode()
@@ -171,8 +181,11 @@ def test_the_table_has_units_and_the_pictures_are_drawn() -> None:
     rows = list(csv.DictReader(io.StringIO(sounding_csv(levels).decode())))
     assert len(rows) == len(levels)
     assert float(rows[10]["longitude_deg"]) == pytest.approx(levels[10].longitude_deg, abs=1e-5)
-    assert [p.title for p in pictures(levels)][:2] == ["Wind speed", "Wind direction"]
-    assert len(pictures(levels)) == 6
+    assert [p.title for p in pictures(levels)] == [
+        "Skew-T", "Wind speed", "Wind direction", "Wind towards east and north", "Temperature",
+        "Relative humidity", "Pressure altitude less GPS altitude",
+    ]  # fmt: skip
+    assert pictures(sounding(plain()))[0].title == "Wind speed"  # it has no sensors
     assert pictures([]) == []
 
 
