@@ -288,7 +288,9 @@ class Broker:
         expiry.MessageExpiryInterval = MESSAGE_EXPIRY_S
         await self._settle()
         relayed_s = time.monotonic()
-        while True:
+        me = asyncio.current_task()
+        assert me is not None
+        while not me.cancelling():  # wait_for of Python 3.11, inside publish, may swallow it
             relays = time.monotonic() - relayed_s >= RELAY_AFTER_S
             lane = self._next_lane(relays)
             if lane is None:
