@@ -9,7 +9,8 @@ from server.debrief.figures import figures
 from server.debrief.lessons import fitted_fall
 from server.debrief.page import render
 from server.debrief.record import FlightRecord
-from server.debrief.tables import Table, cards
+from server.debrief.table import Table
+from server.debrief.tables import cards
 from server.debrief.words import NONE, metres, speed
 from server.flight.times import rfc3339
 

@@ -34,7 +34,6 @@ class FittedFall(NamedTuple):
 class FittedClimb(NamedTuple):
     rate_ms: float
     sigma_ms: float  # of means over ten minutes
-    planned_ms: float
 
 
 class Loss(NamedTuple):
@@ -87,7 +86,7 @@ def fitted_climb(record: FlightRecord) -> FittedClimb | None:
     steps = np.arange(launch.time_s, burst.time_s, 600.0)
     rates = np.diff(np.interp(steps, track_s, z)) / 600.0
     sigma_ms = float(np.std(rates)) if len(rates) > 1 else 0.5
-    return FittedClimb(rate_ms, max(sigma_ms, 0.1), record.plan.balloon.ascent_rate_ms)
+    return FittedClimb(rate_ms, max(sigma_ms, 0.1))
 
 
 def losses(record: FlightRecord) -> tuple[list[Loss], list[Loss]]:
@@ -158,7 +157,8 @@ def plan_fragment(record: FlightRecord) -> str:
     else:
         lines.append("# the burst was not heard")
     if climb is not None:
-        lines.append(f"# planned: {climb.planned_ms:.1f}")
+        if not record.plan.infer_trackers:  # a log alone plans nothing
+            lines.append(f"# planned: {record.plan.balloon.ascent_rate_ms:.2f}")
         lines.append(f"ascent_rate_ms = {climb.rate_ms:.2f}")
         lines.append(f"ascent_rate_sigma_ms = {climb.sigma_ms:.2f}")
     else:

@@ -13,25 +13,14 @@ from server.debrief.figures import (
     tracker_shares,
     uncertain,
 )
-from server.debrief.lessons import fitted_climb, fitted_fall, losses
+from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
+from server.debrief.table import Table
 from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
 from server.flight.times import parse_time
 
 _TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
-
-
-@dataclass(frozen=True)
-class Table:
-    """`numeric`: the columns that are set to the right."""
-
-    title: str
-    head: Sequence[str]
-    rows: Sequence[Sequence[str]]
-    numeric: frozenset[int] = frozenset()
-    note: str = ""
-    empty: str = "Nothing."
 
 
 @dataclass(frozen=True)
@@ -62,7 +51,7 @@ def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     return [
         _events(record), _alarms(record), _predictions(record), _trackers(shares), _receivers(record, shares),
-        _chase(record), _whereabouts(record), _uncertain(record), _lessons(record), _losses(record),
+        _chase(record), _whereabouts(record), _uncertain(record), lessons_table(record), losses_table(record),
     ]  # fmt: skip
 
 
@@ -233,47 +222,6 @@ def _uncertain(record: FlightRecord) -> Table:
     return Table(
         "Where the estimate was uncertain", ("From", "To", "Why"), rows,
         empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
-    )  # fmt: skip
-
-
-def _lessons(record: FlightRecord) -> Table:
-    fall, climb = fitted_fall(record), fitted_climb(record)
-    rows = []
-    if climb is not None:
-        rows.append(("Ascent rate", f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten "
-                     f"minutes; planned {climb.planned_ms:.1f} m/s"))  # fmt: skip
-    if fall is not None:
-        rows.append(("Fall speed by sea-level density", f"{fall.fall_speed_sea_level_ms:.2f} m/s, "
-                     f"± {100 * fall.relative_sigma:.0f} %"))  # fmt: skip
-        if fall.drag_area_m2 is not None:
-            rows.append(("Drag area", f"{fall.drag_area_m2:.2f} m²"))
-        if fall.drag_coefficient is not None:
-            rows.append(("Drag coefficient of the parachute", f"{fall.drag_coefficient:.2f}"))
-    note = "The file that ends in -next-plan.toml holds them for the next plan."
-    empty = "Too little of the flight was seen."
-    return Table("Lessons for the next plan", ("What", "As flown"), rows, note=note, empty=empty)
-
-
-def _losses(record: FlightRecord) -> Table:
-    by_altitude, by_distance = losses(record)
-    names = sorted({r.tracker for r in by_altitude})
-    rows = []
-    for what, found in (("Altitude", by_altitude), ("From the car", by_distance)):
-        cells = {
-            (r.low_m, r.tracker): f"{r.heard:,} of {r.sent:,} ({100 * r.share:.0f} %)"
-            for r in found
-        }
-        for low_m, high_m in sorted({(r.low_m, r.high_m) for r in found}):
-            rows.append((
-                f"{what} {low_m / 1000:.0f} to {high_m / 1000:.0f} km",
-                *(cells.get((low_m, name), NONE) for name in names),
-            ))  # fmt: skip
-    labels = [record.flight.trackers[name].name for name in names]
-    return Table(
-        "Beacons lost", ("Range", *labels), rows, frozenset(range(1, len(names) + 1)),
-        "Heard in the air, by anybody, of those sent as inferred from the interval; in brackets the "
-        "share that was lost.",
-        "No beacon interval known.",
     )  # fmt: skip
 
 

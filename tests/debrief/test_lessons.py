@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Sequence
 
 import pytest
 
 from server.debrief.lessons import fitted_climb, fitted_fall, losses, plan_fragment
-from server.debrief.record import replay_flight
+from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.tables import all_tables
 from server.logs import DEMO_LOG, Recording
 from server.plan import parse
 from tests.debrief.made import demo, plain
@@ -44,6 +46,22 @@ def test_the_fragment_completes_a_plan(flown) -> None:
     assert plan.balloon.burst_altitude_m == round(flown().last("burst").altitude_m)
     assert plan.descent != type(plan.descent)()
     assert set(tomllib.loads(fragment)) == {"balloon", "descent"}
+
+
+def test_what_was_planned_stands_beside_what_was_flown() -> None:
+    rows = {row[0]: row for row in _lessons_of(demo())}
+    assert rows["Ascent rate"][2] == "4.80 m/s, ± 0.80"
+    assert rows["Burst altitude"] == ("Burst altitude", "30,166 m", "30,000 m, ± 1,200 m")
+    assert "# planned: 4.80" in plan_fragment(demo())
+
+
+def test_a_log_without_a_plan_had_nothing_planned() -> None:
+    assert {row[2] for row in _lessons_of(plain())} == {"–"}
+    assert "planned" not in plan_fragment(plain())
+
+
+def _lessons_of(record: FlightRecord) -> Sequence[Sequence[str]]:
+    return next(t.rows for t in all_tables(record) if t.title == "Lessons for the next plan")
 
 
 def test_a_flight_without_a_descent_leaves_it_out() -> None:

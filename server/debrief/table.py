@@ -1,0 +1,18 @@
+"""A table of the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Table:
+    """`numeric`: the columns that are set to the right."""
+
+    title: str
+    head: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numeric: frozenset[int] = frozenset()
+    note: str = ""
+    empty: str = "Nothing."
