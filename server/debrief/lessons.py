@@ -19,6 +19,7 @@ from server.flight.track.arrivals import timed
 
 ALTITUDE_BIN_M, DISTANCE_BIN_M = 5_000.0, 25_000.0
 _LEAST_FALLS = 5
+_WANDER = 0.1  # 1 sigma of the log of the fall speed along one fall, as fitted on real flights
 _SHORTEST_S = 1.0
 
 
@@ -63,7 +64,7 @@ def fitted_fall(record: FlightRecord) -> FittedFall | None:
         return None
     middle = float(np.median(log_k))
     near = np.abs(log_k - middle) < 3 * max(1.4826 * float(np.median(np.abs(log_k - middle))), 0.02)
-    weight = 1.0 / (sigma[near] ** 2 + c.drift_sigma**2)
+    weight = 1.0 / (sigma[near] ** 2 + _WANDER**2)
     mean = float(np.sum(weight * log_k[near]) / np.sum(weight))
     spread = math.sqrt(float(np.sum(weight * (log_k[near] - mean) ** 2) / np.sum(weight)))
     k = math.exp(mean)
