@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -18,6 +19,8 @@ from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
 from server.plan import PlanError, PlanFile, load
 from server.rehearsal.clock import ClockError
 from server.replay import state_at
+from server.screen.certificate import CertificateError
+from server.screen.keys import KeysError, keys_beside
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -27,7 +30,12 @@ app = typer.Typer(
 )
 
 PlanPath = Annotated[Path, typer.Argument(metavar="PLAN.toml", help="The plan of the flight.")]
-Host = Annotated[str, typer.Option(help="Address to listen on.")]
+Host = Annotated[
+    str, typer.Option(help="Address to listen on; 0.0.0.0 for other devices, which need a key.")
+]
+Https = Annotated[
+    bool, typer.Option("--https", help="HTTPS, with a certificate that the station makes itself.")
+]
 Port = Annotated[int | None, typer.Option(min=1, max=65_535, help="Port; otherwise a free one.")]
 NoBrowser = Annotated[bool, typer.Option("--no-browser", help="Do not open a browser.")]
 
@@ -91,6 +99,7 @@ def live(
         typer.Option(help="Journal file; otherwise beside the plan, its name and .sqlite3."),
     ] = None,
     no_browser: NoBrowser = False,
+    https: Https = False,
     rehearsal: Annotated[
         str | None,
         typer.Option(
@@ -108,15 +117,13 @@ def live(
                 checked,
                 plan.parent,
                 _surroundings(checked, plan),
-                run.face_of(checked, plan.parent),
+                run.face_of(checked, plan),
                 journal or plan.with_suffix(".sqlite3"),
-                host,
-                port,
-                not no_browser,
+                run.Door(host, port, not no_browser, plan if https else None),
                 rehearsal,
             )
         )
-    except (JournalError, run.NoPort, ClockError) as error:
+    except (JournalError, run.NoPort, ClockError, KeysError, CertificateError) as error:
         raise _fail(error) from error
 
 
@@ -161,15 +168,42 @@ def replay(
         return
     from server import run
 
-    face = run.Face() if named is None else run.face_of(named[1], named[0].parent)
-    try:
-        run.until_interrupted(
-            run.replay(
-                recording, flight_plan, surroundings, face, speed, host, port, not no_browser
-            )
+    door = run.Door(host, port, not no_browser)
+    face = run.Face()
+    if named is not None:
+        face = replace(
+            face, basemap=run.maps_of(named[1], named[0].parent), units=named[1].screen.units
         )
-    except run.NoPort as error:
+    try:
+        if door.guarded:  # beside the recording, which may be no plan's
+            face = replace(face, keys=keys_beside(log or Path("demo"), None, None))
+        run.until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, door))
+    except (run.NoPort, KeysError) as error:
         raise _fail(error) from error
+
+
+@app.command()
+def links(
+    plan: PlanPath,
+    address: Annotated[
+        str | None,
+        typer.Option(help="The station's address for other devices, as http://192.168.8.21:8420."),
+    ] = None,
+) -> None:
+    """Print the links to hand on, with QR codes: to watch, for the crew, for each phone."""
+    from server import run
+    from server.screen.links import BASE, in_terminal, links_of
+
+    checked = _plan(plan)
+    try:
+        keys = keys_beside(plan, checked.access.watch, checked.access.crew)
+    except KeysError as error:
+        raise _fail(error) from error
+    base = address or run.addresses(run.Door("0.0.0.0", run.FIRST_PORT))[0]
+    if not BASE.fullmatch(base):
+        raise _fail(f"--address: http://host:port expected, not {base!r}")
+    beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]
+    typer.echo(in_terminal(links_of(keys, beacons), base))
 
 
 @app.command()

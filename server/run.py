@@ -12,7 +12,8 @@ import socket
 import time
 import webbrowser
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import uvicorn
@@ -28,10 +29,13 @@ from server.logs import Recording
 from server.plan import PlanFile
 from server.rehearsal.clock import follow
 from server.replay import Replay, state_at
+from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.certificate import own_addresses, own_certificate, own_names
+from server.screen.keys import Keys, is_loopback, keys_beside
 from server.screen.serve import uvicorn_server
-from server.sources.probe import ProbeResult, probe
 from server.sharing import Links, open_ledger
+from server.sources.probe import ProbeResult, probe
 from server.station import Station
 
 log = logging.getLogger("leeward")
@@ -46,19 +50,53 @@ class NoPort(Exception):
 
 @dataclass(frozen=True)
 class Face:
-    """What a plan says of the page."""
+    """What a plan says of the page, and of who may see it."""
 
     basemap: Basemap = field(default_factory=Basemap)
     units: str = "metric"
+    hosts: tuple[str, ...] = ()
+    keys: Keys | None = None
+    beacons: tuple[tuple[str, str], ...] = ()
 
 
-def face_of(plan: PlanFile, folder: Path) -> Face:
-    """The plan's maps, opened from its folder, and its units. A bad map is a problem, no error."""
+def maps_of(plan: PlanFile, folder: Path) -> Basemap:
+    """The plan's maps, opened from its folder."""
     asked = plan.basemap
     online = None
     if asked.online is not None:
         online = Online(asked.online, asked.online_attribution, asked.online_max_zoom)
-    return Face(open_basemap(folder, asked.files, asked.layers, online), plan.screen.units)
+    return open_basemap(folder, asked.files, asked.layers, online)
+
+
+@dataclass(frozen=True)
+class Door:
+    """Where the station listens. `https`: the plan, beside which its own certificate is kept."""
+
+    host: str = "127.0.0.1"
+    port: int | None = None
+    browser: bool = False
+    https: Path | None = None
+
+    @property
+    def scheme(self) -> str:
+        return "http" if self.https is None else "https"
+
+    @property
+    def guarded(self) -> bool:
+        return not is_loopback(self.host)
+
+
+def face_of(plan: PlanFile, path: Path) -> Face:
+    """The plan's maps, opened from its folder, its units and keys. A bad map is a problem, no error;
+
+    KeysError."""
+    return Face(
+        maps_of(plan, path.parent),
+        plan.screen.units,
+        plan.access.hosts,
+        keys_beside(path, plan.access.watch, plan.access.crew),
+        tuple((tracker.name, tracker.token) for tracker in plan.trackers if tracker.token),
+    )
 
 
 async def live(
@@ -67,9 +105,7 @@ async def live(
     surroundings: Surroundings,
     face: Face,
     journal_path: Path,
-    host: str,
-    port: int | None,
-    browser: bool,
+    door: Door,
     rehearsal: str | None = None,
 ) -> None:
     """Run a station until it is interrupted. `folder` is the plan's.
@@ -79,8 +115,8 @@ async def live(
     """
     clock: Callable[[], float] = steady_clock()
     if rehearsal is not None:
-        port = port if port is not None else free_port(host)
-        clock = flight_clock = await follow(rehearsal, _address(host, port))
+        door = replace(door, port=door.port or free_port(door.host))
+        clock = flight_clock = await follow(rehearsal, addresses(door)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     journal = Journal(journal_path)
     journal.describe(flight=plan.flight.name)
@@ -96,7 +132,7 @@ async def live(
     if links is not None:
         run = functools.partial(station.run, *links.work)
     try:
-        await _serve(station, face, run, host, port, browser, links)
+        await _serve(station, face, run, door, links)
     finally:
         station.close()
 
@@ -120,9 +156,7 @@ async def replay(
     surroundings: Surroundings,
     face: Face,
     speed: float,
-    host: str,
-    port: int | None,
-    browser: bool,
+    door: Door,
 ) -> None:
     """Play a recording on the screen until it is interrupted."""
     player = Replay(
@@ -136,7 +170,7 @@ async def replay(
         forecast=surroundings.forecast,
     )
     try:
-        await _serve(player, face, player.run, host, port, browser)
+        await _serve(player, face, player.run, door)
     finally:
         player.close()
 
@@ -145,26 +179,42 @@ async def _serve(
     feed: Station | Replay,
     face: Face,
     run: Callable[[], Awaitable[None]],
-    host: str,
-    port: int | None,
-    browser: bool,
+    door: Door,
     links: Links | None = None,
 ) -> None:
-    port = port if port is not None else free_port(host)
+    port = door.port or free_port(door.host)
+    door = replace(door, port=port)
     feed.units, feed.plan_problems = face.units, tuple(face.basemap.problems)
-    screen = create_app(feed, basemap=face.basemap, terrain=feed.flight.terrain)
+    settings = ScreenSettings(
+        hosts=face.hosts, keys=face.keys, beacons=face.beacons, guarded=door.guarded
+    )
+    screen = create_app(
+        feed,
+        settings=settings,
+        basemap=face.basemap,
+        terrain=feed.flight.terrain,
+        bases=functools.partial(addresses, door),
+    )
     if links is not None:
         links.add_door(screen)
-    server = uvicorn_server(screen, host, port)
-    address = _address(host, port)
+    certificate = None
+    if door.https is not None:
+        names = own_names() | set(face.hosts)
+        certificate = own_certificate(door.https, names, datetime.now(UTC))
+    server = uvicorn_server(screen, door.host, port, certificate)
+    address = addresses(door)[0]
     running = asyncio.ensure_future(run())
     serving = asyncio.ensure_future(server.serve())
     try:
         await _listening(server, serving)
         if server.started:
-            print(f"Leeward is at {address}  (Ctrl-C ends it)", flush=True)
-            if browser:
-                await asyncio.to_thread(webbrowser.open, address)
+            print(f"Leeward is at {address}/  (Ctrl-C ends it)", flush=True)
+            if certificate is not None:
+                print(f"Its certificate: SHA-256 {certificate.fingerprint}", flush=True)
+            if door.guarded:
+                print("Whoever looks on needs a key: leeward links PLAN.toml shows them")
+            if door.browser:
+                await asyncio.to_thread(webbrowser.open, _own_link(address, face, door))
         await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
         for task in (running, serving):
             if task.done() and not task.cancelled() and task.exception() is not None:
@@ -183,8 +233,21 @@ async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> N
         await asyncio.sleep(0.05)
 
 
-def _address(host: str, port: int) -> str:
-    return f"http://{'[' + host + ']' if ':' in host else host}:{port}/"
+def addresses(door: Door) -> list[str]:
+    """Under which other devices reach the station; the first also this machine itself."""
+    hosts = [door.host]
+    if door.host in ("0.0.0.0", "::"):
+        hosts = sorted(own_addresses(), key=lambda host: (":" in host, host)) or ["127.0.0.1"]
+    return [
+        f"{door.scheme}://{'[' + host + ']' if ':' in host else host}:{door.port}" for host in hosts
+    ]
+
+
+def _own_link(address: str, face: Face, door: Door) -> str:
+    """What this machine's own browser opens."""
+    if not door.guarded or face.keys is None:
+        return address + "/"
+    return f"{address}/#key={face.keys.crew}"
 
 
 def free_port(host: str) -> int:
@@ -210,7 +273,7 @@ def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapChec
     """Do the plan's maps show where the flight goes? By the journal's prediction, if there is one,
 
     else by the surroundings of the launch site."""
-    basemap = face_of(plan, folder).basemap
+    basemap = maps_of(plan, folder)
     try:
         area, what = _area_of(plan, journal_path)
         return check_basemap(basemap, area, what)

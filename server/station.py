@@ -15,6 +15,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
 from server.flight.times import rfc3339
 from server.journal import JournalError
+from server.posts import Posts
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 from server.watch import NotStored, Refused, Watch
@@ -68,12 +69,17 @@ class Station(Watch):
         self._unwritten: list[Reception | Command] = []  # taken in, while the disk refuses
         self._arrived = asyncio.Event()
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self._posts = Posts()
         self._journal_problem: str | None = None
         self._recover()
 
     def _recover(self) -> None:
         """The state as it was: everything in the journal once more."""
-        self.flight.receive([reception for _, reception in self._journal.receptions()])
+        receptions = []
+        for number, reception in self._journal.receptions():
+            receptions.append(reception)
+            self._posts.remember(reception, number)
+        self.flight.receive(receptions)
         for _, command in self._journal.commands():
             self.flight.apply(command)
 
@@ -99,8 +105,12 @@ class Station(Watch):
 
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us (a phone's body); its number once it is on disk. NotStored."""
+        known = self._posts.number_of(source, payload)
+        if known is not None:
+            return known
         reception = Reception(round(self._clock() * 1000), source, "phone", payload)
         number = await self._keep(reception)
+        self._posts.remember(reception, number)
         if source in self._sources:
             self._sources[source].note(len(payload))
         return number
@@ -223,4 +233,3 @@ class Station(Watch):
             with contextlib.suppress(JournalError):
                 self._journal.append(self._unwritten)
         self._journal.close()
-

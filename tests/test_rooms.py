@@ -26,7 +26,10 @@ MAY_IMPORT = {
         "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",
     },
     "server.watch": {"decoders", "server.flight"},
-    "server.station": {"server.flight", "server.journal", "server.sources", "server.watch"},
+    "server.posts": {"decoders", "server.flight"},
+    "server.station": {
+        "server.flight", "server.journal", "server.posts", "server.sources", "server.watch",
+    },
     "server.replay": {"server.flight", "server.watch"},
     "server.debrief": {
         "decoders", "server.flight", "server.logs", "server.journal", "server.journal_text",

@@ -1,7 +1,8 @@
-"""Who may ask what: host names, origins, body sizes, and the headers that keep a page to itself.
+"""Who may ask what: host names, origins, keys, how often, and the headers that keep a page to itself.
 
 A page of another site must not read or steer this one: a browser names its origin, which must be
-ours, and the host name asked for must be one that cannot be pointed here by a stranger's DNS.
+ours, and the host name asked for must be one that cannot be pointed here by a stranger's DNS. Whoever
+does not ask from this very machine needs a key.
 """
 
 from __future__ import annotations
@@ -9,15 +10,17 @@ from __future__ import annotations
 import ipaddress
 import re
 import socket
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from server.screen.assets import page
+from server.screen.keys import Keys, Role, is_this_machine, role_in
+from server.screen.limits import ASKING, OPENING, WRONG_KEYS, Limits, neighbourhood
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -37,9 +40,19 @@ class ScreenSettings:
     hosts: tuple[str, ...] = ()
     max_beacon_bytes: int = 1_000_000
     max_command_bytes: int = 4_096
-    max_clients: int = 100
+    max_clients: int = 1_500
+    keys: Keys | None = None  # None: whoever reaches this station may do everything
+    beacons: tuple[tuple[str, str], ...] = ()  # names and tokens of the phones, for their links
+    guarded: bool = False  # it listens to other machines: a key even from this one
     updates_per_s: float = 5.0
     beat_s: float = 1.0
+
+
+# without a key: what says nothing of the flight, and what has secrets of its own
+_OPEN = ("/web/", "/lib/", "/beacon/", "/api/beacon/")
+_OPEN_EXACTLY = {"/favicon.ico", "/api/enter", "/healthz", "/peer"}
+_PAGES = {"/", "/walk", "/links"}  # a reader without a key is asked for it there
+_FOR_CREW = {"/links", "/api/links"}  # beside everything that changes something
 
 
 class TooLarge(Exception):
@@ -65,13 +78,18 @@ def host_of(netloc: str) -> str:
 
 
 class Access:
-    """ASGI middleware: checks host and origin before anything else runs, adds the headers after."""
+    """ASGI middleware: who may, before anything else runs; the headers, after.
 
-    def __init__(self, app: ASGIApp, hosts: Iterable[str] = ()) -> None:
-        self._app = app
+    The role that was found stands in `scope["state"]["role"]`.
+    """
+
+    def __init__(self, app: ASGIApp, settings: ScreenSettings, limits: Limits) -> None:
+        self._app, self._limits = app, limits
+        self._keys, self._guarded = settings.keys, settings.guarded
         name = socket.gethostname().lower()
         short = name.split(".")[0]
-        self._hosts = {"localhost", name, f"{short}.local", *(host.lower() for host in hosts)}
+        ours = (host.lower() for host in settings.hosts)
+        self._hosts = {"localhost", name, f"{short}.local", *ours}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] not in ("http", "websocket"):
@@ -83,7 +101,8 @@ class Access:
                 await self._app(scope, receive, send)
             else:
                 await receive()  # websocket.connect
-                await send({"type": "websocket.close", "code": 1008, "reason": refusal})
+                reason = bytes(refusal.body)[:120].decode("utf-8", "ignore")
+                await send({"type": "websocket.close", "code": 1008, "reason": reason})
             return
 
         async def send_with_headers(message: Message) -> None:
@@ -94,23 +113,50 @@ class Access:
                 headers.setdefault("Content-Security-Policy", CLOSED_POLICY)
             await send(message)
 
-        if refusal is None:
-            await self._app(scope, receive, send_with_headers)
-        else:
-            response = PlainTextResponse(refusal, status_code=403)
-            await response(scope, receive, send_with_headers)
+        await (refusal or self._app)(scope, receive, send_with_headers)
 
-    def _refusal(self, scope: Any) -> str | None:
+    def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
-        if not self._is_ours(host_of(host)):
-            return (
-                "This station does not go by that name. Add it to the settings, or use its address."
+        path = scope["path"]
+        if not self._is_ours(host_of(host)) and path != "/peer":  # which has keys of its own
+            return PlainTextResponse(
+                "This station does not go by that name. Add it to hosts in the plan's [access], "
+                "or use its address.",
+                403,
             )
         origin = headers.get("origin")
         reads = scope["type"] == "http" and scope["method"] in ("GET", "HEAD", "OPTIONS")
         if not reads and origin is not None and not _same_origin(origin, host):
-            return "Another page may not do that here."
+            return PlainTextResponse("Another page may not do that here.", 403)
+        if self._keys is None or (not self._guarded and is_this_machine(scope)):
+            scope.setdefault("state", {})["role"] = "crew"
+            return None
+        return self._too_often(scope) or self._without_key(scope, self._keys, reads)
+
+    def _too_often(self, scope: Scope) -> Response | None:
+        who = asker(scope)
+        rate = OPENING if scope["type"] == "websocket" else ASKING
+        wait_s = self._limits.wait_s(rate, who) or self._limits.exhausted(WRONG_KEYS, who)
+        return None if wait_s == 0 else too_often(wait_s)
+
+    def _without_key(self, scope: Scope, keys: Keys, reads: bool) -> Response | None:
+        role: Role | None = role_in(scope, keys)
+        scope.setdefault("state", {})["role"] = role
+        path = scope["path"]
+        if path in _OPEN_EXACTLY or path.startswith(_OPEN):
+            return None
+        if role is None:
+            if "authorization" in Headers(scope=scope):
+                self._limits.wait_s(WRONG_KEYS, asker(scope))
+            if path in _PAGES and reads:
+                asks = page("enter.html", Request(scope))
+                asks.status_code = 401 if asks.status_code == 200 else asks.status_code
+                return asks
+            return _refused(401, "A key is needed: open the link that the crew gave you.")
+        changes = scope["type"] == "http" and not reads
+        if role != "crew" and (changes or path in _FOR_CREW):
+            return _refused(403, "This link lets you watch. Ask the crew for theirs.")
         return None
 
     def _is_ours(self, host: str) -> bool:
@@ -121,6 +167,22 @@ class Access:
         except ValueError:
             return False
         return True  # an address cannot be re-pointed by a name server
+
+
+def asker(scope: Scope) -> str:
+    """The address that limits count by."""
+    return neighbourhood((scope.get("client") or ("unknown",))[0])
+
+
+def too_often(wait_s: int) -> Response:
+    response = _refused(429, f"Too often. Ask again in {wait_s} s.")
+    response.headers["Retry-After"] = str(wait_s)
+    return response
+
+
+def _refused(status: int, detail: str) -> Response:
+    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+    return JSONResponse({"detail": detail}, status, headers)
 
 
 def _same_origin(origin: str, host: str) -> bool:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator
+import time
+from collections.abc import AsyncIterator, Callable
 from typing import Any, TypeVar
 
 import orjson
@@ -15,10 +16,18 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.atlas.basemap import Basemap
-from server.screen.access import Access, ScreenSettings, TooLarge, read_body
+from server.screen.access import (
+    Access,
+    ScreenSettings,
+    TooLarge,
+    asker,
+    read_body,
+)
 from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
+from server.screen.doors import add_doors
 from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
+from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
 from server.screen.splices import SentHistory
 from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume
@@ -37,9 +46,12 @@ def create_app(
     settings: ScreenSettings | None = None,
     basemap: Basemap | None = None,
     terrain: Terrain | None = None,
+    bases: Callable[[], list[str]] = list,
 ) -> FastAPI:
-    """`terrain` gives the ground's height in metres at a latitude and longitude, or None."""
+    """`terrain` gives the ground's height in metres at a latitude and longitude, or None; `bases`
+    the addresses under which other devices reach this station."""
     settings = settings or ScreenSettings()
+    limits = Limits(time.monotonic)
     basemap = basemap or Basemap()
     hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
 
@@ -56,12 +68,13 @@ def create_app(
     )
     app.state.hub = hub
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=6)
-    app.add_middleware(Access, hosts=settings.hosts)
+    app.add_middleware(Access, settings=settings, limits=limits)
     _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
     add_maps(app, basemap, terrain)
     _add_reading(app, feed, hub)
-    _add_commands(app, feed, settings)
-    _add_beacon(app, feed, settings)
+    add_doors(app, settings, limits, bases)
+    _add_commands(app, feed, settings, limits)
+    _add_beacon(app, feed, settings, limits)
     _add_socket(app, hub, settings)
     return app
 
@@ -105,47 +118,56 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
         return _json(whole.whole())
 
     @app.get("/healthz")
-    async def health() -> Response:
+    async def health(request: Request) -> Response:
+        """For a proxy or a watchdog; to those with a key it says more."""
+        if request.state.role is None:
+            return _json({"ok": True})
         number = feed.state()["number"]
         return _json({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
 
 
-def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
+def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
     limit = settings.max_command_bytes
 
-    @app.post("/api/acknowledge")
+    async def asked(request: Request, model: type[Body]) -> Body:
+        _limit(limits, COMMANDS, asker(request.scope), settings)
+        return await _read(request, model, limit)
+
+    @app.post("/api/acknowledge", openapi_extra=_takes(Acknowledge))
     async def acknowledge(request: Request) -> Response:
-        body = await _read(request, Acknowledge, limit)
+        body = await asked(request, Acknowledge)
         return await _carry_out(feed.command("acknowledge", body.id, None, None))
 
-    @app.post("/api/vehicle")
+    @app.post("/api/vehicle", openapi_extra=_takes(PlaceVehicle))
     async def vehicle(request: Request) -> Response:
-        body = await _read(request, PlaceVehicle, limit)
+        body = await asked(request, PlaceVehicle)
         return await _carry_out(
             feed.command("vehicle", body.name, body.latitude_deg, body.longitude_deg)
         )
 
-    @app.post("/api/replay")
+    @app.post("/api/replay", openapi_extra=_takes(Control))
     async def replay(request: Request) -> Response:
-        body = await _read(request, Control, limit)
+        body = await asked(request, Control)
         return await _carry_out(feed.control(body.action, body.value))
 
 
-def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings) -> None:
-    def source_of(token: str) -> str:
+def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
+    def source_of(token: str, request: Request) -> str:
         source = feed.phone_source(token)
         if source is None:
+            _limit(limits, WRONG_KEYS, asker(request.scope), settings)
             raise HTTPException(404, "No phone has this address. Compare it with the plan.")
         return source
 
     @app.get("/beacon/{token}")
     async def beacon_page(token: str, request: Request) -> Response:
-        source_of(token)
+        source_of(token, request)
         return page("beacon.html", request)
 
     @app.post("/api/beacon/{token}")
     async def beacon(token: str, request: Request) -> Response:
-        source = source_of(token)
+        source = source_of(token, request)
+        _limit(limits, BEACONS, source, settings)
         try:
             body = await read_body(request, settings.max_beacon_bytes)
         except TooLarge:
@@ -224,6 +246,20 @@ async def _read(request: Request, model: type[Body], limit_bytes: int) -> Body:
         first = wrong.errors()[0]
         where = ".".join(str(part) for part in first["loc"]) or "body"
         raise HTTPException(422, f"{where}: {first['msg']}") from None
+
+
+def _limit(limits: Limits, rate: Rate, who: str, settings: ScreenSettings) -> None:
+    """HTTPException 429 when it is too often. A station without keys asks nobody."""
+    wait_s = limits.wait_s(rate, who) if settings.keys is not None else 0
+    if wait_s:
+        headers = {"Retry-After": str(wait_s)}
+        raise HTTPException(429, f"Too often. Ask again in {wait_s} s.", headers)
+
+
+def _takes(model: type[BaseModel]) -> dict[str, Any]:
+    """What a body is, for the description of the interface: bodies are read by hand, up to a limit."""
+    schema = model.model_json_schema()
+    return {"requestBody": {"required": True, "content": {"application/json": {"schema": schema}}}}
 
 
 async def _carry_out(work: Any) -> Response:

@@ -5,9 +5,18 @@ from __future__ import annotations
 import uvicorn
 from fastapi import FastAPI
 
+from server.screen.certificate import Certificate
 
-def uvicorn_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
-    """A server ready for `await server.serve()`; `server.started` turns true when it listens."""
+CONNECTIONS = 3_000  # more are answered 503 at once
+
+
+def uvicorn_server(
+    app: FastAPI, host: str, port: int, certificate: Certificate | None = None
+) -> uvicorn.Server:
+    """A server ready for `await server.serve()`; `server.started` turns true when it listens.
+
+    With a certificate it speaks HTTPS.
+    """
     config = uvicorn.Config(
         app,
         host=host,
@@ -16,5 +25,8 @@ def uvicorn_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
         ws_max_size=65_536,  # browsers send one short message
         ws_per_message_deflate=False,  # costs much memory for each client
         timeout_graceful_shutdown=2,  # open pages must not hold up the end
+        limit_concurrency=CONNECTIONS,
+        ssl_certfile=None if certificate is None else certificate.certificate,
+        ssl_keyfile=None if certificate is None else certificate.key,
     )
     return uvicorn.Server(config)

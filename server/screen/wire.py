@@ -337,3 +337,7 @@ class PlaceVehicle(Message):
 class Control(Message):
     action: Literal["play", "pause", "speed", "seek"]
     value: float | str | None = None
+
+
+class Enter(Message):
+    key: Annotated[str, Field(min_length=1, max_length=300)]

@@ -12,7 +12,15 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from server.exchange.ledger import Ledger
 from server.flight.flight import Flight
-from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.inputs import (
+    Command,
+    LaunchPlan,
+    Plan,
+    Reception,
+    Tick,
+    TrackerPlan,
+    VehiclePlan,
+)
 from server.flight.snapshot import snapshot
 from server.journal import Journal
 from tests.flights import LAUNCH, T0, made_flight

@@ -65,9 +65,7 @@ def mosquitto(folder: Path) -> Mosquitto:
     """Set up as the README says, but for the port and the paths."""
     require("mosquitto")
     port = free_port()
-    own_certificate(
-        folder / "tls", ["localhost", "127.0.0.1"], datetime.datetime.now(datetime.UTC)
-    )
+    own_certificate(folder / "tls", ["localhost", "127.0.0.1"], datetime.datetime.now(datetime.UTC))
     match = re.search(r"```conf\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
     assert match is not None
     text = match[1].replace("8883", str(port)).replace("/etc/mosquitto/leeward", str(folder))

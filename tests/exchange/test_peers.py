@@ -35,9 +35,7 @@ class Car:
         held.on_growth = lambda _: self.peers.stir()
 
     def know(self, *peers: Peer, flight: str = FLIGHT) -> None:
-        self.peers = Peers(
-            self.ledger, self.host, flight, peers, clock=lambda: 0.0, backoff=QUICK
-        )
+        self.peers = Peers(self.ledger, self.host, flight, peers, clock=lambda: 0.0, backoff=QUICK)
 
     async def accept(self, line: Line) -> None:
         await self.peers.accept(line)

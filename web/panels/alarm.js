@@ -15,7 +15,7 @@ export function createAlarm({ store, clock, post, sound }) {
   const refusal = el('span', { class: 'alarm-refusal' });
   const button = el('button', {
     type: 'button',
-    class: 'strong',
+    class: 'strong crew-only',
     on: { click: acknowledge },
   });
   button.append(el('span', { text: 'Acknowledge' }));

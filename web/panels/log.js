@@ -29,7 +29,7 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
         if (!entry.severity) return;
         setText(done, entry.acknowledged ? 'acknowledged' : '');
         if (!entry.acknowledged && button === null) {
-          button = el('button', { type: 'button', class: 'quiet', text: 'Acknowledge' });
+          button = el('button', { type: 'button', class: 'quiet crew-only', text: 'Acknowledge' });
           button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id }));
           node.append(button);
         } else if (entry.acknowledged && button !== null) {

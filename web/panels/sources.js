@@ -11,7 +11,8 @@ export function createSources({ store, clock }) {
   const none = el('p', { class: 'sentence', text: 'No source in the plan.' });
   const totals = el('p', { class: 'remark' });
   const problems = el('ul', { class: 'problems', 'aria-label': 'Problems of the plan' });
-  const panel = card('sources', 'Sources', list, none, totals, problems);
+  const handOn = el('p', { class: 'remark hand-on crew-only' }, el('a', { href: '/links', text: 'Links to hand on' }));
+  const panel = card('sources', 'Sources', list, none, totals, handOn, problems);
   const known = new Map();
   const knownProblems = new Map();
 

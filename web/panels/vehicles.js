@@ -18,7 +18,7 @@ export function createVehicles({ store, clock, units, map, post }) {
     const margin = el('span', { class: 'margin' });
     const way = el('span', { class: 'way' });
     const age = el('span', { class: 'age' });
-    const put = el('button', { type: 'button', class: 'quiet', text: 'Set position' });
+    const put = el('button', { type: 'button', class: 'quiet crew-only', text: 'Set position' });
     put.addEventListener('click', () => {
       setText(put, 'Now touch the map');
       map.ask(async ({ lat, lng }) => {

@@ -1,0 +1,260 @@
+"""Who may do what: without a key nothing, with the watcher's nothing but look, and nobody for ever."""
+
+from __future__ import annotations
+
+import json
+import logging
+from pathlib import Path
+
+import pytest
+from fastapi import FastAPI
+from httpx import ASGITransport, AsyncClient
+
+from server.screen.access import ScreenSettings
+from server.screen.app import create_app
+from server.screen.keys import COOKIE, Keys, KeysError, is_loopback, keys_beside
+from server.screen.limits import ASKING, BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate, neighbourhood
+from tests.screen.fake_feed import TOKEN, FakeFeed
+
+KEYS = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
+FAR = ("192.168.8.77", 40_000)
+HERE = ("127.0.0.1", 40_000)
+BASE = "http://192.168.8.21:8420"
+ORIGIN = {"Origin": BASE}
+
+
+def make(feed: FakeFeed, **changed: object) -> FastAPI:
+    told: dict = {"keys": KEYS, "guarded": True, "beacons": (("Phone", TOKEN),)}
+    return create_app(feed, settings=ScreenSettings(**told | changed), bases=lambda: [BASE])
+
+
+def asking(app: FastAPI, who: tuple[str, int] = FAR, key: str | None = None) -> AsyncClient:
+    headers = {} if key is None else {"Authorization": f"Bearer {key}"}
+    transport = ASGITransport(app, client=who)
+    return AsyncClient(transport=transport, base_url=BASE, headers=headers)
+
+
+@pytest.fixture
+def feed() -> FakeFeed:
+    return FakeFeed(since_launch_s=6_700)
+
+
+@pytest.fixture
+def app(feed: FakeFeed) -> FastAPI:
+    return make(feed)
+
+
+SECRETS = ("/api/state", "/api/history", "/api/setup", "/api/me", "/api/links", "/links", "/walk",
+           "/", "/api/terrain?lat=1&lon=2", "/api/qr.svg?lat=1&lon=2", "/layers/x", "/tiles/x/1/1/1",
+           "/demo.html", "/wire/order.json", "/openapi.json", "/docs")  # fmt: skip
+CHANGES = (("/api/acknowledge", {"id": "burst"}),
+           ("/api/vehicle", {"name": "Car 2", "latitude_deg": 1.0, "longitude_deg": 2.0}),
+           ("/api/replay", {"action": "pause"}))  # fmt: skip
+
+
+@pytest.mark.parametrize("path", SECRETS)
+async def test_without_a_key_nothing_of_the_flight_is_seen(app: FastAPI, path: str) -> None:
+    async with asking(app) as client:
+        reply = await client.get(path)
+    assert reply.status_code == 401
+    for secret in ("N0CALL", "latitude", KEYS.watch, KEYS.crew, TOKEN):
+        assert secret not in reply.text
+
+
+@pytest.mark.parametrize(("path", "body"), CHANGES)
+async def test_without_the_crews_key_nothing_is_changed(
+    app: FastAPI, feed: FakeFeed, path: str, body: dict
+) -> None:
+    for key, status in ((None, 401), ("a wrong key of that kind", 401), (KEYS.watch, 403)):
+        async with asking(app, key=key) as client:
+            reply = await client.post(path, json=body, headers=ORIGIN)
+        assert reply.status_code == status
+        assert reply.json()["detail"]
+    assert feed.commands == []
+    async with asking(app, key=KEYS.crew) as client:
+        reply = await client.post(path, json=body, headers=ORIGIN)
+    assert reply.status_code in (200, 409)
+
+
+async def test_watchers_see_the_flight_and_no_links(app: FastAPI) -> None:
+    async with asking(app, key=KEYS.watch) as client:
+        assert (await client.get("/api/state")).status_code == 200
+        assert (await client.get("/api/me")).json() == {"role": "watch", "links": True}
+        for path in ("/links", "/api/links"):
+            assert (await client.get(path)).status_code == 403
+
+
+async def test_a_key_is_shown_once_for_a_cookie_that_is_not_the_key(app: FastAPI) -> None:
+    async with asking(app) as client:
+        page = await client.get("/")
+        assert page.status_code == 401
+        assert "A key is needed" in page.text
+        reply = await client.post("/api/enter", json={"key": KEYS.watch}, headers=ORIGIN)
+        assert reply.json() == {"role": "watch"}
+        cookie = reply.headers["set-cookie"]
+        assert "HttpOnly" in cookie
+        assert "SameSite=strict" in cookie
+        assert KEYS.watch not in cookie
+        assert (await client.get("/")).status_code == 200
+        assert (await client.get("/api/state")).status_code == 200
+        client.cookies.set(COOKIE, "0" * 64)
+    async with asking(app) as client:
+        forged = await client.get("/api/state", headers={"Cookie": f"{COOKIE}={'0' * 64}"})
+        assert forged.status_code == 401
+        worn = await client.get("/api/state", headers={"Cookie": f"{COOKIE}={KEYS.crew}"})
+        assert worn.status_code == 401, "the key itself is no cookie"
+
+
+async def test_over_https_the_cookie_stays_there(app: FastAPI) -> None:
+    transport = ASGITransport(app, client=FAR)
+    base = BASE.replace("http:", "https:")
+    async with AsyncClient(transport=transport, base_url=base) as client:
+        reply = await client.post("/api/enter", json={"key": KEYS.crew})
+    assert "Secure" in reply.headers["set-cookie"]
+
+
+async def test_this_machine_needs_no_key_unless_a_proxy_asks_for_another(feed: FakeFeed) -> None:
+    app = make(feed, guarded=False)
+    async with asking(app, HERE) as client:
+        assert (await client.get("/api/me")).json()["role"] == "crew"
+        for header in ("X-Forwarded-For", "Forwarded", "X-Real-IP"):
+            reply = await client.get("/api/state", headers={header: "127.0.0.1"})
+            assert reply.status_code == 401
+    async with asking(app, FAR) as client:
+        assert (await client.get("/api/state")).status_code == 401
+    async with asking(make(feed), HERE) as client:  # it listens to all: so a key from here too
+        assert (await client.get("/api/state")).status_code == 401
+
+
+async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: FakeFeed) -> None:
+    body = {"latitude": 38.0, "longitude": -98.0, "timestamp": 1_780_000_000_000}
+    async with asking(app) as client:
+        assert (await client.get(f"/beacon/{TOKEN}")).status_code == 200
+        assert (await client.post(f"/api/beacon/{TOKEN}", json=body)).status_code == 202
+        for path in ("/api/state", "/"):
+            as_key = {"Authorization": f"Bearer {TOKEN}"}
+            assert (await client.get(path, headers=as_key)).status_code == 401
+    assert len(feed.received) == 1
+
+
+async def test_the_crew_gets_links_with_codes_that_read_back(app: FastAPI) -> None:
+    async with asking(app, key=KEYS.crew) as client:
+        told = (await client.get("/api/links")).json()
+        other = (await client.get("/api/links?base=https://tern.example/x")).json()
+        bad = await client.get("/api/links?base=javascript:alert(1)")
+    assert [link["url"] for link in told["links"]] == [
+        f"{BASE}/#key={KEYS.watch}", f"{BASE}/#key={KEYS.crew}", f"{BASE}/beacon/{TOKEN}",
+    ]  # fmt: skip
+    assert other["links"][0]["url"].startswith("https://tern.example/x/#key=")
+    assert bad.status_code == 422
+    assert all(link["code"].startswith("data:image/svg+xml;base64,") for link in told["links"])
+
+
+async def test_guessing_is_slowed_down_for_the_guesser_alone(app: FastAPI) -> None:
+    async with asking(app) as client:
+        answers = [await client.post("/api/enter", json={"key": f"guess {i}"}) for i in range(14)]
+        assert [a.status_code for a in answers] == [403] * 10 + [429] * 4
+        assert int(answers[-1].headers["retry-after"]) > 0
+        right = await client.post("/api/enter", json={"key": KEYS.crew})
+        assert right.status_code == 429, "not even the right one for a while"
+    async with asking(app, ("192.168.8.78", 1)) as client:
+        assert (await client.post("/api/enter", json={"key": KEYS.crew})).status_code == 200
+
+
+async def test_guessing_tokens_and_bearers_counts_too(app: FastAPI) -> None:
+    async with asking(app) as client:
+        answers = [await client.get(f"/beacon/token-of-no-phone-{i}") for i in range(12)]
+        assert {a.status_code for a in answers} == {404, 429}
+    async with asking(app, ("10.0.0.9", 1), key="a wrong one") as client:
+        answers = [await client.get("/api/state") for _ in range(12)]
+        assert {a.status_code for a in answers} == {401, 429}
+
+
+@pytest.mark.parametrize(
+    ("path", "key", "rate"),
+    [
+        ("/api/acknowledge", KEYS.crew, COMMANDS),
+        (f"/api/beacon/{TOKEN}", None, BEACONS),
+        ("/api/me", KEYS.watch, ASKING),
+    ],
+)
+async def test_too_often_is_told_with_when_to_ask_again(
+    app: FastAPI, path: str, key: str | None, rate: Rate
+) -> None:
+    async with asking(app, key=key) as client:
+        statuses = []
+        for _ in range(int(rate.burst) + 30):
+            reply = (
+                await client.get(path) if path == "/api/me"
+                else await client.post(path, json={"id": "burst"})
+            )  # fmt: skip
+            statuses.append(reply.status_code)
+    assert 429 in statuses
+    assert 429 not in statuses[: int(rate.burst)]
+
+
+@pytest.mark.parametrize("body", [b"", b"[]", b"{", b'{"key": 1}', b'{"key": ""}', b"x" * 9_000])
+async def test_a_bad_way_to_enter_is_told(app: FastAPI, body: bytes) -> None:
+    async with asking(app) as client:
+        reply = await client.post("/api/enter", content=body)
+    assert reply.status_code in (413, 422)
+    assert reply.json()["detail"]
+
+
+async def test_no_key_is_ever_logged(app: FastAPI, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.DEBUG)
+    async with asking(app, key=KEYS.crew) as client:
+        await client.get("/api/state")
+        await client.post("/api/enter", json={"key": KEYS.watch})
+        await client.post("/api/enter", json={"key": KEYS.watch + "?"})
+    ours = "\n".join(r.getMessage() for r in caplog.records if not r.name.startswith("httpcore"))
+    for secret in (KEYS.watch, KEYS.crew, KEYS.cookie("watch")):
+        assert secret not in ours
+
+
+def test_keys_are_made_once_and_kept_for_this_user(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    made = keys_beside(plan, None, None)
+    assert keys_beside(plan, None, None) == made
+    kept = tmp_path / "tern.keys.json"
+    assert kept.stat().st_mode & 0o077 == 0
+    assert len(made.watch) >= 24
+    assert made.watch != made.crew
+    of_the_plan = keys_beside(plan, "a key of the plan's own", None)
+    assert of_the_plan == Keys("a key of the plan's own", made.crew)
+    for bad in ("", "[]", "{}", json.dumps({"watch": "short", "crew": "also short"}),
+                json.dumps({"watch": made.crew, "crew": made.crew})):  # fmt: skip
+        kept.write_text(bad)
+        with pytest.raises(KeysError, match=r"tern\.keys\.json"):
+            keys_beside(plan, None, None)
+    kept.unlink()
+    assert keys_beside(plan, None, None) != made, "deleted keys open nothing any more"
+
+
+def test_buckets_fill_again_and_are_bounded() -> None:
+    now = [0.0]
+    limits = Limits(lambda: now[0], max_buckets=50)
+    assert [limits.wait_s(WRONG_KEYS, "a") for _ in range(11)] == [0] * 10 + [6]
+    assert limits.exhausted(WRONG_KEYS, "a") == 6
+    assert limits.exhausted(WRONG_KEYS, "b") == 0
+    now[0] = 6.0
+    assert limits.wait_s(WRONG_KEYS, "a") == 0
+    for i in range(1_000):
+        limits.wait_s(ASKING, str(i))
+    assert len(limits._buckets) <= 50
+
+
+def test_a_household_is_one_asker() -> None:
+    assert neighbourhood("2001:db8:1:2:aaaa::1") == neighbourhood("2001:db8:1:2:bbbb::9")
+    assert neighbourhood("2001:db8:1:3::1") != neighbourhood("2001:db8:1:2::1")
+    assert neighbourhood("192.0.2.1") != neighbourhood("192.0.2.2")
+
+
+@pytest.mark.parametrize(
+    ("host", "local"),
+    [("127.0.0.1", True), ("127.9.9.9", True), ("::1", True), ("::ffff:127.0.0.1", True),
+     ("localhost", True), ("0.0.0.0", False), ("192.168.1.1", False), ("::", False),
+     ("localhost.evil.example", False), ("", False)],
+)  # fmt: skip
+def test_what_is_this_machine(host: str, local: bool) -> None:
+    assert is_loopback(host) is local
