@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Table:
-    """`numeric`: the columns that are set to the right."""
+    """`numeric`: the columns that are set to the right. `empty`: said without rows; "": left out."""
 
     title: str
     head: Sequence[str]

@@ -49,10 +49,12 @@ def cards(f: Figures) -> list[Figure]:
 
 def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
-    return [
-        _events(record), _alarms(record), _predictions(record), _trackers(shares), _receivers(record, shares),
-        _chase(record), _whereabouts(record), _uncertain(record), lessons_table(record), losses_table(record),
+    found = [
+        _events(record), _alarms(record), _predictions(record), _trackers(shares),
+        _receivers(record, shares), _chase(record), _whereabouts(record), _uncertain(record),
+        lessons_table(record), losses_table(record),
     ]  # fmt: skip
+    return [table for table in found if table.rows or table.empty]
 
 
 def _events(record: FlightRecord) -> Table:
@@ -212,9 +214,7 @@ def _whereabouts(record: FlightRecord) -> Table:
     ]  # fmt: skip
     head = ("Event", "Vehicle", "Was at", "At", "To the payload", "Bearing")
     note = "By the report nearest in time, within ten minutes. Bearings from true north."
-    return Table(
-        "Who was where", head, rows, frozenset({4, 5}), note, "No vehicle was heard at an event."
-    )
+    return Table("Who was where", head, rows, frozenset({4, 5}), note, empty="")
 
 
 def _uncertain(record: FlightRecord) -> Table:

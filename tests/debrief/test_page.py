@@ -129,6 +129,18 @@ async def test_a_phone_shows_the_whole_flight(browser: Browser, tmp_path: Path) 
     )
 
 
+async def test_a_window_too_small_for_a_map_breaks_nothing(
+    browser: Browser, tmp_path: Path
+) -> None:
+    path = tmp_path / "page.html"
+    path.write_bytes(flight_page(plain()))
+    page, asked, complaints = await opened(browser, path, (100, 100))
+    await page.set_viewport_size({"width": WIDE[0], "height": WIDE[1]})
+    await page.wait_for_selector("#place .leaflet-control-layers")
+    assert asked == complaints == []
+    assert await page.evaluate(OUTSIDE) == []
+
+
 async def test_paper_shows_the_map_as_the_screen_does(browser: Browser, tmp_path: Path) -> None:
     page = await assert_right(browser, demo(), tmp_path)
     await page.emulate_media(media="print")
