@@ -73,7 +73,7 @@ def _alarms(record: FlightRecord) -> Table:
         for alarm in record.state["alarms"]
         if alarm["kind"] not in _TOLD_AS_EVENTS
     ]
-    return Table("Alarms", ("Time", "Acknowledged", "What"), rows, empty="None.")
+    return Table("Alarms", ("Time", "Seen", "What"), rows, empty="None.")
 
 
 def _time(text: str) -> float:
