@@ -9,7 +9,8 @@ from urllib.parse import urlsplit
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 # long enough that nobody finds it by trying: it is all that keeps strangers out
-Secret = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[\x21-\x7e]+$")]
+Secret = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[\x20-\x7e]+$")]
+LinkKey = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[A-Za-z0-9._~-]+$")]
 StationName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=40)]
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9:][A-Za-z0-9.:-]*$", max_length=253)]
 
@@ -71,8 +72,8 @@ class MqttSection(_Section):
 class AccessSection(_Section):
     """Keys of those who look on; without them they are made and kept beside the plan."""
 
-    watch: Secret | None = None
-    crew: Secret | None = None
+    watch: LinkKey | None = None
+    crew: LinkKey | None = None
     hosts: Annotated[tuple[HostName, ...], Field(max_length=20)] = ()  # names that lead here
 
     @model_validator(mode="after")

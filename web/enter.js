@@ -1,28 +1,30 @@
-/** Shows the key of a link once, for a cookie. Behind the # no server, proxy or log has seen it. */
+/** Asks for a key, or takes it from the link. */
 
 import { post } from 'leeward/post.js';
+import { takeKey } from 'leeward/role.js';
 
 const field = /** @type {HTMLInputElement} */ (document.getElementById('key'));
 const status = document.getElementById('status');
 
-async function enter(key) {
-  status.textContent = '';
-  const problem = await post('/api/enter', { key });
+function answered(problem) {
   if (problem === null) location.reload();
   else status.textContent = problem;
 }
 
-function enterTyped() {
-  const typed = field.value.trim();
-  if (typed !== '') enter(typed.replace(/^.*key=/, ''));
+async function enterTyped() {
+  const key = field.value.trim().replace(/^.*key=/, '');
+  status.textContent = '';
+  if (key !== '') answered(await post('/api/enter', { key }));
+}
+
+async function enterLinked() {
+  if (location.hash.includes('key=')) answered(await takeKey());
 }
 
 document.getElementById('open').addEventListener('click', enterTyped);
 field.addEventListener('keydown', ({ key }) => {
   if (key === 'Enter') enterTyped();
 });
-
-const given = new URLSearchParams(location.hash.slice(1)).get('key');
-history.replaceState(null, '', location.pathname); // not in the history, nor over a shoulder
-if (given) enter(given);
-else field.focus();
+addEventListener('hashchange', enterLinked);
+enterLinked();
+field.focus();

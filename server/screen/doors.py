@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from server.screen.access import ScreenSettings, TooLarge, asker, read_body, too_often
 from server.screen.assets import page
-from server.screen.keys import COOKIE, COOKIE_AGE_S
+from server.screen.keys import COOKIE, COOKIE_AGE_S, is_loopback
 from server.screen.limits import WRONG_KEYS, Limits
 from server.screen.links import BASE, described, links_of
 from server.screen.wire import Enter
@@ -67,7 +67,8 @@ def add_doors(
             return JSONResponse({"detail": "This station has no keys: it asks nobody."}, 404)
         known = bases()
         asked_at = f"{request.url.scheme}://{request.url.netloc}"
-        chosen = base or (asked_at if settings.guarded else (known or [asked_at])[0])
+        local = is_loopback(request.url.hostname or "")  # of no use to another device
+        chosen = base or (known[0] if local and known else asked_at)
         if not BASE.fullmatch(chosen):
             return JSONResponse({"detail": "An address as http://host:port is expected."}, 422)
         offered = list(dict.fromkeys([chosen, *known]))

@@ -29,12 +29,15 @@ def free_port() -> int:
 class Running:
     """The process, and its screen's address."""
 
-    def __init__(self, process: asyncio.subprocess.Process, port: int) -> None:
+    def __init__(
+        self, process: asyncio.subprocess.Process, port: int, key: str | None = None
+    ) -> None:
         self.process = process
         self.address = f"http://127.0.0.1:{port}"
+        self.headers = {} if key is None else {"Authorization": f"Bearer {key}"}
 
     async def state(self) -> dict:
-        async with httpx.AsyncClient() as client:
+        async with httpx.AsyncClient(headers=self.headers, verify=False) as client:
             answer = await client.get(f"{self.address}/api/state", timeout=PATIENCE_S)
         return answer.raise_for_status().json()
 
@@ -61,8 +64,10 @@ class Running:
 
 
 @contextlib.asynccontextmanager
-async def leeward(*arguments: str, port: int | None = None) -> AsyncIterator[Running]:
-    """`leeward` with these arguments, once its screen answers."""
+async def leeward(
+    *arguments: str, port: int | None = None, key: str | None = None
+) -> AsyncIterator[Running]:
+    """`leeward` with these arguments, once its screen answers; asked with `key`."""
     port = port or free_port()
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "server.cli", *arguments, "--no-browser", "--port", str(port),
@@ -75,7 +80,7 @@ async def leeward(*arguments: str, port: int | None = None) -> AsyncIterator[Run
         async with asyncio.timeout(PATIENCE_S):
             line = await process.stdout.readline()
         assert b"Leeward is at" in line, line
-        yield Running(process, port)
+        yield Running(process, port, key)
     finally:
         if process.returncode is None:
             process.kill()
