@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 from ambiance import Atmosphere
 
@@ -19,6 +21,12 @@ def demo() -> FlightRecord:
     """The demo flight with its plan. Shared: do not change it."""
     plan = load(DEMO_LOG.with_suffix(".toml")).for_flight()
     return replay_flight(read_recording(DEMO_LOG), plan)
+
+
+def truth_of(kind: str) -> dict[str, Any]:
+    """The demo's own truth of its first event of that kind."""
+    truth = json.loads(DEMO_LOG.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    return next(event for event in truth["events"] if event["kind"] == kind)
 
 
 @cache

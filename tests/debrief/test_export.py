@@ -24,7 +24,7 @@ from lxml import etree
 from server.debrief import export
 from server.debrief.record import FlightRecord
 from server.logs import read_recording
-from tests.debrief.made import demo, plain
+from tests.debrief.made import demo, plain, truth_of
 from tests.machine import require_package_file
 
 FLIGHTS = pytest.mark.parametrize("flown", [demo, plain], ids=["demo", "plain"])
@@ -164,7 +164,7 @@ def test_csv_has_units_in_its_header_and_no_formulas() -> None:
         place = float(row["latitude_deg"]), float(row["longitude_deg"])
         assert place == pytest.approx((p.latitude_deg, p.longitude_deg), abs=DEGREE)
     top = max(rows, key=lambda row: float(row["altitude_m"]))
-    assert float(top["altitude_m"]) == pytest.approx(30_185.0, abs=150.0)  # truth; a beacon is 30 s
+    assert float(top["altitude_m"]) == pytest.approx(truth_of("burst")["altitude_m"], abs=150.0)
     cells = [["=1+1"], ["-2+3"], [-2.5], ["-98.2"]]
     assert export.write_csv(["a"], cells) == b"a\r\n'=1+1\r\n'-2+3\r\n-2.5\r\n-98.2\r\n"
 

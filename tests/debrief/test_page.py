@@ -15,6 +15,7 @@ from server.debrief.profile import pictures
 from server.debrief.receivers import receiver_counts
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.sounding import CAVEAT, sounding
+from server.debrief.words import metres
 from server.logs import Recording, inferred_plan, read_recording
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
 from tests.debrief.made import demo, plain
@@ -107,7 +108,14 @@ async def assert_right(
 async def test_the_demos_page_needs_no_network(browser: Browser, tmp_path: Path) -> None:
     page = await assert_right(browser, demo(), tmp_path)
     text = await page.locator("main").inner_text()
-    for words in ("Burst altitude", "30,166 m", "Predictions against the truth", "N0CALL-10"):
+    burst = demo().last("burst")
+    assert burst is not None
+    for words in (
+        "Burst altitude",
+        metres(burst.altitude_m),
+        "Predictions against the truth",
+        "N0CALL-10",
+    ):
         assert words in text
     assert await page.locator("svg[role=img]").count() >= 8
     events = await page.locator(".event").all_inner_texts()

@@ -24,7 +24,7 @@ def test_the_demos_events_are_where_they_were(event: dict[str, object]) -> None:
     away_m, _ = distance_bearing(
         found.latitude_deg, found.longitude_deg, event["latitude_deg"], event["longitude_deg"]
     )
-    assert away_m < 60.0
+    assert away_m < 120.0  # some seconds of drift: the launch is told by beacons 20 s apart
     assert found.altitude_m == pytest.approx(event["altitude_m"], abs=60.0)
     late_s = found.time_s - parse_time(str(event["time"])) / 1000.0
     assert -15.0 < late_s < 120.0  # at rest is told by the first fix on the ground
