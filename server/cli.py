@@ -115,7 +115,7 @@ def live(
         run.until_interrupted(
             run.live(
                 checked,
-                plan.parent,
+                plan,
                 _surroundings(checked, plan),
                 run.face_of(checked, plan),
                 journal or plan.with_suffix(".sqlite3"),

@@ -6,6 +6,7 @@ One process writes. `append` returns once the disk has it (synchronous=FULL); ba
 from __future__ import annotations
 
 import contextlib
+import itertools
 import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -16,6 +17,7 @@ from decoders.reports import WIRES, Wire
 from server.flight.inputs import Command, Reception
 
 SCHEMA = 1
+_RECENT = 100  # the very last may have been a batch that waited
 _TABLES = """
 CREATE TABLE IF NOT EXISTS about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS receptions (
@@ -108,6 +110,21 @@ class Journal:
             ),
         )
         return int(done.lastrowid or 0)
+
+    def damage(self) -> str | None:
+        """What SQLite's own check finds wrong; None when the file is whole."""
+        try:
+            found = self._db.execute("PRAGMA quick_check(1)").fetchone()
+        except sqlite3.Error as error:
+            return str(error)
+        return None if found == ("ok",) else " ".join(str(found[0]).split())
+
+    def last_heard_s(self, station: str = "") -> float | None:
+        """By that station's own clock; None when it has heard nothing."""
+        rows = self._db.execute("SELECT heard_at_ms, source FROM receptions ORDER BY number DESC")
+        heard = (ms for ms, source in rows if not station or source.startswith(f"{station}/"))
+        recent = list(itertools.islice(heard, _RECENT))
+        return max(recent) / 1000.0 if recent else None
 
     def last_number(self) -> int:
         """Number of the last reception; 0 when there is none."""

@@ -27,6 +27,8 @@ from server.flight.inputs import Plan
 from server.journal import Journal, JournalError
 from server.logs import Recording
 from server.plan import PlanFile
+from server.plan_watch import watch_plan
+from server.recover import not_before, open_journal
 from server.rehearsal.clock import follow
 from server.replay import Replay, state_at
 from server.screen.access import ScreenSettings
@@ -101,14 +103,14 @@ def face_of(plan: PlanFile, path: Path) -> Face:
 
 async def live(
     plan: PlanFile,
-    folder: Path,
+    path: Path,
     surroundings: Surroundings,
     face: Face,
     journal_path: Path,
     door: Door,
     rehearsal: str | None = None,
 ) -> None:
-    """Run a station until it is interrupted. `folder` is the plan's.
+    """Run a station until it is interrupted. `path` is the plan's.
 
     With a `rehearsal` (HOST:PORT) the clock is that of the made flight, and each of its runs has a
     journal of its own.
@@ -118,19 +120,28 @@ async def live(
         door = replace(door, port=door.port or free_port(door.host))
         clock = flight_clock = await follow(rehearsal, addresses(door)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
-    journal = Journal(journal_path)
+    journal, problems = open_journal(journal_path)
+    if rehearsal is None:
+        clock, late = not_before(clock, journal.last_heard_s(plan.for_flight().station))
+        problems += late
     journal.describe(flight=plan.flight.name)
     flight = Flight(
         plan.for_flight(surroundings.avoid), surroundings.terrain, surroundings.forecast
     )
     ledger = open_ledger(plan, journal)
     station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())
-    links = None if ledger is None else Links(plan, folder, ledger, station, clock)
+    problems += face.basemap.problems
+    links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
     gc.collect()
     gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
-    run = station.run
-    if links is not None:
-        run = functools.partial(station.run, *links.work)
+    station.plan_problems = tuple(problems)
+
+    def tell_of_plan(words: str | None) -> None:
+        station.plan_problems = (*problems, *([words] if words else []))
+        station.notify()
+
+    watching = functools.partial(watch_plan, path, plan, tell_of_plan)
+    run = functools.partial(station.run, watching, *(() if links is None else links.work))
     try:
         await _serve(station, face, run, door, links)
     finally:
@@ -169,6 +180,7 @@ async def replay(
         terrain=surroundings.terrain,
         forecast=surroundings.forecast,
     )
+    player.plan_problems = tuple(face.basemap.problems)
     try:
         await _serve(player, face, player.run, door)
     finally:
@@ -184,7 +196,7 @@ async def _serve(
 ) -> None:
     port = door.port or free_port(door.host)
     door = replace(door, port=port)
-    feed.units, feed.plan_problems = face.units, tuple(face.basemap.problems)
+    feed.units = face.units
     settings = ScreenSettings(
         hosts=face.hosts, keys=face.keys, beacons=face.beacons, guarded=door.guarded
     )

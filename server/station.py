@@ -24,6 +24,7 @@ log = logging.getLogger("leeward.station")
 
 TICK_S = 1.0
 RETRY_S = 2.0
+MOST_PENDING = 2_000
 
 
 T = TypeVar("T")
@@ -58,7 +59,9 @@ class Station(Watch):
         super().__init__(flight)
         self._journal = journal
         self._sources = {
-            spec.name: Source(spec, self.deliver, clock=clock, on_state=self._on_state)
+            spec.name: Source(
+                spec, self.deliver, clock=clock, on_state=self._on_state, room=self._room
+            )
             for spec in sources
         }
         self._clock = clock
@@ -67,7 +70,7 @@ class Station(Watch):
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
         self._pending: list[tuple[Reception | Command, asyncio.Future[int] | None]] = []
         self._unwritten: list[Reception | Command] = []  # taken in, while the disk refuses
-        self._arrived = asyncio.Event()
+        self._arrived, self._written = asyncio.Event(), asyncio.Event()
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
         self._posts = Posts()
         self._journal_problem: str | None = None
@@ -89,6 +92,12 @@ class Station(Watch):
             reception = replace(reception, source=f"{self._name}/{reception.source}")
         self._pending.append((reception, None))
         self._arrived.set()
+
+    async def _room(self) -> None:
+        """A source reads on when what waits for the disk is little."""
+        while len(self._pending) > MOST_PENDING:
+            self._written.clear()
+            await self._written.wait()
 
     async def in_journal(self, work: Callable[[], T]) -> T:
         """Run in the journal's thread; raises what it raises."""
@@ -171,6 +180,7 @@ class Station(Watch):
                     await self._arrived.wait()
             self._arrived.clear()
             batch, self._pending = self._pending, []
+            self._written.set()
             entries = [entry for entry, _ in batch]
             if not entries and not self._unwritten:
                 continue

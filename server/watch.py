@@ -51,7 +51,7 @@ class Watch:
         """The flight's snapshot with the last landing that was worked out."""
         state = snapshot(self.flight, self._landing)
         state["flight"]["units"] = self.units
-        state["plan_problems"] = list(self.plan_problems)
+        state["plan_problems"] += self.plan_problems
         return state
 
     def history(self) -> History:

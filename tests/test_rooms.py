@@ -22,6 +22,7 @@ MAY_IMPORT = {
     "server.logs": {"decoders", "server.flight", "server.journal", "server.journal_text"},
     "server.plan": {"decoders", "server.flight", "server.sources", "server.plan_network"},
     "server.plan_network": set(),
+    "server.plan_watch": {"server.plan"},
     "server.exchange": {
         "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",
     },
@@ -40,7 +41,7 @@ MAY_IMPORT = {
     },
 }  # fmt: skip
 # rooms that may import anything below them: the one place where parts are chosen, and the commands
-TOP = {"server.run", "server.sharing", "server.cli"}
+TOP = {"server.run", "server.recover", "server.sharing", "server.cli"}
 
 IMPURE_MODULES = {
     "asyncio", "http", "io", "logging", "os", "pathlib", "random", "secrets", "selectors", "select",

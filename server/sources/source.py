@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+import time
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 
 from server.flight.inputs import Reception
@@ -18,6 +19,14 @@ from .table import TABLE
 Deliver = Callable[[Reception], None]
 OnState = Callable[[SourceState], None]
 Clock = Callable[[], float]
+Room = Callable[[], Awaitable[None]]
+
+SLOWED_S = 0.005
+TOO_MUCH = "sends more than any radio can; it is read slowly, so that it fills no disk"
+
+
+async def _always() -> None:
+    """There is room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +38,23 @@ class Backoff:
 
     def wait_s(self, failures: int) -> float:
         return min(self.cap_s, self.first_s * 2.0 ** min(failures - 1, 30))
+
+
+class Pace:
+    """How long to wait before reading on, so that a source gone mad fills neither disk nor memory.
+
+    No radio comes near the rate: 9,600 baud are 1.2 kB/s, a whole internet feed some 50 kB/s.
+    """
+
+    def __init__(self, bytes_per_s: float = 200_000.0, burst_bytes: float = 4_000_000.0) -> None:
+        self._rate, self._burst = bytes_per_s, burst_bytes
+        self._left, self._since_s = burst_bytes, time.monotonic()
+
+    def wait_s(self, received: int) -> float:
+        now_s = time.monotonic()
+        filled = self._left + (now_s - self._since_s) * self._rate
+        self._left, self._since_s = min(self._burst, filled) - received, now_s
+        return max(-self._left / self._rate, 0.0)
 
 
 class Source:
@@ -46,8 +72,12 @@ class Source:
         clock: Clock,
         on_state: OnState,
         backoff: Backoff = Backoff(),
+        room: Room = _always,
     ) -> None:
+        """`room` is awaited before more is read: it comes back when what was heard is on disk."""
         self.spec = spec
+        self._room = room
+        self._pace = Pace()
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
         self._heard = asyncio.Event()  # phone only
@@ -108,8 +138,10 @@ class Source:
                     self._deliver(self._reception(payload))
                 self._count(len(data), receptions=len(payloads))
                 self._drop(dropped_before + framer.dropped + connection.dropped)
-                self._change("open", framer.remark)
-                await asyncio.sleep(0)  # a source with much to say lets the others speak
+                wait_s = self._pace.wait_s(len(data))
+                self._change("open", framer.remark if wait_s < SLOWED_S else TOO_MUCH)
+                await asyncio.sleep(wait_s)  # of 0 too: who has much to say lets the others speak
+                await self._room()
         except SourceFault:
             framer.finish()
             self._drop(dropped_before + framer.dropped + connection.dropped)
