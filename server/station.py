@@ -189,13 +189,14 @@ class Station(Watch):
                 self._unwritten += entries
             else:
                 self._unwritten.clear()
-            for _, stored in batch:
-                if stored is None or stored.done():
-                    continue
-                if isinstance(problem, JournalError):
-                    stored.set_exception(NotStored(f"It could not be written down: {problem}"))
-                else:
-                    stored.set_result(problem)
+            after = 0  # receptions of the same commit behind this one
+            for entry, stored in reversed(batch):
+                if stored is not None and not stored.done():
+                    if isinstance(problem, JournalError):
+                        stored.set_exception(NotStored(f"It could not be written down: {problem}"))
+                    else:
+                        stored.set_result(problem - after)
+                after += isinstance(entry, Reception)
             self.admit(entries)
 
     async def _store(self, entries: list[Reception | Command]) -> int | JournalError:

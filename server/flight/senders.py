@@ -11,7 +11,7 @@ from typing import NamedTuple
 from decoders.aprs_telemetry import scale
 from decoders.reports import PositionReport, SensorReport, SensorScale
 from server.flight.health import TrackerHealth
-from server.flight.track.arrivals import Change, Packet, merge, timed
+from server.flight.track.arrivals import Change, Hearing, Packet, merge, timed
 from server.flight.track.fixes import Fix
 
 _SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
@@ -115,7 +115,7 @@ class Sender:
         positions = timed(packet)
         sent_s = next((t.time_s for t in positions if t.own_time), None)
         beacon = bool(positions)
-        i = bisect.bisect_left(self.packets, packet.hearings[0], key=lambda p: p.hearings[0])
+        i = bisect.bisect_left(self.packets, _order(packet), key=_order)
         if sign > 0:
             self.packets.insert(i, packet)
             self.health.add(packet.first_heard_s, sent_s, beacon=beacon)
@@ -152,6 +152,11 @@ class Sender:
                 continue
             fixes.append(_fix(self.name, key, report, pressure_pa))
         return tuple(fixes)
+
+
+def _order(packet: Packet) -> tuple[Hearing, str]:
+    """Two packets may be heard in one millisecond."""
+    return packet.hearings[0], packet.text
 
 
 def _entries(packet: Packet) -> Iterator[tuple[SlotKey, _Entry]]:

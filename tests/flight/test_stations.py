@@ -84,3 +84,10 @@ def test_commands_of_two_screens_end_the_same_in_any_order() -> None:
     ends = [state(PLAN, given, list(order)) for order in orders[:6]]
     assert all(end == ends[0] for end in ends)
     assert ends[0]["vehicles"][0]["time"] == "2026-06-01T13:01:40.000Z"
+
+
+def test_two_packets_of_one_millisecond_end_the_same_in_any_order() -> None:
+    first, second, *rest = heard_by("car-1")[:30]
+    second = replace(second, heard_at_ms=first.heard_at_ms)
+    assert state(PLAN, [first, second]) == state(PLAN, [second, first])
+    assert state(PLAN, [*rest, first, second]) == state(PLAN, [second, first, *rest])
