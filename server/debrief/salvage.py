@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import os
+import shutil
 import sqlite3
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
@@ -15,7 +18,7 @@ from server.journal_text import LogError
 from server.logs import Recording, read_recording
 
 _RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
-_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg FROM commands"
+_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {station} FROM commands"
 _END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
 Row = tuple[Any, ...]
 
@@ -37,12 +40,12 @@ class _Found:
             self.receptions[number] = Reception(heard_at_ms, source, cast(Wire, wire), payload)
 
     def keep_command(self, row: Row) -> None:
-        number, at_s, kind, name, *place = row
+        number, at_s, kind, name, *place, station = row
         told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
         told = told and 0.0 <= at_s < _END_S
         placed = all(v is None or isinstance(v, float) for v in place)
         if told and placed and kind in ("acknowledge", "vehicle"):
-            self.commands[number] = Command(at_s, kind, name, *place)
+            self.commands[number] = Command(at_s, kind, name, *place, station=str(station))
 
     def keep_about(self, row: Row) -> None:
         key, value = row
@@ -78,17 +81,39 @@ def read_what_is_there(path: Path) -> Recording:
 def _from_both_ends(path: Path) -> _Found:
     """Rows up to the damage, and down to it from the end."""
     found = _Found()
-    with contextlib.suppress(sqlite3.Error):
-        db = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    with contextlib.suppress(sqlite3.Error, OSError), _whole_pages(path) as whole:
+        db = sqlite3.connect(f"{whole.resolve().as_uri()}?mode=ro", uri=True)
         with contextlib.closing(db):
             db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
             for order in ("ASC", "DESC"):
                 _each(db, f"{_RECEPTIONS} ORDER BY number {order}", found.keep_reception)
-                _each(db, f"{_COMMANDS} ORDER BY number {order}", found.keep_command)
+                for station in (
+                    "''",
+                    "station",
+                ):  # the column of later journals, where there is one
+                    asked = _COMMANDS.format(station=station)
+                    _each(db, f"{asked} ORDER BY number {order}", found.keep_command)
             _each(db, "SELECT key, value FROM about", found.keep_about)
             sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"
             _each(db, sequence, found.keep_last)
     return found
+
+
+@contextlib.contextmanager
+def _whole_pages(path: Path) -> Iterator[Path]:
+    """The file, or a copy without the last page where that is cut: SQLite would read zeros there."""
+    with path.open("rb") as file:
+        stated = int.from_bytes(file.read(18)[16:18], "big")  # SQLite's file format, 1.3.2
+    page_bytes = 65_536 if stated == 1 else stated
+    size = path.stat().st_size
+    if page_bytes < 512 or size % page_bytes == 0:
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / path.name
+        shutil.copyfile(path, copy)
+        os.truncate(copy, size - size % page_bytes)
+        yield copy
 
 
 def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> None:

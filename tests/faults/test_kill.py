@@ -74,9 +74,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
         for _ in range(rounds(6)):
             async with leeward("live", str(plan)) as running:
                 before = len(acknowledged)
-                task = asyncio.ensure_future(
-                    load_it(running, tnc, steps, shift_s, acknowledged)
-                )
+                task = asyncio.ensure_future(load_it(running, tnc, steps, shift_s, acknowledged))
                 while len(acknowledged) == before:
                     await asyncio.sleep(0.001)
                 await asyncio.sleep(chance.uniform(0.0, 0.4))

@@ -1,0 +1,184 @@
+"""The disk fills up, or has rotted: it is said on the screen, and what was heard is kept all the same."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from server.journal import Journal, JournalError
+from server.recover import open_journal
+from tests.flights import made_flight
+from tests.machine import STRICT
+from tests.station.running import Tnc, leeward
+from tests.station.test_live import PLAN, TNC, beacon, line_at, shift_to_now
+
+DISK_KB = 1_024
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A tmpfs of one megabyte; only root may have one."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    made = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={DISK_KB}k", "tmpfs", str(folder)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    if made.returncode:
+        reason = f"a small tmpfs cannot be mounted here: {made.stderr.strip()}"
+        if os.environ.get(STRICT) == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+def fill(folder: Path) -> Path:
+    """Ballast until not a byte more fits."""
+    ballast = folder / "ballast"
+    with ballast.open("ab", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(bytes(4_096))
+    return ballast
+
+
+async def test_a_full_disk_is_told_and_written_when_there_is_room(
+    small_disk: Path, tmp_path: Path
+) -> None:
+    plan, journal = tmp_path / "tern.toml", small_disk / "tern.sqlite3"
+    shift_s = shift_to_now(3_000.0)
+    async with Tnc() as tnc:
+        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        async with leeward("live", str(plan), "--journal", str(journal)) as running:
+            for i in range(20):
+                await tnc.send(line_at(30.0 * i, shift_s))
+            await running.until(lambda s: s["receptions"]["total"] == 20)
+            ballast = fill(small_disk)
+            for i in range(20, 80):
+                await tnc.send(line_at(30.0 * i, shift_s))
+            state = await running.until(
+                lambda s: (
+                    s["receptions"]["total"] == 80 and "cannot be written" in s["plan_problems"][0]
+                )
+            )
+            assert state["trackers"][0]["fixes"] == 80, "the flight goes on in memory"
+            assert "make room" in state["plan_problems"][0]
+            with pytest.raises(httpx.HTTPStatusError) as refused:
+                await beacon(running.address, 2_400.0, shift_s)
+            assert refused.value.response.status_code == 503, "the phone must keep it"
+            assert "send it again" in refused.value.response.json()["detail"]
+            async with httpx.AsyncClient() as crew:  # the crew's commands hold all the same
+                place = {"id": state["alarms"][0]["id"]} if state["alarms"] else {"id": "none"}
+                done = await crew.post(f"{running.address}/api/acknowledge", json=place)
+            assert done.status_code == 200
+            ballast.unlink()
+            await running.until(lambda s: s["plan_problems"] == [])
+            number = await beacon(running.address, 2_400.0, shift_s)
+            await running.kill()
+        with Journal(journal, read_only=True) as opened:
+            kept = dict(opened.receptions())
+            commands = list(opened.commands())
+        assert len([r for r in kept.values() if r.source == "tnc"]) == 80
+        assert kept[number].wire == "phone"
+        assert len(commands) == 1
+
+
+GIVEN = list(made_flight())
+
+
+def journal_at(path: Path) -> Path:
+    """Several pages, all of them in the main file."""
+    with Journal(path) as journal:
+        journal.append(GIVEN * 10)
+        journal.describe(flight="Tern test")
+    return path
+
+
+def rot(path: Path, seed: int) -> None:
+    """One page of the middle overwritten with noise."""
+    chance = random.Random(seed)
+    data = bytearray(path.read_bytes())
+    page = 4_096
+    at = chance.randrange(3, len(data) // page - 1) * page
+    data[at : at + page] = chance.randbytes(page)
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_rotten_page_costs_its_own_receptions_alone(tmp_path: Path, seed: int) -> None:
+    path = journal_at(tmp_path / "tern.sqlite3")
+    whole = len(GIVEN) * 10
+    rot(path, seed)
+    journal, problems = open_journal(path)
+    with journal:
+        kept = [reception for _, reception in journal.receptions()]
+        assert whole > len(kept) > 0.5 * whole
+        assert set(kept) <= set(GIVEN)
+        assert journal.damage() is None
+        assert journal.append(GIVEN[:1]) == len(kept) + 1, "and it can be written on"
+    (aside,) = tmp_path.glob("tern.damaged-*.sqlite3")
+    assert aside.name in problems[0]
+    assert f"{len(kept):,} receptions were saved" in problems[0]
+    assert any("missing are" in problem for problem in problems)
+
+
+@pytest.mark.parametrize("left", [0.9, 0.5, 0.1])
+def test_a_journal_cut_short_keeps_its_beginning(tmp_path: Path, left: float) -> None:
+    path = journal_at(tmp_path / "tern.sqlite3")
+    data = path.read_bytes()
+    path.write_bytes(data[: int(len(data) * left)])
+    journal, problems = open_journal(path)
+    with journal:
+        kept = [reception for _, reception in journal.receptions()]
+    assert set(kept) <= set(GIVEN)
+    if left >= 0.5:
+        assert len(kept) > 0.3 * len(GIVEN) * 10
+    assert "damaged" in problems[0]
+
+
+@pytest.mark.parametrize("content", [b"rubbish " * 2_000, bytes(8_192)])
+def test_what_is_no_journal_at_all_is_put_aside(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "tern.sqlite3"
+    path.write_bytes(content)
+    journal, problems = open_journal(path)
+    with journal:
+        assert journal.append(GIVEN[:3]) == 3
+    (aside,) = tmp_path.glob("tern.damaged-*.sqlite3")
+    assert aside.read_bytes() == content, "not a byte of it is lost"
+    assert "0 receptions" in problems[0]
+
+
+def test_nothing_is_put_aside_that_is_only_locked_or_not_there(tmp_path: Path) -> None:
+    with pytest.raises(JournalError):
+        open_journal(tmp_path / "no-such-folder" / "tern.sqlite3")
+    whole, problems = open_journal(journal_at(tmp_path / "tern.sqlite3"))
+    with whole:
+        assert problems == []
+        assert whole.last_number() == len(GIVEN) * 10
+    assert list(tmp_path.glob("*damaged*")) == []
+
+
+async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    rot(journal_at(tmp_path / "tern.sqlite3"), 1)
+    async with Tnc() as tnc:
+        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        async with leeward("live", str(plan)) as running:
+            state = await running.state()
+            assert "The journal was damaged" in state["plan_problems"][0]
+            saved = state["receptions"]["total"]
+            assert saved > 0
+            await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
+            await running.until(lambda s: s["receptions"]["total"] == saved + 1)
+            assert await running.end() == 0
+        async with leeward("live", str(plan)) as again:
+            state = await again.state()
+            assert state["receptions"]["total"] == saved + 1
+            assert not any("damaged" in problem for problem in state["plan_problems"])
