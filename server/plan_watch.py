@@ -36,8 +36,8 @@ def _what_changed(path: Path, plan: PlanFile) -> str | None:
     try:
         changed = load(path)
     except PlanError as error:
-        first = str(error).splitlines()[0]
-        return f"The plan was edited and cannot be used: {first}. The flight goes on as planned before."
+        why = "; ".join(str(error).splitlines()[:3])
+        return f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
     if changed == plan:
         return None
     return "The plan was edited. It holds from the next start: end Leeward and start it again."

@@ -1,0 +1,88 @@
+"""A clock set back an hour, a plan edited wrongly in mid-flight: told, and nobody is misled."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from server.flight.inputs import Reception
+from server.flight.times import parse_time
+from server.journal import Journal
+from server.recover import not_before
+from server.run import steady_clock
+from tests.flights import T0
+from tests.station.running import Tnc, leeward
+from tests.station.test_live import PLAN, TNC, line_at, shift_to_now
+
+
+def test_a_clock_set_back_while_it_runs_moves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = steady_clock()
+    before_s = clock()
+    right = time.time
+    monkeypatch.setattr(time, "time", lambda: right() - 3_600.0)
+    assert 0.0 <= clock() - before_s < 60.0
+
+
+def test_a_start_after_the_clock_was_set_back_goes_on_from_the_journal() -> None:
+    clock, words = not_before(lambda: 1_000.0, 4_600.0)
+    assert clock() == 4_600.0
+    assert "at least 60 min behind" in words[0]
+    same = lambda: 5_000.0  # noqa: E731
+    assert not_before(same, 4_600.0) == (same, [])
+    assert not_before(same, None) == (same, [])
+
+
+async def test_a_station_started_with_a_clock_an_hour_back_shows_no_old_figure_as_fresh(
+    tmp_path: Path,
+) -> None:
+    """The journal was written while the clock was right; now it reads an hour less."""
+    plan = tmp_path / "tern.toml"
+    shift_s = shift_to_now(3_000.0) + 3_600.0
+    heard = [
+        Reception(
+            round(1_000 * (T0 + 30.0 * i + shift_s + 1.5)),
+            "tnc",
+            "tnc2",
+            line_at(30.0 * i, shift_s),
+        )
+        for i in range(100)
+    ]
+    with Journal(tmp_path / "tern.sqlite3") as journal:
+        journal.append(heard)
+    plan.write_text(PLAN)
+    last_s = heard[-1].heard_at_s
+    async with leeward("live", str(plan)) as running:
+        state = await running.state()
+        assert any("min behind" in problem for problem in state["plan_problems"])
+        assert last_s <= parse_time(state["now"]) / 1_000.0 < last_s + 60.0
+        later = await running.until(lambda s: s["now"] > state["now"])
+        assert later["number"] == state["number"], "time goes on, so that ages grow"
+
+
+async def test_a_plan_edited_wrongly_while_it_runs(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    async with Tnc() as tnc:
+        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        text = plan.read_text()
+        async with leeward("live", str(plan)) as running:
+
+            def told(words: str):
+                return lambda s: any(words in problem for problem in s["plan_problems"])
+
+            plan.write_text(text.replace("altitude_m", "altitude_ft"))
+            state = await running.until(told("line 7: launch.altitude_ft: unknown key"))
+            assert told("goes on as planned before")(state)
+            plan.write_text("[[[")
+            await running.until(told("not TOML"))
+            plan.unlink()
+            await running.until(told("cannot be read"))
+            plan.write_text(text.replace("Tern test", "Tern 8"))
+            state = await running.until(told("holds from the next start"))
+            assert state["flight"]["name"] == "Tern test"
+            plan.write_text(text)
+            await running.until(lambda s: s["plan_problems"] == [])
+            await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
+            await running.until(lambda s: s["receptions"]["total"] == 1)
+            assert await running.end() == 0

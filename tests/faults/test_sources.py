@@ -1,0 +1,108 @@
+"""Sources that go mad, mute or missing: the station hears the others, and is itself none the worse."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import random
+from pathlib import Path
+
+from server.journal import Journal
+from tests.station.running import Running, Tnc, kiss, leeward
+from tests.station.test_live import PLAN, TNC, line_at, shift_to_now
+
+MADE = random.Random(7).randbytes(1 << 20)
+MOST_GROWTH_KB = 150_000
+
+
+def memory_kb(running: Running) -> int:
+    """Resident memory of the process (proc(5))."""
+    for line in Path(f"/proc/{running.process.pid}/status").read_text().splitlines():
+        if line.startswith("VmRSS:"):
+            return int(line.split()[1])
+    raise AssertionError("no VmRSS")
+
+
+def source(state: dict, name: str) -> dict:
+    return next(s for s in state["sources"] if s["name"] == name)
+
+
+async def test_a_tnc_that_sends_garbage_at_full_speed(tmp_path: Path) -> None:
+    sent = 0
+
+    async def garbage(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal sent
+        with contextlib.suppress(OSError):
+            while True:
+                start = sent % (1 << 19)
+                writer.write(MADE[start : start + 65_536])
+                await writer.drain()
+                sent += 65_536
+
+    mad = await asyncio.start_server(garbage, "127.0.0.1", 0)
+    port = mad.sockets[0].getsockname()[1]
+    plan = tmp_path / "tern.toml"
+    shift_s = shift_to_now(3_000.0)
+    async with Tnc() as tnc:
+        second = TNC.format(port=port).replace('"tnc"', '"mad"')
+        plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
+        async with leeward("live", str(plan)) as running:
+            before_kb = memory_kb(running)
+            state = await running.until(
+                lambda s: "more than any radio" in (source(s, "mad")["reason"] or "")
+            )
+            for i in range(40):
+                await tnc.send(line_at(30.0 * i, shift_s))
+            state = await running.until(lambda s: s["trackers"][0]["fixes"] == 40)
+            assert state["receptions"]["undecodable"] > 100, "garbage is kept, and counted"
+            assert memory_kb(running) - before_kb < MOST_GROWTH_KB
+            assert await running.end() == 0
+    mad.close()
+    with Journal(tmp_path / "tern.sqlite3", read_only=True) as journal:
+        kept = [r for _, r in journal.receptions() if r.source == "mad"]
+    taken = sum(len(r.payload) for r in kept)
+    assert taken < sent, "what is not read waits at the other end"
+    assert taken < 12_000_000, "no disk fills up"
+
+
+async def test_a_source_that_accepts_and_never_speaks(tmp_path: Path) -> None:
+    mute = await asyncio.start_server(lambda r, w: asyncio.sleep(3_600), "127.0.0.1", 0)
+    port = mute.sockets[0].getsockname()[1]
+    plan = tmp_path / "tern.toml"
+    async with Tnc() as tnc:
+        second = TNC.format(port=port).replace('"tnc"', '"mute"') + "quiet_after_s = 0.2\n"
+        plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
+        async with leeward("live", str(plan)) as running:
+            state = await running.until(lambda s: source(s, "mute")["state"] == "quiet")
+            assert "open but silent" in source(state, "mute")["reason"]
+            await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
+            await running.until(lambda s: s["receptions"]["total"] == 1)
+            assert await running.end() == 0
+    mute.close()
+
+
+async def test_a_serial_line_pulled_and_put_back(tmp_path: Path) -> None:
+    device = tmp_path / "tnc"
+    shift_s = shift_to_now(3_000.0)
+    plan = tmp_path / "tern.toml"
+    plan.write_text(
+        PLAN
+        + f'[[sources]]\nname = "tnc"\nkind = "kiss-serial"\ndevice = "{device}"\nbaud = 9600\n'
+    )
+    heard = 0
+    async with leeward("live", str(plan)) as running:
+        for _ in range(3):
+            await running.until(lambda s: source(s, "tnc")["state"] == "failed")
+            master, slave = os.openpty()
+            device.symlink_to(os.ttyname(slave))
+            await running.until(lambda s: source(s, "tnc")["state"] in ("open", "quiet"))
+            os.write(master, kiss(line_at(30.0 * heard, shift_s)))
+            heard += 1
+            await running.until(lambda s, heard=heard: s["trackers"][0]["fixes"] == heard)
+            device.unlink()
+            os.close(slave)
+            os.close(master)  # pulled
+        state = await running.until(lambda s: source(s, "tnc")["state"] == "failed")
+        assert "tnc" in source(state, "tnc")["reason"]
+        assert await running.end() == 0
