@@ -25,6 +25,7 @@ from server.plan import load
 from tests.exchange.made import contents, ledger
 from tests.exchange.test_ledger import carry
 from tests.faults.rounds import rounds
+from tests.screen.serving import until
 from tests.station.running import Running, Tnc, leeward
 from tests.station.test_live import PLAN, TNC, beacon, comparable, line_at, shift_to_now
 
@@ -75,8 +76,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
             async with leeward("live", str(plan)) as running:
                 before = len(acknowledged)
                 task = asyncio.ensure_future(load_it(running, tnc, steps, shift_s, acknowledged))
-                while len(acknowledged) == before:
-                    await asyncio.sleep(0.001)
+                await until(lambda before=before: len(acknowledged) > before)
                 await asyncio.sleep(chance.uniform(0.0, 0.4))
                 await running.kill()
                 task.cancel()

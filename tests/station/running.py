@@ -10,6 +10,7 @@ import socket
 import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import IO
 
 import httpx
 
@@ -65,13 +66,15 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def leeward(
-    *arguments: str, port: int | None = None, key: str | None = None
+    *arguments: str, port: int | None = None, key: str | None = None, errors: IO[bytes] | None = None
 ) -> AsyncIterator[Running]:
-    """`leeward` with these arguments, once its screen answers; asked with `key`."""
+    """`leeward` with these arguments, once its screen answers; asked with `key`. What it complains
+    of goes to `errors`."""
     port = port or free_port()
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "server.cli", *arguments, "--no-browser", "--port", str(port),
         stdout=asyncio.subprocess.PIPE,
+        stderr=errors,
         cwd=Path(__file__).parent.parent.parent,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
