@@ -306,9 +306,7 @@ class Peers:
             if lane is not None:
                 after = link.theirs.get(lane, 0)
                 chunk = await self._host.in_journal(
-                    lambda lane=lane, after=after: self._ledger.chunk(
-                        lane, after, link.chunk_bytes
-                    )
+                    lambda lane=lane, after=after: self._ledger.chunk(lane, after, link.chunk_bytes)
                 )
                 if chunk is not None:
                     link.chunk_bytes = min(2 * link.chunk_bytes, HEAD_EVERY_BYTES)

@@ -6,7 +6,6 @@ import io
 import re
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 import zxingcpp

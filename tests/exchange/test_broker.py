@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import replace
 from pathlib import Path
 
@@ -60,13 +61,13 @@ async def test_two_stations_and_a_server_end_the_same_and_who_comes_late_too(
     first = End(told("car-1", slice(0, None, 2)), broker.spec())
     second = End(told("car-2", slice(1, None, 2)), broker.spec())
     server = End(ledger("web-1"), broker.spec())
+    ends = first, second, server
     async with broker.running():
-        async with running(first.broker.run()), running(second.broker.run()):
-            async with running(server.broker.run()):
-                for end in (first, second, server):
-                    await end.host.until(lambda: same(first, second, server))
-                first.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
-                await server.host.until(lambda: same(first, server))
+        async with running(asyncio.gather(*(end.broker.run() for end in ends))):
+            for end in ends:
+                await end.host.until(lambda: same(*ends))
+            first.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
+            await server.host.until(lambda: same(first, server))
         late = End(ledger("web-2"), broker.spec())  # the stations are gone: the broker keeps it
         async with running(late.broker.run()):
             await late.host.until(lambda: same(server, late))
@@ -89,13 +90,12 @@ async def test_a_broker_that_goes_and_comes_back_loses_nothing(broker: Mosquitto
 
 async def test_a_server_that_was_away_gets_what_came_meanwhile(broker: Mosquitto) -> None:
     giver, taker = End(told("car-1"), broker.spec()), End(ledger("web"), broker.spec())
-    async with broker.running():
-        async with running(giver.broker.run()):
-            async with running(taker.broker.run()):
-                await taker.host.until(lambda: same(giver, taker))
-            giver.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
-            async with running(taker.broker.run()):
-                await taker.host.until(lambda: same(giver, taker))
+    async with broker.running(), running(giver.broker.run()):
+        async with running(taker.broker.run()):
+            await taker.host.until(lambda: same(giver, taker))
+        giver.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
+        async with running(taker.broker.run()):
+            await taker.host.until(lambda: same(giver, taker))
 
 
 async def test_what_a_car_without_network_told_its_neighbour_gets_out_too(
@@ -105,9 +105,8 @@ async def test_what_a_car_without_network_told_its_neighbour_gets_out_too(
     neighbour = End(told("car-1", slice(0, None, 2)), broker.spec())
     carry(alone, neighbour.ledger)
     server = End(ledger("web"), broker.spec())
-    async with broker.running():
-        async with running(neighbour.broker.run()), running(server.broker.run()):
-            await server.host.until(lambda: same(neighbour, server))
+    async with broker.running(), running(neighbour.broker.run()), running(server.broker.run()):
+        await server.host.until(lambda: same(neighbour, server))
     assert {r.station for _, r in server.ledger.receptions()} == {"car-1", "car-2"}
 
 
@@ -118,7 +117,7 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
             giver, taker = End(held, broker.spec()), End(ledger("web"), broker.spec())
             held.append([replace(heard_by("car-1")[0], payload=news)])
             async with running(giver.broker.run()), running(taker.broker.run()):
-                await taker.host.until(lambda: same(giver, taker))
+                await taker.host.until(lambda ends=(giver, taker): same(*ends))
         assert taker.broker.refused == 0
         kept = []
         spec = broker.spec()
@@ -183,20 +182,19 @@ async def test_strangers_on_the_topic_are_refused_and_counted(broker: Mosquitto)
         (own, envelope.seal(own, "car-1", forged)),
         (own, envelope.seal(own, "car-9", chunk)),  # a name that it does not speak with
     ]
-    async with broker.running():
-        async with running(taker.broker.run()):
-            await taker.host.until(lambda: taker.broker.state.state == "open")
-            async with aiomqtt.Client(
-                spec.host, spec.port, username=spec.user, password=spec.password,
-                tls_context=_trusting(spec), protocol=aiomqtt.ProtocolVersion.V5,
-            ) as client:  # fmt: skip
-                for topic_, payload in bad:
-                    await client.publish(topic_, payload, qos=1)
-            await taker.host.until(lambda: taker.broker.refused == len(bad))
-            assert "refused" in (taker.broker.state.reason or "")
-            assert contents(taker.ledger) == []
-            async with running(giver.broker.run()):
-                await taker.host.until(lambda: same(giver, taker))
+    async with broker.running(), running(taker.broker.run()):
+        await taker.host.until(lambda: taker.broker.state.state == "open")
+        async with aiomqtt.Client(
+            spec.host, spec.port, username=spec.user, password=spec.password,
+            tls_context=_trusting(spec), protocol=aiomqtt.ProtocolVersion.V5,
+        ) as client:  # fmt: skip
+            for topic_, payload in bad:
+                await client.publish(topic_, payload, qos=1)
+        await taker.host.until(lambda: taker.broker.refused == len(bad))
+        assert "refused" in (taker.broker.state.reason or "")
+        assert contents(taker.ledger) == []
+        async with running(giver.broker.run()):
+            await taker.host.until(lambda: same(giver, taker))
 
 
 def test_an_envelope_is_for_its_topic_alone() -> None:

@@ -87,11 +87,10 @@ async def test_a_chain_of_three_carries_everything_to_its_end() -> None:
 
 async def test_a_link_that_breaks_again_and_again_goes_on_where_it_was() -> None:
     base = Car(told("car-1"), Peer("car-2", KEY))
-    async with base.listening() as port:
-        async with PoorLink(port, cut_after_bytes=5_000) as link:
-            car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
-            async with running(car.peers.run()):
-                await car.host.until(lambda: same(base, car))
+    async with base.listening() as port, PoorLink(port, cut_after_bytes=5_000) as link:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
     assert link.connections > 1
     assert len(car.host.admitted) == len(contents(base.ledger)), "no entry was taken in twice"
     assert link.carried_bytes < 4 * whole_bytes(base.ledger), "it did not begin again each time"
@@ -115,11 +114,10 @@ async def test_late_for_a_three_hour_flight() -> None:
             ]
         )
     base = Car(held, Peer("car-2", KEY))
-    async with base.listening() as port:
-        async with PoorLink(port) as link:
-            car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
-            async with running(car.peers.run()):
-                await car.host.until(lambda: same(base, car))
+    async with base.listening() as port, PoorLink(port) as link:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
     hours = (recorded[-1].heard_at_s - recorded[0].heard_at_s) / 3_600.0
     assert hours > 2.5
     assert link.carried_bytes < 320_000 * hours / 3.0
@@ -157,23 +155,22 @@ async def test_who_may_not_is_told_why(peer: Peer, flight: str, words: str) -> N
 
 async def test_strangers_and_the_mute_do_not_disturb_the_team() -> None:
     base = Car(told("car-1"), Peer("car-2", KEY))
-    async with base.listening() as port:
-        async with contextlib.AsyncExitStack() as held:
-            for said in (None, b"\0" * 5_000, "[]", '{"leeward": 1}', "x" * 60_000):
-                stranger = await held.enter_async_context(connect(address(port)))
-                if said is not None:
-                    await stranger.send(said)
-                    answer = json.loads(await stranger.recv())
-                    assert "problem" in answer
-                    assert KEY not in str(answer)
-            me = Party(b"\7" * 32, "car-2", FLIGHT)
-            quitter = await held.enter_async_context(connect(address(port)))
-            await quitter.send(Caller(me, KEY).hello())
-            await quitter.recv()
-            await quitter.close()
-            car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
-            async with running(car.peers.run()):
-                await car.host.until(lambda: same(base, car))
+    async with base.listening() as port, contextlib.AsyncExitStack() as held:
+        for said in (None, b"\0" * 5_000, "[]", '{"leeward": 1}', "x" * 60_000):
+            stranger = await held.enter_async_context(connect(address(port)))
+            if said is not None:
+                await stranger.send(said)
+                answer = json.loads(await stranger.recv())
+                assert "problem" in answer
+                assert KEY not in str(answer)
+        me = Party(b"\7" * 32, "car-2", FLIGHT)
+        quitter = await held.enter_async_context(connect(address(port)))
+        await quitter.send(Caller(me, KEY).hello())
+        await quitter.recv()
+        await quitter.close()
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
 
 
 async def test_nobody_at_the_address_is_told_and_tried_again() -> None:

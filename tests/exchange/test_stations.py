@@ -213,9 +213,7 @@ ca_file = "ca.pem"
         async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as spectator:
             assert (await spectator.get("/api/state")).status_code == 401, "a proxy is no neighbour"
             key = {"Authorization": f"Bearer {CREW}"}
-            states = [
-                (await spectator.get("/api/state", headers=key)).json() for _ in range(4)
-            ]
+            states = [(await spectator.get("/api/state", headers=key)).json() for _ in range(4)]
         assert [s["trackers"][0]["fixes"] for s in states] == [60] * 4
         for station in running.values():
             assert await station.end() == 0
