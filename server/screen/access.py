@@ -7,6 +7,7 @@ does not ask from this very machine needs a key.
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import re
 import socket
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -113,7 +114,8 @@ class Access:
                 headers.setdefault("Content-Security-Policy", CLOSED_POLICY)
             await send(message)
 
-        await (refusal or self._app)(scope, receive, send_with_headers)
+        with contextlib.suppress(ClientDisconnect):  # gone in the middle of its body
+            await (refusal or self._app)(scope, receive, send_with_headers)
 
     def _refusal(self, scope: Scope) -> Response | None:
         headers = Headers(scope=scope)

@@ -21,6 +21,7 @@ def uvicorn_server(
         app,
         host=host,
         port=port,
+        http="httptools",
         log_level="warning",
         ws_max_size=65_536,  # browsers send one short message
         ws_per_message_deflate=False,  # costs much memory for each client
