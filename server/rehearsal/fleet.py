@@ -53,7 +53,7 @@ def draw(seed: int) -> Scenario:
             diameter_m=3.05 if load_kg < 4.5 else 3.66, failure_chance=_FAILURES,
             opening_s=float(chance.uniform(10.0, 60.0)),
         ),
-        wind=Wind(layers=_sky(chance), change_ms=float(chance.uniform(3.0, 4.7))),
+        wind=Wind(layers=_sky(chance), change_ms=float(chance.uniform(2.7, 4.1))),
         trackers=_trackers(chance),
         stations=_stations(latitude_deg, longitude_deg, chance),
         cars=(Car(name="Car 1", source="gps", own=True, leaves_after_s=1_800.0),),

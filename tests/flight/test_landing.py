@@ -98,13 +98,17 @@ def test_the_climb_goes_to_the_burst_and_back() -> None:
     assert path[-1, 3] == pytest.approx(500.0)
 
 
+NOTHING = (np.empty(0), np.empty(0), np.empty(0))
+SPAN_M = (9_000.0, 500.0)
+
+
 def test_fall_speed_is_learned_from_the_fall() -> None:
     rng = np.random.default_rng(2)
     altitude_m = np.linspace(18_000.0, 9_000.0, 40)
     truth = math.log(6.2)
     seen = truth + rng.normal(0.0, 0.05, 40)
-    fall = estimate(DescentPlan(), altitude_m, seen, np.full(40, 0.05))
-    before = estimate(DescentPlan(), np.empty(0), np.empty(0), np.empty(0))
+    fall = estimate(DescentPlan(), (altitude_m, seen, np.full(40, 0.05)), SPAN_M)
+    before = estimate(DescentPlan(), NOTHING, SPAN_M)
     assert fall.constant == pytest.approx(6.2, rel=0.06)
     assert fall.sigmas[0] < 0.5 * before.sigmas[0]
 
@@ -113,11 +117,64 @@ def test_a_failed_parachute_is_believed_when_it_is_seen() -> None:
     plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0)
     k, _ = planned_constant(plan, FallConstants())
     altitude_m = np.linspace(20_000.0, 12_000.0, 20)
-    before = estimate(plan, np.empty(0), np.empty(0), np.empty(0))
-    after = estimate(plan, altitude_m, np.full(20, math.log(2.2 * k)), np.full(20, 0.05))
-    assert before.weights[1] == pytest.approx(FallConstants().failure_share)
-    assert after.weights[1] > 0.95
+    before = estimate(plan, NOTHING, SPAN_M)
+    seen = (altitude_m, np.full(20, math.log(2.2 * k)), np.full(20, 0.05))
+    after = estimate(plan, seen, SPAN_M)
+    assert before.constant == pytest.approx(k, rel=1e-9)
+    assert before.weights[2] == pytest.approx(FallConstants().failure_share)
+    assert after.weights[2] > 0.95
     assert after.constant == pytest.approx(2.2 * k, rel=0.15)
+
+
+def test_fall_speed_against_the_textbook_equations() -> None:
+    # Rasmussen and Williams 2006, eq. 2.23 and 2.24 and 2.30, longhand with explicit inverses
+    c = FallConstants()
+    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0)
+    k, sigma = planned_constant(plan, c)
+    z, error = np.array([14_000.0, 13_000.0, 12_500.0]), np.array([0.03, 0.05, 0.04])
+    y = math.log(k) + np.array([0.05, 0.02, 0.06])
+    fall = estimate(plan, (z, y, error), (12_000.0, 11_999.0))  # a short span: one height
+    apart = np.abs(z[:, None] - z[None, :])
+    wander = c.wander_sigma**2 * np.exp(-apart / c.wander_height_m)
+    among = sigma**2 + wander + np.diag(error**2)
+    across = sigma**2 + c.wander_sigma**2 * np.exp(-(z - 12_000.0) / c.wander_height_m)
+    mean = across @ np.linalg.inv(among) @ (y - math.log(k))
+    left = sigma**2 + c.wander_sigma**2 - across @ np.linalg.inv(among) @ across
+    assert fall.means[0] == pytest.approx(math.log(k) + mean, abs=1e-4)
+    assert fall.sigmas[0] == pytest.approx(math.sqrt(left), rel=1e-3)
+
+    def density(s: float) -> float:
+        cov = s**2 + wander + np.diag(error**2)
+        gap = y - math.log(k)
+        return float(
+            np.exp(-0.5 * gap @ np.linalg.inv(cov) @ gap) / np.sqrt(np.linalg.det(2 * np.pi * cov))
+        )
+
+    odds = c.loose_share * density(c.loose_sigma)
+    odds /= (1 - c.loose_share - c.failure_share) * density(sigma)
+    assert fall.weights[1] / fall.weights[0] == pytest.approx(odds, rel=1e-6)
+
+
+def test_a_day_on_which_the_wind_changes_much_is_noticed() -> None:
+    constants = winds.WindConstants()
+    rng = np.random.default_rng(4)
+    layers = np.tile(np.arange(10, 90), 2)
+    times = np.concatenate([np.arange(80) * 40.0, 8_000.0 + np.arange(80)[::-1] * 20.0])
+
+    def day(size: float) -> float:
+        places = winds._Places(layers, times, winds._unrest(layers, 500.0, constants))
+        among = winds._kernel(places, places, constants) + 1e-6 * np.eye(160)
+        drawn = np.linalg.cholesky(among) @ rng.normal(size=(160, 2)) * size
+        east, north = drawn.T
+        seen = winds.WindSamples(layers, times, east, north, np.full(160, 0.3))
+        return winds.unrest_of_day(seen, 500.0, constants)
+
+    calm, usual, wild = (np.mean([day(size) for _ in range(20)]) for size in (0.4, 1.0, 2.0))
+    assert calm == 1.0  # calm above promises nothing below
+    assert 1.0 <= usual < 1.2
+    assert 1.5 < wild < 4.0
+    once = winds.WindSamples(layers[:80], times[:80], times[:80], times[:80], times[:80])
+    assert winds.unrest_of_day(once, 500.0, constants) == 1.0
 
 
 def test_wind_of_a_layer_is_what_was_measured_there() -> None:

@@ -2,8 +2,10 @@
 
 Handbook: terminal velocity v = sqrt(2 m g / (rho Cd A)) (e.g. Knacke 1992, Parachute Recovery Systems
 Design Manual), so v sqrt(rho) = sqrt(2 m g / (Cd A)) = k. On real flights k rises above 10 km
-(checks.md); `LIFT_ALOFT` holds by how much. The log of k is estimated from the plan and the fall so far
-with a slowly changing part, beside a second hypothesis for parachutes that failed.
+(checks.md); `LIFT_ALOFT` holds by how much. The log of k is a constant and a part that wanders along
+the fall (rising and sinking air, a canopy that breathes). The plan says what the constant is, under
+three hypotheses: as planned, loosely so (lines, burst balloon, wrong weight), failed. The fall so far
+weighs them. Fitted on the real flights by the likelihood of where they landed.
 """
 
 from __future__ import annotations
@@ -40,28 +42,30 @@ SEA_LEVEL_ROOT_DENSITY = math.sqrt(1.225)
 class FallConstants:
     usual_constant: float = 5.07  # (m/s)(kg/m³)^½, where the plan says nothing
     usual_sigma: float = 0.22  # of its log
-    planned_sigma: float = 0.045  # of its log, when mass and parachute are known
-    drag_coefficient: float = 0.495  # of the nominal area, fitted on real flights
-    failure_share: float = 0.2  # parachutes that do not fall as their size says
-    failure_log_mean: float = 0.05
-    failure_log_sigma: float = 0.3
-    drift_sigma: float = 0.10  # of the part that changes along the fall
-    drift_height_m: float = 3_000.0
+    planned_sigma: float = 0.03  # of its log, when mass and parachute are known
+    drag_coefficient: float = 0.489  # of the nominal area, fitted on real flights
+    loose_share: float = 0.25
+    loose_sigma: float = 0.12
+    failure_share: float = 0.05  # parachutes that fall 1.4 to 4 times too fast: 4 of 104
+    failure_log_mean: float = 0.5
+    failure_log_sigma: float = 0.5
+    wander_sigma: float = 0.06  # of the part that changes along the fall
+    wander_height_m: float = 4_000.0
     settling_s: float = 40.0  # after a burst: tumbling, not yet falling by the law
     altitude_sigma_m: float = 12.0
 
 
 class Fall(NamedTuple):
-    """Two hypotheses for the log of k from here down: weight, mean and standard deviation each."""
+    """Hypotheses for the mean log of k from here down: weight, mean and standard deviation each."""
 
-    weights: tuple[float, float]
-    means: tuple[float, float]
-    sigmas: tuple[float, float]
+    weights: tuple[float, ...]
+    means: tuple[float, ...]
+    sigmas: tuple[float, ...]
 
     @property
     def constant(self) -> float:
-        """k of the likelier hypothesis."""
-        return math.exp(self.means[0] if self.weights[0] >= self.weights[1] else self.means[1])
+        """k of the likeliest hypothesis."""
+        return math.exp(self.means[int(np.argmax(self.weights))])
 
 
 def fall_integral(altitude_m: Array | float) -> Array:
@@ -106,20 +110,61 @@ def observed(
 
 def estimate(
     plan: DescentPlan,
-    altitude_m: Array,
-    log_k: Array,
-    sigma: Array,
+    seen: tuple[Array, Array, Array],
+    span_m: tuple[float, float],
     constants: FallConstants | None = None,
 ) -> Fall:
-    """The plan's prior and the fall so far, from the top down."""
+    """The plan's prior and the fall so far (`observed`), for the fall over `span_m`, from and to.
+
+    Linear Gaussian, hypothesis by hypothesis (Rasmussen and Williams 2006, eq. 2.41 to 2.43: a
+    Gaussian process with a constant of its own).
+    """
     c = constants or FallConstants()
     k, k_sigma = planned_constant(plan, c)
-    normal = _filter(math.log(k), k_sigma, altitude_m, log_k, sigma, c)
-    broad_sigma = max(c.failure_log_sigma, k_sigma)
-    failed = _filter(math.log(k) + c.failure_log_mean, broad_sigma, altitude_m, log_k, sigma, c)
-    odds = math.log(c.failure_share / (1 - c.failure_share)) + failed[2] - normal[2]
-    share = 1 / (1 + math.exp(-max(min(odds, 50.0), -50.0)))
-    return Fall((1 - share, share), (normal[0], failed[0]), (normal[1], failed[1]))
+    altitude_m, log_k, error = seen
+    error = np.maximum(error, _strangeness(log_k) / 2.5)  # a bad altitude is believed less
+    ahead_m = np.linspace(max(span_m), min(span_m), _AHEAD)
+    slow = np.gradient(-fall_integral(ahead_m))  # seconds go where the air is dense
+    slow = slow / slow.sum() if slow.sum() > 0.0 else np.full(_AHEAD, 1.0 / _AHEAD)
+    wander = float(slow @ _alike(ahead_m, ahead_m, c) @ slow)
+    root = np.linalg.cholesky(_alike(altitude_m, altitude_m, c) + np.diag(error**2))
+    columns = [np.ones(len(log_k)), log_k - math.log(k), _alike(altitude_m, ahead_m, c) @ slow]
+    ones, gap, shared = np.linalg.solve(root, np.column_stack(columns)).T
+    hypotheses = (
+        (1.0 - c.loose_share - c.failure_share, 0.0, k_sigma),
+        (c.loose_share, 0.0, max(c.loose_sigma, 1.5 * k_sigma)),
+        (c.failure_share, c.failure_log_mean, max(c.failure_log_sigma, 2.0 * k_sigma)),
+    )
+    evidence, means, sigmas = [], [], []
+    for share, mean, sigma in hypotheses:
+        precision = 1.0 / sigma**2 + float(ones @ ones)
+        constant = (mean / sigma**2 + float(ones @ gap)) / precision
+        left = float(gap @ gap) + (mean / sigma) ** 2 - precision * constant**2
+        evidence.append(math.log(share) - 0.5 * (left + math.log(precision * sigma**2)))
+        means.append(math.log(k) + constant + float(shared @ gap) - constant * float(shared @ ones))
+        unknown = wander - float(shared @ shared) + (1 - float(ones @ shared)) ** 2 / precision
+        sigmas.append(math.sqrt(max(unknown, 1e-6)))
+    weights = np.exp(np.array(evidence) - max(evidence))
+    weights /= weights.sum()
+    return Fall(tuple(weights.tolist()), tuple(means), tuple(sigmas))
+
+
+_AHEAD = 24  # heights at which the rest of the fall is looked at
+_BESIDE = 5
+
+
+def _alike(a_m: Array, b_m: Array, c: FallConstants) -> Array:
+    apart_m = np.abs(a_m[:, None] - b_m[None, :])
+    return np.asarray(c.wander_sigma**2 * np.exp(-apart_m / c.wander_height_m))
+
+
+def _strangeness(values: Array) -> Array:
+    """How far each value is from the median of those about it."""
+    if len(values) < _BESIDE:
+        return np.zeros(len(values))
+    padded = np.pad(values, _BESIDE // 2, mode="edge")
+    about = np.lib.stride_tricks.sliding_window_view(padded, _BESIDE)
+    return np.asarray(np.abs(values - np.median(about, axis=1)))
 
 
 class FallChange(NamedTuple):
@@ -143,31 +188,3 @@ def changed(altitude_m: Array, log_k: Array, sigma: Array) -> FallChange | None:
         if abs(step) > max(scatter, 2.0 * error) and lasting:
             best = (abs(step), i, step)
     return None if best is None else FallChange(math.exp(best[2]), float(altitude_m[best[1]]))
-
-
-def _filter(
-    mean: float, sigma: float, altitude_m: Array, log_k: Array, error: Array, c: FallConstants
-) -> tuple[float, float, float]:
-    """A constant and a drifting part (first-order in height): mean, sigma of the sum, log evidence."""
-    b, d = mean, 0.0
-    bb, bd, dd = sigma * sigma, 0.0, c.drift_sigma**2
-    evidence = 0.0
-    previous_m: float | None = None
-    for z, y, e in zip(altitude_m.tolist(), log_k.tolist(), error.tolist(), strict=True):
-        if previous_m is not None:
-            keep = math.exp(-(previous_m - z) / c.drift_height_m)
-            d *= keep
-            bd *= keep
-            dd = dd * keep * keep + c.drift_sigma**2 * (1 - keep * keep)
-        previous_m = z
-        s = bb + 2 * bd + dd + e * e
-        innovation = y - b - d
-        if innovation * innovation > 16.0 * s:  # a bad altitude, or a change: believed less
-            s = innovation * innovation / 16.0
-        gain_b, gain_d = (bb + bd) / s, (bd + dd) / s
-        b += gain_b * innovation
-        d += gain_d * innovation
-        evidence -= 0.5 * (innovation * innovation / s + math.log(2 * math.pi * s))
-        hb, hd = bb + bd, bd + dd
-        bb, bd, dd = bb - gain_b * hb, bd - gain_b * hd, dd - gain_d * hd
-    return b + 0.5 * d, math.sqrt(bb + bd + 0.25 * dd + c.drift_sigma**2 / 4), evidence

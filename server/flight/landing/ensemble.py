@@ -84,8 +84,7 @@ def fall(
         )
         rate_ms = np.maximum(climb.rate_ms + climb.rate_sigma_ms * normal(), 0.5)
         wait_s = (burst_m - top_m) / rate_ms
-    failed = chance.random(2 * half) < fall_speed.weights[1]
-    which = failed.astype(int)
+    which = np.searchsorted(np.cumsum(fall_speed.weights)[:-1], chance.random(2 * half))
     k = np.exp(np.array(fall_speed.means)[which] + np.array(fall_speed.sigmas)[which] * normal())
     z = np.minimum(ground_m + ground_sigma_m * normal(), burst_m)
 
@@ -94,17 +93,22 @@ def fall(
     span = slice(lowest, highest)
     # seconds that each member spends in each layer, shape (members, layers)
     edges = EDGES_M[lowest : highest + 1]
-    reached = fall_integral(np.clip(edges[None, :], z[:, None], burst_m[:, None]))
-    seconds = np.diff(reached, axis=1) / k[:, None]
+    ends = fall_integral(z)[:, None], fall_integral(burst_m)[:, None]
+    seconds = np.diff(np.clip(fall_integral(edges)[None, :], *ends), axis=1) / k[:, None]
     if climb is not None:
         height = np.clip(edges[None, :], top_m[:, None], burst_m[:, None])
         seconds += np.diff(height, axis=1) / rate_ms[:, None]
     root = _square_root(wind.covariance[span, span])
     layers = highest - lowest
-    spread = np.sqrt((tail_degrees - 2) / chance.chisquare(tail_degrees, (half, 1)))
-    spread = np.concatenate([spread, spread])  # Student's t, scaled to the same variance
-    east = wind.east_ms[span] + normal(layers) @ root.T * spread
-    north = wind.north_ms[span] + normal(layers) @ root.T * spread
+    spread = np.sqrt(
+        (tail_degrees - 2) / chance.chisquare(tail_degrees, (half, 1))
+    )  # Student's t, its variance 1
+
+    def gusts() -> Array:
+        drawn = chance.standard_normal((half, layers)) @ root.T * spread
+        return np.asarray(np.concatenate([drawn, -drawn]))
+
+    east, north = wind.east_ms[span] + gusts(), wind.north_ms[span] + gusts()
     x = start.x_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, east)
     y = start.y_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, north)
     drop_s = (fall_integral(burst_m) - fall_integral(z)) / k

@@ -79,8 +79,9 @@ def predict(
     ):
         return None
     start = _start(question)
-    fall_speed, change = _fall_speed(question, c.fall)
     climb = _climb(question, c)
+    top_m = start.z_m if climb is None else climb.burst_altitude_m
+    fall_speed, change = _fall_speed(question, top_m, c.fall)
     wind = _wind(question, start, climb, fall_speed, c.wind)
     drawn = fall(
         start, climb, wind, fall_speed,
@@ -107,21 +108,24 @@ def _start(question: LandingQuestion) -> Start:
     return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))
 
 
-def _fall_speed(question: LandingQuestion, c: FallConstants) -> tuple[Fall, FallChange | None]:
+def _fall_speed(
+    question: LandingQuestion, top_m: float, c: FallConstants
+) -> tuple[Fall, FallChange | None]:
     descent = question.plan.descent
+    span_m = (top_m, min(question.ground.altitude_m, top_m))
     none = np.empty(0)
     if question.burst_s is None or question.phase != "descent":
-        return estimate(descent, none, none, none, c), None
-    altitude_m, log_k, sigma = observed(
+        return estimate(descent, (none, none, none), span_m, c), None
+    seen = observed(
         question.time_s, question.z_m, question.tracker,
         question.burst_s + c.settling_s, c.altitude_sigma_m,
     )  # fmt: skip
-    change = changed(altitude_m, log_k, sigma)
+    change = changed(*seen)
     if change is not None:  # what was before tells nothing any more, nor does the plan
-        since = altitude_m <= change.since_m
-        unknown = DescentPlan()
-        return estimate(unknown, altitude_m[since], log_k[since], sigma[since], c), change
-    return estimate(descent, altitude_m, log_k, sigma, c), None
+        since = seen[0] <= change.since_m
+        altitude_m, log_k, sigma = (column[since] for column in seen)
+        return estimate(DescentPlan(), (altitude_m, log_k, sigma), span_m, c), change
+    return estimate(descent, seen, span_m, c), None
 
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
@@ -152,8 +156,9 @@ def _wind(
     )
     when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
     forecast = _forecast(question, float(np.median(when_s)))
-    layers = np.arange(LAYERS)
-    return winds.profile(seen, layers, when_s, question.ground.altitude_m, c, forecast)
+    layers, ground_m = np.arange(LAYERS), question.ground.altitude_m
+    wind = winds.profile(seen, layers, when_s, ground_m, c, forecast)
+    return wind._replace(covariance=wind.covariance * winds.unrest_of_day(seen, ground_m, c))
 
 
 def _forecast(question: LandingQuestion, time_s: float) -> tuple[Array, Array] | None:

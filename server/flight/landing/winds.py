@@ -4,7 +4,9 @@ The wind is taken as a sum of a part that lasts (broad in height) and a part tha
 stretched-exponential in time, which makes its structure function grow with the 2/3 power of time, as
 wind profilers see: Merceret 1997, J. Appl. Meteor. 36, 1567). Both are Gaussian, so what was measured on
 the way up, and again on the way down, gives the wind below by conditioning (Rasmussen and Williams 2006,
-Gaussian Processes for Machine Learning, eq. 2.23 and 2.24). Constants fitted on real flights.
+Gaussian Processes for Machine Learning, eq. 2.23 and 2.24). How much more or less than usual the wind
+changes on this day is told by the layers that were crossed twice. Constants fitted on the real flights
+by the likelihood of where they landed.
 """
 
 from __future__ import annotations
@@ -27,16 +29,17 @@ CENTRES_M: Array = EDGES_M[:-1] + LAYER_M / 2
 class WindConstants:
     """Standard deviations are of one component (east or north), m/s."""
 
-    lasting_sigma_ms: float = 12.0
-    lasting_height_m: float = 3_000.0
-    fading_sigma_ms: float = 3.0
-    fading_height_m: float = 500.0
-    fading_time_s: float = 9_000.0
+    lasting_sigma_ms: float = 8.0
+    lasting_height_m: float = 1_800.0
+    fading_sigma_ms: float = 2.85
+    fading_height_m: float = 480.0
+    fading_time_s: float = 9_400.0
     near_ground_share: float = 0.9  # by which the fading part grows at the ground
     near_ground_height_m: float = 1_500.0
-    sampling_sigma_ms: float = 1.0  # of the mean over a layer against the wind at the box
+    sampling_sigma_ms: float = 1.1  # of the mean over a layer against the wind at the box
     forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
-    tail_degrees: float = 4.0  # of Student's t: some days' winds change more than others'
+    tail_degrees: float = 6.0  # of Student's t: some days' winds change more than others'
+    usual_weight: float = 30.0  # of what days are like, against what this flight shows of its own
 
 
 class WindSamples(NamedTuple):
@@ -147,6 +150,43 @@ def profile(
     return WindProfile(
         across @ inner[:, -2], across @ inner[:, -1], (covariance + covariance.T) / 2
     )
+
+
+def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) -> float:
+    """Variance of the wind's change between the way up and the way down, over what is usual.
+
+    Of means over a kilometre, in which the errors of the fixes average out. Scale of the posterior of
+    a normal variance under its conjugate prior, of which `usual_weight` is the count (Gelman et al.
+    2013, Bayesian Data Analysis, ch. 2.6). At least 1: that it was calm above does not promise that it
+    is below, and 1 while no kilometre was crossed twice.
+    """
+    c = constants
+    order = np.lexsort((seen.time_s, seen.layer))
+    twice = np.flatnonzero(np.diff(seen.layer[order]) == 0)
+    up, down = order[twice], order[twice + 1]
+    layer = seen.layer[up]
+    lost = 1.0 - np.exp(-(((seen.time_s[down] - seen.time_s[up]) / c.fading_time_s) ** (2.0 / 3.0)))
+    fading = 2 * (c.fading_sigma_ms * _unrest(layer, ground_m, c)) ** 2 * lost
+    noise = 2 * c.sampling_sigma_ms**2 + seen.sigma_ms[up] ** 2 + seen.sigma_ms[down] ** 2
+    changes = np.column_stack([
+        seen.east_ms[down] - seen.east_ms[up], seen.north_ms[down] - seen.north_ms[up]
+    ])  # fmt: skip
+    block, of_block, count = np.unique(layer // _BLOCK, return_inverse=True, return_counts=True)
+    whole = count == _BLOCK
+    if not whole.any():
+        return 1.0
+
+    def means(values: Array) -> Array:
+        return np.asarray(np.bincount(of_block, values, len(block))[whole] / _BLOCK)
+
+    apart_m = LAYER_M * np.abs(np.subtract.outer(np.arange(_BLOCK), np.arange(_BLOCK)))
+    usual = means(fading) * np.exp(-apart_m / c.fading_height_m).mean() + means(noise) / _BLOCK
+    shown = (means(changes[:, 0]) ** 2 + means(changes[:, 1]) ** 2) / 2 / usual
+    unrest = float((c.usual_weight + shown.sum()) / (c.usual_weight + whole.sum()))
+    return max(unrest, 1.0)
+
+
+_BLOCK = 4  # layers to a kilometre
 
 
 def _about_forecast(

@@ -1,0 +1,108 @@
+"""What can be asked at the burst, 15, 10, 5 and 3 km above sea level, and what came of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from server.flight.flight import Flight
+from server.flight.inputs import Reception
+from server.flight.landing.area import inside
+from server.flight.landing.predict import LandingConstants, predict
+from server.flight.landing.question import LandingQuestion
+from tests.bench._landing_hand import by_hand
+
+STAGES = ("burst", "km15", "km10", "km5", "km3")
+_BELOW_M = {"km15": 15_000.0, "km10": 10_000.0, "km5": 5_000.0, "km3": 3_000.0}
+
+
+@dataclass
+class Case:
+    """One flight: what could be asked at each stage, and where and when it came down."""
+
+    name: str
+    day: str
+    questions: dict[str, LandingQuestion]
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    time_s: float
+
+    def error_km(self, question: LandingQuestion, x_m: float, y_m: float) -> float:
+        x, y = question.frame.to_xy(self.latitude_deg, self.longitude_deg)
+        return math.hypot(x_m - x, y_m - y) / 1_000.0
+
+
+@dataclass
+class Outcome:
+    """Errors of the prediction and of the two usual methods, and whether the areas held."""
+
+    ours_km: float
+    time_s: float
+    hand_km: float
+    refit_km: float
+    in_half: bool
+    in_nine_tenths: bool
+    radius_km: float  # of the 90 % area
+
+
+def questions(flight: Flight, given: Sequence[Reception]) -> dict[str, LandingQuestion]:
+    """The first question of each stage, with only what had been heard by then."""
+    asked: dict[str, LandingQuestion] = {}
+    for reception in given:
+        flight.receive([reception])
+        if flight.track.phase() != "descent":
+            continue
+        question = flight.landing_question()
+        assert question is not None
+        z_m = question.motion.z.position
+        for stage in STAGES:
+            if (stage == "burst" or z_m < _BELOW_M[stage]) and stage not in asked:
+                asked[stage] = question
+        if len(asked) == len(STAGES):
+            break
+    return asked
+
+
+def judge(
+    case: Case, question: LandingQuestion, constants: LandingConstants | None = None
+) -> Outcome:
+    """One prediction against the truth."""
+    answer = predict(question, constants)
+    assert answer is not None
+    x, y = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
+    point = np.array([x]), np.array([y])
+    return Outcome(
+        ours_km=case.error_km(question, answer.x_m, answer.y_m),
+        time_s=abs(answer.time_s - case.time_s),
+        hand_km=case.error_km(question, *by_hand(question, case.altitude_m, refit=False)),
+        refit_km=case.error_km(question, *by_hand(question, case.altitude_m, refit=True)),
+        in_half=bool(inside(answer.half.ring_m, *point)[0]),
+        in_nine_tenths=bool(inside(answer.nine_tenths.ring_m, *point)[0]),
+        radius_km=answer.nine_tenths.radius_m / 1_000.0,
+    )
+
+
+def figures(outcomes: Sequence[Outcome]) -> dict[str, float]:
+    """The issue's figures of one stage."""
+    ours, hand, refit = (
+        np.array([getattr(o, name) for o in outcomes])
+        for name in ("ours_km", "hand_km", "refit_km")
+    )
+    return {
+        "n": len(outcomes),
+        "median_km": float(np.median(ours)),
+        "p90_km": float(np.quantile(ours, 0.9)),
+        "mean_km": float(np.mean(ours)),
+        "time_median_s": float(np.median([o.time_s for o in outcomes])),
+        "hand_median_km": float(np.median(hand)),
+        "hand_p90_km": float(np.quantile(hand, 0.9)),
+        "refit_median_km": float(np.median(refit)),
+        "refit_p90_km": float(np.quantile(refit, 0.9)),
+        "cover50": float(np.mean([o.in_half for o in outcomes])),
+        "cover90": float(np.mean([o.in_nine_tenths for o in outcomes])),
+        "r90_median_km": float(np.median([o.radius_km for o in outcomes])),
+    }
