@@ -128,12 +128,13 @@ async def live(
     flight = Flight(
         plan.for_flight(surroundings.avoid), surroundings.terrain, surroundings.forecast
     )
+    gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
     station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())
     problems += face.basemap.problems
     links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
-    gc.collect()
-    gc.freeze()  # what was recovered stays: looking it through again would hold the loop up
+    gc.freeze()  # and would hold the loop up later
+    gc.enable()
     station.plan_problems = tuple(problems)
 
     def tell_of_plan(words: str | None) -> None:

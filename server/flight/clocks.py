@@ -24,6 +24,7 @@ class Clocks:
     def __init__(self) -> None:
         self._heard_s: list[float] = []
         self._ahead_s: list[float] = []
+        self._off = 0  # samples that are far off; with none of them the clock is right, always
 
     def add(self, heard_s: float, own_s: float) -> bool:
         """A packet heard at `heard_s` by the station's clock says that it was sent at `own_s`.
@@ -34,6 +35,11 @@ class Clocks:
         if abs(ahead_s) > _PLAUSIBLE_S:
             return False
         i = bisect.bisect_right(self._heard_s, heard_s)
+        self._off += abs(ahead_s) > _NOTICED_S
+        if self._off == 0:
+            self._heard_s.insert(i, heard_s)
+            self._ahead_s.insert(i, ahead_s)
+            return False
         touched = self._heard_s[max(i - _FEWEST, 0) : i + _SAMPLES]
         if i < len(self._heard_s):  # what was heard since the last sample
             touched.append(math.inf)
@@ -47,6 +53,8 @@ class Clocks:
 
         From the packets before it, in whole steps; the very first ones look ahead.
         """
+        if self._off == 0:
+            return 0.0
         end = max(bisect.bisect_left(self._heard_s, heard_s), _FEWEST)
         recent = sorted(self._ahead_s[max(end - _SAMPLES, 0) : end])
         if len(recent) < _FEWEST:
