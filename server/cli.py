@@ -219,6 +219,9 @@ def check(
     checked = _plan(plan)
     surroundings = _surroundings(checked, plan)
     typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
+    lift = checked.for_flight().balloon.lift
+    if lift is not None:
+        typer.echo(f"ok   balloon: {lift.text}")
     launch, terrain = checked.launch, surroundings.terrain
     if surroundings.forecast is not None and launch is not None and launch.time is not None:
         try:

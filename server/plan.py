@@ -15,13 +15,12 @@ from decoders.reports import DecodeError
 from server.flight.inputs import (
     AlarmPlan,
     AvoidArea,
-    BalloonPlan,
-    DescentPlan,
     LaunchPlan,
     Plan,
     TrackerPlan,
     VehiclePlan,
 )
+from server.plan_balloon import BalloonSection, DescentSection
 from server.plan_network import AccessSection, MqttSection, PeerSection, StationSection
 from server.sources.spec import Kind, SourceSpec
 
@@ -50,31 +49,6 @@ class LaunchSection(_Section):
     longitude_deg: Longitude
     altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
     time: AwareDatetime | None = None
-
-
-class BalloonSection(_Section):
-    burst_altitude_m: Annotated[float, Field(ge=1_000, le=45_000)] = 30_000.0
-    burst_altitude_sigma_m: Annotated[float, Field(gt=0, le=10_000)] = 2_000.0
-    ascent_rate_ms: Annotated[float, Field(ge=0.5, le=15)] = 5.0
-    ascent_rate_sigma_ms: Annotated[float, Field(gt=0, le=5)] = 0.8
-
-
-class DescentSection(_Section):
-    fall_speed_sea_level_ms: Annotated[float, Field(ge=0.5, le=60)] | None = None
-    fall_speed_relative_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
-    mass_kg: Annotated[float, Field(gt=0, le=50)] | None = None
-    parachute_diameter_m: Annotated[float, Field(gt=0, le=20)] | None = None
-    drag_coefficient: Annotated[float, Field(gt=0.05, le=3)] | None = None
-
-    @model_validator(mode="after")
-    def _one_of(self) -> DescentSection:
-        if (self.mass_kg is None) != (self.parachute_diameter_m is None):
-            raise ValueError("mass_kg and parachute_diameter_m go together")
-        if self.mass_kg is not None and self.fall_speed_sea_level_ms is not None:
-            raise ValueError(
-                "give fall_speed_sea_level_ms, or mass_kg and parachute_diameter_m, not both"
-            )
-        return self
 
 
 class TrackerSection(_Section):
@@ -212,6 +186,7 @@ class PlanFile(_Section):
             raise ValueError("peers and mqtt need [station] with this laptop's name")
         if self.station is not None and self.station.name in [p.name for p in self.peers]:
             raise ValueError(f"peer {self.station.name!r} is this station itself")
+        self.balloon.for_flight(self.descent, self._launch_altitude_m())
         sources = {s.name for s in self.sources}
         for part in (*self.trackers, *self.vehicles):
             if part.source is None or (self.station is not None and self._elsewhere(part.source)):
@@ -248,8 +223,8 @@ class PlanFile(_Section):
                 launch.altitude_m,
                 None if launch.time is None else launch.time.timestamp(),
             ),
-            balloon=BalloonPlan(**self.balloon.model_dump()),
-            descent=DescentPlan(**self.descent.model_dump()),
+            balloon=self.balloon.for_flight(self.descent, self._launch_altitude_m()),
+            descent=self.descent.for_flight(),
             trackers=tuple(
                 TrackerPlan(
                     t.name,
@@ -269,6 +244,9 @@ class PlanFile(_Section):
             avoid=avoid,
             station="" if self.station is None else self.station.name,
         )
+
+    def _launch_altitude_m(self) -> float:
+        return 0.0 if self.launch is None else self.launch.altitude_m
 
     def source_specs(self) -> tuple[SourceSpec, ...]:
         """What the sources are opened with."""

@@ -20,8 +20,11 @@ MAY_IMPORT = {
     "server.journal_text": {"decoders", "server.flight"},
     "server.journal": {"decoders", "server.flight"},
     "server.logs": {"decoders", "server.flight", "server.journal", "server.journal_text"},
-    "server.plan": {"decoders", "server.flight", "server.sources", "server.plan_network"},
+    "server.plan": {
+        "decoders", "server.flight", "server.sources", "server.plan_network", "server.plan_balloon",
+    },
     "server.plan_network": set(),
+    "server.plan_balloon": {"server.flight"},
     "server.plan_watch": {"server.plan"},
     "server.exchange": {
         "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",

@@ -4,7 +4,7 @@
  *
  * @typedef {{name: string, launch_time: string | null, launch_latitude_deg: number | null,
  *   launch_longitude_deg: number | null, launch_altitude_m: number | null,
- *   units?: 'metric' | 'aviation'}} Flight
+ *   lift?: string | null, units?: 'metric' | 'aviation'}} Flight
  * @typedef {{kind: string, time: string, altitude_m: number | null, latitude_deg: number | null,
  *   longitude_deg: number | null, text: string}} FlightEvent
  * @typedef {{time: string, latitude_deg: number, longitude_deg: number, altitude_m: number | null,
@@ -14,13 +14,15 @@
  * @typedef {{type: 'Polygon', coordinates: [number, number][][]}} Polygon
  * @typedef {{type: 'Feature', properties: {name: string}, geometry: Polygon |
  *   {type: 'MultiPolygon', coordinates: [number, number][][][]}}} AvoidArea
+ * @typedef {{time: string, altitude_m: number | null,
+ *   height_above_ground_m: number | null}} ContactLost
  * @typedef {{time: string, time_early: string | null, time_late: string | null,
  *   latitude_deg: number, longitude_deg: number, altitude_m: number | null,
  *   search_area: {p50: Polygon, p90: Polygon} | null, radius_90_m: number | null, as_of: string,
  *   basis: 'prediction' | 'last contact' | 'landed fix', text: string,
  *   path: [string, number, number, number | null][], fall_speed_sea_level_ms: number | null,
- *   contact_lost: {time: string, altitude_m: number | null,
- *     height_above_ground_m: number | null} | null,
+ *   contact_lost: ContactLost | null,
+ *   contacts?: {receiver: string, lowest_altitude_m: number, lost: ContactLost | null}[],
  *   avoid?: {name: string, chance: number}[] | null}} Landing
  * @typedef {{name: string, label: string, role: 'main' | 'backup' | 'phone',
  *   state: 'reporting' | 'late' | 'silent' | 'stuck' | 'never heard' | 'waiting', text: string,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from decoders.reports import Wire
+from server.flight.lift import Lift, LiftPlan
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -71,6 +72,8 @@ class BalloonPlan:
     burst_altitude_sigma_m: float = 2_000.0
     ascent_rate_ms: float = 5.0
     ascent_rate_sigma_ms: float = 0.8
+    lift_plan: LiftPlan | None = None
+    lift: Lift | None = None  # worked out from it
 
 
 @dataclass(frozen=True, slots=True)

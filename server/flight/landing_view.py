@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from server.flight.chase.horizon import CAR_ANTENNA_M, contact_lost
+from server.flight.chase.contact import Contact, Receiver, contact_of
 from server.flight.inputs import AvoidArea
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
@@ -17,8 +18,9 @@ def describe_landing(
     question: LandingQuestion,
     landing: Landing,
     now_s: float,
-    receiver: tuple[float, float] | None,
+    receivers: Sequence[Receiver],
 ) -> dict[str, Any]:
+    """`receivers`: whose contact is told, the first of them foremost."""
     frame = question.frame
     latitude_deg, longitude_deg = map(float, frame.to_latlon(landing.x_m, landing.y_m))
     silent_s = now_s - landing.as_of_s
@@ -26,11 +28,9 @@ def describe_landing(
     if basis == "prediction" and silent_s > _LAST_CONTACT_AFTER_S:
         basis = "last contact"
     path_lat, path_lon = frame.to_latlon(landing.path[:, 1], landing.path[:, 2])
-    loss = None
-    if receiver is not None and basis != "landed fix":
-        loss = contact_lost(
-            landing.path, frame.to_xy(*receiver), CAR_ANTENNA_M, question.ground.altitude_m
-        )
+    contacts = []
+    if basis != "landed fix":
+        contacts = [_contact(contact_of(question, landing, receiver)) for receiver in receivers]
     return {
         "time": rfc3339(landing.time_s),
         "time_early": rfc3339(landing.early_s),
@@ -55,14 +55,24 @@ def describe_landing(
         ],
         "fall_speed_sea_level_ms": landing.fall_speed_sea_level_ms,
         "avoid": [{"name": name, "chance": chance} for name, chance in landing.avoid],
-        "contact_lost": None
+        "contact_lost": contacts[0]["lost"] if contacts else None,
+        "contacts": contacts,
+    }  # fmt: skip
+
+
+def _contact(contact: Contact) -> dict[str, Any]:
+    loss = contact.lost
+    return {
+        "receiver": contact.receiver,
+        "lowest_altitude_m": contact.lowest_altitude_m,
+        "lost": None
         if loss is None
         else {
             "time": rfc3339(loss.time_s),
             "altitude_m": loss.altitude_m,
             "height_above_ground_m": loss.height_above_ground_m,
         },
-    }  # fmt: skip
+    }
 
 
 def describe_area(area: AvoidArea) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from server.flight import alarms
+from server.flight.chase.contact import Receiver
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
@@ -41,8 +42,9 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     own = _own_position(flight)
     fixes = _fixes_by_tracker(flight)
     phase = flight.track.phase()
-    receiver = own or _launch_site(flight)
-    landing_data = None if landing is None else describe_landing(*landing, now_s, receiver)
+    landing_data = None
+    if landing is not None:
+        landing_data = describe_landing(*landing, now_s, _receivers(flight))
     return {
         "now": rfc3339(now_s),
         "number": flight.counts.total,
@@ -94,6 +96,7 @@ def _flight(flight: Flight) -> dict[str, Any]:
     latitude_deg, longitude_deg = launch.latitude_deg, launch.longitude_deg
     if latitude_deg is None and flown is not None:
         latitude_deg, longitude_deg = map(float, flight.track.frame.to_latlon(flown.x_m, flown.y_m))
+    lift = flight.plan.balloon.lift
     return {
         "name": flight.plan.flight,
         "launch_time": maybe_rfc3339(flown.time_s if flown else launch.time_s),
@@ -102,6 +105,7 @@ def _flight(flight: Flight) -> dict[str, Any]:
         "launch_altitude_m": launch.altitude_m
         if launch.altitude_m is not None
         else (flown.altitude_m if flown else None),
+        "lift": None if lift is None else lift.text,
     }
 
 
@@ -181,6 +185,19 @@ def _launch_site(flight: Flight) -> tuple[float, float] | None:
     if launch.latitude_deg is None or launch.longitude_deg is None:
         return None
     return launch.latitude_deg, launch.longitude_deg
+
+
+def _receivers(flight: Flight) -> list[Receiver]:
+    """The own car first, then the others; the launch site where no car carries this station."""
+    cars = [
+        (not own, Receiver(name, fix.latitude_deg, fix.longitude_deg))
+        for name, (own, _, fix) in sorted(_vehicle_latest(flight).items())
+    ]
+    cars.sort(key=lambda car: car[0])
+    site = _launch_site(flight)
+    if site is not None and not any(not other for other, _ in cars):
+        cars.insert(0, (False, Receiver("launch site", *site)))
+    return [receiver for _, receiver in cars]
 
 
 def vehicle_fixes(flight: Flight, name: str) -> list[VehicleFix]:

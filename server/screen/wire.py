@@ -30,6 +30,7 @@ class Flight(Message):
     launch_latitude_deg: Latitude | None
     launch_longitude_deg: Longitude | None
     launch_altitude_m: float | None
+    lift: str | None = None  # worked out from balloon and gas, in words
     units: Literal["metric", "aviation"] = "metric"  # the page's first ones, as the plan says
 
 
@@ -100,6 +101,14 @@ class ContactLost(Message):
     height_above_ground_m: float | None
 
 
+class Contact(Message):
+    """One receiver's: below `lowest_altitude_m` a payload over the landing point is out of its sight."""
+
+    receiver: str
+    lowest_altitude_m: float
+    lost: ContactLost | None  # null: contact holds to the ground
+
+
 class Landing(Message):
     time: Time
     time_early: Time | None
@@ -114,7 +123,8 @@ class Landing(Message):
     text: str
     path: list[PathPoint]
     fall_speed_sea_level_ms: float | None
-    contact_lost: ContactLost | None
+    contact_lost: ContactLost | None  # of the first of the contacts
+    contacts: list[Contact] = []
     avoid: list[AvoidChance] | None = None
 
 

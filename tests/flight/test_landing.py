@@ -10,7 +10,6 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from server.flight.atmosphere import density_kg_m3
-from server.flight.chase.horizon import contact_lost, horizon_m, lowest_visible_m
 from server.flight.flight import Flight
 from server.flight.geodesy import distance_bearing
 from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
@@ -217,19 +216,6 @@ def test_an_area_holds_its_share() -> None:
     for share in (0.5, 0.9):
         ring = area(x, y, middle, share)
         assert inside(ring.ring_m, x, y).mean() == pytest.approx(share, abs=0.01)
-
-
-def test_radio_horizon_of_the_textbook() -> None:
-    # d[km] = 4.12 (sqrt h1 + sqrt h2), heights in metres; k = 4/3 as in ITU-R P.310
-    assert horizon_m(2.0, 30_000.0) / 1000 == pytest.approx(
-        4.12 * (math.sqrt(2.0) + math.sqrt(30_000.0)), rel=1e-3
-    )
-    assert horizon_m(2.0, lowest_visible_m(80_000.0, 2.0)) == pytest.approx(80_000.0, rel=1e-9)
-    falling = np.array([[0.0, 0.0, 0.0, 5_000.0], [900.0, 9_000.0, 0.0, 500.0]])
-    loss = contact_lost(falling, (-70_000.0, 0.0), 2.0, 500.0)
-    assert loss is not None
-    away_m = 70_000.0 + 9_000.0 * loss.time_s / 900.0
-    assert loss.height_above_ground_m == pytest.approx(lowest_visible_m(away_m, 2.0), abs=1_200.0)
 
 
 def test_the_same_question_has_the_same_answer() -> None:

@@ -177,6 +177,13 @@ class FakeState:
             if seen.time_s <= m.time_s <= spot.time_s and m.time_s % 60 == 0
         ]
         path.append([rfc3339(spot.time_s), *centre, flight.GROUND_M])
+        gone = None
+        if lost:
+            gone = {
+                "time": rfc3339(seen.time_s),
+                "altitude_m": seen.altitude_m,
+                "height_above_ground_m": seen.altitude_m - flight.GROUND_M,
+            }
         return {
             "time": rfc3339(spot.time_s),
             "time_early": rfc3339(spot.time_s - left * 0.05),
@@ -203,13 +210,10 @@ class FakeState:
             ),
             "path": [] if landed else path,
             "fall_speed_sea_level_ms": flight.FALL_SEA_LEVEL_MS,
-            "contact_lost": {
-                "time": rfc3339(seen.time_s),
-                "altitude_m": seen.altitude_m,
-                "height_above_ground_m": seen.altitude_m - flight.GROUND_M,
-            }
-            if lost
-            else None,
+            "contact_lost": gone,
+            "contacts": []
+            if landed
+            else [{"receiver": "Car 1", "lowest_altitude_m": 1_390.0, "lost": gone}],
             "avoid": [] if landed else [{"name": "Long Reservoir", "chance": 0.12}],
         }
 

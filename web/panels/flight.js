@@ -19,6 +19,7 @@ export function createFlight({ store, clock, units }) {
     burst: 'Burst expected',
     lands: 'Landing expected',
     fall: 'Fall speed at sea level',
+    lift: 'Balloon and gas',
   };
   const rows = Object.fromEntries(Object.entries(names).map(([key, name]) => [key, row(name)]));
   const figures = el('dl', { class: 'rows' }, ...Object.values(rows).map(({ node }) => node));
@@ -49,6 +50,7 @@ export function createFlight({ store, clock, units }) {
     rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
     rows.lands.show(phase === 'landed' || landing === null ? null : momentWords(seconds(landing.time), now_s), old);
     rows.fall.show(fallWords(landing));
+    rows.lift.show(phase === 'unknown' || phase === 'ground' ? (flight.lift ?? null) : null);
   }
 
   /** The top of the predicted way. */

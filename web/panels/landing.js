@@ -30,9 +30,9 @@ export function createLandingCard({ store, clock, units, whereIs }) {
   const time = row('Time');
   const sure = row('Sure to');
   const ground = row('Ground there');
-  const lost = row('Contact lost');
+  const contact = row('Contact');
   const avoid = row('To be avoided');
-  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, lost, avoid].map(({ node }) => node));
+  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, contact, avoid].map(({ node }) => node));
   const cautions = createCautions();
   const share = createShare();
   const parts = [near, places, actions, share.node, text, figures, cautions.node];
@@ -69,7 +69,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
       landing.radius_90_m === null ? null : `90\u00a0% within ${units.distance(landing.radius_90_m)}`,
     );
     ground.show(landing.altitude_m === null ? null : units.altitude(landing.altitude_m));
-    lost.show(lostWords(landing.contact_lost));
+    contact.show(contactWords(landing));
   }
 
   function nearWords(landing) {
@@ -85,14 +85,22 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     return `${words.utcTime(at_s)}; ${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${words.zone(at_s)}`;
   }
 
-  function lostWords(contact) {
-    if (contact === null) return null;
-    const at_s = seconds(contact.time);
-    const above = contact.height_above_ground_m;
-    const height = above !== null ? above : contact.altitude_m;
+  /** Of the first receiver in full; of the others where it ends. */
+  function contactWords({ contacts }) {
+    if (contacts === undefined || contacts.length === 0) return null;
+    const [first, ...others] = contacts.map(({ receiver, lost }) => ({ receiver, text: lostWords(lost) }));
+    const rest = others.map(({ receiver, text }) => `; ${receiver}: ${text}`).join('');
+    return `${first.text}, by ${first.receiver}${rest}`;
+  }
+
+  function lostWords(lost) {
+    if (lost === null) return 'holds to the ground';
+    const at_s = seconds(lost.time);
+    const above = lost.height_above_ground_m;
+    const height = above !== null ? above : lost.altitude_m;
     const level = above !== null ? 'above ground' : 'above sea level';
     const where = height === null ? '' : ` at ${units.altitude(height)} ${level}`;
-    return `${words.clockTime(at_s)} ${words.zone(at_s)}${where}`;
+    return `lost ${words.clockTime(at_s)} ${words.zone(at_s)}${where}`;
   }
 
   return { node: panel.node, render };

@@ -1,4 +1,9 @@
-"""Radio horizon over a smooth earth of 4/3 radius (k = 4/3 as in ITU-R P.310)."""
+"""Radio horizon over an earth of 4/3 radius, with the ground in between where it is known.
+
+k = 4/3 as in ITU-R P.310. Line of sight over a profile of the ground: heights are set against the
+bulge of the effective earth, as path profiles are drawn (ITU-R P.526, from memory). Diffraction is
+left out, so contact often lasts a little longer than is said here.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +17,8 @@ Array = npt.NDArray[np.float64]
 
 EFFECTIVE_EARTH_RADIUS_M = 6_371_000.0 * 4 / 3
 CAR_ANTENNA_M = 2.0  # above the road; common practice, no source
+PROFILE_POINTS = 200
+_GRAZES_M = 3.0  # a payload that goes out of sight lower than this is on the ground
 
 
 def horizon_m(height_a_m: float, height_b_m: float) -> float:
@@ -22,9 +29,37 @@ def horizon_m(height_a_m: float, height_b_m: float) -> float:
 
 
 def lowest_visible_m(distance_m: float, antenna_m: float) -> float:
-    """Height above ground below which a payload that far away is out of sight."""
+    """Height above smooth ground below which a payload that far away is out of sight."""
     beyond_m = max(distance_m - horizon_m(antenna_m, 0.0), 0.0)
     return beyond_m * beyond_m / (2 * EFFECTIVE_EARTH_RADIUS_M)
+
+
+class Horizon(NamedTuple):
+    """What a receiver can see along one direction. Altitudes in metres above mean sea level."""
+
+    distance_m: Array  # rising, shape (n,)
+    lowest_m: Array  # altitude below which a payload at that distance is out of sight, (n,)
+    ground_m: Array  # (n,)
+
+    def at(self, distance_m: Array | float) -> Array:
+        return np.asarray(np.interp(distance_m, self.distance_m, self.lowest_m))
+
+
+def over_smooth_ground(reach_m: float, antenna_m: float, ground_m: float) -> Horizon:
+    """The textbook's formula at `PROFILE_POINTS` distances up to `reach_m`."""
+    distance_m = np.linspace(0.0, max(reach_m, 1.0), PROFILE_POINTS)
+    lowest = [ground_m + lowest_visible_m(d, antenna_m) for d in distance_m.tolist()]
+    return Horizon(distance_m, np.array(lowest), np.full(PROFILE_POINTS, ground_m))
+
+
+def over_profile(distance_m: Array, ground_m: Array, antenna_m: float) -> Horizon:
+    """Over a profile of the ground: distances rise from 0 at the receiver; shapes (n,)."""
+    eye_m = float(ground_m[0]) + antenna_m
+    away_m = distance_m[1:]
+    bulge_m = away_m**2 / (2 * EFFECTIVE_EARTH_RADIUS_M)
+    slope = (ground_m[1:] - bulge_m - eye_m) / away_m
+    lowest_m = eye_m + np.maximum.accumulate(slope) * away_m + bulge_m
+    return Horizon(distance_m, np.concatenate([ground_m[:1], lowest_m]), ground_m)
 
 
 class ContactLoss(NamedTuple):
@@ -34,18 +69,24 @@ class ContactLoss(NamedTuple):
 
 
 def contact_lost(
-    path: Array, receiver_xy_m: tuple[float, float], receiver_height_m: float, ground_m: float
+    path: Array, receiver_xy_m: tuple[float, float], horizon: Horizon
 ) -> ContactLoss | None:
-    """Where a falling path (rows time, x, y, altitude) goes below the receiver's horizon for good."""
+    """Where a falling path (rows time, x, y, altitude) goes below the receiver's horizon for good.
+
+    None: contact holds to the ground.
+    """
     if len(path) == 0:
         return None
     falling = path[int(np.argmax(path[:, 3])) :]
-    steps = np.linspace(0.0, len(falling) - 1.0, 4 * len(falling))
+    steps = np.linspace(0.0, len(falling) - 1.0, 8 * len(falling))
     columns = [np.interp(steps, np.arange(len(falling)), falling[:, i]) for i in range(4)]
     time_s, x_m, y_m, z_m = columns
     away_m = np.hypot(x_m - receiver_xy_m[0], y_m - receiver_xy_m[1])
-    for t, d, z in zip(time_s.tolist(), away_m.tolist(), z_m.tolist(), strict=True):
-        height_m = z - ground_m
-        if height_m < lowest_visible_m(d, receiver_height_m):
-            return ContactLoss(t, z, height_m)
-    return None
+    hidden = z_m < horizon.at(away_m)
+    if not hidden[-1]:
+        return None
+    first = len(hidden) - int(np.argmin(hidden[::-1])) if not hidden.all() else 0
+    height_m = float(z_m[first] - np.interp(away_m[first], horizon.distance_m, horizon.ground_m))
+    if height_m < _GRAZES_M:
+        return None
+    return ContactLoss(float(time_s[first]), float(z_m[first]), height_m)
