@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from server.debrief.effective_lift import flown_lift
 from server.debrief.lessons import fitted_climb, fitted_fall, losses
 from server.debrief.record import FlightRecord
 from server.debrief.table import Table
@@ -22,6 +23,11 @@ def lessons_table(record: FlightRecord) -> Table:
     if climb is not None:
         row("Ascent rate", f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten minutes",
             f"{balloon.ascent_rate_ms:.2f} m/s, ± {balloon.ascent_rate_sigma_ms:.2f}")  # fmt: skip
+        flown, promised = flown_lift(record, climb.rate_ms), balloon.lift
+        if flown is not None and promised is not None:
+            row("Free lift, by the climb", f"{flown.free_lift_kg:.2f} kg",
+                f"{promised.free_lift_kg:.2f} kg, for {promised.ascent_rate_ms:.2f} m/s, "
+                f"± {promised.ascent_rate_sigma_ms:.2f}")  # fmt: skip
     if burst is not None:
         row("Burst altitude", metres(burst.altitude_m),
             f"{metres(balloon.burst_altitude_m)}, ± {metres(balloon.burst_altitude_sigma_m)}")  # fmt: skip

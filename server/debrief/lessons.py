@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from server.debrief.effective_lift import lift_lines
 from server.debrief.figures import figures
 from server.debrief.receivers import own_car
 from server.debrief.record import FlightRecord, places_at
@@ -164,6 +165,7 @@ def plan_fragment(record: FlightRecord) -> str:
         lines.append(f"ascent_rate_sigma_ms = {climb.sigma_ms:.2f}")
     else:
         lines.append("# the ascent was not seen whole")
+    lines += lift_lines(record, None if climb is None else climb.rate_ms)
     lines += ["", "[descent]"]
     lines += ["# too little of the descent was seen"] if fall is None else _descent(record, fall)
     lines += ["", "# beacons"]
