@@ -238,7 +238,7 @@ def check(
         typer.echo(
             f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
         )
-    results = asyncio.run(run.try_sources(checked, seconds))
+    results = asyncio.run(run.try_sources(checked, plan.parent, seconds))
     for result in results:
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")
     if not results:

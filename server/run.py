@@ -36,7 +36,7 @@ from server.screen.app import create_app
 from server.screen.certificate import own_addresses, own_certificate, own_names
 from server.screen.keys import Keys, is_loopback, keys_beside
 from server.screen.serve import uvicorn_server
-from server.sharing import Links, open_ledger
+from server.sharing import Links, open_ledger, try_links
 from server.sources.probe import ProbeResult, probe
 from server.station import Station
 
@@ -277,9 +277,11 @@ def free_port(host: str) -> int:
     raise NoPort(f"ports {FIRST_PORT} to {LAST_PORT} on {host} are all taken; name one with --port")
 
 
-async def try_sources(plan: PlanFile, seconds: float) -> list[ProbeResult]:
-    """Try every source of a plan at once and say what came of it."""
-    return list(await asyncio.gather(*(probe(spec, seconds) for spec in plan.source_specs())))
+async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[ProbeResult]:
+    """Try every source of a plan at once, and its links, and say what came of it."""
+    sources = (probe(spec, seconds) for spec in plan.source_specs())
+    *heard, linked = await asyncio.gather(*sources, try_links(plan, folder))
+    return [*heard, *linked]
 
 
 def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapCheck]:

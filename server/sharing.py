@@ -7,17 +7,20 @@ from collections.abc import Callable, Coroutine, Iterable
 from pathlib import Path
 from typing import Any
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fastapi import FastAPI
 
-from server.exchange.broker import Broker, BrokerSpec
+from server.exchange.broker import Broker, BrokerSpec, greet_broker
 from server.exchange.door import add_door
 from server.exchange.entry import Lane
 from server.exchange.keys import station_key
 from server.exchange.ledger import Ledger
-from server.exchange.peers import Peer, Peers
+from server.exchange.peers import Peer, Peers, greet
+from server.exchange.talk import Party, TalkError
 from server.journal import Journal, JournalError
 from server.plan import PlanFile
 from server.plan_network import MqttSection
+from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
 from server.station import Station
 
@@ -87,3 +90,27 @@ def _spec(asked: MqttSection, folder: Path) -> BrokerSpec:
     return BrokerSpec(
         asked.host, port, asked.topic, asked.key, asked.user, asked.password, asked.tls, ca_file
     )
+
+
+async def try_links(plan: PlanFile, folder: Path) -> list[ProbeResult]:
+    """Try every peer that has an address, and the broker, and say what came of it."""
+    if plan.station is None:
+        return []
+    me = Party(Ed25519PrivateKey.generate().public_key().public_bytes_raw(), plan.station.name,
+               plan.flight.name)  # fmt: skip
+    tries = [
+        _try(f"peer {peer.name}", greet(Peer(peer.name, peer.key, peer.url()), me))
+        for peer in plan.peers
+        if peer.address is not None
+    ]
+    if plan.mqtt is not None:
+        tries.append(_try("broker", greet_broker(_spec(plan.mqtt, folder))))
+    return list(await asyncio.gather(*tries))
+
+
+async def _try(name: str, greeting: Coroutine[Any, Any, Party | None]) -> ProbeResult:
+    try:
+        met = await greeting
+    except (TalkError, OSError) as error:
+        return ProbeResult(name, False, str(error) or type(error).__name__)
+    return ProbeResult(name, True, "answers" if met is None else f"{met.name} answers")

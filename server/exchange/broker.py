@@ -158,20 +158,12 @@ class Broker:
 
         session = Properties(PacketTypes.CONNECT)
         session.SessionExpiryInterval = SESSION_EXPIRY_S
-        context = None
-        if self._spec.tls:
-            context = ssl.create_default_context(cafile=self._spec.ca_file)
-        return aiomqtt.Client(
-            self._spec.host,
-            self._spec.port,
+        return _client(
+            aiomqtt,
+            self._spec,
             identifier="leeward-" + self._ledger.station.hex()[:16],
-            protocol=aiomqtt.ProtocolVersion.V5,
-            username=self._spec.user,
-            password=self._spec.password,
-            tls_context=context,
             clean_start=False,  # the broker keeps what came while we were away
             properties=session,
-            keepalive=30,
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
@@ -334,3 +326,30 @@ class Broker:
         since_s = before.since_s if before.state == state else self._clock()
         self.state = replace(before, state=state, reason=reason, since_s=since_s)  # type: ignore[arg-type]
         self._host.notify()
+
+
+def _client(aiomqtt: Any, spec: BrokerSpec, **more: Any) -> aiomqtt.Client:
+    context = ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None
+    return aiomqtt.Client(
+        spec.host,
+        spec.port,
+        protocol=aiomqtt.ProtocolVersion.V5,
+        username=spec.user,
+        password=spec.password,
+        tls_context=context,
+        keepalive=30,
+        **more,
+    )
+
+
+async def greet_broker(spec: BrokerSpec) -> None:
+    """Connect, see that we may follow the topic, and leave again. OSError says why not."""
+    try:
+        import aiomqtt
+    except ImportError as error:
+        raise OSError("needs aiomqtt: pip install 'leeward[mqtt]'") from error
+    try:
+        async with _client(aiomqtt, spec) as client:
+            await client.subscribe(f"{spec.topic}/+/+/+", qos=1)
+    except aiomqtt.MqttError as error:
+        raise OSError(str(error) or type(error).__name__) from error

@@ -181,15 +181,7 @@ class Peers:
         assert peer.address is not None
         if self._linked(peer) is None:
             self._change(peer, "connecting", f"calls {peer.address}")
-        context = None
-        if peer.address.startswith("wss:"):  # the shared key proves who it is, not a certificate
-            context = ssl.create_default_context()
-            context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-        opening = connect(
-            peer.address, ssl=context, compression=None, max_size=64_000, proxy=None,
-            open_timeout=HELLO_WITHIN_S,
-        )  # fmt: skip
-        async with opening as websocket:
+        async with _calling(peer.address) as websocket:
             line = _Called(websocket)
             caller = Caller(self._me, peer.key)
             async with asyncio.timeout(HELLO_WITHIN_S):
@@ -341,6 +333,31 @@ class Peers:
         since_s = before.since_s if before.state == state else self._clock()
         self.states[peer.name] = replace(before, state=state, reason=reason, since_s=since_s)  # type: ignore[arg-type]
         self._host.notify()
+
+
+async def greet(peer: Peer, me: Party) -> Party:
+    """Call a station, see that it knows the key, and leave again. TalkError or OSError says why not."""
+    assert peer.address is not None
+    try:
+        async with _calling(peer.address) as websocket:
+            line, caller = _Called(websocket), Caller(me, peer.key)
+            async with asyncio.timeout(HELLO_WITHIN_S):
+                await line.send(caller.hello())
+                _, other, _ = caller.answer(_text(await line.receive()))
+                return other
+    except WebSocketException as error:
+        raise ConnectionError(_reason(error)) from error
+
+
+def _calling(address: str) -> connect:
+    context = None
+    if address.startswith("wss:"):  # the shared key proves who it is, not a certificate
+        context = ssl.create_default_context()
+        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    return connect(
+        address, ssl=context, compression=None, max_size=64_000, proxy=None,
+        open_timeout=HELLO_WITHIN_S,
+    )  # fmt: skip
 
 
 class _Called:

@@ -186,24 +186,23 @@ async def _catch_up(heard: list[Reception]) -> dict[str, float]:
     for start in range(0, len(heard), 3):
         held.append(heard[start : start + 3])
     base = Car(held, Peer("car-2", KEY))
-    async with base.listening() as port:
-        async with PoorLink(port, bits_per_s=256_000.0, delay_s=0.1) as link:
-            late = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
-            urgent = sum(r.wire not in ("gpsd", "nmea") for r in heard)
-            began_s = time.monotonic()
-            async with running(late.peers.run()):
-                await late.host.until(lambda: _urgent(late) >= urgent)
-                first_s = time.monotonic() - began_s
-                await late.host.until(lambda: len(late.host.admitted) == len(heard))
-                all_s = time.monotonic() - began_s
-            assert contents(late.ledger) == contents(held)
-            return {
-                "receptions": len(heard),
-                "hours": (heard[-1].heard_at_s - heard[0].heard_at_s) / 3_600.0,
-                "payload_s": first_s,
-                "everything_s": all_s,
-                "kilobytes": link.carried_bytes / 1_000.0,
-            }
+    async with base.listening() as port, PoorLink(port, bits_per_s=256_000.0, delay_s=0.1) as link:
+        late = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
+        urgent = sum(r.wire not in ("gpsd", "nmea") for r in heard)
+        began_s = time.monotonic()
+        async with running(late.peers.run()):
+            await late.host.until(lambda: _urgent(late) >= urgent)
+            first_s = time.monotonic() - began_s
+            await late.host.until(lambda: len(late.host.admitted) == len(heard))
+            all_s = time.monotonic() - began_s
+        assert contents(late.ledger) == contents(held)
+        return {
+            "receptions": len(heard),
+            "hours": (heard[-1].heard_at_s - heard[0].heard_at_s) / 3_600.0,
+            "payload_s": first_s,
+            "everything_s": all_s,
+            "kilobytes": link.carried_bytes / 1_000.0,
+        }
 
 
 def _urgent(late: Car) -> int:

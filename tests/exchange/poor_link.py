@@ -60,16 +60,42 @@ class PoorLink:
     async def _carry(
         self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, left: list[int | None]
     ) -> None:
-        with contextlib.suppress(OSError):
+        """What is on its way takes `delay_s`, and does not hold back what comes behind it."""
+        loop = asyncio.get_running_loop()
+        on_its_way: asyncio.Queue[tuple[float, bytes]] = asyncio.Queue()
+        arriving = asyncio.ensure_future(self._arrive(writer, on_its_way, left))
+        free_s = loop.time()
+        try:
             while data := await reader.read(4_096):
-                await asyncio.sleep(self._delay_s)
                 if self._bits_per_s is not None:
-                    await asyncio.sleep(8 * len(data) / self._bits_per_s)
+                    free_s = max(free_s, loop.time()) + 8 * len(data) / self._bits_per_s
+                    await asyncio.sleep(free_s - loop.time())
+                on_its_way.put_nowait((loop.time() + self._delay_s, data))
+                if arriving.done():
+                    return
+        except OSError:
+            pass
+        finally:
+            if left[0] is None:
+                await asyncio.sleep(self._delay_s)
+            arriving.cancel()
+            await asyncio.gather(arriving, return_exceptions=True)
+
+    async def _arrive(
+        self,
+        writer: asyncio.StreamWriter,
+        on_its_way: asyncio.Queue[tuple[float, bytes]],
+        left: list[int | None],
+    ) -> None:
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(OSError):
+            while left[0] != 0:
+                due_s, data = await on_its_way.get()
+                await asyncio.sleep(due_s - loop.time())
                 if left[0] is not None:
                     data = data[: left[0]]
                     left[0] -= len(data)
                 self.carried_bytes += len(data)
                 writer.write(data)
                 await writer.drain()
-                if left[0] == 0:
-                    return
+        writer.close()

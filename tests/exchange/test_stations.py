@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -234,3 +235,36 @@ async def test_other_devices_need_a_key_and_this_one_says_where_to_get_it(tmp_pa
             ]
         assert [answer.status_code for answer in answers] == [401] * 3
         assert (await running.state())["mode"] == "live"
+
+
+async def checked(plan: Path) -> str:
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "server.cli", "check", str(plan), "--seconds", "0.5",
+        stdout=asyncio.subprocess.PIPE, cwd=Path(__file__).parents[2],
+    )  # fmt: skip
+    out, _ = await process.communicate()
+    return out.decode()
+
+
+async def test_check_tries_the_other_stations_and_the_broker(
+    tmp_path: Path, broker: Mosquitto
+) -> None:
+    plan, other = tmp_path / "car-1.toml", tmp_path / "car-2.toml"
+    port = free_port()
+    shutil.copy(broker.folder / "tls.certificate.pem", tmp_path / "ca.pem")
+    other.write_text(PLAN + STATION.format(name="car-2") + PEER.format(name="car-1", key=KEY))
+    text = (
+        PLAN + STATION.format(name="car-1") + PEER.format(name="car-2", key=KEY)
+        + f'address = "127.0.0.1:{port}"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
+        + f'key = "{KEY}"\nuser = "{USER}"\nca_file = "ca.pem"\npassword = '
+    )  # fmt: skip
+    async with broker.running(), leeward("live", str(other), port=port):
+        plan.write_text(text + f'"{PASSWORD}"\n')
+        words = await checked(plan)
+        assert "ok   peer car-2: car-2 answers" in words
+        assert "ok   broker: answers" in words
+        plan.write_text(text.replace(KEY, "quite another shared key", 1) + '"a wrong one"\n')
+        words = await checked(plan)
+        assert "FAIL peer car-2: calls with a key that is not in this plan" in words
+        assert "FAIL broker: " in words
+    assert "FAIL peer car-2: " in await checked(plan)

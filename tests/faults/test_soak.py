@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import re
 from pathlib import Path
@@ -39,9 +40,7 @@ def a_long_day() -> list[Reception]:
         if t % 120 == 40:
             heard.append(packet(float(t), f"N0CALL-{1 + t // 120 % 9}", (38.0, -98.0, 500.0)))
         tpv = {"class": "TPV", "mode": 3, "lat": 38.3 + 1e-6 * t, "lon": -98.2, "alt": 560.0}
-        heard.append(
-            Reception(round(1_000 * (T0 + t)), "gps", "gpsd", json.dumps(tpv).encode())
-        )
+        heard.append(Reception(round(1_000 * (T0 + t)), "gps", "gpsd", json.dumps(tpv).encode()))
     return heard
 
 
@@ -95,5 +94,5 @@ async def test_eight_hours_through_a_replay() -> None:
     assert wanted["phase"] == "landed"
     for sequences in got:
         assert sequences == list(range(sequences[0], sequences[-1] + 1)), "no update was missed"
-    assert max(b - a for a, b in zip(memory[2:], memory[3:], strict=False)) < MOST_GROWTH_KB
+    assert max(b - a for a, b in itertools.pairwise(memory[2:])) < MOST_GROWTH_KB
     player.close()
