@@ -14,6 +14,7 @@ import numpy as np
 from .air import GRAVITY_MS2, Array, density, viscosity
 
 HELIUM_RATIO = 4.0026 / 28.9644  # density of helium over that of air: molar masses
+WANDER_M = 4_000.0  # fitted on real flights, whose constant differs by 3 to 8 % between heights
 _GRID_M = 50.0
 _TOP_M = 45_000.0
 _SUBSTEPS = 4
@@ -72,7 +73,10 @@ class Parachute:
     drag_coefficient: float  # of the nominal area
     opening_s: float = 25.0  # tumbling after the burst: the drag area grows to its full size
     factor: float = 1.0
-    scatter: float = 0.028  # of the fall speed about its constant, rms; GPS noise adds to it
+    scatter: float = 0.02  # of the fall speed about its constant, rms; GPS noise adds to it
+    wander: float = (
+        0.04  # of the same, over `WANDER_M` of height: rising air, a canopy that breathes
+    )
     tangled_below_m: float | None = None  # the factor holds from there down; None: from the burst
 
     def constant(self) -> float:
@@ -137,7 +141,8 @@ def descend(
     steps = 14_000
     scatter = wandering(chance, steps, parachute.scatter, 90.0).tolist()
     grid = np.arange(-500.0, _TOP_M + _GRID_M, _GRID_M)
-    table = (parachute.constant() * aloft_factor(grid) / np.sqrt(density(grid))).tolist()
+    slow = 1.0 + wandering(chance, grid.size, parachute.wander, WANDER_M / _GRID_M)
+    table = (parachute.constant() * aloft_factor(grid) / np.sqrt(density(grid)) * slow).tolist()
     z, v = start_m, climb_ms
     altitudes = []
     below = parachute.tangled_below_m

@@ -47,7 +47,7 @@ class Lift(_Section):
 class Chute(_Section):
     diameter_m: Positive
     drag_coefficient: Positive = 0.495  # of the nominal area: ../shared/checks.md
-    drag_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.045  # of the fall speed: the same
+    drag_spread: Annotated[float, Field(ge=0, le=0.5)] = 0.025  # of the fall speed: the same
     failure_chance: Annotated[float, Field(ge=0, le=1)] = 0.0  # 4 of 104 real flights
     opening_s: Positive = 25.0
     factor: Annotated[float, Field(ge=0.5, le=5)] = 1.0

@@ -22,7 +22,21 @@ from server.rehearsal.truth import make
 TWO_PERCENT = 0.02
 G = 9.80665
 BALLOON = Balloon(balloon_kg=1.2, payload_kg=2.1, free_lift_kg=1.02, burst_diameter_m=8.0)
-CHUTE = Parachute(mass_kg=2.1, diameter_m=1.8, drag_coefficient=0.495, scatter=0.0)
+CHUTE = Parachute(mass_kg=2.1, diameter_m=1.8, drag_coefficient=0.495, scatter=0.0, wander=0.0)
+
+
+def test_a_fall_wanders_about_its_constant() -> None:
+    """Of 60 falls the time from 20 to 5 km differs as a constant that wanders by 4 % over 4 km makes it."""
+    chute = Parachute(mass_kg=2.1, diameter_m=1.8, drag_coefficient=0.495, scatter=0.0)
+    times = []
+    for seed in range(60):
+        heights = np.array(descend(chute, 25_000.0, 5.0, 4_000.0, np.random.default_rng(seed)))
+        times.append(int(np.argmax(heights < 5_000.0) - np.argmax(heights < 20_000.0)))
+    spread = float(np.std(times) / np.mean(times))
+    # variance of the mean of exp(-z/H) over L: 2 H/L (1 - H/L (1 - exp(-L/H))), low air counting more
+    part = 4_000.0 / 15_000.0
+    formula = 0.04 * math.sqrt(2 * part * (1 - part * (1 - math.exp(-1 / part))))
+    assert spread == pytest.approx(formula, rel=0.25)
 
 
 def rho(altitude_m: float) -> float:
@@ -89,7 +103,7 @@ def test_fall_speed(altitude_m: float) -> None:
 
 def test_free_fall_at_first() -> None:
     """No air to speak of: in the first second the speed changes by g."""
-    thin = Parachute(mass_kg=2.1, diameter_m=0.2, drag_coefficient=0.495, scatter=0.0)
+    thin = Parachute(mass_kg=2.1, diameter_m=0.2, drag_coefficient=0.495, scatter=0.0, wander=0.0)
     path = descend(thin, 40_000.0, 0.0, 39_000.0, np.random.default_rng(1))
     assert 40_000.0 - path[0] == pytest.approx(G / 2, rel=0.3)
     assert path[0] - path[1] == pytest.approx(1.5 * G, rel=0.15)

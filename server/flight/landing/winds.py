@@ -31,10 +31,10 @@ class WindConstants:
 
     lasting_sigma_ms: float = 8.0
     lasting_height_m: float = 1_800.0
-    fading_sigma_ms: float = 2.85
+    fading_sigma_ms: float = 2.9
     fading_height_m: float = 480.0
     fading_time_s: float = 9_400.0
-    near_ground_share: float = 0.9  # by which the fading part grows at the ground
+    near_ground_share: float = 1.0  # by which the fading part grows at the ground
     near_ground_height_m: float = 1_500.0
     sampling_sigma_ms: float = 1.1  # of the mean over a layer against the wind at the box
     forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
