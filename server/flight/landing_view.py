@@ -27,7 +27,8 @@ def describe_landing(
     basis = landing.basis
     if basis == "prediction" and silent_s > _LAST_CONTACT_AFTER_S:
         basis = "last contact"
-    path_lat, path_lon = frame.to_latlon(landing.path[:, 1], landing.path[:, 2])
+    path = landing.path[_shown(len(landing.path))]
+    path_lat, path_lon = frame.to_latlon(path[:, 1], path[:, 2])
     contacts = []
     if basis != "landed fix":
         contacts = [_contact(contact_of(question, landing, receiver)) for receiver in receivers]
@@ -47,10 +48,10 @@ def describe_landing(
         "basis": basis,
         "text": _landing_text(basis, landing),
         "path": [
-            [rfc3339(t), lat, lon, z]
+            [rfc3339(t), round(lat, 5), round(lon, 5), round(z, 1)]
             for t, lat, lon, z in zip(
-                landing.path[:, 0].tolist(), path_lat.tolist(), path_lon.tolist(),
-                landing.path[:, 3].tolist(), strict=True,
+                path[:, 0].tolist(), path_lat.tolist(), path_lon.tolist(), path[:, 3].tolist(),
+                strict=True,
             )
         ],
         "fall_speed_sea_level_ms": landing.fall_speed_sea_level_ms,
@@ -58,6 +59,11 @@ def describe_landing(
         "contact_lost": contacts[0]["lost"] if contacts else None,
         "contacts": contacts,
     }  # fmt: skip
+
+
+def _shown(rows: int) -> list[int]:
+    """Every second row of the path and its end: it is sent anew with each prediction."""
+    return [*range(0, rows - 1, 2), rows - 1] if rows else []
 
 
 def _contact(contact: Contact) -> dict[str, Any]:
