@@ -36,7 +36,7 @@ def _what_changed(path: Path, plan: PlanFile) -> str | None:
     try:
         changed = load(path)
     except PlanError as error:
-        why = "; ".join(str(error).splitlines()[:3])
+        why = "; ".join(str(error).replace(str(path), path.name).splitlines()[:3])
         return f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
     if changed == plan:
         return None
