@@ -27,6 +27,7 @@ from server.flight.landing.question import Ground, LandingQuestion
 from server.logs import inferred_plan, read_recording
 from tests.bench import _landing_made as landing_made
 from tests.bench._landing_hand import canopy_m2
+from tests.bench._landing_loop import loop_held_ms
 from tests.bench._landing_stages import STAGES, Case, Outcome, figures, judge, questions
 from tests.flights import real_logs
 
@@ -66,7 +67,15 @@ def _real(cases: list[Case]) -> dict[str, Any]:
         "real_ratio_to_hand": {stage: _ratios(outcomes) for stage, outcomes in by_stage.items()},
         "real_pooled": _pooled(pooled),
         "ms_per_prediction": ms_per_prediction(cases),
+        "loop_held_ms": _loop_held(),
     }
+
+
+def _loop_held() -> dict[str, float]:
+    """With the longest of the real flights, on its way down."""
+    recording = read_recording(max(real_logs(), key=lambda log: log.stat().st_size))
+    heard = list(recording.receptions)
+    return loop_held_ms(inferred_plan(recording), heard[: int(0.8 * len(heard))])
 
 
 def _pooled(outcomes: list[Outcome]) -> dict[str, float]:

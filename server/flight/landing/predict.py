@@ -156,9 +156,15 @@ def _wind(
     )
     when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
     forecast = _forecast(question, float(np.median(when_s)))
-    layers, ground_m = np.arange(LAYERS), question.ground.altitude_m
-    wind = winds.profile(seen, layers, when_s, ground_m, c, forecast)
-    return wind._replace(covariance=wind.covariance * winds.unrest_of_day(seen, ground_m, c))
+    ground_m, top_m = question.ground.altitude_m, start.z_m + 5 * start.sigma_v_m
+    if climb is not None:
+        top_m = max(top_m, climb.burst_altitude_m + 5 * climb.burst_sigma_m)
+    used = min(int(top_m // winds.LAYER_M) + 2, LAYERS)  # the rest is not fallen through
+    wind = winds.profile(seen, np.arange(used), when_s[:used], ground_m, c, forecast)
+    covariance = np.zeros((LAYERS, LAYERS))
+    covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
+    above = (0, LAYERS - used)
+    return WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
 
 
 def _forecast(question: LandingQuestion, time_s: float) -> tuple[Array, Array] | None:
