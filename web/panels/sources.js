@@ -33,7 +33,7 @@ export function createSources({ store, clock }) {
         const since_s = seconds(source.since);
         const since = since_s === null ? '' : `${source.state} for ${words.duration(clock.now_s() - since_s)}. `;
         const heard = `${words.plural(source.receptions, 'reception')}.`;
-        setText(reason, source.reason ? words.sentenceCase(`${source.reason.replace(/\.?$/, '.')} ${heard}`) : words.sentenceCase(`${since}${heard}`));
+        setText(reason, source.reason ? `${source.reason.replace(/\.?$/, '.')} ${heard}` : words.sentenceCase(`${since}${heard}`));
       },
     };
   }
