@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 from playwright.async_api import Page, expect
 
+from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.keys import Keys
 from tests.browser.conftest import PATIENCE_MS, PHONE, WIDE
 from tests.machine import require_node_tools
 from tests.screen import fake_flight as flight
@@ -84,6 +86,22 @@ async def test_the_other_pages(
 ) -> None:
     async with serving(create_app(FakeFeed(since_launch_s=LANDED_S))) as port:
         page = (await open_page(port, path, night=night, size=size, ready=ready)).page
+        assert await violations(page) == []
+
+
+@PALETTES
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+async def test_the_pages_of_the_keys(open_page: Any, night: bool, size: tuple[int, int]) -> None:
+    keys = Keys("the-watchers-own-key", "the-crews-own-key")
+    told = ScreenSettings(keys=keys, guarded=True, beacons=(("Phone", TOKEN),))
+    async with serving(create_app(FakeFeed(), settings=told)) as port:
+        page = (await open_page(port, "/", night=night, size=size, ready="#key")).page
+        assert await violations(page) == []
+        await page.fill("#key", keys.crew)
+        await page.click("#open")
+        await page.wait_for_selector("body[data-role='crew']")
+        await page.goto(f"http://127.0.0.1:{port}/links")
+        await page.wait_for_selector("#links img")
         assert await violations(page) == []
 
 

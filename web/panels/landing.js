@@ -85,7 +85,10 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     return `${words.utcTime(at_s)}; ${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${words.zone(at_s)}`;
   }
 
-  /** Of the first receiver in full; of the others where it ends. */
+  /**
+   * Of the first receiver in full; of the others where it ends.
+   * @param {import('../types.js').Landing} landing
+   */
   function contactWords({ contacts }) {
     if (contacts === undefined || contacts.length === 0) return null;
     const [first, ...others] = contacts.map(({ receiver, lost }) => ({ receiver, text: lostWords(lost) }));
