@@ -223,15 +223,11 @@ def check(
     if lift is not None:
         typer.echo(f"ok   balloon: {lift.text}")
     launch, terrain = checked.launch, surroundings.terrain
-    if surroundings.forecast is not None and launch is not None and launch.time is not None:
-        try:
-            heights, _, _ = surroundings.forecast.profile(
-                launch.latitude_deg, launch.longitude_deg, launch.time.timestamp()
-            )
-        except ValueError as error:
-            typer.echo(f"FAIL forecast: {error}")
-        else:
-            typer.echo(f"ok   forecast: {len(heights)} levels up to {heights[-1]:,.0f} m")
+    sound = True
+    forecast = run.check_forecast(checked, surroundings)
+    if forecast is not None:
+        sound, words = forecast
+        typer.echo(f"{'ok  ' if sound else 'FAIL'} {words}")
     if terrain is not None and launch is not None:
         height_m = terrain(launch.latitude_deg, launch.longitude_deg)
         known = "not covered" if height_m is None else f"{height_m:,.0f} m"
@@ -246,7 +242,7 @@ def check(
     maps = run.check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"))
     for found in maps:
         typer.echo(f"{'ok  ' if found.ok else 'FAIL'} {found.words}")
-    if not results or not all(one.ok for one in (*results, *maps)):
+    if not sound or not results or not all(one.ok for one in (*results, *maps)):
         raise typer.Exit(1)
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import uvicorn
 
+from server.atlas import forecast as forecasts
 from server.atlas.basemap import Basemap, Online, open_basemap
 from server.atlas.coverage import MapCheck, around, check_basemap
 from server.atlas.surroundings import Surroundings
@@ -101,6 +102,16 @@ def face_of(plan: PlanFile, path: Path) -> Face:
     )
 
 
+def check_forecast(plan: PlanFile, surroundings: Surroundings) -> tuple[bool, str] | None:
+    """Whether the plan's forecast serves its launch; None where either is not said."""
+    launch, forecast = plan.launch, surroundings.forecast
+    if forecast is None or launch is None or launch.time is None:
+        return None
+    burst_m = plan.for_flight().balloon.burst_altitude_m
+    place = (launch.latitude_deg, launch.longitude_deg)
+    return forecasts.check(forecast, place, launch.time.timestamp(), burst_m)
+
+
 async def live(
     plan: PlanFile,
     path: Path,
@@ -132,6 +143,8 @@ async def live(
     ledger = open_ledger(plan, journal)
     station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())
     problems += face.basemap.problems
+    forecast = check_forecast(plan, surroundings)
+    problems += [forecast[1]] if forecast is not None and not forecast[0] else []
     links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
     gc.freeze()  # and would hold the loop up later
     gc.enable()

@@ -10,18 +10,18 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.times import clock
-
 Array = npt.NDArray[np.float64]
 
 _FEWEST_LEVELS = 3
 _MARGIN_S = 3 * 3_600.0  # a forecast is used this long before its first and after its last time
+_LEVELS_SHORT_M = 4_000.0  # of the burst: where the wind of the last level no longer stands in
 _COLUMNS = ("altitude_m", "direction_deg", "speed_ms")
 _SHORT_NAMES = {"u": "u", "v": "v", "gh": "gh", "z": "gh"}
 _GRAVITY_MS2 = 9.80665
@@ -65,9 +65,10 @@ class GridForecast:
         x = _place(self.longitude_deg, _wrapped(longitude_deg, self.longitude_deg), "longitude")
         first_s, last_s = float(self.time_s[0]), float(self.time_s[-1])
         if not first_s - _MARGIN_S <= time_s <= last_s + _MARGIN_S:
+            away_s = max(first_s - time_s, time_s - last_s)
             raise ForecastError(
-                f"the forecast is for {clock(first_s)} to {clock(last_s)} of its day, "
-                f"{abs(time_s - first_s) / 3600:.0f} h from {clock(time_s)}"
+                f"the forecast is for {_moment(first_s)} to {_moment(last_s)}, "
+                f"{away_s / 3600:.0f} h from {_moment(time_s)}"
             )
         t = float(np.interp(time_s, self.time_s, np.arange(len(self.time_s))))
         height, east, north = (
@@ -75,6 +76,30 @@ class GridForecast:
         )
         order = np.argsort(height)
         return height[order], east[order], north[order]
+
+
+def check(
+    forecast: TableForecast | GridForecast,
+    place: tuple[float, float],
+    time_s: float,
+    burst_altitude_m: float,
+) -> tuple[bool, str]:
+    """Whether the forecast can serve a flight from `place` (latitude, longitude), and words for it."""
+    try:
+        heights_m, _, _ = forecast.profile(*place, time_s)
+    except ForecastError as error:
+        return False, f"forecast: {error}; the flight goes without it"
+    top_m, bottom_m = float(heights_m[-1]), float(heights_m[0])
+    if top_m < burst_altitude_m - _LEVELS_SHORT_M:
+        return False, (
+            f"forecast: its levels end at {top_m:,.0f} m, the burst is expected at "
+            f"{burst_altitude_m:,.0f} m; above them the wind is taken as at the last"
+        )
+    return True, f"forecast: {len(heights_m)} levels from {bottom_m:,.0f} to {top_m:,.0f} m"
+
+
+def _moment(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def _wrapped(longitude_deg: float, grid: Array) -> float:

@@ -69,7 +69,7 @@ def test_after_the_launch_it_is_the_predicted_area(plan: Path) -> None:
 
 
 def test_what_the_plan_says_of_the_page(plan: Path) -> None:
-    face = face_of(load(plan), plan.parent)
+    face = face_of(load(plan), plan)
     assert face.units == "aviation"
     assert [file.info.max_zoom for file in face.basemap.tiles.values()] == [9]
     assert len(face.basemap.problems) == 1

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from server.atlas.forecast import ForecastError, TableForecast, read_forecast
+from server.atlas.forecast import ForecastError, TableForecast, check, read_forecast
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
@@ -121,7 +121,10 @@ def test_grib2_is_read_back(tmp_path: Path) -> None:
     np.testing.assert_allclose(north, 0.75, atol=0.01)
     with pytest.raises(ForecastError, match="covers latitude 37 to 40, the flight is at 52"):
         forecast.profile(52.0, -98.2, T0)
-    with pytest.raises(ForecastError, match="of its day"):
+    with pytest.raises(
+        ForecastError,
+        match=r"2026-06-01 12:00 UTC to 2026-06-01 18:00 UTC, 43 h from 2026-06-03 13:00",
+    ):
         forecast.profile(38.0, -98.2, T0 + 2 * 86_400)
 
 
@@ -148,3 +151,25 @@ def test_grib2_without_what_is_needed_is_refused(tmp_path: Path) -> None:
         read_forecast(tmp_path / "text.grib2")
     with pytest.raises(ForecastError, match="no such file"):
         read_forecast(tmp_path / "none.grib2")
+
+
+def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
+    place = (LAUNCH[0], LAUNCH[1])
+    write_grib(tmp_path / "winds.grib2")
+    whole = read_forecast(tmp_path / "winds.grib2")
+    assert check(whole, place, T0, 30_000.0) == (
+        True, "forecast: 10 levels from 110 to 31,050 m",
+    )  # fmt: skip
+    for where, when_s, words in (
+        ((10.0, LAUNCH[1]), T0, "covers latitude"),
+        ((LAUNCH[0], 20.0), T0, "covers longitude"),
+        (place, T0 + 5 * 86_400.0, "115 h from 2026-06-06"),
+    ):
+        sound, said = check(whole, where, when_s, 30_000.0)
+        assert not sound
+        assert words in said
+        assert "the flight goes without it" in said
+    write_grib(tmp_path / "low.grib2", levels=6)
+    sound, said = check(read_forecast(tmp_path / "low.grib2"), place, T0, 30_000.0)
+    assert not sound
+    assert "levels end at 11,780 m, the burst is expected at 30,000 m" in said
