@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing import winds
 from server.flight.landing.area import area, inside
 from server.flight.landing.descent import (
+    FallChange,
     FallConstants,
     changed,
     estimate,
@@ -29,10 +31,12 @@ from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
 from server.flight.snapshot import snapshot
 from tests.flights import (
     LAUNCH,
+    altitude_at,
     flown,
     landed_at,
     made_flight,
     needs_real_flights,
+    packet,
     position_at,
     real_logs,
 )
@@ -264,6 +268,58 @@ def test_landed_fixes_take_over() -> None:
     )
     assert away_m < 10.0
     assert landing["radius_90_m"] < 60.0
+
+
+def state_after(until_s: float, silent_s: float) -> dict:
+    flight = Flight(PLAN)
+    flight.receive([*made_flight(until_s), packet(until_s + silent_s, "N0CALL-3")])
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    return snapshot(flight, (question, answer))["landing"]
+
+
+def test_after_the_last_packet_it_goes_on_from_there() -> None:
+    """Lost in the air: the prediction stands, says so, and ends in an area on the ground."""
+    end_s = landed_at(5_400.0)
+    lost_s = next(t for t in range(int(end_s), 0, -1) if t % 30 == 0 and altitude_at(t) > 1_100.0)
+    early = state_after(lost_s, 0.0)
+    late = state_after(lost_s, 1_800.0)
+    assert early["basis"] == "prediction"
+    assert late["basis"] == "last contact"
+    assert "No contact since" in late["text"]
+    assert "it came down between" in late["text"]
+    assert f"within {late['radius_90_m']:,.0f} m" in late["text"]
+    assert late["radius_90_m"] < 1_500.0
+    away_m, _ = distance_bearing(
+        late["latitude_deg"], late["longitude_deg"], *position_at(end_s)[:2]
+    )
+    assert away_m < late["radius_90_m"]
+
+
+def test_a_change_of_the_fall_is_announced_with_its_effect() -> None:
+    flight = Flight(PLAN)
+    flight.receive(list(made_flight(6_300.0)))
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    told = snapshot(flight, (question, replace(answer, fall_change=FallChange(1.5, 9_000.0))))
+    left_s = answer.time_s - answer.as_of_s
+    left_km = 8.0 * left_s / 1_000.0  # it drifts at 8 m/s
+    found = re.search(
+        r"Falls 50 % faster than before, below 9,000 m: about (\d+) min sooner, and ([\d.]+) km nearer",
+        told["landing"]["text"],
+    )
+    assert found is not None
+    assert float(found[1]) == pytest.approx(left_s / 2 / 60, abs=0.6)
+    assert float(found[2]) == pytest.approx(left_km / 2, rel=0.1)
+
+
+def test_landed_fixes_tell_how_many_and_how_far_apart() -> None:
+    landing = landing_of(landed_at(5_400.0) + 300.0)["landing"]
+    assert re.search(r"Middle of \d+ fixes on the ground, which scatter by \d+ m", landing["text"])
 
 
 def test_nothing_is_predicted_on_the_ground() -> None:
