@@ -175,6 +175,8 @@ class Flight:
         reports: tuple[Report, ...],
     ) -> None:
         transmission = decoding.transmission
+        followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
+        text = ""  # for people, who are shown the packets of those whom they follow
         if transmission is not None:
             content = transmission.information
             hearing = Hearing(
@@ -183,10 +185,10 @@ class Flight:
                 transmission.repeated_by,
                 transmission.fed_by or "",
             )
-            via = "".join(f",{v}" for v in transmission.path)
-            text = f"{transmission.sender}>{transmission.destination}{via}:" + content.decode(
-                "latin-1"
-            )
+            if followed:
+                via = "".join(f",{v}" for v in transmission.path)
+                said = content.decode("latin-1")
+                text = f"{transmission.sender}>{transmission.destination}{via}:{said}"
         else:
             content = reception.payload
             hearing = Hearing(heard_at_ms, reception.source, (), "")
@@ -195,7 +197,7 @@ class Flight:
         sender = self.senders.get(name)
         if sender is None:
             health = TrackerHealth(self.plan.alarms.silent_after_intervals)
-            sender = self.senders[name] = Sender(name, health)
+            sender = self.senders[name] = Sender(name, health, followed)
         gone, come = sender.apply(change)
         if name in self.trackers:
             for fix in gone:

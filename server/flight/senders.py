@@ -46,10 +46,13 @@ class Sender:
 
     name: str
     health: TrackerHealth
+    followed: bool = True  # else a bystander: only its last place is asked for, and worked out then
     slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, str] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
+    _last: Fix | None = None
+    _last_known: bool = False
     _readings: dict[str, list[Reading]] | None = None
     _known_scales: list[SensorScale] | None = None  # until a packet that speaks of scales comes
 
@@ -69,10 +72,14 @@ class Sender:
                 touched[key] = None
         if self._scales() != scales:  # pressures in units may be something else now
             touched = dict.fromkeys(self.slots)
+        self._last_known = False
         gone: list[Fix] = []
         come: list[Fix] = []
         for key in touched:
-            before, after = self.fixes.get(key, ()), self._fixes_at(key)
+            after = self._fixes_at(key)
+            if not self.followed:
+                continue
+            before = self.fixes.get(key, ())
             self.fixes[key] = after
             gone += [fix for fix in before if fix not in after]
             come += [fix for fix in after if fix not in before]
@@ -83,6 +90,12 @@ class Sender:
         return sorted((f for fixes in self.fixes.values() for f in fixes), key=lambda f: f.key)
 
     def latest_fix(self) -> Fix | None:
+        if not self.followed:
+            if not self._last_known:
+                keys = sorted(self.slots, reverse=True)
+                found = (fixes[-1] for k in keys if (fixes := self._fixes_at(k)))
+                self._last, self._last_known = next(found, None), True
+            return self._last
         key = max((k for k, fixes in self.fixes.items() if fixes), default=None)
         return self.fixes[key][-1] if key is not None else None
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
 from server.flight.snapshot import snapshot
-from tests.flights import LAUNCH, T0, made_flight
+from tests.flights import LAUNCH, T0, made_flight, packet
 
 PLAN = Plan(
     flight="two cars",
@@ -91,3 +91,28 @@ def test_two_packets_of_one_millisecond_end_the_same_in_any_order() -> None:
     second = replace(second, heard_at_ms=first.heard_at_ms)
     assert state(PLAN, [first, second]) == state(PLAN, [second, first])
     assert state(PLAN, [*rest, first, second]) == state(PLAN, [second, first, *rest])
+
+
+def test_bystanders_are_shown_the_same_whether_all_of_theirs_is_kept_or_not() -> None:
+    """Without a plan everybody may turn out a tracker, and everything is kept: the slow way."""
+    made = [
+        packet(
+            30.0 * i, f"N0CALL-{i % 5 + 1}", (38.0 + 1e-3 * i, -98.0, 500.0), path=path, source=s
+        )
+        for i in range(60)
+        for path, s in (("", "car-1/tnc"), (",N0CALL-9*", "car-1/tnc"), ("", "car-2/tnc"))
+    ]
+    made += [packet(31.0 * i, "N0CALL-7", (0.0, 0.0, 0.0), source="car-1/tnc") for i in range(9)]
+    made += [untimed(replace(r, source="car-1/tnc")) for r in made[:40]]
+    random.Random(5).shuffle(made)
+    kept = state(replace(PLAN, infer_trackers=True), made)
+    lean = state(PLAN, made)
+    assert len(lean["stations"]) == 6
+    for section in ("stations", "receptions", "number"):
+        assert lean[section] == kept[section]
+
+
+def untimed(reception: Reception) -> Reception:
+    """The same position, said without its time."""
+    head, _, said = reception.payload.partition(b":/")
+    return replace(reception, payload=head + b":!" + said[7:])
