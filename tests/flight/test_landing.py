@@ -17,6 +17,7 @@ from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing import winds
 from server.flight.landing.area import area, inside
 from server.flight.landing.descent import (
+    Fall,
     FallChange,
     FallConstants,
     changed,
@@ -25,7 +26,7 @@ from server.flight.landing.descent import (
     observed,
     planned_constant,
 )
-from server.flight.landing.ensemble import Climb, Start, mean_path
+from server.flight.landing.ensemble import Climb, Start, fall, mean_path
 from server.flight.landing.predict import predict
 from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
 from server.flight.snapshot import snapshot
@@ -80,6 +81,38 @@ def test_the_fall_agrees_with_an_ode_solver() -> None:
     assert path[-1, 1] == pytest.approx(solved.y[0, -1], abs=one_metre)
     assert path[-1, 2] == pytest.approx(solved.y[1, -1], abs=one_metre)
     assert path[-1, 0] == pytest.approx(solved.t[-1], abs=0.05)
+
+
+def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
+    """Nothing left to chance, from 28 km, with the table of k aloft: every member ends where scipy does."""
+    layers = np.arange(LAYERS)
+    east, north = 15.0 + 10.0 * np.sin(layers / 9.0), -4.0 + 0.1 * layers
+    wind = WindProfile(east, north, np.zeros((LAYERS, LAYERS)))
+    k = 5.2
+    sure = Fall((1.0, 0.0, 0.0), (math.log(k),) * 3, (0.0,) * 3)
+    drawn = fall(
+        Start(100.0, -50.0, 28_000.0, 0.0, 0.0), None, wind, sure, 430.0, 0.0, 6.0, 2_000, 7
+    )
+    aloft = ((10_000, 1.0), (11_250, 1.005), (13_750, 1.01), (16_250, 1.04), (18_750, 1.085),
+             (22_000, 1.136))  # fmt: skip
+
+    def rates(_: float, state: np.ndarray) -> list[float]:
+        layer = min(int(state[2] / LAYER_M), LAYERS - 1)
+        lift = float(np.interp(state[2], *zip(*aloft, strict=True)))
+        return [east[layer], north[layer], -k * lift / math.sqrt(float(density_kg_m3(state[2])))]
+
+    def on_ground(_: float, state: np.ndarray) -> float:
+        return float(state[2]) - 430.0
+
+    on_ground.terminal = True  # type: ignore[attr-defined]
+    solved = solve_ivp(
+        rates, (0, 6_000), [100.0, -50.0, 28_000.0], events=on_ground, max_step=0.25, rtol=1e-8
+    )
+    one_metre = 1.0
+    assert drawn.x_m.mean() == pytest.approx(solved.y[0, -1], abs=one_metre)
+    assert drawn.y_m.mean() == pytest.approx(solved.y[1, -1], abs=one_metre)
+    assert drawn.after_s.mean() == pytest.approx(solved.t[-1], abs=0.05)
+    assert drawn.x_m.std() < one_metre  # a millimetre a second is added, so that a root is there
 
 
 def test_fall_time_between_two_heights() -> None:
