@@ -14,8 +14,9 @@ from pathlib import Path
 
 from server.exchange.broker import BrokerSpec
 from server.screen.certificate import own_certificate
-from tests.exchange.made import KEY, PATIENCE_S
+from tests.exchange.made import KEY
 from tests.machine import require
+from tests.screen.serving import answering
 from tests.station.running import free_port
 
 README = Path(__file__).parents[2] / "README.md"
@@ -46,14 +47,7 @@ class Mosquitto:
             stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
         )  # fmt: skip
         try:
-            async with asyncio.timeout(PATIENCE_S):
-                while True:
-                    with contextlib.suppress(OSError):
-                        _, writer = await asyncio.open_connection("127.0.0.1", self.port)
-                        writer.close()
-                        break
-                    assert process.returncode is None, "mosquitto ended at once"
-                    await asyncio.sleep(0.02)
+            await answering(self.port, lambda: process.returncode is not None)
             yield process
         finally:
             with contextlib.suppress(ProcessLookupError):

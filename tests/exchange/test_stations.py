@@ -19,10 +19,11 @@ from server.flight.landing.predict import predict
 from server.flight.snapshot import snapshot
 from server.journal import Journal
 from server.plan import load
-from tests.exchange.made import KEY, PATIENCE_S
+from tests.exchange.made import KEY
 from tests.exchange.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
 from tests.flights import LAUNCH
 from tests.machine import require
+from tests.screen.serving import answering
 from tests.station.running import Running, Tnc, free_port, leeward
 from tests.station.test_live import line_at, shift_to_now
 
@@ -160,14 +161,7 @@ async def nginx(folder: Path, first: int, second: int) -> AsyncIterator[int]:
         program, "-c", str(config), "-p", str(folder), stderr=asyncio.subprocess.DEVNULL
     )
     try:
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                with contextlib.suppress(OSError):
-                    _, writer = await asyncio.open_connection("127.0.0.1", port)
-                    writer.close()
-                    break
-                assert process.returncode is None, "nginx ended at once"
-                await asyncio.sleep(0.02)
+        await answering(port, lambda: process.returncode is not None)
         yield port
     finally:
         with contextlib.suppress(ProcessLookupError):

@@ -5,37 +5,18 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator
 
 from websockets.asyncio.client import ClientConnection, connect
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from tests.screen.fake_feed import FakeFeed
-from tests.screen.serving import HOST, serving, until
-from tests.screen.test_socket import NEW, _masked_text
+from tests.screen.serving import HOST, mute, serving, until
+from tests.screen.test_socket import NEW
 
 READERS, MUTE = 180, 20
 UPDATES = 150
 PATIENCE_S = 60.0
-
-
-@contextlib.asynccontextmanager
-async def mute(port: int) -> AsyncIterator[None]:
-    """A socket that says hello and reads no further, with little room for what comes."""
-    reader, writer = await asyncio.open_connection(HOST, port, limit=1_024)
-    writer.write(
-        f"GET /ws HTTP/1.1\r\nHost: {HOST}:{port}\r\nUpgrade: websocket\r\n"
-        "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
-        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
-    )
-    async with asyncio.timeout(PATIENCE_S):
-        await reader.readuntil(b"\r\n\r\n")
-    writer.write(_masked_text(NEW.encode()))
-    try:
-        yield
-    finally:
-        writer.close()
 
 
 async def follow(socket: ClientConnection, last: asyncio.Future[int]) -> list[int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -41,3 +42,35 @@ async def serving(app: FastAPI, port: int = 0) -> AsyncIterator[int]:
         finally:
             server.should_exit = True
             await running
+
+
+async def answering(port: int, ended: Callable[[], bool]) -> None:
+    """Wait until a program of this machine listens on a port, or has `ended`, which is a failure."""
+    async with asyncio.timeout(60.0):
+        while True:
+            with contextlib.suppress(OSError):
+                _, writer = await asyncio.open_connection(HOST, port)
+                writer.close()
+                return
+            assert not ended(), "it ended at once"
+            await asyncio.sleep(0.02)
+
+
+@asynccontextmanager
+async def mute(port: int) -> AsyncIterator[None]:
+    """A screen's socket that says hello and reads no further, with little room for what comes."""
+    reader, writer = await asyncio.open_connection(HOST, port, limit=1_024)
+    writer.write(
+        f"GET /ws HTTP/1.1\r\nHost: {HOST}:{port}\r\nUpgrade: websocket\r\n"
+        "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+        "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
+    )
+    async with asyncio.timeout(60.0):
+        head = await reader.readuntil(b"\r\n\r\n")
+    assert b"101" in head.split(b"\r\n")[0]
+    hello = b'{"kind": "resume", "session": null, "sequence": null}'
+    writer.write(bytes([0x81, 0x80 | len(hello), 0, 0, 0, 0]) + hello)  # RFC 6455, 5.2
+    try:
+        yield
+    finally:
+        writer.close()

@@ -11,7 +11,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from tests.screen.fake_feed import FakeFeed
-from tests.screen.serving import HOST, serving, until
+from tests.screen.serving import HOST, mute, serving, until
 
 NEW = json.dumps({"kind": "resume", "session": None, "sequence": None})
 FAST = ScreenSettings(updates_per_s=200, beat_s=0.05)
@@ -71,17 +71,7 @@ async def test_a_browser_that_talks_on_is_let_go() -> None:
 async def test_a_client_that_does_not_read_is_dropped() -> None:
     feed = FakeFeed(since_launch_s=3_000)
     app = create_app(feed, settings=FAST)
-    async with serving(app) as port:
-        reader, writer = await asyncio.open_connection(HOST, port, limit=1_024)
-        writer.write(
-            f"GET /ws HTTP/1.1\r\nHost: {HOST}:{port}\r\nUpgrade: websocket\r\n"
-            "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
-            "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
-        )
-        async with asyncio.timeout(PATIENCE_S):
-            head = await reader.readuntil(b"\r\n\r\n")
-        assert b"101" in head.split(b"\r\n")[0]
-        writer.write(_masked_text(NEW.encode()))
+    async with serving(app) as port, mute(port):
         hub = app.state.hub
         await until(lambda: hub.clients == 1)
         async with asyncio.timeout(PATIENCE_S):
@@ -89,7 +79,6 @@ async def test_a_client_that_does_not_read_is_dropped() -> None:
                 feed.comment = "x" * 400_000 + str(hub.sequence)
                 feed.changed()
                 await asyncio.sleep(0.01)
-        writer.close()
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
@@ -114,9 +103,3 @@ async def test_too_many_screens() -> None:
                         await second.recv()
                 assert closed.value.rcvd is not None
                 assert closed.value.rcvd.code == 1013
-
-
-def _masked_text(payload: bytes) -> bytes:
-    """A text frame of RFC 6455 section 5.2, masked with zeros."""
-    assert len(payload) < 126
-    return bytes([0x81, 0x80 | len(payload), 0, 0, 0, 0]) + payload
