@@ -59,6 +59,8 @@ def neighbourhood(host: str) -> str:
         address = ipaddress.ip_address(host)
     except ValueError:
         return host
+    mapped = getattr(address, "ipv4_mapped", None)
+    address = mapped or address
     if address.version == 6:
         return str(ipaddress.ip_network(f"{address}/64", strict=False))
     return str(address)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+
 import uvicorn
 from fastapi import FastAPI
 
 from server.screen.certificate import Certificate
+from server.screen.protocol import BoundedProtocol
 
-CONNECTIONS = 3_000  # more are answered 503 at once
+CONNECTIONS = 3_000  # more are closed at once
+FILES = 512  # beside them: journal, sources, maps
 
 
 def uvicorn_server(
@@ -21,13 +25,28 @@ def uvicorn_server(
         app,
         host=host,
         port=port,
-        http="httptools",
+        http=BoundedProtocol,
         log_level="warning",
         ws_max_size=65_536,  # browsers send one short message
         ws_per_message_deflate=False,  # costs much memory for each client
         timeout_graceful_shutdown=2,  # open pages must not hold up the end
-        limit_concurrency=CONNECTIONS,
+        limit_concurrency=connections_that_fit(CONNECTIONS),
         ssl_certfile=None if certificate is None else certificate.certificate,
         ssl_keyfile=None if certificate is None else certificate.key,
     )
     return uvicorn.Server(config)
+
+
+def connections_that_fit(wanted: int) -> int:
+    """As many as this process may have open beside its files; its own limit is raised for them."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limit
+        return wanted
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft < wanted + FILES:
+        soft = wanted + FILES if hard == resource.RLIM_INFINITY else min(hard, wanted + FILES)
+        with contextlib.suppress(OSError, ValueError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+        soft, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return wanted if soft == resource.RLIM_INFINITY else min(wanted, max(32, soft - FILES))

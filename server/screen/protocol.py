@@ -1,0 +1,98 @@
+"""A connection that cannot be held for nothing: a head of bounded size, requests whole within a time.
+
+uvicorn bounds neither with httptools, and counts connections without asking whose they are: a stranger
+with three thousand silent ones would shut the crew out.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+
+from server.screen.keys import is_loopback
+from server.screen.limits import neighbourhood
+
+MAX_HEAD_BYTES = 65_536
+HEAD_WITHIN_S = 20.0
+WHOLE_WITHIN_S = 120.0  # a phone's positions of an hour, over a poor link
+FROM_ONE_ADDRESS = 1_000  # a third of all; a proxy on this machine brings everybody's
+
+_TOO_LARGE = (
+    b"HTTP/1.1 431 Request Header Fields Too Large\r\n"
+    b"content-length: 0\r\nconnection: close\r\n\r\n"
+)
+
+
+class BoundedProtocol(HttpToolsProtocol):
+    """HTTP/1.1 of uvicorn, bounded."""
+
+    def __init__(self, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        self._unparsed = 0  # bytes that have come to nothing yet
+        self._in_head = True
+        self._timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        if self._is_one_too_many():
+            transport.abort()
+        else:
+            self._expect_within(HEAD_WITHIN_S)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._expect_nothing()
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        if self._in_head and self._timer is None:
+            self._expect_within(HEAD_WITHIN_S)
+        self._unparsed += len(data)
+        super().data_received(data)
+        if self._unparsed > MAX_HEAD_BYTES and not self.transport.is_closing():
+            self.transport.write(_TOO_LARGE)
+            self.transport.close()
+
+    def on_headers_complete(self) -> None:
+        self._in_head, self._unparsed = False, 0
+        self._expect_within(WHOLE_WITHIN_S)
+        super().on_headers_complete()
+
+    def on_body(self, body: bytes) -> None:
+        self._unparsed = 0
+        super().on_body(body)
+
+    def on_message_complete(self) -> None:
+        self._in_head, self._unparsed = True, 0
+        self._expect_nothing()
+        super().on_message_complete()
+
+    def handle_websocket_upgrade(self) -> None:
+        self._expect_nothing()
+        super().handle_websocket_upgrade()
+
+    def _is_one_too_many(self) -> bool:
+        if self.limit_concurrency is not None and len(self.connections) > self.limit_concurrency:
+            return True
+        if len(self.connections) <= FROM_ONE_ADDRESS or self.client is None:
+            return False
+        if is_loopback(self.client[0]):
+            return False
+        whose = neighbourhood(self.client[0])
+        others = (getattr(other, "client", None) for other in self.connections)
+        same = sum(1 for other in others if other and neighbourhood(other[0]) == whose)
+        return same > FROM_ONE_ADDRESS
+
+    def _expect_within(self, seconds: float) -> None:
+        self._expect_nothing()
+        self._timer = self.loop.call_later(seconds, self._give_up)
+
+    def _expect_nothing(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _give_up(self) -> None:
+        self._timer = None
+        self.transport.abort()
