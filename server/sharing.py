@@ -32,7 +32,7 @@ def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
     if plan.station is None:
         return None
     try:
-        return Ledger(journal, station_key(journal), plan.station.name)
+        return Ledger(journal, station_key(journal, plan.station.name), plan.station.name)
     except OSError as error:
         raise JournalError(f"{journal.path}: no key for this station: {error}") from error
 

@@ -12,25 +12,27 @@ from server.journal import Journal
 _SUFFIX = ".station-key"
 
 
-def station_key(journal: Journal) -> Ed25519PrivateKey:
-    """The key that signs for this journal; made at first, and anew when the file is not its own.
+def station_key(journal: Journal, name: str) -> Ed25519PrivateKey:
+    """The key that signs for this journal and this name; made at first, and for a journal begun again.
 
-    OSError when it can be neither read nor written. A journal in memory has a key that nobody keeps.
+    What it signed is numbered: a key that began to count again, or under another name, would be
+    refused by every station that heard it before. OSError when it can be neither read nor written. A
+    journal in memory has a key that nobody keeps.
     """
     if journal.path == ":memory:":
         return Ed25519PrivateKey.generate()
     path = Path(journal.path).with_suffix(_SUFFIX)
-    signs = journal.about().get("station")
+    about = journal.about()
+    signs = about.get("station") if about.get("station_name") == name else None
     try:
         key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(path.read_text().strip()))
-        if signs in (None, public_hex(key)):
-            journal.describe(station=public_hex(key))
+        if signs == public_hex(key):
             return key
     except (FileNotFoundError, ValueError):
-        pass  # none yet, or not readable as one: the old name is lost, what was signed stays signed
+        pass  # none yet, or not readable as one; what was signed stays signed
     key = Ed25519PrivateKey.generate()
     _write_secret(path, key.private_bytes_raw().hex() + "\n")
-    journal.describe(station=public_hex(key))
+    journal.describe(station=public_hex(key), station_name=name)
     return key
 
 

@@ -207,21 +207,52 @@ def test_a_commit_that_fails_leaves_no_trace(monkeypatch: pytest.MonkeyPatch) ->
     assert contents(taker) == contents(held)
 
 
-def test_the_key_belongs_to_its_journal(tmp_path: Path) -> None:
+def test_the_key_belongs_to_its_journal_and_its_name(tmp_path: Path) -> None:
     path = tmp_path / "tern.sqlite3"
     with Journal(path) as journal:
-        key = station_key(journal)
+        key = station_key(journal, "car-1")
         assert isinstance(key.public_key(), Ed25519PublicKey)
-        assert station_key(journal).private_bytes_raw() == key.private_bytes_raw()
+        assert same_key(station_key(journal, "car-1"), key)
+        renamed = station_key(journal, "base")
+        assert not same_key(renamed, key)
+        assert same_key(station_key(journal, "base"), renamed)
+        journal.describe(station="00" * 32)  # another key signed it
+        assert not same_key(station_key(journal, "base"), renamed)
     kept = tmp_path / "tern.station-key"
     assert kept.stat().st_mode & 0o077 == 0
+    last = kept.read_text()
     path.unlink()
-    with Journal(path) as journal:  # a new journal beside the old key goes on under it
-        journal.describe(station="00" * 32)  # but one that another key signed does not
-        assert station_key(journal).private_bytes_raw() != key.private_bytes_raw()
-    kept.write_text("rubbish")
-    with Journal(tmp_path / "tern.sqlite3") as journal:
-        assert station_key(journal)
+    with Journal(path) as journal:  # begun again: a key that counts from 1 again is refused by all
+        station_key(journal, "base")
+        assert kept.read_text() != last
+        kept.write_text("rubbish")
+        assert station_key(journal, "base")
+
+
+def same_key(one: Ed25519PrivateKey, other: Ed25519PrivateKey) -> bool:
+    return one.private_bytes_raw() == other.private_bytes_raw()
+
+
+@pytest.mark.parametrize("anew", [False, True])
+def test_a_station_renamed_or_begun_again_is_heard_by_those_who_knew_it(
+    tmp_path: Path, anew: bool
+) -> None:
+    path, other, late = tmp_path / "tern.sqlite3", ledger("car-2"), ledger("car-3")
+    with Journal(path) as journal:
+        before = Ledger(journal, station_key(journal, "car-1"), "car-1")
+        before.append(heard_by("car-1", slice(0, 50)))
+        assert carry(before, other) == 50
+    name = "car-1" if anew else "base"
+    if anew:
+        path.unlink()
+    with Journal(path) as journal:
+        after = Ledger(journal, station_key(journal, name), name)
+        after.append(heard_by(name, slice(50, 120)))
+        assert carry(after, other) == 70
+        assert carry(after, late) == (70 if anew else 120)
+        carry(other, after)
+        carry(after, late)
+        assert contents(after) == contents(other) == contents(late)
 
 
 ENTRIES = st.one_of(

@@ -98,7 +98,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
         wanted = comparable(snapshot(uninterrupted, None))
         assert comparable(after) == wanted
         # and the lanes that other stations get are whole as well
-        held = Ledger(journal, station_key(journal), "car-1")
+        held = Ledger(journal, station_key(journal, "car-1"), "car-1")
         taker = ledger("car-2")
         carry(held, taker)
         assert contents(taker) == contents(held)
