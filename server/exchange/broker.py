@@ -44,6 +44,7 @@ SESSION_EXPIRY_S = 86_400
 MESSAGE_EXPIRY_S = 30 * 86_400
 RELAY_AFTER_S = 5.0
 GAP_PATIENCE_S = 20.0
+LASTED_S = 60.0  # a connection that lasted is tried again at once
 SETTLED_AFTER_S, SETTLE_AT_MOST_S = 1.5, 30.0
 MAX_WAITING_CHUNKS = 20_000
 _MAX_UNPACKED_BYTES = 8_000_000
@@ -140,13 +141,14 @@ class Broker:
             return
         failures = 0
         while True:
+            began_s = time.monotonic()
             try:
                 async with self._client(aiomqtt) as client:
-                    failures = 0
                     self._change("open", f"connected to {self._spec.place}")
                     await self._serve(client)
-            except (aiomqtt.MqttError, OSError) as error:
-                failures += 1
+            except (aiomqtt.MqttError, OSError, ValueError, JournalError) as error:
+                lasted = time.monotonic() - began_s > LASTED_S
+                failures = 1 if lasted else failures + 1
                 wait_s = self._backoff.wait_s(failures)
                 why = f"{self._spec.place}: {error or type(error).__name__}"
                 self._change("failed", f"{why}; next try in {wait_s:.0f} s")
@@ -351,5 +353,5 @@ async def greet_broker(spec: BrokerSpec) -> None:
     try:
         async with _client(aiomqtt, spec) as client:
             await client.subscribe(f"{spec.topic}/+/+/+", qos=1)
-    except aiomqtt.MqttError as error:
+    except (aiomqtt.MqttError, ValueError) as error:  # a name that cannot be looked up
         raise OSError(str(error) or type(error).__name__) from error

@@ -168,7 +168,7 @@ class Ledger:
             return
         with self._journal.transaction() as db:
             db.execute("INSERT OR REPLACE INTO station_names VALUES (?, ?)", (station, name))
-        self.names[station] = name
+        self.names = self.names | {station: name}  # a new one each time, as with the lanes
 
     def _check_names(self, lane: Lane, entries: Iterable[Entry]) -> None:
         """Receptions carry their station's name; only a phone's belong to no station."""

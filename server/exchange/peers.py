@@ -10,17 +10,16 @@ import asyncio
 import contextlib
 import json
 import logging
-import ssl
 import time
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from websockets.asyncio.client import connect
 from websockets.exceptions import WebSocketException
 
 from server.exchange.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
 from server.exchange.ledger import HEAD_EVERY_BYTES, Gap, Ledger
+from server.exchange.line import Called, Line, calling, reason_of, text_of
 from server.exchange.talk import (
     Answerer,
     Caller,
@@ -43,6 +42,9 @@ BEAT_S = 10.0
 ANNOUNCE_EVERY_S = 1.0
 RELAY_EVERY_S = 3.0
 MAX_CALLS = 32
+MAX_UNPROVEN = 64
+MAX_TOLD = 100
+MAX_LANES, MAX_NAMES = 10_000, 1_000
 FIRST_CHUNK_BYTES = 2_000
 _HAVE, _CHUNK = b"H", b"C"
 
@@ -54,14 +56,6 @@ class Peer:
     name: str
     key: str
     address: str | None = None  # ws://host:port/peer, or wss://
-
-
-class Line(Protocol):
-    """A websocket, whichever side opened it. ConnectionError when it is closed."""
-
-    async def send(self, data: str | bytes) -> None: ...
-
-    async def receive(self) -> str | bytes: ...
 
 
 class Host(Protocol):
@@ -111,6 +105,8 @@ class Peers:
         self._keys = {key_id(peer.key): peer.key for peer in self._peers}
         self._links: dict[bytes, _Link] = {}
         self._calls = 0
+        self._unproven: list[asyncio.Timeout] = []
+        self._told: set[str] = set()
         self.states = {
             peer.name: SourceState(peer.name, "peer", "waiting", "waits for its call", clock())
             for peer in self._peers
@@ -126,38 +122,61 @@ class Peers:
         async with asyncio.TaskGroup() as tasks:
             for peer in self._peers:
                 if peer.address is not None:
-                    tasks.create_task(self._keep_calling(peer))
+                    tasks.create_task(self._keepcalling(peer))
 
     async def accept(self, line: Line) -> None:
         """Talk with a station that has called, until the link ends."""
+        answerer = Answerer(self._me, self._keys)
+        try:
+            other, sealed = await self._proven(line, answerer)
+        except TalkError as problem:
+            self._tell(f"a station that called was refused: {problem}")
+            with contextlib.suppress(ConnectionError):
+                await line.send(_problem(problem))
+            return
+        except (ConnectionError, TimeoutError):
+            return
         if self._calls >= MAX_CALLS:
             return
         self._calls += 1
-        answerer = Answerer(self._me, self._keys)
         try:
-            async with asyncio.timeout(HELLO_WITHIN_S):
-                try:
-                    await line.send(answerer.challenge(_text(await line.receive())))
-                    other, sealed = answerer.accept(_text(await line.receive()))
-                except TalkError as problem:
-                    log.warning("a station that called was refused: %s", problem)
-                    await line.send(_problem(problem))
-                    return
             peer = self._peer_named(other.name, answerer.key_id)
             await self._talk(line, sealed, other, other.station, peer)
         except TalkError as problem:
-            log.warning("%s", problem)
+            self._tell(str(problem))
         except (ConnectionError, TimeoutError):
             pass  # it will call again
         finally:
             self._calls -= 1
+
+    async def _proven(self, line: Line, answerer: Answerer) -> tuple[Party, Sealed]:
+        """Who calls, once it has shown that it knows a key.
+
+        Of too many at once the one that has been silent longest goes: strangers take nobody's place.
+        """
+        async with asyncio.timeout(HELLO_WITHIN_S) as patience:
+            self._unproven.append(patience)
+            if len(self._unproven) > MAX_UNPROVEN:
+                self._unproven.pop(0).reschedule(0.0)
+            try:
+                await line.send(answerer.challenge(text_of(await line.receive())))
+                return answerer.accept(text_of(await line.receive()))
+            finally:
+                if patience in self._unproven:
+                    self._unproven.remove(patience)
+
+    def _tell(self, words: str) -> None:
+        """Log it once: whoever calls without end fills no log."""
+        if words not in self._told and len(self._told) < MAX_TOLD:
+            self._told.add(words)
+            log.warning("%s", words)
 
     def _peer_named(self, name: str, its_key_id: str) -> Peer:
         """Who called: by its name, else by the key that it used."""
         fitting = [peer for peer in self._peers if key_id(peer.key) == its_key_id]
         return next((peer for peer in fitting if peer.name == name), fitting[0])
 
-    async def _keep_calling(self, peer: Peer) -> None:
+    async def _keepcalling(self, peer: Peer) -> None:
         failures = 0
         while True:
             before = self.states[peer.name].receptions
@@ -167,7 +186,9 @@ class Peers:
             except TalkError as error:
                 problem = str(error)
             except (OSError, WebSocketException, TimeoutError) as error:
-                problem = f"{peer.address} does not answer ({_reason(error)})"
+                problem = f"{peer.address} does not answer ({reason_of(error)})"
+            except ValueError as error:  # a name that cannot be looked up, as in "car..example"
+                problem = f"{peer.address} is no address ({reason_of(error)})"
             failures = 1 if self.states[peer.name].receptions > before else failures + 1
             other_way = self._linked(peer)
             if other_way is not None:  # it has called us: one link is enough
@@ -181,12 +202,12 @@ class Peers:
         assert peer.address is not None
         if self._linked(peer) is None:
             self._change(peer, "connecting", f"calls {peer.address}")
-        async with _calling(peer.address) as websocket:
-            line = _Called(websocket)
+        async with calling(peer.address) as websocket:
+            line = Called(websocket)
             caller = Caller(self._me, peer.key)
             async with asyncio.timeout(HELLO_WITHIN_S):
                 await line.send(caller.hello())
-                proof, other, sealed = caller.answer(_text(await line.receive()))
+                proof, other, sealed = caller.answer(text_of(await line.receive()))
                 await line.send(proof)
             await self._talk(line, sealed, other, self._me.station, peer)
 
@@ -201,6 +222,7 @@ class Peers:
             raise TalkError("this is the station itself: correct the address")
         if other.name == self._me.name:
             raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
+        await self._introduce({other.station: other.name}, anew=True)
         old = self._links.get(other.station)
         link = _Link(other, calls)
         if old is not None:
@@ -210,7 +232,6 @@ class Peers:
                 old.task.cancel()
                 await old.ended.wait()
         self._links[other.station] = link
-        await self._host.in_journal(lambda: self._ledger.introduce(other.station, other.name))
         self._change(peer, "open", f"linked with {other.name}")
         link.task = asyncio.ensure_future(self._both_ways(line, sealed, link, peer))
         try:
@@ -225,7 +246,7 @@ class Peers:
             return
         problem = link.task.exception()
         if problem is not None:
-            self._change(peer, "failed", f"the link to {other.name} ended: {_reason(problem)}")
+            self._change(peer, "failed", f"the link to {other.name} ended: {reason_of(problem)}")
             if isinstance(problem, TalkError | ConnectionError | TimeoutError):
                 raise problem
             log.error("link to %s", other.name, exc_info=problem)
@@ -254,18 +275,31 @@ class Peers:
                 theirs, names = unpack_have(message[1:])
                 for lane, last in theirs.items():
                     link.theirs[lane] = max(last, link.theirs.get(lane, 0))
+                if len(link.theirs) > MAX_LANES:
+                    raise TalkError("more sources than any flight has")
                 link.greeted = True
                 await self._introduce(names)
             elif message[:1] == _CHUNK:
                 await self._take(message[1:], link, peer)
             link.stirred.set()
 
-    async def _introduce(self, names: dict[bytes, str]) -> None:
-        for station, name in names.items():
-            if station != self._me.station and station not in self._ledger.names:
+    async def _introduce(self, names: dict[bytes, str], *, anew: bool = False) -> None:
+        """Note names of stations. TalkError: they cannot be written down, or are too many."""
+        known = self._ledger.names
+        fresh = {
+            station: name
+            for station, name in names.items()
+            if station != self._me.station and (anew or station not in known)
+        }
+        if len(known | fresh) > MAX_NAMES:
+            raise TalkError("names of more stations than any flight has")
+        for station, name in fresh.items():
+            try:
                 await self._host.in_journal(
                     lambda station=station, name=name: self._ledger.introduce(station, name)
                 )
+            except JournalError as error:
+                raise TalkError(str(error)) from error
 
     async def _take(self, packed: bytes, link: _Link, peer: Peer) -> None:
         try:
@@ -339,45 +373,14 @@ async def greet(peer: Peer, me: Party) -> Party:
     """Call a station, see that it knows the key, and leave again. TalkError or OSError says why not."""
     assert peer.address is not None
     try:
-        async with _calling(peer.address) as websocket:
-            line, caller = _Called(websocket), Caller(me, peer.key)
+        async with calling(peer.address) as websocket:
+            line, caller = Called(websocket), Caller(me, peer.key)
             async with asyncio.timeout(HELLO_WITHIN_S):
                 await line.send(caller.hello())
-                _, other, _ = caller.answer(_text(await line.receive()))
+                _, other, _ = caller.answer(text_of(await line.receive()))
                 return other
-    except WebSocketException as error:
-        raise ConnectionError(_reason(error)) from error
-
-
-def _calling(address: str) -> connect:
-    context = None
-    if address.startswith("wss:"):  # the shared key proves who it is, not a certificate
-        context = ssl.create_default_context()
-        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
-    return connect(
-        address, ssl=context, compression=None, max_size=64_000, proxy=None,
-        open_timeout=HELLO_WITHIN_S,
-    )  # fmt: skip
-
-
-class _Called:
-    """A websocket that we opened."""
-
-    def __init__(self, websocket: Any) -> None:
-        self._websocket = websocket
-
-    async def send(self, data: str | bytes) -> None:
-        await _as_connection(self._websocket.send(data))
-
-    async def receive(self) -> str | bytes:
-        return await _as_connection(self._websocket.recv())  # type: ignore[no-any-return]
-
-
-async def _as_connection(work: Awaitable[Any]) -> Any:
-    try:
-        return await work
-    except WebSocketException as error:
-        raise ConnectionError(str(error)) from error
+    except (WebSocketException, ValueError) as error:  # a name that cannot be looked up
+        raise ConnectionError(reason_of(error)) from error
 
 
 async def _send_sealed(line: Line, sealed: Sealed, message: bytes) -> None:
@@ -385,13 +388,5 @@ async def _send_sealed(line: Line, sealed: Sealed, message: bytes) -> None:
         await line.send(record)
 
 
-def _text(data: str | bytes) -> str:
-    return data if isinstance(data, str) else data.decode("utf-8", "replace")
-
-
 def _problem(problem: TalkError) -> str:
     return json.dumps({"problem": str(problem)})
-
-
-def _reason(error: BaseException) -> str:
-    return str(error) or type(error).__name__

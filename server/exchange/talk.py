@@ -186,7 +186,7 @@ def unpack_have(message: bytes) -> tuple[dict[Lane, int], dict[bytes, str]]:
             for station, source, last in said["lanes"]
         }
         names = {_station(key): _name(name) for key, name in said["names"].items()}
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise TalkError(f"the other side's list cannot be read: {error!r}") from error
     return lanes, names
 
@@ -203,7 +203,8 @@ def _read(text: str | bytes) -> dict[str, Any]:
     if not isinstance(said, dict):
         raise TalkError("the other side does not speak as a station does")
     if "problem" in said:
-        raise TalkError(str(said["problem"])[:200])
+        words = str(said["problem"])[:200]  # of whoever is there: nothing that moves a terminal
+        raise TalkError("".join(c if c.isprintable() else "?" for c in words))
     return said
 
 

@@ -12,11 +12,14 @@ import pytest
 from fastapi import FastAPI
 from websockets.asyncio.client import connect
 
+from server.exchange import peers as links
 from server.exchange.door import add_door
 from server.exchange.ledger import Ledger
-from server.exchange.peers import Line, Peer, Peers
+from server.exchange.line import Line
+from server.exchange.peers import Peer, Peers
 from server.exchange.talk import Caller, Party
 from server.flight.inputs import Reception
+from server.journal import JournalError
 from server.sources.source import Backoff
 from tests.exchange.made import KEY, Host, contents, heard_by, ledger, running, state_of, told
 from tests.exchange.poor_link import PoorLink
@@ -187,3 +190,65 @@ async def test_nobody_at_the_address_is_told_and_tried_again() -> None:
         add_door(app, base.peers)
         async with serving(app, port):
             await car.host.until(lambda: same(base, car))
+
+
+async def test_strangers_take_nobodys_place(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A hundred that never say who they are, against places for four."""
+    monkeypatch.setattr(links, "MAX_UNPROVEN", 4)
+    monkeypatch.setattr(links, "MAX_TOLD", 3)
+    base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
+    async with base.listening() as port, contextlib.AsyncExitStack() as held:
+        for i in range(100):
+            stranger = await held.enter_async_context(connect(address(port)))
+            if i % 10 == 0:
+                await stranger.send(json.dumps({"problem": f"\x1b[2J{i}"}))
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+    assert len(base.peers._unproven) <= 4
+    refused = [r.getMessage() for r in caplog.records if "refused" in r.getMessage()]
+    assert len(refused) == 3
+    assert not any("\x1b" in words for words in refused)
+
+
+async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link() -> None:
+    base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
+    async with base.listening() as port:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        there_is_room = asyncio.Event()
+
+        async def in_journal(work):
+            if not there_is_room.is_set():
+                raise JournalError("database or disk is full")
+            return work()
+
+        car.host.in_journal = in_journal  # type: ignore[method-assign]
+        async with running(car.peers.run()) as calling:
+            await car.host.until(lambda: "full" in (car.peers.states["car-1"].reason or ""))
+            assert not calling.done()
+            there_is_room.set()
+            await car.host.until(lambda: same(base, car))
+
+
+@pytest.mark.parametrize("host", ["192.168.8..21", "a" * 70 + ".example", "[::1", "nobody.invalid"])
+async def test_an_address_that_cannot_be_is_told_and_ends_nothing(host: str) -> None:
+    car = Car(ledger("car-2"), Peer("car-1", KEY, f"ws://{host}:8420/peer"))
+    async with running(car.peers.run()) as calling:
+        await car.host.until(lambda: car.peers.states["car-1"].state == "failed")
+        assert host in (car.peers.states["car-1"].reason or "")
+        assert not calling.done()
+
+
+async def test_names_without_end_end_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(links, "MAX_NAMES", 50)
+    cars = [Car(told(name, slice(0, 9)), Peer("car-2", KEY)) for name in ("car-1", "car-2")]
+    for car in cars:
+        for i in range(40):
+            car.ledger.introduce(f"{car.ledger.name:>32}{i}"[-32:].encode(), f"made-{i}")
+    async with cars[0].listening() as port:
+        cars[1].know(Peer("car-1", KEY, address(port)))
+        async with running(cars[1].peers.run()):
+            await cars[1].host.until(lambda: cars[1].peers.states["car-1"].state == "failed")
+    assert all(len(car.ledger.names) <= 50 for car in cars)

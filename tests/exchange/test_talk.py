@@ -124,6 +124,19 @@ def test_lists_go_there_and_back() -> None:
     assert unpack_have(pack_have(have, names)) == (have, names)
 
 
+def test_numbers_without_end_are_refused_in_words() -> None:
+    station = "01" * 32
+    for last in ("Infinity", "1e999", "NaN", "null"):
+        with pytest.raises(TalkError):
+            unpack_have(f'{{"lanes": [["{station}", "", {last}]], "names": {{}}}}'.encode())
+
+
+def test_what_the_other_side_says_moves_no_terminal() -> None:
+    with pytest.raises(TalkError) as told:
+        Caller(ONE, KEY).answer('{"problem": "\\u001b]0;title\\u0007\\nERROR all is lost"}')
+    assert str(told.value).isprintable()
+
+
 @given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
 @settings(max_examples=300, deadline=None)
 def test_any_bytes_are_refused_in_words(data: bytes) -> None:
