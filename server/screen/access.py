@@ -12,7 +12,6 @@ import ipaddress
 import re
 import socket
 from dataclasses import dataclass
-from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import ClientDisconnect, Request
@@ -20,7 +19,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.screen.assets import page
-from server.screen.keys import Keys, Role, is_this_machine, role_in
+from server.screen.keys import Keys, Role, host_of, is_this_machine, role_in
 from server.screen.limits import ASKING, OPENING, WRONG_KEYS, Limits, neighbourhood
 
 HEADERS = {
@@ -68,14 +67,6 @@ async def read_body(request: Request, limit_bytes: int) -> bytes:
         if len(body) > limit_bytes:
             raise TooLarge
     return bytes(body)
-
-
-def host_of(netloc: str) -> str:
-    """The name or address in a Host header, without port and brackets, in lower case."""
-    try:
-        return (urlsplit(f"//{netloc}").hostname or "").rstrip(".")
-    except ValueError:
-        return ""
 
 
 class Access:
@@ -134,17 +125,24 @@ class Access:
         if self._keys is None or (not self._guarded and is_this_machine(scope)):
             scope.setdefault("state", {})["role"] = "crew"
             return None
-        return self._too_often(scope) or self._without_key(scope, self._keys, reads)
+        role = role_in(scope, self._keys)
+        scope.setdefault("state", {})["role"] = role
+        return self._too_often(scope, role) or self._without_key(scope, role, reads)
 
-    def _too_often(self, scope: Scope) -> Response | None:
+    def _too_often(self, scope: Scope, role: Role | None) -> Response | None:
+        """The crew has places of its own, whoever else asks from the same address.
+
+        And whoever has been let in suffers from nobody's guesses: a street may share an address.
+        """
         who = asker(scope)
+        wait_s = 0
+        if scope["path"] == "/api/enter" or "authorization" in Headers(scope=scope):
+            wait_s = self._limits.exhausted(WRONG_KEYS, who)
         rate = OPENING if scope["type"] == "websocket" else ASKING
-        wait_s = self._limits.wait_s(rate, who) or self._limits.exhausted(WRONG_KEYS, who)
+        wait_s = wait_s or self._limits.wait_s(rate, f"crew {who}" if role == "crew" else who)
         return None if wait_s == 0 else too_often(wait_s)
 
-    def _without_key(self, scope: Scope, keys: Keys, reads: bool) -> Response | None:
-        role: Role | None = role_in(scope, keys)
-        scope.setdefault("state", {})["role"] = role
+    def _without_key(self, scope: Scope, role: Role | None, reads: bool) -> Response | None:
         path = scope["path"]
         if path in _OPEN_EXACTLY or path.startswith(_OPEN):
             return None

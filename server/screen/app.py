@@ -36,6 +36,7 @@ Body = TypeVar("Body", bound=BaseModel)
 
 FIRST_MESSAGE_S = 10.0
 CLOSING_S = 2.0
+CREW_SCREENS = 100  # beyond what all others may open
 # close codes of RFC 6455
 POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
 
@@ -155,7 +156,7 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limi
     def source_of(token: str, request: Request) -> str:
         source = feed.phone_source(token)
         if source is None:
-            _limit(limits, WRONG_KEYS, asker(request.scope), settings)
+            _limit(limits, WRONG_KEYS, f"beacon {asker(request.scope)}", settings)
             raise HTTPException(404, "No phone has this address. Compare it with the plan.")
         return source
 
@@ -194,7 +195,8 @@ def _add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
     @app.websocket("/ws")
     async def socket(websocket: WebSocket) -> None:
         await websocket.accept()
-        if hub.clients >= settings.max_clients:
+        of_crew = settings.keys is not None and websocket.state.role == "crew"
+        if hub.clients >= settings.max_clients + (CREW_SCREENS if of_crew else 0):
             await websocket.close(TRY_AGAIN_LATER, "Too many screens are open.")
             return
         try:

@@ -15,6 +15,7 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
+from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
@@ -25,7 +26,9 @@ Role = Literal["watch", "crew"]
 COOKIE = "leeward"
 COOKIE_AGE_S = 30 * 86_400
 _BYTES = 18  # 144 bits: nobody finds it by trying
-_FORWARDED = ("x-forwarded-for", "forwarded", "x-real-ip", "x-forwarded-proto")
+_FORWARDED = (
+    "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip", "forwarded", "via",
+)  # fmt: skip
 
 
 class KeysError(Exception):
@@ -98,12 +101,26 @@ def role_in(scope: Scope, keys: Keys) -> Role | None:
     return None if cookie is None else keys.role_of_cookie(cookie)
 
 
+def host_of(netloc: str) -> str:
+    """The name or address in a Host header, without port and brackets, in lower case."""
+    try:
+        return (urlsplit(f"//{netloc}").hostname or "").rstrip(".")
+    except ValueError:
+        return ""
+
+
 def is_this_machine(scope: Scope) -> bool:
-    """Asked from this very machine, and not through a proxy on it."""
+    """Asked from this very machine, by its own name for itself, and not through a proxy or tunnel on it.
+
+    A proxy adds headers, hands on the name that its reader typed, or speaks HTTP/1.0 (as nginx does,
+    unless told otherwise); one that does none of the three cannot be told from a browser here.
+    """
     headers = Headers(scope=scope)
-    if any(name in headers for name in _FORWARDED):
+    if any(name in headers for name in _FORWARDED) or scope.get("http_version") == "1.0":
         return False
-    return is_loopback((scope.get("client") or ("",))[0])
+    return is_loopback((scope.get("client") or ("",))[0]) and is_loopback(
+        host_of(headers.get("host", ""))
+    )
 
 
 def is_loopback(host: str) -> bool:

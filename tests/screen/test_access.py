@@ -28,10 +28,12 @@ def make(feed: FakeFeed, **changed: object) -> FastAPI:
     return create_app(feed, settings=ScreenSettings(**told | changed), bases=lambda: [BASE])
 
 
-def asking(app: FastAPI, who: tuple[str, int] = FAR, key: str | None = None) -> AsyncClient:
+def asking(
+    app: FastAPI, who: tuple[str, int] = FAR, key: str | None = None, base: str = BASE
+) -> AsyncClient:
     headers = {} if key is None else {"Authorization": f"Bearer {key}"}
     transport = ASGITransport(app, client=who)
-    return AsyncClient(transport=transport, base_url=BASE, headers=headers)
+    return AsyncClient(transport=transport, base_url=base, headers=headers)
 
 
 @pytest.fixture
@@ -115,15 +117,39 @@ async def test_over_https_the_cookie_stays_there(app: FastAPI) -> None:
 
 async def test_this_machine_needs_no_key_unless_a_proxy_asks_for_another(feed: FakeFeed) -> None:
     app = make(feed, guarded=False)
-    async with asking(app, HERE) as client:
-        assert (await client.get("/api/me")).json()["role"] == "crew"
-        for header in ("X-Forwarded-For", "Forwarded", "X-Real-IP"):
-            reply = await client.get("/api/state", headers={header: "127.0.0.1"})
-            assert reply.status_code == 401
-    async with asking(app, FAR) as client:
+    for base in ("http://127.0.0.1:8420", "http://LOCALHOST:8420", "http://[::1]:8420"):
+        async with asking(app, HERE, base=base) as client:
+            assert (await client.get("/api/me")).json()["role"] == "crew"
+            for header in ("X-Forwarded-For", "X-Forwarded-Host", "Forwarded", "X-Real-IP", "Via"):
+                reply = await client.get("/api/state", headers={header: "127.0.0.1"})
+                assert reply.status_code == 401
+    async with asking(app, FAR, base="http://127.0.0.1:8420") as client:
         assert (await client.get("/api/state")).status_code == 401
     async with asking(make(feed), HERE) as client:  # it listens to all: so a key from here too
         assert (await client.get("/api/state")).status_code == 401
+
+
+async def test_a_tunnel_or_a_proxy_that_says_nothing_is_no_way_round_the_key(
+    feed: FakeFeed,
+) -> None:
+    app = make(feed, guarded=False, hosts=("chase.example",))
+    for base in (BASE, "http://chase.example", "https://chase.example:8443"):
+        async with asking(app, HERE, base=base) as client:  # they hand on the name that was typed
+            assert (await client.get("/api/state")).status_code == 401
+            assert (await client.get("/api/links")).status_code == 401
+    asked = {
+        "type": "http", "method": "GET", "path": "/api/links", "raw_path": b"/api/links",
+        "query_string": b"", "headers": [(b"host", b"127.0.0.1:8420")], "client": HERE,
+        "scheme": "http", "server": HERE, "root_path": "",
+    }  # fmt: skip
+    for version, status in (("1.1", 200), ("1.0", 401)):  # as nginx asks of itself
+        told = []
+
+        async def send(message: dict, told: list = told) -> None:
+            told.append(message)
+
+        await app(asked | {"http_version": version}, None, send)  # type: ignore[arg-type]
+        assert told[0]["status"] == status
 
 
 async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: FakeFeed) -> None:
@@ -159,6 +185,26 @@ async def test_guessing_is_slowed_down_for_the_guesser_alone(app: FastAPI) -> No
         assert right.status_code == 429, "not even the right one for a while"
     async with asking(app, ("192.168.8.78", 1)) as client:
         assert (await client.post("/api/enter", json={"key": KEYS.crew})).status_code == 200
+
+
+async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed: FakeFeed) -> None:
+    """A street, a hotspot and a phone network may have one address for all."""
+    async with asking(app) as crew, asking(app) as stranger:
+        await crew.post("/api/enter", json={"key": KEYS.crew}, headers=ORIGIN)
+        for i in range(30):
+            await stranger.post("/api/enter", json={"key": f"guess {i}"})
+            await stranger.get(f"/beacon/guess-{i}")
+        assert (await stranger.post("/api/enter", json={"key": "x"})).status_code == 429
+        assert (await stranger.get("/beacon/guess")).status_code == 429
+        assert (await crew.get("/api/state")).status_code == 200
+        body = {"latitude": 38.0, "longitude": -98.0, "timestamp": 1_780_000_000_000}
+        assert (await crew.post(f"/api/beacon/{TOKEN}", json=body)).status_code == 202
+        watcher = {"Cookie": f"{COOKIE}={KEYS.cookie('watch')}"}
+        for _ in range(int(ASKING.burst) + 30):
+            reply = await stranger.get("/api/me", headers=watcher)
+        assert reply.status_code == 429
+        assert (await crew.get("/api/state")).status_code == 200
+        assert (await crew.post("/api/acknowledge", json={"id": "x"})).status_code != 429
 
 
 async def test_guessing_tokens_and_bearers_counts_too(app: FastAPI) -> None:

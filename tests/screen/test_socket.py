@@ -10,6 +10,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.keys import Keys
 from tests.screen.fake_feed import FakeFeed
 from tests.screen.serving import HOST, mute, serving, until
 
@@ -103,3 +104,22 @@ async def test_too_many_screens() -> None:
                         await second.recv()
                 assert closed.value.rcvd is not None
                 assert closed.value.rcvd.code == 1013
+
+
+async def test_watchers_take_no_place_of_the_crew() -> None:
+    keys = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
+    settings = ScreenSettings(max_clients=1, keys=keys, guarded=True)
+    async with serving(create_app(FakeFeed(), settings=settings)) as port:
+        address = f"ws://{HOST}:{port}/ws"
+        for_watch = {"Authorization": f"Bearer {keys.watch}"}
+        for_crew = {"Authorization": f"Bearer {keys.crew}"}
+        async with connect(address, additional_headers=for_watch) as first:
+            await first.send(NEW)
+            await next_of(first, "snapshot")
+            async with connect(address, additional_headers=for_watch) as second:
+                with pytest.raises(ConnectionClosed):
+                    async with asyncio.timeout(PATIENCE_S):
+                        await second.recv()
+            async with connect(address, additional_headers=for_crew) as crew:
+                await crew.send(NEW)
+                await next_of(crew, "snapshot")
