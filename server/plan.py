@@ -276,7 +276,7 @@ def parse(text: str, name: str = "plan") -> PlanFile:
     """The same from text."""
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # also what tomllib does not name as its own
         raise PlanError(f"{name}: not TOML: {error}") from error
     try:
         return PlanFile.model_validate(data)

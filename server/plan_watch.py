@@ -37,7 +37,9 @@ def _what_changed(path: Path, plan: PlanFile) -> str | None:
         changed = load(path)
     except PlanError as error:
         why = "; ".join(str(error).replace(str(path), path.name).splitlines()[:3])
-        return f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
+        return (
+            f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
+        )
     if changed == plan:
         return None
     return "The plan was edited. It holds from the next start: end Leeward and start it again."

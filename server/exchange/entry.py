@@ -29,6 +29,7 @@ Entry = Reception | Command
 KINDS = ("acknowledge", "vehicle")  # of commands
 MAX_PAYLOAD_BYTES = 4_000_000
 _MAX_ENTRIES = 10_000
+_MAX_NAME_BYTES = 1_000  # more than a browser may say: 200 characters, of up to 4 bytes
 _RECEPTION, _COMMAND = b"R", b"C"
 _HEAD = struct.Struct(">cqBB")  # kind, heard_at_ms, lengths of source and wire
 _COMMAND_HEAD = struct.Struct(">cdBHBB")  # kind, at_s, lengths of kind, name and station, placed
@@ -147,7 +148,7 @@ def _command(packed: bytes) -> Command:
             raise ChunkError("a command with a place that is not on Earth")
     if not (math.isfinite(at_s) and 0.0 <= 1000.0 * at_s <= _LATEST_MS):
         raise ChunkError("a command at no time of this century")
-    if len(name) > 300 or not _SOURCE.fullmatch(station.decode()):
+    if len(name) > _MAX_NAME_BYTES or not _SOURCE.fullmatch(station.decode()):
         raise ChunkError("a command with a name that cannot be")
     return Command(at_s, kind.decode(), name.decode(), *where, station.decode())  # type: ignore[arg-type]
 

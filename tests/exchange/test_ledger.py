@@ -69,6 +69,12 @@ def test_a_third_station_carries_what_it_did_not_hear() -> None:
     assert contents(late) == contents(first)
 
 
+def test_what_a_browser_may_say_can_be_carried() -> None:
+    """200 characters of 4 bytes: a lane with an entry that nobody takes would end there for ever."""
+    longest = Command(1_780_000_000.0, "acknowledge", "\U0001f680" * 200, None, None, "car-1")
+    assert unpack(pack(longest)) == longest
+
+
 @given(cuts=st.lists(st.integers(200, 6_000), min_size=1, max_size=4), seed=st.integers(0, 99))
 @settings(max_examples=15, deadline=None)
 def test_any_cut_and_order_of_chunks_ends_the_same(cuts: list[int], seed: int) -> None:

@@ -104,6 +104,12 @@ def test_not_toml_and_not_there(tmp_path: Path) -> None:
         parse("")
 
 
+@pytest.mark.parametrize("text", ["a = " + "[" * 5_000, "x = {" * 3_000, "a = " + "1" * 5_000])
+def test_a_plan_that_tomllib_itself_gives_up_on_is_told(text: str) -> None:
+    with pytest.raises(PlanError, match="not TOML"):
+        parse(text)
+
+
 def test_internet_is_off_unless_the_plan_says_so() -> None:
     feed = (
         '\n[[sources]]\nname = "net"\nkind = "aprs-is"\nhost = "127.0.0.1"\ncallsign = "N0CALL"\n'
