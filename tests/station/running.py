@@ -66,7 +66,10 @@ class Running:
 
 @contextlib.asynccontextmanager
 async def leeward(
-    *arguments: str, port: int | None = None, key: str | None = None, errors: IO[bytes] | None = None
+    *arguments: str,
+    port: int | None = None,
+    key: str | None = None,
+    errors: IO[bytes] | None = None,
 ) -> AsyncIterator[Running]:
     """`leeward` with these arguments, once its screen answers; asked with `key`. What it complains
     of goes to `errors`."""
