@@ -10,32 +10,14 @@ import hashlib
 
 from decoders.phone import decode_body
 from decoders.reports import DecodeError
-from server.flight.inputs import Reception
 
 
-class Posts:
-    """What was posted, by what it says."""
-
-    def __init__(self) -> None:
-        self._numbers: dict[bytes, int] = {}
-
-    def number_of(self, source: str, body: bytes) -> int | None:
-        """The journal's number of the same body of the same phone; None when it is new."""
-        return self._numbers.get(_digest(source, body))
-
-    def remember(self, reception: Reception, number: int) -> None:
-        """It is in the journal now."""
-        if reception.wire == "phone" and _says_its_times(reception):
-            self._numbers.setdefault(_digest(reception.source, reception.payload), number)
-
-
-def _says_its_times(reception: Reception) -> bool:
+def post_key(source: str, body: bytes) -> bytes | None:
+    """The same for the same body of the same phone; None for one that does not say its times."""
     try:
-        reports, _ = decode_body(reception.payload, reception.source)
+        reports, _ = decode_body(body, source)
     except DecodeError:
-        return False
-    return all(report.time_s is not None for report in reports)
-
-
-def _digest(source: str, body: bytes) -> bytes:
+        return None
+    if not all(report.time_s is not None for report in reports):
+        return None
     return hashlib.sha256(source.encode() + b"\0" + body).digest()

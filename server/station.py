@@ -15,7 +15,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
 from server.flight.times import rfc3339
 from server.journal import JournalError
-from server.posts import Posts
+from server.posts import post_key
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 from server.watch import NotStored, Refused, Watch
@@ -25,9 +25,11 @@ log = logging.getLogger("leeward.station")
 TICK_S = 1.0
 RETRY_S = 2.0
 MOST_PENDING = 2_000
+MOST_AT_ONCE = 5_000  # of what waited for room on the disk: one commit
 
 
 T = TypeVar("T")
+_Given = tuple[Reception | Command, asyncio.Future[int] | None]  # and who waits for its number
 
 
 class Store(Protocol):
@@ -68,12 +70,14 @@ class Station(Watch):
         self._tokens = dict(phone_tokens or {})
         self._name = flight.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
-        self._pending: list[tuple[Reception | Command, asyncio.Future[int] | None]] = []
-        self._unwritten: list[Reception | Command] = []  # taken in, while the disk refuses
+        self._pending: list[_Given] = []
+        self._unwritten: list[_Given] = []  # next for the disk; while that refuses, in use already
+        self._refused_until_s = 0.0
         self._arrived, self._written = asyncio.Event(), asyncio.Event()
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
-        self._posts = Posts()
-        self._journal_problem: str | None = None
+        self._posts: dict[bytes, int] = {}  # their numbers in the journal
+        self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
+        self._journal_problem: JournalError | None = None
         self._recover()
 
     def _recover(self) -> None:
@@ -81,7 +85,7 @@ class Station(Watch):
         receptions = []
         for number, reception in self._journal.receptions():
             receptions.append(reception)
-            self._posts.remember(reception, number)
+            self._remember(reception, number)
         self.flight.receive(receptions)
         for _, command in self._journal.commands():
             self.flight.apply(command)
@@ -114,12 +118,17 @@ class Station(Watch):
 
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us (a phone's body); its number once it is on disk. NotStored."""
-        known = self._posts.number_of(source, payload)
+        key = post_key(source, payload)
+        known = None if key is None else self._posts.get(key)
         if known is not None:
             return known
-        reception = Reception(round(self._clock() * 1000), source, "phone", payload)
-        number = await self._keep(reception)
-        self._posts.remember(reception, number)
+        stored = None if key is None else self._in_hand.get(key)
+        if stored is None:
+            reception = Reception(round(self._clock() * 1000), source, "phone", payload)
+            stored = self._keep(reception)
+            if key is not None:
+                self._in_hand[key] = stored
+        number = await asyncio.shield(stored)  # the same post may wait for it as well
         if source in self._sources:
             self._sources[source].note(len(payload))
         return number
@@ -132,13 +141,13 @@ class Station(Watch):
             raise Refused(f"'acknowledge' or 'vehicle' expected, not {kind!r}")
         command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)  # type: ignore[arg-type]
         with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
-            await self._keep(command)
+            await asyncio.shield(self._keep(command))
 
-    async def _keep(self, entry: Reception | Command) -> int:
+    def _keep(self, entry: Reception | Command) -> asyncio.Future[int]:
         stored: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         self._pending.append((entry, stored))
         self._arrived.set()
-        return await stored
+        return stored
 
     async def control(self, action: str, value: float | str | None) -> None:
         raise Refused("A live flight cannot be played, paused or moved in time.")
@@ -156,7 +165,11 @@ class Station(Watch):
         state["mode"] = self.mode
         state["sources"] = self._source_entries()
         if self._journal_problem:
-            state["plan_problems"].insert(0, self._journal_problem)
+            state["plan_problems"].insert(
+                0,
+                f"The journal cannot be written ({self._journal_problem}). The last "
+                f"{len(self._unwritten)} receptions are in memory alone: make room on the disk.",
+            )
         state["replay"] = None
         return state
 
@@ -181,39 +194,57 @@ class Station(Watch):
             self._arrived.clear()
             batch, self._pending = self._pending, []
             self._written.set()
-            entries = [entry for entry, _ in batch]
-            if not entries and not self._unwritten:
+            if not batch and not self._unwritten:
                 continue
-            problem = await self._store([*self._unwritten, *entries])
-            if isinstance(problem, JournalError):
-                self._unwritten += entries
-            else:
-                self._unwritten.clear()
-            after = 0  # receptions of the same commit behind this one
-            for entry, stored in reversed(batch):
-                if stored is not None and not stored.done():
-                    if isinstance(problem, JournalError):
-                        stored.set_exception(NotStored(f"It could not be written down: {problem}"))
-                    else:
-                        stored.set_result(problem - after)
-                after += isinstance(entry, Reception)
-            self.admit(entries)
+            self._unwritten += batch
+            if asyncio.get_running_loop().time() >= self._refused_until_s:
+                await self._write_some()
+            if self._journal_problem is not None:
+                for _, stored in self._unwritten:
+                    if stored is not None and not stored.done():
+                        problem = f"It could not be written down: {self._journal_problem}"
+                        stored.set_exception(NotStored(problem))
+                        stored.exception()  # whoever asked may have gone
+            self.admit(entry for entry, _ in batch)
 
-    async def _store(self, entries: list[Reception | Command]) -> int | JournalError:
+    async def _write_some(self) -> None:
+        """One commit of what waits, the oldest first."""
+        given = self._unwritten[:MOST_AT_ONCE]
+
+        def write() -> int:
+            last = self._journal.append([entry for entry, _ in given])
+            # here, so that who is ended in between writes nothing twice
+            del self._unwritten[: len(given)]
+            return last
+
         try:
-            last = await self.in_journal(lambda: self._journal.append(entries))
+            last = await self.in_journal(write)
         except JournalError as error:
             if self._journal_problem is None:
                 log.error("journal: %s", error)
-            self._journal_problem = (
-                f"The journal cannot be written ({error}). "
-                f"The last {len(entries)} receptions are in memory alone: make room on the disk."
-            )
-            return error
-        if self._journal_problem is not None:
+            self._journal_problem = error
+            self._refused_until_s = asyncio.get_running_loop().time() + RETRY_S
+            return
+        for entry, stored in reversed(given):  # their numbers follow on each other
+            if stored is not None and not stored.done():
+                stored.set_result(last)
+            if isinstance(entry, Reception):
+                self._remember(entry, last)
+                last -= 1
+        if self._unwritten:
+            self._arrived.set()  # go on at once
+        elif self._journal_problem is not None:
             log.warning("the journal is written again, with all that had waited")
             self._journal_problem = None
-        return last
+
+    def _remember(self, reception: Reception, number: int) -> None:
+        """A post that is on disk now: the same again is the same."""
+        key = None
+        if reception.wire == "phone":
+            key = post_key(reception.source, reception.payload)
+        if key is not None:
+            self._posts.setdefault(key, number)
+            self._in_hand.pop(key, None)
 
     async def _tick(self) -> None:
         while True:
@@ -240,7 +271,10 @@ class Station(Watch):
     def close(self) -> None:
         super().close()
         self._writer.shutdown(wait=True)
-        if self._unwritten:
-            with contextlib.suppress(JournalError):
-                self._journal.append(self._unwritten)
+        left = [entry for entry, _ in (*self._unwritten, *self._pending)]
+        try:
+            if left:
+                self._journal.append(left)
+        except JournalError as error:
+            log.error("journal: %s; %d receptions are lost", error, len(left))
         self._journal.close()
