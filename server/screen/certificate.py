@@ -17,7 +17,12 @@ from pathlib import Path
 from cryptography import x509
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    load_pem_private_key,
+)
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 VALID_DAYS = 397  # browsers refuse longer ones (CA/Browser Forum, baseline requirements 6.3.2)
@@ -45,8 +50,8 @@ def own_certificate(beside: Path, names: Iterable[str], now: datetime.datetime) 
     wanted = sorted(set(names))
     files = beside.with_suffix(".certificate.pem"), beside.with_suffix(".certificate-key.pem")
     try:
-        held = _read(files[0])
-        if held is None or not files[1].exists() or not _fits(held, wanted, now):
+        held = _read(*files)
+        if held is None or not _fits(held, wanted, now):
             held = _make(*files, wanted, now)
     except (OSError, ValueError) as error:
         raise CertificateError(f"{files[0]}: {error}") from error
@@ -79,17 +84,23 @@ def own_addresses() -> set[str]:
     return {address for address in found if not ipaddress.ip_address(address).is_loopback}
 
 
-def _read(path: Path) -> x509.Certificate | None:
+def _read(certificate_path: Path, key_path: Path) -> x509.Certificate | None:
+    """None where there is no whole pair: none yet, or the power went while it was written."""
     try:
-        return x509.load_pem_x509_certificate(path.read_bytes())
-    except FileNotFoundError:
+        held = x509.load_pem_x509_certificate(certificate_path.read_bytes())
+        key = load_pem_private_key(key_path.read_bytes(), None)
+    except (FileNotFoundError, ValueError):
         return None
+    return held if key.public_key() == held.public_key() else None
 
 
 def _fits(held: x509.Certificate, names: list[str], now: datetime.datetime) -> bool:
     if held.not_valid_after_utc - now < datetime.timedelta(days=RENEW_DAYS):
         return False
-    known = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    try:
+        known = held.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    except x509.ExtensionNotFound:
+        return False
     return set(_general(names)) <= set(known)
 
 
@@ -98,11 +109,6 @@ def _make(
 ) -> x509.Certificate:
     key = ec.generate_private_key(ec.SECP256R1())
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Leeward station")])
-    usage = x509.KeyUsage(
-        digital_signature=True, key_cert_sign=True, crl_sign=False, content_commitment=False,
-        key_encipherment=False, data_encipherment=False, key_agreement=False,
-        encipher_only=False, decipher_only=False,
-    )  # fmt: skip
     made = (
         x509.CertificateBuilder()
         .subject_name(subject)
@@ -112,8 +118,8 @@ def _make(
         .not_valid_before(now - datetime.timedelta(days=1))  # phones' clocks differ
         .not_valid_after(now + datetime.timedelta(days=VALID_DAYS - 1))
         .add_extension(x509.SubjectAlternativeName(_general(names)), critical=False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
-        .add_extension(usage, critical=True)
+        # a phone that is made to trust it must not trust what else this key might sign
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .sign(key, SHA256())
     )
