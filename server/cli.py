@@ -189,6 +189,7 @@ def links(
         str | None,
         typer.Option(help="The station's address for other devices, as http://192.168.8.21:8420."),
     ] = None,
+    https: Annotated[bool, typer.Option("--https", help="The station runs with --https.")] = False,
 ) -> None:
     """Print the links to hand on, with QR codes: to watch, for the crew, for each phone."""
     from server import run
@@ -199,11 +200,17 @@ def links(
         keys = keys_beside(plan, checked.access.watch, checked.access.crew)
     except KeysError as error:
         raise _fail(error) from error
-    base = address or run.addresses(run.Door("0.0.0.0", run.FIRST_PORT))[0]
+    door = run.Door("0.0.0.0", run.FIRST_PORT, https=plan if https else None)
+    base = address or run.addresses(door)[0]
     if not BASE.fullmatch(base):
         raise _fail(f"--address: http://host:port expected, not {base!r}")
     beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]
     typer.echo(in_terminal(links_of(keys, beacons), base))
+    if address is None:
+        typer.echo(
+            f"The address {base} is this machine's usual one: where the station printed another, "
+            "give that with --address (or --https alone)."
+        )
 
 
 @app.command()
