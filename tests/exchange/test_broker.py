@@ -153,6 +153,7 @@ def opened(spec: BrokerSpec, message: aiomqtt.Message):
         ({"password": "a wrong one"}, "ot authori"),
         ({"ca_file": None}, "certificate verify failed"),
         ({"port": 9}, "refused"),
+        ({"host": "broker..example"}, "next try"),
     ],
 )
 async def test_what_does_not_work_is_told(broker: Mosquitto, changed: dict, words: str) -> None:

@@ -8,6 +8,7 @@ import sqlite3
 from dataclasses import replace
 from pathlib import Path
 
+import orjson
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from hypothesis import given, settings
@@ -98,6 +99,29 @@ def test_any_cut_and_order_of_chunks_ends_the_same(cuts: list[int], seed: int) -
                 later.append(chunk)
         rest = later
     assert contents(taker) == contents(giver)
+
+
+@given(st.data())
+@settings(max_examples=15, deadline=None)
+def test_the_state_follows_from_the_set_whoever_heard_what_and_met_whom(
+    data: st.DataObject,
+) -> None:
+    """A flight split by chance between three cars that meet in pairs, some of them while it goes on."""
+    names = ("car-1", "car-2", "car-3")
+    cars = [ledger(name) for name in names]
+    pairs = st.sampled_from(list(itertools.permutations(range(3), 2)))
+    for part in range(4):
+        for reception in heard_by("nobody", slice(part * 15, part * 15 + 15)):
+            for who in data.draw(st.sets(st.sampled_from(range(3)), min_size=1)):
+                cars[who].append([replace(reception, source=f"{names[who]}/tnc")])
+        for giver, taker in data.draw(st.lists(pairs, max_size=3)):
+            carry(cars[giver], cars[taker])
+    for giver, taker in data.draw(st.permutations(list(itertools.permutations(range(3), 2)))):
+        carry(cars[giver], cars[taker])
+    for giver, taker in itertools.permutations(range(3), 2):
+        carry(cars[giver], cars[taker])
+    states = [orjson.dumps(state_of(car), option=orjson.OPT_SERIALIZE_NUMPY) for car in cars]
+    assert states[0] == states[1] == states[2]
 
 
 def test_what_is_stored_comes_back_after_a_restart(tmp_path: Path) -> None:
