@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import os
 import random
+from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
 from server.journal import Journal
@@ -28,23 +29,45 @@ def source(state: dict, name: str) -> dict:
     return next(s for s in state["sources"] if s["name"] == name)
 
 
+@contextlib.asynccontextmanager
+async def answering(
+    speak: Callable[[asyncio.StreamWriter], Awaitable[None]],
+) -> AsyncIterator[int]:
+    """A server on a port, which leaves no line behind."""
+    lines: list[asyncio.Task[None]] = []
+
+    async def answer(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        lines.append(asyncio.current_task())  # type: ignore[arg-type]
+        with contextlib.suppress(OSError, asyncio.CancelledError):
+            await speak(writer)
+        writer.transport.abort()
+        with contextlib.suppress(OSError):
+            await writer.wait_closed()
+
+    server = await asyncio.start_server(answer, "127.0.0.1", 0)
+    try:
+        yield server.sockets[0].getsockname()[1]
+    finally:
+        server.close()
+        for line in lines:
+            line.cancel()
+        await asyncio.gather(*lines, return_exceptions=True)
+
+
 async def test_a_tnc_that_sends_garbage_at_full_speed(tmp_path: Path) -> None:
     sent = 0
 
-    async def garbage(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def garbage(writer: asyncio.StreamWriter) -> None:
         nonlocal sent
-        with contextlib.suppress(OSError):
-            while True:
-                start = sent % (1 << 19)
-                writer.write(MADE[start : start + 65_536])
-                await writer.drain()
-                sent += 65_536
+        while True:
+            start = sent % (1 << 19)
+            writer.write(MADE[start : start + 65_536])
+            await writer.drain()
+            sent += 65_536
 
-    mad = await asyncio.start_server(garbage, "127.0.0.1", 0)
-    port = mad.sockets[0].getsockname()[1]
     plan = tmp_path / "tern.toml"
     shift_s = shift_to_now(3_000.0)
-    async with Tnc() as tnc:
+    async with answering(garbage) as port, Tnc() as tnc:
         second = TNC.format(port=port).replace('"tnc"', '"mad"')
         plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
         async with leeward("live", str(plan)) as running:
@@ -58,7 +81,6 @@ async def test_a_tnc_that_sends_garbage_at_full_speed(tmp_path: Path) -> None:
             assert state["receptions"]["undecodable"] > 100, "garbage is kept, and counted"
             assert memory_kb(running) - before_kb < MOST_GROWTH_KB
             assert await running.end() == 0
-    mad.close()
     with Journal(tmp_path / "tern.sqlite3", read_only=True) as journal:
         kept = [r for _, r in journal.receptions() if r.source == "mad"]
     taken = sum(len(r.payload) for r in kept)
@@ -67,10 +89,8 @@ async def test_a_tnc_that_sends_garbage_at_full_speed(tmp_path: Path) -> None:
 
 
 async def test_a_source_that_accepts_and_never_speaks(tmp_path: Path) -> None:
-    mute = await asyncio.start_server(lambda r, w: asyncio.sleep(3_600), "127.0.0.1", 0)
-    port = mute.sockets[0].getsockname()[1]
     plan = tmp_path / "tern.toml"
-    async with Tnc() as tnc:
+    async with answering(lambda writer: asyncio.sleep(3_600)) as port, Tnc() as tnc:
         second = TNC.format(port=port).replace('"tnc"', '"mute"') + "quiet_after_s = 0.2\n"
         plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
         async with leeward("live", str(plan)) as running:
@@ -79,7 +99,6 @@ async def test_a_source_that_accepts_and_never_speaks(tmp_path: Path) -> None:
             await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
             await running.until(lambda s: s["receptions"]["total"] == 1)
             assert await running.end() == 0
-    mute.close()
 
 
 async def test_a_serial_line_pulled_and_put_back(tmp_path: Path) -> None:
