@@ -79,6 +79,13 @@ class LocalFrame:
         longitude_deg = (self.longitude_deg + offset_deg + 180.0) % 360.0 - 180.0
         return latitude_deg, longitude_deg
 
+    @property
+    def turn_per_m(self) -> float:
+        """How much true north turns to the left of the y axis for each metre east, in radians."""
+        sine = math.sin(math.radians(self.latitude_deg))
+        normal_m = SEMI_MAJOR_AXIS_M / math.sqrt(1.0 - (ECCENTRICITY * sine) ** 2)
+        return math.tan(math.radians(self.latitude_deg)) / normal_m
+
     def convergence_deg(self, latitude_deg: float, longitude_deg: float) -> float:
         """Angle from the frame's y axis to true north, to add to a grid direction (1.4° at 200 km)."""
         offset = math.radians(longitude_deg - self.longitude_deg)

@@ -47,12 +47,22 @@ def landing(
     among = _covariance(field, seen, seen) * np.outer(friction_seen, friction_seen)
     across = _covariance(field, steps, seen) * np.outer(friction, friction_seen)
     mean_seen, mean = field.mean(seen[:, 0]), field.mean(height_m)
-    moved = []
+    # the made wind blows by true north, from which the frame turns as the box drifts
+    turn_per_m = question.frame.turn_per_m
+    true = _turned(seen[:, 5], seen[:, 6], -turn_per_m * seen[:, 2])
+    winds = []
     for axis in (0, 1):
-        surprise = seen[:, 5 + axis] - friction_seen * mean_seen[axis]
-        wind = friction * mean[axis] + across @ np.linalg.solve(among + np.diag(noise), surprise)
-        moved.append(float(np.trapezoid(wind, when_s)))
-    return x + moved[0], y + moved[1]
+        surprise = true[axis] - friction_seen * mean_seen[axis]
+        winds.append(
+            friction * mean[axis] + across @ np.linalg.solve(among + np.diag(noise), surprise)
+        )
+    east, north = _turned(winds[0], winds[1], turn_per_m * steps[:, 2])
+    return x + float(np.trapezoid(east, when_s)), y + float(np.trapezoid(north, when_s))
+
+
+def _turned(east: Array, north: Array, left_rad: Array) -> tuple[Array, Array]:
+    """To the left, by angles so small that their sine is the angle."""
+    return east - left_rad * north, north + left_rad * east
 
 
 def _fall(

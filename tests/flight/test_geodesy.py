@@ -67,3 +67,11 @@ def test_circle_is_closed_and_round() -> None:
         assert distance_bearing(38.0, -98.0, latitude_deg, longitude_deg)[0] == pytest.approx(
             500.0, abs=0.01
         )
+
+
+@pytest.mark.parametrize("latitude_deg", [-52.0, 0.0, 38.0, 61.0])
+def test_the_frame_turns_from_north_with_each_metre_east(latitude_deg: float) -> None:
+    frame = LocalFrame(latitude_deg, -98.0)
+    east_m, _ = frame.to_xy(latitude_deg, -97.5)
+    turned_deg = frame.convergence_deg(latitude_deg, -97.5)
+    assert math.degrees(frame.turn_per_m * east_m) == pytest.approx(turned_deg, abs=2e-4)

@@ -422,3 +422,24 @@ def test_real_parachutes_seldom_change() -> None:
         answer = predict(question)
         changes += answer is not None and answer.fall_change is not None
     assert changes <= 8, "a crew that is told of a change too often stops to listen"
+
+
+def test_a_wind_along_a_parallel_carries_along_the_parallel() -> None:
+    """A flat frame's y axis turns away from north: 1.4 km over this fall, had the wind been taken flat."""
+    plan = Plan(
+        trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        launch=LaunchPlan(*LAUNCH),
+        descent=DescentPlan(fall_speed_sea_level_ms=5.0),
+    )
+    flight = Flight(plan)
+    for t in range(0, 5_700, 30):
+        latitude_deg, longitude_deg, altitude_m = position_at(float(t))
+        four_times = LAUNCH[1] + 4.0 * (longitude_deg - LAUNCH[1])  # 32 m/s from the west
+        flight.receive([packet(float(t), position=(latitude_deg, four_times, altitude_m))])
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    latitude_deg, _ = question.frame.to_latlon(answer.x_m, answer.y_m)
+    assert answer.x_m > 200_000.0
+    assert abs(float(latitude_deg) - LAUNCH[0]) * 111_000.0 < 100.0

@@ -151,9 +151,11 @@ def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
 def _wind(
     question: LandingQuestion, start: Start, climb: Climb | None, fall_speed: Fall, c: WindConstants
 ) -> WindProfile:
+    turn_per_m = question.frame.turn_per_m
     seen = winds.samples(
-        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker
-    )
+        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
+        turn_per_m=turn_per_m,
+    )  # fmt: skip
     when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
     forecast = _forecast(question, float(np.median(when_s)))
     ground_m, top_m = question.ground.altitude_m, start.z_m + 5 * start.sigma_v_m
@@ -164,7 +166,13 @@ def _wind(
     covariance = np.zeros((LAYERS, LAYERS))
     covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
     above = (0, LAYERS - used)
-    return WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
+    true = WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
+    path = mean_path(start, climb, true, fall_speed.constant, ground_m)
+    falling = path[np.argmax(path[:, 3]) :][::-1]
+    passed_x_m = np.interp(winds.CENTRES_M, falling[:, 3], falling[:, 1])
+    return WindProfile(
+        *winds.turned(true.east_ms, true.north_ms, turn_per_m * passed_x_m), covariance
+    )
 
 
 def _forecast(question: LandingQuestion, time_s: float) -> tuple[Array, Array] | None:

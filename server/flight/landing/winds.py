@@ -38,7 +38,7 @@ class WindConstants:
     near_ground_height_m: float = 1_500.0
     sampling_sigma_ms: float = 1.1  # of the mean over a layer against the wind at the box
     forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
-    tail_degrees: float = 6.0  # of Student's t: some days' winds change more than others'
+    tail_degrees: float = 5.6  # of Student's t: some days' winds change more than others'
     usual_weight: float = 30.0  # of what days are like, against what this flight shows of its own
 
 
@@ -66,11 +66,12 @@ _FASTEST_MS = 130.0
 
 def samples(
     time_s: Array, x_m: Array, y_m: Array, z_m: Array, tracker: npt.NDArray[np.int64],
-    position_sigma_m: float = 10.0,
+    position_sigma_m: float = 10.0, turn_per_m: float = 0.0,
 ) -> WindSamples:  # fmt: skip
     """Layer means from the displacement between consecutive fixes of one tracker.
 
-    The way up and the way down are kept apart. Fixes are in order of time; shapes (n,).
+    The way up and the way down are kept apart. Fixes are in order of time; shapes (n,). Components
+    are by true north where `turn_per_m` says how the frame's y axis turns from it with x.
     """
     parts = []
     for one in np.unique(tracker):
@@ -79,9 +80,12 @@ def samples(
         dt = np.diff(t)
         ok = (dt >= _SHORTEST_S) & (dt <= _LONGEST_S)
         dt = np.where(ok, dt, 1.0)
+        east_ms, north_ms = turned(
+            np.diff(x) / dt, np.diff(y) / dt, -turn_per_m * (x[:-1] + x[1:]) / 2
+        )
         parts.append(
             np.column_stack([
-                t[:-1] + dt / 2, np.diff(x) / dt, np.diff(y) / dt, z[:-1], z[1:],
+                t[:-1] + dt / 2, east_ms, north_ms, z[:-1], z[1:],
                 np.sqrt(2.0) * position_sigma_m / dt,
             ])[ok]
         )  # fmt: skip
@@ -92,6 +96,12 @@ def samples(
     rising = rows[:, 4] >= rows[:, 3]
     both = [_layer_means(rows[side]) for side in (rising, ~rising)]
     return WindSamples(*(np.concatenate(column) for column in zip(*both, strict=True)))
+
+
+def turned(east_ms: Array, north_ms: Array, left_rad: Array) -> tuple[Array, Array]:
+    """Wind vectors turned to the left."""
+    cosine, sine = np.cos(left_rad), np.sin(left_rad)
+    return cosine * east_ms - sine * north_ms, sine * east_ms + cosine * north_ms
 
 
 def _layer_means(rows: Array) -> WindSamples:
