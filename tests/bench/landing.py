@@ -7,8 +7,9 @@ statistics of the wind and the drag (`_landing_oracle`). Cross-validated by laun
 coefficient that a flight is judged with comes from the flights of other days alone. The constants of
 wind and fall were fitted on all given flights by the likelihood of where they landed, and then rounded.
 Refitted without the days that are judged (5 groups) the wind scores -3501.5, with the constants of
-before the fit -3502.1, in-sample -3487.3 over 220 predictions: they know next to nothing of one day. The wind's unrest near the ground, its tails and its size on a wild
-day were set by hand, for coverage, on all real flights and made ones: that is in sample.
+before the fit -3502.1, in-sample -3487.3 over 220 predictions: they know next to nothing of one day.
+The wind's unrest near the ground, its tails and its size on a wild day were set by hand, for coverage,
+on all real flights and made ones: that is in sample.
 """
 
 from __future__ import annotations
