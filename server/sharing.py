@@ -13,13 +13,13 @@ from fastapi import FastAPI
 from server.exchange.broker import Broker, BrokerSpec, greet_broker
 from server.exchange.door import add_door
 from server.exchange.entry import Lane
-from server.exchange.keys import station_key
+from server.exchange.keys import station_key, stretched
 from server.exchange.ledger import Ledger
 from server.exchange.peers import Peer, Peers, greet
 from server.exchange.talk import Party, TalkError
 from server.journal import Journal, JournalError
 from server.plan import PlanFile
-from server.plan_network import MqttSection
+from server.plan_network import MqttSection, PeerSection
 from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
 from server.station import Station
@@ -50,7 +50,7 @@ class Links:
     ) -> None:
         """`folder` is the plan's. Call within the event loop."""
         flight = plan.flight.name
-        peers = [Peer(peer.name, peer.key, peer.url()) for peer in plan.peers]
+        peers = [_peer(peer) for peer in plan.peers]
         self.peers = Peers(ledger, station, flight, peers, clock=clock)
         self.broker = (
             None
@@ -84,11 +84,22 @@ class Links:
             self.broker.stir()
 
 
+def _peer(asked: PeerSection) -> Peer:
+    return Peer(asked.name, stretched(asked.key), asked.url())
+
+
 def _spec(asked: MqttSection, folder: Path) -> BrokerSpec:
     ca_file = None if asked.ca_file is None else str(folder / asked.ca_file)
     port = asked.port or (8883 if asked.tls else 1883)  # registered for MQTT
     return BrokerSpec(
-        asked.host, port, asked.topic, asked.key, asked.user, asked.password, asked.tls, ca_file
+        asked.host,
+        port,
+        asked.topic,
+        stretched(asked.key),
+        asked.user,
+        asked.password,
+        asked.tls,
+        ca_file,
     )
 
 
@@ -99,7 +110,7 @@ async def try_links(plan: PlanFile, folder: Path) -> list[ProbeResult]:
     me = Party(Ed25519PrivateKey.generate().public_key().public_bytes_raw(), plan.station.name,
                plan.flight.name)  # fmt: skip
     tries = [
-        _try(f"peer {peer.name}", greet(Peer(peer.name, peer.key, peer.url()), me))
+        _try(f"peer {peer.name}", greet(_peer(peer), me))
         for peer in plan.peers
         if peer.address is not None
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import os
 from pathlib import Path
 
@@ -34,6 +36,15 @@ def station_key(journal: Journal, name: str) -> Ed25519PrivateKey:
     _write_secret(path, key.private_bytes_raw().hex() + "\n")
     journal.describe(station=public_hex(key), station_name=name)
     return key
+
+
+@functools.cache
+def stretched(key: str) -> str:
+    """A shared key as it is used: scrypt (RFC 7914) makes each guess of whoever listened dear.
+
+    The salt is the same for all: two flights with one key must still be able to say that they differ.
+    """
+    return hashlib.scrypt(key.encode(), salt=b"leeward shared key 1", n=2**14, r=8, p=1).hex()
 
 
 def public_hex(key: Ed25519PrivateKey) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 
 import pytest
@@ -13,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.exchange.entry import Lane
+from server.exchange.keys import stretched
 from server.exchange.talk import (
     MAX_MESSAGE_BYTES,
     RECORD_BYTES,
@@ -176,3 +178,11 @@ def test_any_json_is_refused_in_words_if_it_is_refused(said: object) -> None:
         answerer.challenge(json.dumps(asked))
     with pytest.raises(TalkError):
         Caller(ONE, KEY).answer(json.dumps(said))
+
+
+def test_a_shared_key_is_stretched_as_published() -> None:
+    """scrypt of the standard library: RFC 7914, section 12, third vector; ours costs as much."""
+    made = hashlib.scrypt(b"pleaseletmein", salt=b"SodiumChloride", n=16_384, r=8, p=1, dklen=64)
+    assert made.hex().startswith("7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2")
+    assert stretched("the team's shared key") != stretched("the team's shared kez")
+    assert len(bytes.fromhex(stretched("the team's shared key"))) == 64
