@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from server.atlas.forecast import ForecastError, TableForecast, check, read_forecast
 from server.flight.flight import Flight
+from server.flight.geodesy import LocalFrame
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
 from tests.flight.test_landing import PLAN
@@ -135,8 +137,14 @@ def test_grib2_moves_the_prediction_as_computed_by_hand(tmp_path: Path) -> None:
     aloft_s = answer.time_s - answer.as_of_s
     middle_s = answer.as_of_s + aloft_s * 0.5
     _, east, north = forecast.profile(LAUNCH[0], LAUNCH[1], middle_s)
-    assert answer.x_m - x_m == pytest.approx(float(east.mean()) * aloft_s, rel=0.06)
-    assert answer.y_m - y_m == pytest.approx(float(north.mean()) * aloft_s, abs=1_500.0)
+    frame = LocalFrame(LAUNCH[0], LAUNCH[1])
+    from_deg, to_deg = (frame.to_latlon(*at) for at in ((x_m, y_m), (answer.x_m, answer.y_m)))
+    middle = math.radians((from_deg[0] + to_deg[0]) / 2)
+    degree_m = 111_195.0  # of a great circle on a sphere of 6,371 km
+    went_east_m = (to_deg[1] - from_deg[1]) * degree_m * math.cos(middle)  # along the parallel
+    went_north_m = (to_deg[0] - from_deg[0]) * degree_m
+    assert went_east_m == pytest.approx(float(east.mean()) * aloft_s, rel=0.06)
+    assert went_north_m == pytest.approx(float(north.mean()) * aloft_s, abs=1_500.0)
 
 
 def test_grib2_without_what_is_needed_is_refused(tmp_path: Path) -> None:
