@@ -44,12 +44,12 @@ class FallConstants:
     usual_sigma: float = 0.22  # of its log
     planned_sigma: float = 0.03  # of its log, when mass and parachute are known
     drag_coefficient: float = 0.489  # of the nominal area, fitted on real flights
-    loose_share: float = 0.25
+    loose_share: float = 0.2
     loose_sigma: float = 0.12
     failure_share: float = 0.05  # parachutes that fall 1.4 to 4 times too fast: 4 of 104
     failure_log_mean: float = 0.5
     failure_log_sigma: float = 0.5
-    wander_sigma: float = 0.06  # of the part that changes along the fall
+    wander_sigma: float = 0.05  # of the part that changes along the fall
     wander_height_m: float = 4_000.0
     settling_s: float = 40.0  # after a burst: tumbling, not yet falling by the law
     altitude_sigma_m: float = 12.0

@@ -29,7 +29,7 @@ CENTRES_M: Array = EDGES_M[:-1] + LAYER_M / 2
 class WindConstants:
     """Standard deviations are of one component (east or north), m/s."""
 
-    lasting_sigma_ms: float = 8.0
+    lasting_sigma_ms: float = 8.7
     lasting_height_m: float = 1_800.0
     fading_sigma_ms: float = 2.9
     fading_height_m: float = 480.0
