@@ -8,8 +8,8 @@ coefficient that a flight is judged with comes from the flights of other days al
 wind and fall were fitted on all given flights by the likelihood of where they landed, and then rounded.
 Refitted without the days that are judged (5 groups) the wind scores -3501.5, with the constants of
 before the fit -3502.1, in-sample -3487.3 over 220 predictions: they know next to nothing of one day.
-The wind's unrest near the ground, its tails and its size on a wild day were set by hand, for coverage,
-on all real flights and made ones: that is in sample.
+The wind's unrest near the ground, its tails, its lasting part, its size on a wild day and how much a fall
+wanders were then set by hand on all real flights and made ones, for coverage and the medians: in sample.
 """
 
 from __future__ import annotations
