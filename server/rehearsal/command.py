@@ -6,17 +6,13 @@ import asyncio
 import contextlib
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
-from .flight import fly
-from .perform import Performance, Wishes, perform
-from .picture import svg
-from .real_gpsd import NotInstalled
-from .record import write
-from .report import table
-from .scenario import Scenario, ScenarioError, load, names
+if TYPE_CHECKING:
+    from .perform import Performance
+    from .scenario import Scenario
 
 
 def rehearse(
@@ -49,6 +45,13 @@ def rehearse(
 
     It writes a plan, waits for `leeward live PLAN --rehearsal HOST:PORT`, and flies.
     """
+    # here, for every start of a station would wait for them
+    from .flight import fly
+    from .perform import Wishes, perform
+    from .real_gpsd import NotInstalled
+    from .record import write
+    from .scenario import ScenarioError, load, names
+
     if list_all:
         for name in names():
             typer.echo(name)
@@ -75,6 +78,9 @@ def rehearse(
 
 
 def _judge(done: Performance, scenario: Scenario, picture: Path) -> None:
+    from .picture import svg
+    from .report import table
+
     if done.verdict is None:
         _fail("The station was never seen: nothing to judge.")
     title = f"{scenario.title}, seed {done.stage.seed}"
