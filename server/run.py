@@ -256,7 +256,7 @@ async def _serve(
 async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> None:
     """Wait until it listens, or has given up; uvicorn tells neither by itself."""
     while not server.started and not serving.done():  # noqa: ASYNC110  there is no event for it
-        await asyncio.sleep(0.05)
+        await asyncio.sleep(0.005)
 
 
 def addresses(door: Door) -> list[str]:
