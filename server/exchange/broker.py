@@ -31,9 +31,10 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from server.exchange.entry import Chunk, ChunkError, Lane, pack_chunk, unpack_chunk
 from server.exchange.ledger import Gap, Ledger
 from server.exchange.peers import Host
+from server.exchange.together import until_one_ends
 from server.journal import JournalError
 from server.sources.source import Backoff
-from server.sources.spec import SourceState
+from server.sources.spec import SourceState, StateName
 
 if TYPE_CHECKING:
     import aiomqtt
@@ -169,17 +170,7 @@ class Broker:
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
-        publishing = asyncio.ensure_future(self._publish(client))
-        following = asyncio.ensure_future(self._follow(client))
-        try:
-            await asyncio.wait({publishing, following}, return_when=asyncio.FIRST_COMPLETED)
-            for task in (publishing, following):
-                if task.done():
-                    task.result()
-        finally:
-            publishing.cancel()
-            following.cancel()
-            await asyncio.gather(publishing, following, return_exceptions=True)
+        await until_one_ends(self._publish(client), self._follow(client))
 
     async def _subscribe(self, client: aiomqtt.Client, *, anew: bool) -> None:
         """Anew: all that the broker keeps comes, which also says what it has of ours."""
@@ -308,25 +299,18 @@ class Broker:
 
     def _next_lane(self, relays: bool) -> Lane | None:
         own = self._ledger.station
-        waiting = [
+        return self._ledger.foremost(
             lane
             for lane, last in self._ledger.have().items()
             if last > self._there.get(lane, 0) and (relays or lane.station == own)
-        ]
-        return min(
-            waiting,
-            key=lambda ln: (not self._ledger.urgent(ln), ln.station != own, ln),
-            default=None,
         )
 
     def _topic(self, lane: Lane, first: int) -> str:
         source = hashlib.sha256(lane.source.encode()).hexdigest()[:8]
         return f"{self._spec.topic}/{lane.station.hex()[:16]}/{source}/{first}"
 
-    def _change(self, state: str, reason: str | None) -> None:
-        before = self.state
-        since_s = before.since_s if before.state == state else self._clock()
-        self.state = replace(before, state=state, reason=reason, since_s=since_s)  # type: ignore[arg-type]
+    def _change(self, state: StateName, reason: str | None) -> None:
+        self.state = self.state.become(state, reason, self._clock())
         self._host.notify()
 
 

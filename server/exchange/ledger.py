@@ -99,10 +99,14 @@ class Ledger:
         """How far each lane goes here."""
         return {lane: held.last for lane, held in self._lanes.items()}
 
-    def urgent(self, lane: Lane) -> bool:
-        """Is it what the payload said, or the crew, and not only where a car is?"""
-        held = self._lanes.get(lane)
-        return held is None or held.urgent
+    def foremost(self, lanes: Iterable[Lane]) -> Lane | None:
+        """Which to tell of first: what the payload said, or the crew, before where a car is; and what
+        this station heard before what others did."""
+
+        def order(lane: Lane) -> tuple[bool, bool, Lane]:
+            return not self._lanes[lane].urgent, lane.station != self.station, lane
+
+        return min(lanes, key=order, default=None)
 
     def chunk(self, lane: Lane, after: int, limit_bytes: int = HEAD_EVERY_BYTES) -> Chunk | None:
         """The next signed entries after number `after`; None when there are none here."""

@@ -30,9 +30,10 @@ from server.exchange.talk import (
     pack_have,
     unpack_have,
 )
+from server.exchange.together import until_one_ends
 from server.journal import JournalError
 from server.sources.source import Backoff
-from server.sources.spec import SourceState
+from server.sources.spec import SourceState, StateName
 
 log = logging.getLogger("leeward.exchange")
 
@@ -122,7 +123,7 @@ class Peers:
         async with asyncio.TaskGroup() as tasks:
             for peer in self._peers:
                 if peer.address is not None:
-                    tasks.create_task(self._keepcalling(peer))
+                    tasks.create_task(self._keep_calling(peer))
 
     async def accept(self, line: Line) -> None:
         """Talk with a station that has called, until the link ends."""
@@ -176,7 +177,7 @@ class Peers:
         fitting = [peer for peer in self._peers if key_id(peer.key) == its_key_id]
         return next((peer for peer in fitting if peer.name == name), fitting[0])
 
-    async def _keepcalling(self, peer: Peer) -> None:
+    async def _keep_calling(self, peer: Peer) -> None:
         failures = 0
         while True:
             before = self.states[peer.name].receptions
@@ -252,17 +253,7 @@ class Peers:
             log.error("link to %s", other.name, exc_info=problem)
 
     async def _both_ways(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
-        sending = asyncio.ensure_future(self._send(line, sealed, link))
-        hearing = asyncio.ensure_future(self._hear(line, sealed, link, peer))
-        try:
-            await asyncio.wait({sending, hearing}, return_when=asyncio.FIRST_COMPLETED)
-            for task in (sending, hearing):
-                if task.done():
-                    task.result()
-        finally:
-            sending.cancel()
-            hearing.cancel()
-            await asyncio.gather(sending, hearing, return_exceptions=True)
+        await until_one_ends(self._send(line, sealed, link), self._hear(line, sealed, link, peer))
 
     async def _hear(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
         while True:
@@ -348,24 +339,17 @@ class Peers:
 
     def _next_lane(self, have: dict[Lane, int], link: _Link, relays: bool) -> Lane | None:
         """The lane that they should hear of next; never their own."""
-        waiting = [
+        own = self._me.station
+        return self._ledger.foremost(
             lane
             for lane, last in have.items()
             if last > link.theirs.get(lane, 0)
-            and (relays or lane.station == self._me.station)
+            and (relays or lane.station == own)
             and lane.station != link.other.station
-        ]
-        own = self._me.station
-        return min(
-            waiting,
-            key=lambda ln: (not self._ledger.urgent(ln), ln.station != own, ln),
-            default=None,
         )
 
-    def _change(self, peer: Peer, state: str, reason: str | None) -> None:
-        before = self.states[peer.name]
-        since_s = before.since_s if before.state == state else self._clock()
-        self.states[peer.name] = replace(before, state=state, reason=reason, since_s=since_s)  # type: ignore[arg-type]
+    def _change(self, peer: Peer, state: StateName, reason: str | None) -> None:
+        self.states[peer.name] = self.states[peer.name].become(state, reason, self._clock())
         self._host.notify()
 
 

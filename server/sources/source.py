@@ -192,8 +192,7 @@ class Source:
         self.state = replace(self.state, dropped=dropped)
 
     def _change(self, name: StateName, reason: str | None) -> None:
-        since_s = self.state.since_s if name == self.state.state else self._clock()
-        self.state = replace(self.state, state=name, reason=reason, since_s=since_s)
+        self.state = self.state.become(name, reason, self._clock())
         self._on_state(self.state)
 
 

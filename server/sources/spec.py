@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 Kind = Literal[
@@ -131,6 +131,11 @@ class SourceState:
     receptions: int = 0
     bytes: int = 0
     dropped: int = 0  # oversize or cut frames and lines, and datagrams that came too fast
+
+    def become(self, state: StateName, reason: str | None, now_s: float) -> SourceState:
+        """Another state or reason; the time of a state that lasts stays."""
+        since_s = self.since_s if state == self.state else now_s
+        return replace(self, state=state, reason=reason, since_s=since_s)
 
 
 class SourceFault(Exception):
