@@ -29,6 +29,7 @@ from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
 from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
+from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
 from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume
 
@@ -110,21 +111,21 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
 def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
     @app.get("/api/state")
     async def state() -> Response:
-        return _json(feed.state())
+        return json_reply(feed.state())
 
     @app.get("/api/history")
     async def history() -> Response:
         whole = SentHistory()
         whole.follow(feed.history())
-        return _json(whole.whole())
+        return json_reply(whole.whole())
 
     @app.get("/healthz")
     async def health(request: Request) -> Response:
         """For a proxy or a watchdog; to those with a key it says more."""
         if request.state.role is None:
-            return _json({"ok": True})
+            return json_reply({"ok": True})
         number = feed.state()["number"]
-        return _json({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
+        return json_reply({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
 
 
 def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
@@ -187,8 +188,8 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limi
             orjson.loads(body)
         except orjson.JSONDecodeError:
             problem = "Kept, but it is not JSON: no position could be read from it."
-            return _json({"number": number, "detail": problem}, status=422)
-        return _json({"number": number}, status=202)
+            return json_reply({"number": number, "detail": problem}, status=422)
+        return json_reply({"number": number}, status=202)
 
 
 def _add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
@@ -269,13 +270,4 @@ async def _carry_out(work: Any) -> Response:
         await work
     except (Refused, ValueError) as refused:
         raise HTTPException(409, str(refused)) from None
-    return _json({"ok": True})
-
-
-def _json(content: Any, status: int = 200) -> Response:
-    return Response(
-        orjson.dumps(content, option=orjson.OPT_SERIALIZE_NUMPY),
-        status_code=status,
-        media_type="application/json",
-        headers={"Cache-Control": "no-store"},
-    )
+    return json_reply({"ok": True})

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated
 
-import orjson
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import ValidationError
@@ -15,6 +14,7 @@ from server.screen.assets import page
 from server.screen.keys import COOKIE, COOKIE_AGE_S, is_loopback
 from server.screen.limits import WRONG_KEYS, Limits
 from server.screen.links import BASE, described, links_of
+from server.screen.replies import json_reply
 from server.screen.wire import Enter
 
 
@@ -54,7 +54,7 @@ def add_doors(
     @app.get("/api/me")
     async def me(request: Request) -> Response:
         """What this reader may do."""
-        return _json({"role": request.state.role, "links": settings.keys is not None})
+        return json_reply({"role": request.state.role, "links": settings.keys is not None})
 
     @app.get("/links")
     async def links_page(request: Request) -> Response:
@@ -72,15 +72,7 @@ def add_doors(
         if not BASE.fullmatch(chosen):
             return JSONResponse({"detail": "An address as http://host:port is expected."}, 422)
         offered = list(dict.fromkeys([chosen, *known]))
-        return _json(
+        return json_reply(
             {"base": chosen, "bases": offered,
              "links": described(links_of(settings.keys, settings.beacons), chosen)}
         )  # fmt: skip
-
-
-def _json(content: Any) -> Response:
-    return Response(
-        orjson.dumps(content),
-        media_type="application/json",
-        headers={"Cache-Control": "no-store"},
-    )

@@ -37,20 +37,26 @@ class Limits:
 
     def wait_s(self, rate: Rate, who: str) -> int:
         """Take one; 0 when that may be, else after how many whole seconds to ask again."""
-        now_s = self._clock()
-        held, since_s = self._buckets.pop((rate, who), (rate.burst, now_s))
-        held = min(rate.burst, held + (now_s - since_s) * rate.per_s)
+        held = self._held(rate, who)
         taken = held >= 1.0
-        self._buckets[rate, who] = (held - 1.0 if taken else held, now_s)
+        self._buckets[rate, who] = (held - 1.0 if taken else held, self._clock())
+        self._buckets.move_to_end((rate, who))
         if len(self._buckets) > self._max:
             self._buckets.popitem(last=False)
-        return 0 if taken else math.ceil((1.0 - held) / rate.per_s)
+        return _wait_s(rate, held)
 
     def exhausted(self, rate: Rate, who: str) -> int:
         """As `wait_s`, but nothing is taken."""
-        held, since_s = self._buckets.get((rate, who), (rate.burst, 0.0))
-        held = min(rate.burst, held + (self._clock() - since_s) * rate.per_s)
-        return 0 if held >= 1.0 else math.ceil((1.0 - held) / rate.per_s)
+        return _wait_s(rate, self._held(rate, who))
+
+    def _held(self, rate: Rate, who: str) -> float:
+        """What the bucket holds now."""
+        held, since_s = self._buckets.get((rate, who), (rate.burst, self._clock()))
+        return min(rate.burst, held + (self._clock() - since_s) * rate.per_s)
+
+
+def _wait_s(rate: Rate, held: float) -> int:
+    return 0 if held >= 1.0 else math.ceil((1.0 - held) / rate.per_s)
 
 
 def neighbourhood(host: str) -> str:

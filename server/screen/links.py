@@ -14,9 +14,9 @@ from typing import Any
 
 import segno
 
+from server.screen.codes import qr_svg
 from server.screen.keys import Keys
 
-QUIET_ZONE = 4  # ISO/IEC 18004
 BASE = re.compile(r"https?://[A-Za-z0-9.:\[\]-]{1,260}(/[A-Za-z0-9._~/-]{0,200})?")
 
 
@@ -69,7 +69,4 @@ def in_terminal(links: Iterable[Link], base: str) -> str:
 
 
 def _image(url: str) -> str:
-    out = io.BytesIO()
-    code = segno.make(url, error="m", micro=False)
-    code.save(out, kind="svg", border=QUIET_ZONE, dark="#000", light="#fff", scale=4)
-    return "data:image/svg+xml;base64," + base64.b64encode(out.getvalue()).decode()
+    return "data:image/svg+xml;base64," + base64.b64encode(qr_svg(url)).decode()

@@ -2,31 +2,29 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from typing import Annotated, Any
 
-import orjson
-import segno
 from fastapi import FastAPI, Query
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from server.atlas.basemap import Basemap
 from server.atlas.tiles import MOST_ZOOM, BasemapError, media_type
+from server.screen.codes import qr_svg
+from server.screen.replies import json_reply
 
 Terrain = Callable[[float, float], float | None]  # latitude, longitude in degrees -> metres
 Latitude = Annotated[float, Query(ge=-90, le=90, allow_inf_nan=False)]
 Longitude = Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)]
 
-QUIET_ZONE = 4  # modules, as ISO/IEC 18004 wants
 KEPT = {"Cache-Control": "private, max-age=86400"}  # a file's key changes when the file does
 
 
 def add_maps(app: FastAPI, basemap: Basemap, terrain: Terrain | None) -> None:
     @app.get("/api/setup")
     def setup() -> Response:
-        return _json(_setup(basemap, terrain))
+        return json_reply(_setup(basemap, terrain))
 
     @app.get("/tiles/{key}/{z}/{x}/{y}")
     def tile(key: str, z: int, x: int, y: int) -> Response:
@@ -54,15 +52,13 @@ def add_maps(app: FastAPI, basemap: Basemap, terrain: Terrain | None) -> None:
     @app.get("/api/terrain")
     def height(lat: Latitude, lon: Longitude) -> Response:
         """Height of the ground in metres above mean sea level; null where none is known."""
-        return _json({"altitude_m": None if terrain is None else terrain(lat, lon)})
+        return json_reply({"altitude_m": None if terrain is None else terrain(lat, lon)})
 
     @app.get("/api/qr.svg")
     def qr(lat: Latitude, lon: Longitude) -> Response:
         """A place as a QR code (ISO/IEC 18004) of its geo: address (RFC 5870)."""
-        code = segno.make(f"geo:{lat:.6f},{lon:.6f}", error="m", micro=False)
-        out = io.BytesIO()
-        code.save(out, kind="svg", border=QUIET_ZONE, dark="#000", light="#fff", scale=4)
-        return Response(out.getvalue(), media_type="image/svg+xml", headers=KEPT)
+        svg = qr_svg(f"geo:{lat:.6f},{lon:.6f}")
+        return Response(svg, media_type="image/svg+xml", headers=KEPT)
 
 
 def _setup(basemap: Basemap, terrain: Terrain | None) -> dict[str, Any]:
@@ -94,11 +90,3 @@ def _setup(basemap: Basemap, terrain: Terrain | None) -> dict[str, Any]:
             "max_zoom": online.max_zoom,
         },
     }
-
-
-def _json(content: Any) -> Response:
-    return Response(
-        orjson.dumps(content),
-        media_type="application/json",
-        headers={"Cache-Control": "no-store"},
-    )
