@@ -131,14 +131,13 @@ async def live(
         door = replace(door, port=door.port or free_port(door.host))
         clock = flight_clock = await follow(rehearsal, addresses(door)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
+    flight_plan = plan.for_flight(surroundings.avoid)
     journal, problems = open_journal(journal_path)
     if rehearsal is None:
-        clock, late = not_before(clock, journal.last_heard_s(plan.for_flight().station))
+        clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
     journal.describe(flight=plan.flight.name)
-    flight = Flight(
-        plan.for_flight(surroundings.avoid), surroundings.terrain, surroundings.forecast
-    )
+    flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
     station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())

@@ -70,7 +70,7 @@ def sounding(record: FlightRecord) -> list[Level]:
     up = (question.time_s >= from_s) & (question.time_s <= to_s)
     seen = winds.samples(
         question.time_s[up], question.x_m[up], question.y_m[up], question.z_m[up],
-        question.tracker[up],
+        question.tracker[up], turn_per_m=question.frame.turn_per_m,
     )  # fmt: skip
     if len(seen.layer) == 0:
         return []
@@ -84,14 +84,11 @@ def sounding(record: FlightRecord) -> list[Level]:
     pressure = _by_layer(record, layer, _log_pressure(record), from_s, to_s)
     levels = []
     for i, number in enumerate(layer.tolist()):
-        turn = math.radians(question.frame.convergence_deg(float(lat[i]), float(lon[i])))
-        east, north = float(profile.east_ms[i]), float(profile.north_ms[i])
         log_pa = pressure[i]
         pascal = None if log_pa is None else math.exp(log_pa)
         levels.append(Level(
             float(winds.CENTRES_M[number]), float(times[i]), float(lat[i]), float(lon[i]),
-            east * math.cos(turn) + north * math.sin(turn),
-            north * math.cos(turn) - east * math.sin(turn),
+            float(profile.east_ms[i]), float(profile.north_ms[i]),
             float(sigma[i]), temperature[i], humidity[i], pascal,
             None if pascal is None else pressure_altitude_m(pascal),
         ))  # fmt: skip
