@@ -3,12 +3,14 @@
 A profile of the day, plus random changes whose structure function follows the 2/3 law: the mean
 square of the vector change after a time is proportional to that time to the power 2/3, as Merceret
 (1997, "Rapid temporal changes of midtropospheric winds", J. Appl. Meteor. 36, 1567) found for 15
-minutes to 4 hours. A distance counts like the time that the air takes to cross it. Its size, its
-correlation with height and its growth towards the ground are tuned beside the real flights
-(`python -m tests.bench rehearsal`): the change from ascent to descent is correlated 0.74 over 250 m,
-0.39 over 500 m and 0.13 over 1 km, and on one axis 3.1 to 5.2 m/s in the lowest 3 km, where the day
-mixes the air, but 2.2 above. Slow changes are tall: one profile of a real ascent differs by only
-3.1, 5.1 and 7.2 m/s over 250, 500 and 1,000 m.
+minutes to 4 hours. A distance counts like the time that the air takes to cross it. The size of the
+changes at each height, how far flights differ in it, and its correlation with height are tuned beside
+the real flights (`python -m tests.bench rehearsal`): between ascent and descent the middle flight's
+vector wind changes by 3.7 m/s rms at 2 km above the launch and at 13 km, by 3.1 at 4 and at 20 km,
+though the time between shrinks from 102 minutes to 21; flights differ by a factor of 1.7 below 3 km and
+of 1.3 above 10 (one standard deviation). The change is correlated 0.74 over 250 m, 0.39 over 500 m and
+0.13 over 1 km. Slow changes are tall: one profile of a real ascent differs by only 3.1, 5.1 and 7.2 m/s
+over 250, 500 and 1,000 m.
 """
 
 from __future__ import annotations
@@ -27,10 +29,16 @@ _TALLER_FROM_S = 1.5 * HOUR_S  # a mode of a longer period is taller, by the roo
 _LEVEL_M = 100.0
 _TOP_M = 42_000.0
 _LEVELS = int(_TOP_M / _LEVEL_M) + 1
+_LEVELS_M = np.arange(_LEVELS) * _LEVEL_M
 _PERIODS_S = np.geomspace(90.0, 5 * 86_400.0, 44)
 ADVECTION_MS = 20.0  # turns distance into time
-_GROUND_MORE, _GROUND_FROM_M, _GROUND_FADES_M = 0.6, 1_000.0, 1_500.0  # above sea level
-_STRENGTH_SPREAD = 0.45  # log-normal between flights, as Merceret's changes; tuned as the rest
+# size of the changes at a height above sea level: the day mixes the air below, waves grow above
+_SIZE_AT_M = (1_000.0, 2_000.0, 3_000.0, 5_000.0, 9_000.0, 13_500.0, 20_000.0)
+_SIZES = (1.6, 1.4, 1.18, 0.96, 1.13, 1.38, 1.28)
+# log-normal, as Merceret's changes: between flights, and within one over some kilometres of height
+_FLIGHT_SPREAD, _SPREAD_HEIGHT_M = 0.12, 4_000.0
+_SPREAD_AT_M = (3_000.0, 6_000.0, 9_000.0)  # above sea level
+_LAYER_SPREADS = (0.45, 0.30, 0.25)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +67,7 @@ class WindField:
     def __init__(
         self, profile: Sequence[Layer], change_ms: float, seed: int, *, spread: bool = True
     ) -> None:
-        """`change_ms`: rms vector change after one hour. `spread`: flights differ in it."""
+        """`change_ms`: rms vector change after one hour at size 1 (`size_at`). `spread`: flights differ."""
         if not profile:
             raise ValueError("a wind profile needs at least one layer")
         chance = np.random.default_rng([seed, 1])
@@ -68,13 +76,13 @@ class WindField:
         towards = np.radians([layer.from_deg + 180.0 for layer in layers])
         speeds = np.array([layer.speed_ms for layer in layers])
         self._mean = (speeds * np.sin(towards), speeds * np.cos(towards))
-        factor = float(np.exp(_STRENGTH_SPREAD * chance.standard_normal())) if spread else 1.0
+        self._strength = _strength(chance) if spread else np.ones(_LEVELS)
         omega, share = structure_weights()
         self._omega = omega
         heading = chance.uniform(0, 2 * np.pi, omega.size)
         self._east_rate = omega / ADVECTION_MS * np.sin(heading)
         self._north_rate = omega / ADVECTION_MS * np.cos(heading)
-        self._variance = (change_ms * factor) ** 2 * share / 2  # of each of the two axes
+        self._variance = change_ms**2 * share / 2  # of each of the two axes
         keep = np.exp(-_LEVEL_M / self.heights_m())
         self._between = keep  # correlation of neighbouring levels
         shocks = chance.standard_normal((_LEVELS, 4, omega.size))
@@ -82,7 +90,7 @@ class WindField:
         parts[0] = shocks[0]
         for i in range(1, _LEVELS):
             parts[i] = keep * parts[i - 1] + np.sqrt(1 - keep**2) * shocks[i]
-        levels = self.size_at(np.arange(_LEVELS) * _LEVEL_M)
+        levels = self.size_at(_LEVELS_M)
         self._parts = parts * np.sqrt(self._variance) * levels[:, None, None]
 
     def mean(self, altitude_m: Array) -> tuple[Array, Array]:
@@ -104,11 +112,10 @@ class WindField:
             CORRELATION_HEIGHT_M * np.sqrt(np.maximum(_PERIODS_S / _TALLER_FROM_S, 1.0))
         )
 
-    @staticmethod
-    def size_at(altitude_m: Array) -> Array:
-        """By how much the changes are larger at a height than aloft."""
-        above_m = np.maximum(altitude_m - _GROUND_FROM_M, 0.0)
-        return np.asarray(1.0 + _GROUND_MORE * np.exp(-above_m / _GROUND_FADES_M))
+    def size_at(self, altitude_m: Array) -> Array:
+        """How large the changes are at a height, on this flight; 1 is `change_ms` after an hour."""
+        usual = np.interp(altitude_m, _SIZE_AT_M, _SIZES)
+        return np.asarray(usual * np.interp(altitude_m, _LEVELS_M, self._strength))
 
     def at(
         self, altitude_m: Array, time_s: Array, east_m: Array, north_m: Array
@@ -136,3 +143,13 @@ class WindField:
 
         east, north = self.mean(altitude_m)
         return east + change(0), north + change(2)
+
+
+def _strength(chance: np.random.Generator) -> Array:
+    """By how much the changes are stronger than usual on one flight, level by level."""
+    keep = np.exp(-_LEVEL_M / _SPREAD_HEIGHT_M)
+    drawn = chance.standard_normal(_LEVELS)
+    for i in range(1, _LEVELS):
+        drawn[i] = keep * drawn[i - 1] + np.sqrt(1 - keep**2) * drawn[i]
+    spread = np.interp(_LEVELS_M, _SPREAD_AT_M, _LAYER_SPREADS)
+    return np.asarray(np.exp(_FLIGHT_SPREAD * chance.standard_normal() + spread * drawn))

@@ -22,6 +22,8 @@ G = 9.80665
 DRAG = 0.495  # of the nominal area: ../shared/checks.md
 LAYER_M = 250.0
 SEPARATIONS_MIN = ((15, 30), (30, 60), (60, 75), (90, 105), (105, 120), (120, 400))
+CHANGES_M = ((1_500, 3_000), (3_000, 6_000), (6_000, 10_000), (10_000, 16_000), (16_000, 30_000))
+ROUGH_M = (6_000, 17_000)
 ALOFT_M = ((10_000, 12_500), (12_500, 15_000), (15_000, 17_500), (17_500, 20_000), (20_000, 26_000))
 
 Heard = tuple[float, str, str, bytes]  # heard_at_s, source, wire, payload
@@ -202,6 +204,23 @@ def _wind(rows: Series, found: dict[str, list[float]]) -> None:
             if i + steps in change:
                 found[f"across {steps}"].append(float((change[i] * change[i + steps]).sum()))
     found["across 0"] += [float((v**2).sum()) for v in change.values()]
+    for steps in (1, 2, 4):
+        rough = [
+            ((up[i + steps][1:] - up[i][1:]) ** 2).sum()
+            for i in up
+            if i + steps in up and ROUGH_M[0] <= i * LAYER_M < ROUGH_M[1]
+        ]
+        if rough:
+            found[f"rough {steps}"].append(float(np.mean(rough)))
+    ground_m = float(rows[:, 3].min())
+    for low_m, high_m in CHANGES_M:
+        here = [i for i in both if low_m <= (i + 0.5) * LAYER_M - ground_m < high_m]
+        if len(here) >= 4:
+            square = np.mean([(change[i] ** 2).sum() for i in here])
+            found[f"change {low_m}"].append(float(np.log(square) / 2))
+            found[f"minutes {low_m}"].append(
+                float(np.mean([down[i][0] - up[i][0] for i in here])) / 60.0
+            )
 
 
 def _layers(rows: Series) -> dict[int, np.ndarray]:
@@ -257,6 +276,17 @@ def _figures(found: dict[str, list[float]]) -> dict[str, Any]:
         )
     for low, high in SEPARATIONS_MIN:
         figures[f"wind change m/s rms, {low} to {high} min"] = of(f"wind {low}", rms)
+    for low, high in CHANGES_M:
+        where = f"wind change at {low / 1000:g} to {high / 1000:g} km above the launch"
+        figures[f"{where}, m/s rms of the middle flight"] = of(
+            f"change {low}", lambda v: np.exp(np.median(v))
+        )
+        figures[f"{where}, spread between flights (log)"] = of(f"change {low}", np.std)
+        figures[f"{where}, minutes between"] = of(f"minutes {low}", np.mean)
+    for steps in (1, 2, 4):
+        figures[f"one ascent's wind over {steps * LAYER_M:g} m, m/s rms"] = of(
+            f"rough {steps}", rms
+        )
     whole = of("across 0", np.mean)
     for steps in (1, 2, 4, 8):
         shared = of(f"across {steps}", np.mean)

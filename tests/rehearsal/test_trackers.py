@@ -114,7 +114,9 @@ def test_reboot_is_a_silence_and_then_no_fix() -> None:
         if 7.0 <= packet.time_s - start_s < 200.0  # what waited for the channel is out
     ]
     assert min(t for t, _ in near) > 40.0
-    assert [lat for t, lat in near if 52.0 < t < 110.0] == pytest.approx([0.0] * 6, abs=0.001)
+    woken = [lat for t, lat in near if 52.0 < t < 110.0]  # 5 or 6 as the interval falls
+    assert len(woken) >= 5
+    assert woken == pytest.approx([0.0] * len(woken), abs=0.001)
     assert all(lat > 30.0 for t, lat in near if t > 130.0)
 
 
