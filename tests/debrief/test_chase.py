@@ -99,7 +99,15 @@ def test_the_tables_of_the_demo_tell_of_both_cars() -> None:
     assert min(counts) > 100
     assert rows["Reports heard"] == [f"{n:,}" for n in counts]
     assert all(cell.endswith(" km") for cell in rows["Driven, at least"])
-    assert len(tables["Who was where"].rows) == 6
+    told = {tuple(row[:2]) for row in tables["Who was where"].rows}
+    heard = {
+        (happening.kind.capitalize(), car)
+        for happening in demo().happenings
+        for car, fixes in reports(demo()).items()
+        if any(abs(fix.time_s - happening.time_s) <= 600.0 for fix in fixes)
+    }
+    assert told == heard
+    assert {("Launch", "Car 1"), ("Burst", "Car 1"), ("Landing", "Car 2")} <= told
 
 
 def test_without_a_vehicle_the_tables_say_so() -> None:
