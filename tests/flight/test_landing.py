@@ -14,17 +14,10 @@ from server.flight.atmosphere import density_kg_m3
 from server.flight.flight import Flight
 from server.flight.geodesy import distance_bearing
 from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
-from server.flight.landing import winds
 from server.flight.landing.area import area, inside
 from server.flight.landing.descent import (
     Fall,
     FallChange,
-    FallConstants,
-    changed,
-    estimate,
-    fall_integral,
-    observed,
-    planned_constant,
 )
 from server.flight.landing.ensemble import Climb, Start, fall, mean_path
 from server.flight.landing.predict import predict
@@ -43,16 +36,6 @@ from tests.flights import (
 )
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
-
-
-def test_terminal_velocity_of_the_handbook() -> None:
-    # v = sqrt(2 m g / (rho Cd A)): Knacke 1992, Parachute Recovery Systems Design Manual (from memory)
-    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0, drag_coefficient=0.75)
-    k, _ = planned_constant(plan, FallConstants())
-    speed_ms = k / math.sqrt(1.225)
-    assert speed_ms == pytest.approx(
-        math.sqrt(2 * 2.0 * 9.80665 / (1.225 * 0.75 * math.pi)), rel=1e-6
-    )
 
 
 def test_the_fall_agrees_with_an_ode_solver() -> None:
@@ -115,14 +98,6 @@ def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     assert drawn.x_m.std() < one_metre  # a millimetre a second is added, so that a root is there
 
 
-def test_fall_time_between_two_heights() -> None:
-    z = np.linspace(2_000.0, 8_000.0, 60_001)
-    longhand = np.trapezoid(np.sqrt(density_kg_m3(z)), z)
-    assert float(fall_integral(8_000.0) - fall_integral(2_000.0)) == pytest.approx(
-        longhand, rel=1e-5
-    )
-
-
 def test_the_climb_goes_to_the_burst_and_back() -> None:
     calm = WindProfile(np.zeros(LAYERS), np.zeros(LAYERS), np.zeros((LAYERS, LAYERS)))
     path = mean_path(
@@ -132,118 +107,6 @@ def test_the_climb_goes_to_the_burst_and_back() -> None:
     assert path[top, 3] == 30_000.0
     assert path[top, 0] == pytest.approx(4_000.0)
     assert path[-1, 3] == pytest.approx(500.0)
-
-
-NOTHING = (np.empty(0), np.empty(0), np.empty(0))
-SPAN_M = (9_000.0, 500.0)
-
-
-def test_fall_speed_is_learned_from_the_fall() -> None:
-    rng = np.random.default_rng(2)
-    altitude_m = np.linspace(18_000.0, 9_000.0, 40)
-    truth = math.log(6.2)
-    seen = truth + rng.normal(0.0, 0.05, 40)
-    fall = estimate(DescentPlan(), (altitude_m, seen, np.full(40, 0.05)), SPAN_M)
-    before = estimate(DescentPlan(), NOTHING, SPAN_M)
-    assert fall.constant == pytest.approx(6.2, rel=0.06)
-    assert fall.sigmas[0] < 0.5 * before.sigmas[0]
-
-
-def test_a_failed_parachute_is_believed_when_it_is_seen() -> None:
-    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0)
-    k, _ = planned_constant(plan, FallConstants())
-    altitude_m = np.linspace(20_000.0, 12_000.0, 20)
-    before = estimate(plan, NOTHING, SPAN_M)
-    seen = (altitude_m, np.full(20, math.log(2.2 * k)), np.full(20, 0.05))
-    after = estimate(plan, seen, SPAN_M)
-    assert before.constant == pytest.approx(k, rel=1e-9)
-    assert before.weights[2] == pytest.approx(FallConstants().failure_share)
-    assert after.weights[2] > 0.95
-    assert after.constant == pytest.approx(2.2 * k, rel=0.15)
-
-
-def test_fall_speed_against_the_textbook_equations() -> None:
-    # Rasmussen and Williams 2006, eq. 2.23 and 2.24 and 2.30, longhand with explicit inverses
-    c = FallConstants()
-    plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0)
-    k, sigma = planned_constant(plan, c)
-    z, error = np.array([14_000.0, 13_000.0, 12_500.0]), np.array([0.03, 0.05, 0.04])
-    y = math.log(k) + np.array([0.05, 0.02, 0.06])
-    fall = estimate(plan, (z, y, error), (12_000.0, 11_999.0))  # a short span: one height
-    apart = np.abs(z[:, None] - z[None, :])
-    wander = c.wander_sigma**2 * np.exp(-apart / c.wander_height_m)
-    among = sigma**2 + wander + np.diag(error**2)
-    across = sigma**2 + c.wander_sigma**2 * np.exp(-(z - 12_000.0) / c.wander_height_m)
-    mean = across @ np.linalg.inv(among) @ (y - math.log(k))
-    left = sigma**2 + c.wander_sigma**2 - across @ np.linalg.inv(among) @ across
-    assert fall.means[0] == pytest.approx(math.log(k) + mean, abs=1e-4)
-    assert fall.sigmas[0] == pytest.approx(math.sqrt(left), rel=1e-3)
-
-    def density(s: float) -> float:
-        cov = s**2 + wander + np.diag(error**2)
-        gap = y - math.log(k)
-        return float(
-            np.exp(-0.5 * gap @ np.linalg.inv(cov) @ gap) / np.sqrt(np.linalg.det(2 * np.pi * cov))
-        )
-
-    odds = c.loose_share * density(c.loose_sigma)
-    odds /= (1 - c.loose_share - c.failure_share) * density(sigma)
-    assert fall.weights[1] / fall.weights[0] == pytest.approx(odds, rel=1e-6)
-
-
-def test_a_day_on_which_the_wind_changes_much_is_noticed() -> None:
-    constants = winds.WindConstants()
-    rng = np.random.default_rng(4)
-    layers = np.tile(np.arange(10, 90), 2)
-    times = np.concatenate([np.arange(80) * 40.0, 8_000.0 + np.arange(80)[::-1] * 20.0])
-
-    def day(size: float) -> float:
-        places = winds._Places(layers, times, winds._unrest(layers, 500.0, constants))
-        among = winds._kernel(places, places, constants) + 1e-6 * np.eye(160)
-        drawn = np.linalg.cholesky(among) @ rng.normal(size=(160, 2)) * size
-        east, north = drawn.T
-        seen = winds.WindSamples(layers, times, east, north, np.full(160, 0.3))
-        return winds.unrest_of_day(seen, 500.0, constants)
-
-    calm, usual, wild = (np.mean([day(size) for _ in range(20)]) for size in (0.4, 1.0, 2.0))
-    assert calm == 1.0  # calm above promises nothing below
-    assert 1.0 <= usual < 1.2
-    assert 1.5 < wild < 4.0
-    once = winds.WindSamples(layers[:80], times[:80], times[:80], times[:80], times[:80])
-    assert winds.unrest_of_day(once, 500.0, constants) == 1.0
-
-
-def test_wind_of_a_layer_is_what_was_measured_there() -> None:
-    time_s = np.arange(0.0, 3_000.0, 30.0)
-    z_m = 500.0 + 5.0 * time_s
-    x_m = np.cumsum(np.full(len(time_s), 10.0 * 30.0))
-    seen = winds.samples(time_s, x_m, -0.5 * x_m, z_m, np.zeros(len(time_s), dtype=np.int64))
-    np.testing.assert_allclose(seen.east_ms, 10.0, atol=1e-9)
-    np.testing.assert_allclose(seen.north_ms, -5.0, atol=1e-9)
-    soon = winds.profile(seen, seen.layer, seen.time_s, 500.0)
-    np.testing.assert_allclose(soon.east_ms, 10.0, atol=0.6)
-    later = winds.profile(seen, seen.layer, seen.time_s + 7_200.0, 500.0)
-    assert np.all(np.diag(later.covariance) > np.diag(soon.covariance))
-
-
-def test_conditioning_against_the_textbook_equations() -> None:
-    # Rasmussen and Williams 2006, eq. 2.23 and 2.24, longhand with explicit inverses
-    constants = winds.WindConstants()
-    layers, times = np.array([4, 8, 9]), np.array([100.0, 250.0, 300.0])
-    values = np.array([3.0, 7.0, 8.0])
-    seen = winds.WindSamples(layers, times, values, -values, np.full(3, 0.7))
-    asked, when = np.array([5, 8]), np.array([5_000.0, 5_200.0])
-    given_ = winds._Places(layers, times, winds._unrest(layers, 500.0, constants))
-    wanted = winds._Places(asked, when, winds._unrest(asked, 500.0, constants))
-    noise = 0.7**2 + constants.sampling_sigma_ms**2
-    k_oo = winds._kernel(given_, given_, constants) + np.eye(3) * noise
-    k_ao = winds._kernel(wanted, given_, constants)
-    k_aa = winds._kernel(wanted, wanted, constants)
-    got = winds.profile(seen, asked, when, 500.0)
-    np.testing.assert_allclose(got.east_ms, k_ao @ np.linalg.inv(k_oo) @ values, rtol=1e-9)
-    np.testing.assert_allclose(
-        got.covariance, k_aa - k_ao @ np.linalg.inv(k_oo) @ k_ao.T, rtol=1e-9, atol=1e-9
-    )
 
 
 def test_an_area_holds_its_share() -> None:
@@ -384,44 +247,6 @@ def test_real_flights_end_with_a_landing_or_with_an_age(log) -> None:
     else:
         assert state["phase"] != "landed"
         assert landing["radius_90_m"] > 300.0
-
-
-def falling(factor: float, below_m: float) -> list[tuple[float, float]]:
-    """Time and altitude every 20 s of a fall by the law, `factor` times faster below an altitude."""
-    t, z, rows = 0.0, 24_000.0, []
-    while z > 6_000.0:
-        if t % 20.0 == 0.0:
-            rows.append((t, z))
-        k = 5.0 * (factor if z < below_m else 1.0)
-        z -= k / math.sqrt(float(density_kg_m3(z)))
-        t += 1.0
-    return rows
-
-
-@pytest.mark.parametrize(("factor", "seen"), [(1.0, False), (1.6, True), (0.6, True)])
-def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
-    rows = np.array(falling(factor, 9_000.0))
-    noisy = rows[:, 1] + np.random.default_rng(3).normal(0.0, 5.0, len(rows))
-    altitude_m, log_k, sigma = observed(
-        rows[:, 0], noisy, np.zeros(len(rows), dtype=np.int64), 0.0, 12.0
-    )
-    change = changed(altitude_m, log_k, sigma)
-    assert (change is not None) == seen
-    if change is not None:
-        # the law itself is 14 % off above 20 km, where these falls begin
-        assert change.ratio == pytest.approx(factor, rel=0.12)
-        assert change.since_m < 9_300.0
-
-
-@needs_real_flights
-def test_real_parachutes_seldom_change() -> None:
-    changes = 0
-    for log in real_logs():
-        question = flown(log).landing_question()
-        assert question is not None
-        answer = predict(question)
-        changes += answer is not None and answer.fall_change is not None
-    assert changes <= 8, "a crew that is told of a change too often stops to listen"
 
 
 def test_a_wind_along_a_parallel_carries_along_the_parallel() -> None:

@@ -227,8 +227,8 @@ class _Places(NamedTuple):
 def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> Array:
     """How much more the wind changes near the ground (the day's mixing) and aloft (waves), at least 1.
 
-    Real flights change by as much over 52 minutes at 10 to 16 km as over 101 at 2 to 3 km above the
-    launch, and by as much over 22 minutes above 16 km as over 89 at 3 to 6 (`tests.bench rehearsal`).
+    The share aloft makes the areas at the burst and at 15 km as wide as the landings are apart; the
+    wind's change itself, which grows aloft too, asks for less (tests/flight/test_winds.py).
     """
     height_m = np.maximum(CENTRES_M[layer] - ground_m, 0.0)
     low = np.exp(-height_m / c.near_ground_height_m)
