@@ -49,11 +49,13 @@ def create_app(
     basemap: Basemap | None = None,
     terrain: Terrain | None = None,
     bases: Callable[[], list[str]] = list,
+    clock: Callable[[], float] = time.monotonic,
 ) -> FastAPI:
     """`terrain` gives the ground's height in metres at a latitude and longitude, or None; `bases`
-    the addresses under which other devices reach this station."""
+    the addresses under which other devices reach this station; `clock` the seconds, which only
+    grow, by which the limits count."""
     settings = settings or ScreenSettings()
-    limits = Limits(time.monotonic)
+    limits = Limits(clock)
     basemap = basemap or Basemap()
     hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
 
