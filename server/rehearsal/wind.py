@@ -6,8 +6,8 @@ square of the vector change after a time is proportional to that time to the pow
 minutes to 4 hours. A distance counts like the time that the air takes to cross it. The size of the
 changes at each height, how far flights differ in it, and its correlation with height are tuned beside
 the real flights (`python -m tests.bench rehearsal`): between ascent and descent the middle flight's
-vector wind changes by 3.7 m/s rms at 2 km above the launch and at 13 km, by 3.1 at 4 and at 20 km,
-though the time between shrinks from 102 minutes to 21; flights differ by a factor of 1.7 below 3 km and
+vector wind changes by 3.7 m/s rms at 2 km above the launch and at 13 km, by 3.1 at 4 km and 3.3 at
+20, though the time between shrinks from 102 minutes to 21; flights differ by a factor of 1.7 below 3 km and
 of 1.3 above 10 (one standard deviation). The change is correlated 0.74 over 250 m, 0.39 over 500 m and
 0.13 over 1 km. Slow changes are tall: one profile of a real ascent differs by only 3.1, 5.1 and 7.2 m/s
 over 250, 500 and 1,000 m.
@@ -83,13 +83,8 @@ class WindField:
         self._east_rate = omega / ADVECTION_MS * np.sin(heading)
         self._north_rate = omega / ADVECTION_MS * np.cos(heading)
         self._variance = change_ms**2 * share / 2  # of each of the two axes
-        keep = np.exp(-_LEVEL_M / self.heights_m())
-        self._between = keep  # correlation of neighbouring levels
-        shocks = chance.standard_normal((_LEVELS, 4, omega.size))
-        parts = np.empty_like(shocks)
-        parts[0] = shocks[0]
-        for i in range(1, _LEVELS):
-            parts[i] = keep * parts[i - 1] + np.sqrt(1 - keep**2) * shocks[i]
+        self._between = np.exp(-_LEVEL_M / self.heights_m())  # correlation of neighbouring levels
+        parts = _up_the_levels(chance.standard_normal((_LEVELS, 4, omega.size)), self._between)
         levels = self.size_at(_LEVELS_M)
         self._parts = parts * np.sqrt(self._variance) * levels[:, None, None]
 
@@ -148,8 +143,14 @@ class WindField:
 def _strength(chance: np.random.Generator) -> Array:
     """By how much the changes are stronger than usual on one flight, level by level."""
     keep = np.exp(-_LEVEL_M / _SPREAD_HEIGHT_M)
-    drawn = chance.standard_normal(_LEVELS)
-    for i in range(1, _LEVELS):
-        drawn[i] = keep * drawn[i - 1] + np.sqrt(1 - keep**2) * drawn[i]
+    drawn = _up_the_levels(chance.standard_normal(_LEVELS), keep)
     spread = np.interp(_LEVELS_M, _SPREAD_AT_M, _LAYER_SPREADS)
     return np.asarray(np.exp(_FLIGHT_SPREAD * chance.standard_normal() + spread * drawn))
+
+
+def _up_the_levels(shocks: Array, keep: Array | float) -> Array:
+    """Normal draws, shape (levels, ...), each correlated by `keep` with the level below it."""
+    drawn = shocks.copy()
+    for i in range(1, len(drawn)):
+        drawn[i] = keep * drawn[i - 1] + np.sqrt(1 - keep**2) * shocks[i]
+    return drawn

@@ -164,6 +164,13 @@ def profile(
     )
 
 
+def crossed_twice(seen: WindSamples) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Which samples are of the first and of the second passage of a layer, from the lowest up."""
+    order = np.lexsort((seen.time_s, seen.layer))
+    twice = np.flatnonzero(np.diff(seen.layer[order]) == 0)
+    return order[twice], order[twice + 1]
+
+
 def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) -> float:
     """Variance of the wind's change between the way up and the way down, over what is usual.
 
@@ -173,9 +180,7 @@ def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) 
     is below, and 1 while no kilometre was crossed twice.
     """
     c = constants
-    order = np.lexsort((seen.time_s, seen.layer))
-    twice = np.flatnonzero(np.diff(seen.layer[order]) == 0)
-    up, down = order[twice], order[twice + 1]
+    up, down = crossed_twice(seen)
     layer = seen.layer[up]
     lost = 1.0 - np.exp(-(((seen.time_s[down] - seen.time_s[up]) / c.fading_time_s) ** (2.0 / 3.0)))
     fading = 2 * (c.fading_sigma_ms * _unrest(layer, ground_m, c)) ** 2 * lost
