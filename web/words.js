@@ -47,6 +47,11 @@ export function zone(s) {
   return part?.value ?? 'local';
 }
 
+/** `CDT, 21:42 UTC`; once where the zone is UTC itself. */
+export const zoneAndUtc = (s) => (isUtc(s) ? 'UTC' : `${zone(s)}, ${utcTime(s)}`);
+
+export const isUtc = (s) => zone(s) === 'UTC';
+
 /** `NW` */
 export const compass = (deg) => POINTS[Math.round(((deg % 360) + 360) / 22.5) % 16];
 /** `312°` */

@@ -72,12 +72,13 @@ def open_page(browser: Browser) -> Callable[..., Any]:
         size: tuple[int, int] = WIDE,
         night: bool = False,
         ready: str = ".figure",
+        zone: str = "America/Chicago",
         **more: Any,
     ) -> Watched:
         context = await browser.new_context(
             viewport={"width": size[0], "height": size[1]},
             color_scheme="dark" if night else "light",
-            timezone_id="America/Chicago",
+            timezone_id=zone,
             reduced_motion="reduce",
             **more,
         )

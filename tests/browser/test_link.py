@@ -5,6 +5,7 @@ from typing import Any
 
 from playwright.async_api import expect
 
+from server.flight.times import rfc3339
 from server.screen.app import create_app
 from server.screen.feed import History
 from tests.browser.conftest import PATIENCE_MS
@@ -74,6 +75,26 @@ async def test_old_evidence_looks_old(open_page: Any) -> None:
             await expect(cell).to_have_attribute("data-stale", "true")
             await expect(cell).to_contain_text(re.compile("ago|old|silent"))
         await expect(page.locator("[data-panel=landing] .card-aside")).to_contain_text("old: 3 min")
+
+
+async def test_a_car_that_was_heard_long_ago_says_so(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=1_800)
+    whole = feed.state
+
+    def state() -> dict[str, Any]:
+        told = whole()
+        for car in told["vehicles"]:
+            car["time"] = rfc3339(feed.now_s - 720)
+        return told
+
+    feed.state = state  # type: ignore[method-assign]
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port)).page
+        told = {"where": "position 12\u00a0min ago", "first": "position 12\u00a0min old"}
+        for name, age in told.items():
+            cell = page.locator(f"[data-answer={name}]")
+            await expect(cell).to_have_attribute("data-stale", "true")
+            await expect(cell).to_contain_text(age)
 
 
 async def test_a_replay_is_scrubbed(open_page: Any) -> None:

@@ -3,6 +3,7 @@
 from typing import Any
 
 import pytest
+from playwright.async_api import expect
 
 from server.screen.app import create_app
 from tests.screen.fake_feed import FakeFeed
@@ -78,3 +79,17 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
         "us": ["10,000 ft", "1,000 ft/min", "10.0 mi", "500 ft", "100 mph", "−40.0 °F"],
         "other": ["1,013.3 hPa", "3 counts", "no value"],
     }
+
+
+@pytest.mark.parametrize(("zone", "local", "utc"), [
+    ("America/Chicago", "11:13:15 CDT", "16:13:15\u00a0UTC"), ("UTC", "16:13:15 UTC", ""),
+])  # fmt: skip
+async def test_a_station_that_keeps_utc_is_shown_one_clock(
+    open_page: Any, zone: str, local: str, utc: str
+) -> None:
+    feed = FakeFeed()
+    feed.now_s = 1777738395.0
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port, zone=zone)).page
+        await expect(page.locator(".bar-time")).to_have_text(local)
+        await expect(page.locator(".bar-utc")).to_have_text(utc)

@@ -2,7 +2,7 @@
 
 import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
-import { clockTimeSeconds, utcTimeSeconds } from 'leeward/words.js';
+import { clockTimeSeconds, isUtc, utcTimeSeconds } from 'leeward/words.js';
 
 const MOST = 1500; // older fixes are thinned beyond this
 
@@ -39,11 +39,13 @@ export function createFixes(map, store, units) {
 
   function describe(name, [time_s, , , altitude_m, accepted, reason]) {
     const height = altitude_m === null ? 'no altitude' : units.altitude(altitude_m);
+    const utc = utcTimeSeconds(time_s);
+    const when = isUtc(time_s) ? utc : `${clockTimeSeconds(time_s)} (${utc})`;
     return el(
       'span',
       {},
       el('b', { text: `${name} ` }),
-      `${clockTimeSeconds(time_s)} (${utcTimeSeconds(time_s)}), ${height}`,
+      `${when}, ${height}`,
       el('br'),
       accepted ? 'Used for the track.' : `Left out: ${reason ?? 'no reason given'}.`,
     );

@@ -2,7 +2,7 @@
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { isOld } from 'leeward/fresh.js';
+import { isOld, isOldVehicle } from 'leeward/fresh.js';
 import * as words from 'leeward/words.js';
 
 const UNKNOWN = 'not known';
@@ -45,7 +45,7 @@ export function createBand({ store, clock, units, whereIs }) {
     const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
     const window =
       landed || early_s === null || late_s === null
-        ? `${zone}, ${words.utcTime(time_s)}`
+        ? words.zoneAndUtc(time_s)
         : `${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${zone}`;
     const moment = left_s >= 0 ? `in ${words.duration(left_s)}` : words.ago(time_s, now_s);
     const verb = landed ? 'Landed' : left_s >= 0 ? 'Lands' : 'Should have landed';
@@ -69,7 +69,7 @@ export function createBand({ store, clock, units, whereIs }) {
     }
     const sure =
       landing.radius_90_m === null ? '' : `90\u00a0% within ${units.distance(landing.radius_90_m)}`;
-    const lost = isOld(state, own.time, now_s);
+    const lost = isOldVehicle(state, own.time, now_s);
     const age = lost ? `, its position ${words.ago(seconds(own.time), now_s)}` : '';
     const from = `from ${own.name}${age}`;
     const ageOf = ({ as_of }) => words.duration(now_s - seconds(as_of));
@@ -115,14 +115,18 @@ export function createBand({ store, clock, units, whereIs }) {
       first.show('Who is there first', UNKNOWN, '', why);
       return;
     }
-    const stale = isOld(state, best.time, now_s) || old;
-    const as = old ? `${words.duration(now_s - seconds(state.landing.as_of))} old; ` : '';
-    const drive = `${as}${words.duration(best.drive_s)} to drive`;
+    const lost = isOldVehicle(state, best.time, now_s);
+    const stale = lost || old;
+    const ages = [
+      old ? `${words.duration(now_s - seconds(state.landing.as_of))} old` : '',
+      lost ? `position ${words.duration(now_s - seconds(best.time))} old` : '',
+    ];
+    const age = ages.filter(Boolean).join('; ');
     const margin_s = best.arrives_before_landing_s;
     if (landed || margin_s === null) {
       const arrives_s = seconds(best.arrives);
       const arrival = arrives_s === null ? '' : `at ${words.clockTime(arrives_s)}`;
-      first.show(`${best.name} is there`, `in ${words.duration(best.drive_s)}`, '', arrival, stale);
+      first.show(`${best.name} is there`, `in ${words.duration(best.drive_s)}`, '', age || arrival, stale);
       return;
     }
     const early = margin_s >= 0;
@@ -130,7 +134,7 @@ export function createBand({ store, clock, units, whereIs }) {
       early ? `${best.name} is there first` : `It lands before ${best.name}`,
       words.duration(Math.abs(margin_s)),
       early ? 'early' : 'late',
-      drive,
+      age || `${words.duration(best.drive_s)} to drive`,
       stale,
       early ? 'good' : 'bad',
     );

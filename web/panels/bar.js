@@ -51,7 +51,7 @@ export function createBar({ store, clock, preferences }) {
     setText(mode, MODES[state.mode]);
     document.body.dataset.mode = state.mode;
     setText(time, `${words.clockTimeSeconds(now_s)} ${words.zone(now_s)}`);
-    setText(utc, words.utcTimeSeconds(now_s));
+    setText(utc, words.isUtc(now_s) ? '' : words.utcTimeSeconds(now_s));
     document.title = `${state.flight.name} · Leeward`;
   }
 

@@ -79,7 +79,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
 
   function timeWords(landing, landed) {
     const at_s = seconds(landing.time);
-    const exact = `${words.clockTime(at_s)} ${words.zone(at_s)}, ${words.utcTime(at_s)}`;
+    const exact = `${words.clockTime(at_s)} ${words.zoneAndUtc(at_s)}`;
     if (landed || landing.time_early === null || landing.time_late === null) return exact;
     const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
     return `${words.utcTime(at_s)}; ${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${words.zone(at_s)}`;

@@ -2,7 +2,7 @@
 
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { isOld, VEHICLE_OLD_S } from 'leeward/fresh.js';
+import { isOldVehicle } from 'leeward/fresh.js';
 import { card } from 'leeward/panels/card.js';
 import * as words from 'leeward/words.js';
 
@@ -39,7 +39,7 @@ export function createVehicles({ store, clock, units, map, post }) {
         const { state } = store;
         const now_s = clock.now_s();
         const at_s = seconds(vehicle.time);
-        const old = isOld(state, vehicle.time, now_s, VEHICLE_OLD_S);
+        const old = isOldVehicle(state, vehicle.time, now_s);
         setAttribute(node, 'data-stale', old || null);
         setText(way, wayWords(vehicle));
         const heard = at_s === null ? 'no position yet' : `position ${words.ago(at_s, now_s)}`;
