@@ -1,7 +1,9 @@
 """Made flights for the landing bench: winds that vary in time and space by the published statistics.
 
 The rehearsal flies them with physics of its own; what the station heard is all that is used. The
-oracle beside each prediction is told the statistics and the drag (`_landing_oracle`).
+oracle beside each prediction is told the statistics and the drag (`_landing_oracle`). At the burst, where
+no fall has been seen yet, the predictor is also asked again with the drag told: how much of the distance
+to the oracle is drag, and how much wind.
 """
 
 from __future__ import annotations
@@ -12,14 +14,17 @@ from multiprocessing import get_context
 
 from server.flight.flight import Flight
 from server.flight.inputs import DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
-from server.flight.landing.question import Ground
+from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, FallConstants
+from server.flight.landing.predict import LandingConstants
+from server.flight.landing.question import Ground, LandingQuestion
 from server.rehearsal.fleet import draw
 from server.rehearsal.flight import Flown, fly
-from tests.bench import _landing_oracle as landing_oracle
+from tests.bench import _landing_oracle as oracle
 from tests.bench._landing_stages import STAGES, Case, Outcome, judge, questions
 
 FLIGHTS = 300
 _PROCESSES = 2
+_CERTAIN, _NEVER = 0.002, 1e-9
 
 
 @dataclass
@@ -29,6 +34,7 @@ class MadeOutcome:
     stage: str
     outcome: Outcome
     oracle_km: float
+    told_drag_km: float | None  # at the burst: the predictor's own error, had it known the drag
 
 
 def outcomes(flights: int = FLIGHTS) -> list[MadeOutcome]:
@@ -73,6 +79,22 @@ def _of_flight(seed: int) -> list[MadeOutcome]:
         question = case.questions.get(stage)
         if question is None:
             continue
-        told = landing_oracle.landing(question, flown.scenario, flown.truth, case.altitude_m)
-        found.append(MadeOutcome(stage, judge(case, question), case.error_km(question, *told)))
+        told = oracle.landing(question, flown.scenario, flown.truth, case.altitude_m)
+        told_drag_km = None
+        if stage == "burst":
+            told_drag_km = _told_drag(
+                case, question, oracle.fall_constant(flown.scenario, flown.truth)
+            )
+        error_km = case.error_km(question, *told)
+        found.append(MadeOutcome(stage, judge(case, question), error_km, told_drag_km))
     return found
+
+
+def _told_drag(case: Case, question: LandingQuestion, fall_constant: float) -> float:
+    speed_ms = fall_constant / SEA_LEVEL_ROOT_DENSITY
+    descent = replace(
+        question.plan.descent, fall_speed_sea_level_ms=speed_ms, fall_speed_relative_sigma=_CERTAIN
+    )
+    question = replace(question, plan=replace(question.plan, descent=descent))
+    fall = replace(FallConstants(), loose_share=_NEVER, failure_share=_NEVER)
+    return judge(case, question, LandingConstants(fall=fall)).ours_km

@@ -60,6 +60,13 @@ def landing(
     return x + float(np.trapezoid(east, when_s)), y + float(np.trapezoid(north, when_s))
 
 
+def fall_constant(scenario: Scenario, truth: Truth) -> float:
+    """Fall speed times the root of the density, (m/s)(kg/m³)^½, of the parachute as it is."""
+    chute = scenario.parachute
+    parachute = Parachute(scenario.balloon.payload_kg, chute.diameter_m, chute.drag_coefficient)
+    return parachute.constant() * truth.parachute_factor
+
+
 def _turned(east: Array, north: Array, left_rad: Array) -> tuple[Array, Array]:
     """To the left, by angles so small that their sine is the angle."""
     return east - left_rad * north, north + left_rad * east
@@ -69,9 +76,7 @@ def _fall(
     scenario: Scenario, truth: Truth, start_m: float, at_s: float, ground_m: float
 ) -> tuple[Array, Array]:
     """Heights and times at about every ten seconds, with the parachute as it is."""
-    chute = scenario.parachute
-    parachute = Parachute(scenario.balloon.payload_kg, chute.diameter_m, chute.drag_coefficient)
-    constant = parachute.constant() * truth.parachute_factor
+    chute, constant = scenario.parachute, fall_constant(scenario, truth)
     z, t, rows = start_m, at_s, [(start_m, at_s)]
     while z > ground_m:
         opened = min(0.5 + 0.5 * (max(t - truth.burst_s, 0.0) / chute.opening_s) ** 2, 1.0)

@@ -62,6 +62,8 @@ def run() -> dict[str, Any]:
     ours, oracle = [m.outcome.ours_km for m in made], [m.oracle_km for m in made]
     told["oracle_ratio"] = float(np.median(ours) / np.median(oracle))
     told["oracle_ratio_by_stage"] = ratios
+    told_drag = [m.told_drag_km for m in made if m.told_drag_km is not None]
+    told["made_burst_told_drag_median_km"] = float(np.median(told_drag))
     return told
 
 
