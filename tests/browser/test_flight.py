@@ -61,8 +61,10 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
         await expect(backup).to_have_attribute("data-state", "silent")
         await expect(backup.locator(".state")).to_have_text("silent")
         await expect(answer(page, "height")).to_contain_text("descending")
+        await expect(answer(page, "fresh")).to_contain_text("Backup silent, 1 reporting")
 
         feed.go(LANDED_S + 300)
+        await expect(answer(page, "fresh")).to_contain_text("Phone reporting, 2 silent")
         await expect(answer(page, "when")).to_contain_text("Landed")
         await expect(page.locator("[data-panel=landing]")).to_contain_text("landed fix")
         await expect(page.locator(".landing-label")).to_contain_text("landed 11:13")

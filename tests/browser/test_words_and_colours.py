@@ -93,3 +93,31 @@ async def test_a_station_that_keeps_utc_is_shown_one_clock(
         page = (await open_page(port, zone=zone)).page
         await expect(page.locator(".bar-time")).to_have_text(local)
         await expect(page.locator(".bar-utc")).to_have_text(utc)
+
+
+async def test_who_reports_in_few_words(open_page: Any) -> None:
+    def trackers(**states: str) -> list[dict[str, str]]:
+        return [{"label": label, "state": state} for label, state in states.items()]
+
+    asked = {
+        "all 2 reporting": (trackers(Main="reporting", Backup="reporting", Phone="waiting"), False),
+        "Backup silent, 1 reporting": (trackers(Main="reporting", Backup="silent"), False),
+        "Main and Backup silent, 1 reporting": (
+            trackers(Main="silent", Backup="silent", Phone="reporting"), False
+        ),
+        "Main silent, Backup lost, 1 reporting": (
+            trackers(Main="silent", Backup="lost", Phone="reporting"), False
+        ),
+        "Backup and Phone reporting, 1 silent": (
+            trackers(Main="silent", Backup="reporting", Phone="reporting"), True
+        ),
+        "": (trackers(Main="waiting"), False),
+    }  # fmt: skip
+    async with serving(create_app(FakeFeed())) as port:
+        page = (await open_page(port)).page
+        said = await page.evaluate(
+            "async asked => { const { healthWords } = await import('/web/panels/band.js');"
+            " return asked.map((one) => healthWords(...one)); }",
+            list(asked.values()),
+        )
+    assert said == list(asked)

@@ -156,19 +156,21 @@ export function createBand({ store, clock, units, whereIs }) {
 }
 
 /** What matters first, for what does not fit is cut off: trouble, or after landing who speaks. */
-function healthWords(trackers, landed) {
+export function healthWords(trackers, landed) {
   const speaking = trackers.filter(({ state }) => state !== 'waiting');
   const troubled = speaking.filter(({ state }) => state !== 'reporting');
   const states = new Set(speaking.map(({ state }) => state));
   if (speaking.length > 1 && states.size === 1) return `all ${speaking.length} ${[...states][0]}`;
   const fine = speaking.filter(({ state }) => state === 'reporting');
   const [named, counted] = landed ? [fine, troubled] : [troubled, fine];
-  const words = named.map(({ label, state }) => `${label} ${state}`);
-  const rest = counted.map(({ state }) => state);
-  for (const state of new Set(rest)) {
-    words.push(`${rest.filter((one) => one === state).length} ${state}`);
-  }
+  const words = byState(named).map(([state, some]) => `${some.map(({ label }) => label).join(' and ')} ${state}`);
+  words.push(...byState(counted).map(([state, some]) => `${some.length} ${state}`));
   return words.join(', ');
+}
+
+function byState(trackers) {
+  const states = [...new Set(trackers.map(({ state }) => state))];
+  return states.map((state) => [state, trackers.filter((one) => one.state === state)]);
 }
 
 export function ownVehicle(state) {
