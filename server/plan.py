@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -21,6 +20,7 @@ from server.flight.inputs import (
     VehiclePlan,
 )
 from server.plan_balloon import BalloonSection, DescentSection
+from server.plan_errors import explain
 from server.plan_network import AccessSection, MqttSection, PeerSection, StationSection
 from server.sources.spec import Kind, SourceSpec
 
@@ -281,84 +281,4 @@ def parse(text: str, name: str = "plan") -> PlanFile:
     try:
         return PlanFile.model_validate(data)
     except ValidationError as error:
-        raise PlanError("\n".join(_explain(error, text, name))) from error
-
-
-def _explain(error: ValidationError, text: str, name: str) -> list[str]:
-    lines = []
-    for problem in error.errors(include_url=False):
-        place = [part for part in problem["loc"] if not str(part).startswith("function-")]
-        line = find_line(text, place) if place else _line_of_value(text, problem["msg"])
-        key = ".".join(f"{part + 1}" if isinstance(part, int) else str(part) for part in place)
-        message = problem["msg"].removeprefix("Value error, ")
-        if problem["type"] == "extra_forbidden":
-            message = f"unknown key{_hint(place)}"
-        found = problem.get("input")
-        if isinstance(found, str | int | float) and problem["type"] != "missing":
-            message += f" (found {found!r})"
-        at = f", line {line}" if line is not None else ""
-        lines.append(f"{name}{at}: {key or 'plan'}: {message}")
-    return lines
-
-
-def _hint(place: list[Any]) -> str:
-    """The nearest key that the section does have; a wrong unit is the usual reason."""
-    model: Any = PlanFile
-    for part in place[:-1]:
-        if isinstance(part, int):
-            continue
-        if not (isinstance(model, type) and issubclass(model, BaseModel)):
-            return ""
-        annotation = model.model_fields[part].annotation
-        model = next(
-            (c for c in _classes(annotation) if isinstance(c, type) and issubclass(c, BaseModel)),
-            None,
-        )
-    if model is None:
-        return ""
-    near = difflib.get_close_matches(str(place[-1]), list(model.model_fields), n=1, cutoff=0.5)
-    return f"; is {near[0]} meant? Units stand in the names" if near else ""
-
-
-def _classes(annotation: Any) -> list[Any]:
-    inner = [c for part in getattr(annotation, "__args__", ()) for c in _classes(part)]
-    return [annotation, *inner]
-
-
-def _line_of_value(text: str, message: str) -> int | None:
-    """The line that holds the last value quoted in a message about the plan as a whole."""
-    quoted = re.findall(r"'([^']+)'", message)
-    for number, line in enumerate(text.splitlines(), start=1):
-        if quoted and re.search(rf"""=\s*["']{re.escape(quoted[-1])}["']""", line):
-            return number
-    return None
-
-
-_HEADING = re.compile(r"^\s*(\[\[?)\s*([\w.\-]+)\s*\]\]?")
-_KEY = re.compile(r"^\s*([\w\-]+)\s*=")
-
-
-def find_line(text: str, place: list[Any]) -> int | None:
-    """The line (from 1) of a key path such as ["sources", 1, "port"], or of its section."""
-    if not place:
-        return None
-    section = str(place[0])
-    wanted = place[1] if len(place) > 1 and isinstance(place[1], int) else None
-    key = next((str(p) for p in place[1:] if not isinstance(p, int)), None)
-    current, count, best = None, -1, None
-    for number, line in enumerate(text.splitlines(), start=1):
-        heading = _HEADING.match(line)
-        if heading:
-            current = heading[2].split(".")[0]
-            if current == section and heading[1] == "[[":
-                count += 1
-            if current == section and (wanted is None or count == wanted):
-                best = best or number
-            continue
-        named = _KEY.match(line)
-        if named and current is None and named[1] == section:
-            return number
-        here = current == section and (wanted is None or count == wanted)
-        if named and here and named[1] == key:
-            return number
-    return best
+        raise PlanError("\n".join(explain(error, PlanFile, text, name))) from error

@@ -11,8 +11,8 @@ from server.debrief.record import FlightRecord
 from server.flight.chase.horizon import CAR_ANTENNA_M, EFFECTIVE_EARTH_RADIUS_M
 from server.flight.chase.vehicles import VehicleFix
 from server.flight.geodesy import distance_bearing
-from server.flight.snapshot import vehicle_fixes
 from server.flight.track.arrivals import Hearing, timed
+from server.flight.vehicle_view import vehicle_fixes
 
 if TYPE_CHECKING:
     from server.debrief.figures import TrackerShare

@@ -8,10 +8,10 @@ from typing import TypedDict
 
 from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
-from server.flight.snapshot import vehicle_fixes
 from server.flight.track.fixes import Verdict
 from server.flight.track.phase import Phase
 from server.flight.track.track import Record
+from server.flight.vehicle_view import vehicle_fixes
 
 TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
 FixPoint = tuple[float, float, float, float | None, bool, str | None]

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from server.screen.wire import FromServer, Resume, State
+from server.screen.wire import FromServer, Resume
+from server.screen.wire_state import State
 from tests.wire.make import FOLDER, as_text, golden_messages
 
 ORDER = json.loads((FOLDER / "order.json").read_text())
