@@ -13,6 +13,7 @@ import typer
 
 from server.atlas.surroundings import Surroundings, SurroundingsError, open_surroundings
 from server.flight.times import parse_time
+from server.interrupt import until_interrupted
 from server.journal import Journal, JournalError
 from server.journal_text import LogError, format_line
 from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
@@ -112,7 +113,7 @@ def live(
 
     checked = _plan(plan)
     try:
-        run.until_interrupted(
+        until_interrupted(
             run.live(
                 checked,
                 plan,
@@ -177,7 +178,7 @@ def replay(
     try:
         if door.guarded:  # beside the recording, which may be no plan's
             face = replace(face, keys=keys_beside(log or Path("demo"), None, None))
-        run.until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, door))
+        until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, door))
     except (run.NoPort, KeysError) as error:
         raise _fail(error) from error
 

@@ -7,7 +7,6 @@ import contextlib
 import functools
 import gc
 import logging
-import signal
 import socket
 import time
 import webbrowser
@@ -323,17 +322,3 @@ def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
         return None, ""
     at = plan.launch.latitude_deg, plan.launch.longitude_deg
     return around(*at, AROUND_LAUNCH_M), f"{AROUND_LAUNCH_M / 1000:.0f} km about the launch"
-
-
-def until_interrupted(work: Awaitable[None]) -> None:
-    """Run to the end; Ctrl-C or a termination signal ends it cleanly."""
-
-    async def main() -> None:
-        task = asyncio.ensure_future(work)
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, task.cancel)
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
-
-    asyncio.run(main())

@@ -14,7 +14,8 @@ ROOT = Path(__file__).parent.parent
 MAY_IMPORT = {
     "decoders": {"decoders"},
     "server.flight": {"decoders", "server.flight"},
-    "server.rehearsal": {"decoders", "server.rehearsal"},
+    "server.interrupt": set(),
+    "server.rehearsal": {"decoders", "server.rehearsal", "server.interrupt"},
     "server.atlas": {"decoders", "server.flight", "server.atlas"},
     "server.sources": {"decoders", "server.flight", "server.sources"},
     "server.journal_text": {"decoders", "server.flight"},

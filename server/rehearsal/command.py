@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
+
+from server.interrupt import until_interrupted
 
 if TYPE_CHECKING:
     from .perform import Performance
@@ -69,10 +69,9 @@ def rehearse(
             _fail(f"{where} is the scenario itself; name another file with --plan")
         run = f"{datetime.now(UTC):%Y%m%dT%H%M%S}"
         wishes = Wishes(speed, port, where, run)
-        with contextlib.suppress(KeyboardInterrupt):
-            done = asyncio.run(perform(flight, seed, wishes, lambda words: typer.echo(words)))
-            if judged:
-                _judge(done, flight, picture or where.with_suffix(".svg"))
+        done = until_interrupted(perform(flight, seed, wishes, lambda words: typer.echo(words)))
+        if judged and done is not None:
+            _judge(done, flight, picture or where.with_suffix(".svg"))
     except (ScenarioError, NotInstalled, OSError) as error:
         _fail(str(error))
 

@@ -101,11 +101,17 @@ async def test_a_phone_posts_to_the_station(tmp_path: Path) -> None:
     assert state["phase"] == "landed"
 
 
+def _deaf() -> None:
+    """As a shell without job control starts what it puts in the background."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
 async def test_ended_early_what_was_seen_is_judged(tmp_path: Path) -> None:
     rehearsal = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "server.cli", "rehearse", "calm", "--judge", "--speed", "60",
         "--port", "0", "--plan", str(tmp_path / "plan.toml"),
         stdout=asyncio.subprocess.PIPE, cwd=ROOT, env=os.environ | {"PYTHONUNBUFFERED": "1"},
+        preexec_fn=_deaf,
     )  # fmt: skip
     assert rehearsal.stdout is not None
     line = b""
