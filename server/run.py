@@ -7,7 +7,6 @@ import contextlib
 import functools
 import gc
 import logging
-import socket
 import time
 import webbrowser
 from collections.abc import Awaitable, Callable
@@ -17,37 +16,28 @@ from pathlib import Path
 
 import uvicorn
 
-from server.atlas import forecast as forecasts
-from server.atlas.basemap import Basemap, Online, open_basemap
-from server.atlas.coverage import MapCheck, around, check_basemap
+from server.atlas.basemap import Basemap
 from server.atlas.surroundings import Surroundings
-from server.atlas.tiles import BasemapError, Bounds
+from server.check import check_forecast
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
-from server.journal import Journal, JournalError
+from server.listen import Door, addresses, free_port
 from server.logs import Recording
 from server.plan import PlanFile
+from server.plan_maps import maps_of
 from server.plan_watch import watch_plan
 from server.recover import not_before, open_journal
 from server.rehearsal.clock import follow
-from server.replay import Replay, state_at
+from server.replay import Replay
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
-from server.screen.certificate import own_addresses, own_certificate, own_names
-from server.screen.keys import Keys, is_loopback, keys_beside
+from server.screen.certificate import own_certificate, own_names
+from server.screen.keys import Keys, keys_beside
 from server.screen.serve import uvicorn_server
-from server.sharing import Links, open_ledger, try_links
-from server.sources.probe import ProbeResult, probe
+from server.sharing import Links, open_ledger
 from server.station import Station
 
 log = logging.getLogger("leeward")
-
-AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice, no source
-FIRST_PORT, LAST_PORT = 8_420, 8_439
-
-
-class NoPort(Exception):
-    """No port to listen on; the message says which were tried."""
 
 
 @dataclass(frozen=True)
@@ -61,33 +51,6 @@ class Face:
     beacons: tuple[tuple[str, str], ...] = ()
 
 
-def maps_of(plan: PlanFile, folder: Path) -> Basemap:
-    """The plan's maps, opened from its folder."""
-    asked = plan.basemap
-    online = None
-    if asked.online is not None:
-        online = Online(asked.online, asked.online_attribution, asked.online_max_zoom)
-    return open_basemap(folder, asked.files, asked.layers, online)
-
-
-@dataclass(frozen=True)
-class Door:
-    """Where the station listens. `https`: the plan, beside which its own certificate is kept."""
-
-    host: str = "127.0.0.1"
-    port: int | None = None
-    browser: bool = False
-    https: Path | None = None
-
-    @property
-    def scheme(self) -> str:
-        return "http" if self.https is None else "https"
-
-    @property
-    def guarded(self) -> bool:
-        return not is_loopback(self.host)
-
-
 def face_of(plan: PlanFile, path: Path) -> Face:
     """The plan's maps, opened from its folder, its units and keys. A bad map is a problem, no error;
 
@@ -99,16 +62,6 @@ def face_of(plan: PlanFile, path: Path) -> Face:
         keys_beside(path, plan.access.watch, plan.access.crew),
         tuple((tracker.name, tracker.token) for tracker in plan.trackers if tracker.token),
     )
-
-
-def check_forecast(plan: PlanFile, surroundings: Surroundings) -> tuple[bool, str] | None:
-    """Whether the plan's forecast serves its launch; None where either is not said."""
-    launch, forecast = plan.launch, surroundings.forecast
-    if forecast is None or launch is None or launch.time is None:
-        return None
-    burst_m = plan.for_flight().balloon.burst_altitude_m
-    place = (launch.latitude_deg, launch.longitude_deg)
-    return forecasts.check(forecast, place, launch.time.timestamp(), burst_m)
 
 
 async def live(
@@ -257,68 +210,8 @@ async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> N
         await asyncio.sleep(0.005)
 
 
-def addresses(door: Door) -> list[str]:
-    """Under which other devices reach the station; the first also this machine itself."""
-    hosts = [door.host]
-    if door.host in ("0.0.0.0", "::"):
-        hosts = sorted(own_addresses(), key=lambda host: (":" in host, host)) or ["127.0.0.1"]
-    return [
-        f"{door.scheme}://{'[' + host + ']' if ':' in host else host}:{door.port}" for host in hosts
-    ]
-
-
 def _own_link(address: str, face: Face, door: Door) -> str:
     """What this machine's own browser opens."""
     if not door.guarded or face.keys is None:
         return address + "/"
     return f"{address}/#key={face.keys.crew}"
-
-
-def free_port(host: str) -> int:
-    """The first port of ours that nobody listens on."""
-    for port in range(FIRST_PORT, LAST_PORT + 1):
-        family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        with socket.socket(family, socket.SOCK_STREAM) as trial:
-            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                trial.bind((host, port))
-            except OSError:
-                continue
-            return port
-    raise NoPort(f"ports {FIRST_PORT} to {LAST_PORT} on {host} are all taken; name one with --port")
-
-
-async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[ProbeResult]:
-    """Try every source of a plan at once, and its links, and say what came of it."""
-    sources = (probe(spec, seconds) for spec in plan.source_specs())
-    *heard, linked = await asyncio.gather(*sources, try_links(plan, folder))
-    return [*heard, *linked]
-
-
-def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapCheck]:
-    """Do the plan's maps show where the flight goes? By the journal's prediction, if there is one,
-
-    else by the surroundings of the launch site."""
-    basemap = maps_of(plan, folder)
-    try:
-        area, what = _area_of(plan, journal_path)
-        return check_basemap(basemap, area, what)
-    except (BasemapError, JournalError) as error:
-        return [MapCheck(False, str(error))]
-    finally:
-        basemap.close()
-
-
-def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
-    if journal_path.is_file():
-        with Journal(journal_path, read_only=True) as journal:
-            receptions = [reception for _, reception in journal.receptions()]
-        landing = state_at(receptions, plan.for_flight(), None)["landing"]
-        if landing is not None:
-            ring = landing["search_area"]["p90"]["coordinates"][0]
-            lons, lats = zip(*ring, strict=True)
-            return (min(lons), min(lats), max(lons), max(lats)), "the predicted area"
-    if plan.launch is None:
-        return None, ""
-    at = plan.launch.latitude_deg, plan.launch.longitude_deg
-    return around(*at, AROUND_LAUNCH_M), f"{AROUND_LAUNCH_M / 1000:.0f} km about the launch"

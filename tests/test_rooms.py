@@ -28,6 +28,7 @@ MAY_IMPORT = {
     "server.plan_errors": set(),
     "server.plan_network": set(),
     "server.plan_balloon": {"server.flight"},
+    "server.plan_maps": {"server.plan", "server.atlas"},
     "server.plan_watch": {"server.plan"},
     "server.exchange": {
         "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",
@@ -47,7 +48,10 @@ MAY_IMPORT = {
     },
 }  # fmt: skip
 # rooms that may import anything below them: the one place where parts are chosen, and the commands
-TOP = {"server.run", "server.recover", "server.sharing", "server.cli"}
+TOP = {
+    "server.run", "server.recover", "server.sharing", "server.check", "server.listen", "server.cli",
+    "server.cli_given", "server.cli_records",
+}  # fmt: skip
 
 IMPURE_MODULES = {
     "asyncio", "http", "io", "logging", "os", "pathlib", "random", "secrets", "selectors", "select",

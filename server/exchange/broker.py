@@ -5,30 +5,22 @@ Each chunk is a retained message at QoS 1 on a topic of its own,
     TOPIC/station/lane/first
 
 so that who subscribes late is told everything, and publishing one twice changes nothing. Chunks are
-signed as between peers, and sealed with the key of the plan (ChaCha20-Poly1305, RFC 8439): the broker's
-owner sees when somebody speaks, not what.
+signed as between peers, and sealed (`envelope`).
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import logging
-import secrets
 import ssl
 import time
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-
-from server.exchange.entry import Chunk, ChunkError, Lane, pack_chunk, unpack_chunk
+from server.exchange.entry import Chunk, ChunkError, Lane
+from server.exchange.envelope import Envelope, topic_of
 from server.exchange.ledger import Gap, Ledger
 from server.exchange.peers import Host
 from server.exchange.together import until_one_ends
@@ -48,8 +40,6 @@ GAP_PATIENCE_S = 20.0
 LASTED_S = 60.0  # a connection that lasted is tried again at once
 SETTLED_AFTER_S, SETTLE_AT_MOST_S = 1.5, 30.0
 MAX_WAITING_CHUNKS = 20_000
-_MAX_UNPACKED_BYTES = 8_000_000
-_NONCE_BYTES = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,39 +58,6 @@ class BrokerSpec:
     @property
     def place(self) -> str:
         return f"{self.host}:{self.port}"
-
-
-class Envelope:
-    """Chunks as the broker carries them."""
-
-    def __init__(self, key: str, flight: str) -> None:
-        salt = hashlib.sha256(flight.encode()).digest()
-        secret = HKDF(SHA256(), 32, salt, b"leeward broker 1").derive(key.encode())
-        self._sealer = ChaCha20Poly1305(secret)
-
-    def seal(self, topic: str, name: str, chunk: Chunk) -> bytes:
-        said = name.encode()
-        packed = zlib.compress(bytes([len(said)]) + said + pack_chunk(chunk), 9)
-        nonce = secrets.token_bytes(_NONCE_BYTES)
-        return nonce + self._sealer.encrypt(nonce, packed, topic.encode())
-
-    def open(self, topic: str, payload: bytes) -> tuple[str, Chunk]:
-        """The station's name and its chunk. ChunkError when it is none of this flight's."""
-        try:
-            packed = self._sealer.decrypt(
-                payload[:_NONCE_BYTES], payload[_NONCE_BYTES:], topic.encode()
-            )
-            unpacker = zlib.decompressobj()
-            message = unpacker.decompress(packed, _MAX_UNPACKED_BYTES)
-        except (InvalidTag, ValueError, zlib.error) as error:
-            raise ChunkError("a message that is not sealed with this plan's key") from error
-        if unpacker.unconsumed_tail or not message:
-            raise ChunkError("a message without end")
-        end = 1 + message[0]
-        try:
-            return message[1:end].decode(), unpack_chunk(message[end:])
-        except UnicodeDecodeError as error:
-            raise ChunkError("a station without a name") from error
 
 
 class Broker:
@@ -210,7 +167,7 @@ class Broker:
         self._heard.set()
         try:
             name, chunk = self._envelope.open(topic, payload)
-            if topic != self._topic(chunk.lane, chunk.first):
+            if topic != topic_of(self._spec.topic, chunk.lane, chunk.first):
                 raise ChunkError("a message on the topic of another")
             if chunk.lane.station != self._ledger.station:
                 await self._host.in_journal(
@@ -292,7 +249,7 @@ class Broker:
             )
             if chunk is None:
                 continue
-            topic = self._topic(lane, chunk.first)
+            topic = topic_of(self._spec.topic, lane, chunk.first)
             sealed = self._envelope.seal(topic, self._ledger.names[lane.station], chunk)
             await client.publish(topic, sealed, qos=1, retain=True, properties=expiry)
             self._note(chunk)
@@ -304,10 +261,6 @@ class Broker:
             for lane, last in self._ledger.have().items()
             if last > self._there.get(lane, 0) and (relays or lane.station == own)
         )
-
-    def _topic(self, lane: Lane, first: int) -> str:
-        source = hashlib.sha256(lane.source.encode()).hexdigest()[:8]
-        return f"{self._spec.topic}/{lane.station.hex()[:16]}/{source}/{first}"
 
     def _change(self, state: StateName, reason: str | None) -> None:
         self.state = self.state.become(state, reason, self._clock())

@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from server.check import check_maps
 from server.cli import app
 from server.flight.inputs import Reception
 from server.journal import Journal
 from server.plan import load
-from server.run import check_maps, face_of
+from server.run import face_of
 from tests.atlas.map_files import mbtiles
 from tests.flights import LAUNCH, made_flight
 from tests.station.running import leeward

@@ -9,8 +9,9 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from server.exchange.broker import Broker, BrokerSpec, Envelope
+from server.exchange.broker import Broker, BrokerSpec
 from server.exchange.entry import ChunkError, Lane
+from server.exchange.envelope import Envelope, topic_of
 from server.exchange.ledger import Ledger
 from server.sources.source import Backoff
 from tests.exchange.made import (
@@ -172,7 +173,7 @@ async def test_strangers_on_the_topic_are_refused_and_counted(broker: Mosquitto)
     assert chunk is not None
     topic = f"{spec.topic}/{liar.station.hex()[:16]}/{'0' * 8}/1"
     envelope = Envelope(KEY, FLIGHT)
-    own = Broker(liar, Host(liar), FLIGHT, spec, clock=lambda: 0.0)._topic(lane, 1)
+    own = topic_of(spec.topic, lane, 1)
     forged = replace(chunk, signature=bytes(64))
     bad = [
         (f"{spec.topic}/a/b/1", b"garbage"),

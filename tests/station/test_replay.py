@@ -128,6 +128,9 @@ def test_export_and_import_are_inverse(tmp_path: Path, log: Path) -> None:
     journal, out = tmp_path / "a.sqlite3", tmp_path / "out.log"
     assert run("import-log", str(log), str(journal))[0] == 0
     assert run("export-log", str(journal), str(out))[0] == 0
+    code, _, words = run("export-log", str(journal), str(tmp_path))
+    assert code == 2
+    assert f"{tmp_path}: cannot be written" in words
     wanted = [line for line in log.read_text().splitlines() if line not in ("rubbish",)]
     assert out.read_text().splitlines() == wanted
     with Journal(journal) as opened:
