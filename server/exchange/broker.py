@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from server.exchange.entry import Chunk, ChunkError, Lane
 from server.exchange.envelope import Envelope, topic_of
 from server.exchange.ledger import Gap, Ledger
-from server.exchange.peers import Host
+from server.exchange.link import Host
 from server.exchange.together import until_one_ends
 from server.journal import JournalError
 from server.sources.source import Backoff

@@ -1,8 +1,4 @@
-"""Links to other stations: calls them and is called, and sends each what it has not yet.
-
-Own entries go at once, those of a third station after a pause (it may tell them itself), what the payload
-said before where a car is. Lists of what is here are the acknowledgements, and where a broken link goes on.
-"""
+"""Links to other stations: calls them and is called, and keeps one link to each (`link`)."""
 
 from __future__ import annotations
 
@@ -10,16 +6,14 @@ import asyncio
 import contextlib
 import json
 import logging
-import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from dataclasses import dataclass, replace
 
 from websockets.exceptions import WebSocketException
 
-from server.exchange.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
-from server.exchange.ledger import HEAD_EVERY_BYTES, Gap, Ledger
+from server.exchange.ledger import Ledger
 from server.exchange.line import Called, Line, calling, reason_of, text_of
+from server.exchange.link import Host, Link, introduce
 from server.exchange.talk import (
     Answerer,
     Caller,
@@ -27,27 +21,16 @@ from server.exchange.talk import (
     Sealed,
     TalkError,
     key_id,
-    pack_have,
-    unpack_have,
 )
-from server.exchange.together import until_one_ends
-from server.journal import JournalError
 from server.sources.source import Backoff
 from server.sources.spec import SourceState, StateName
 
 log = logging.getLogger("leeward.exchange")
 
 HELLO_WITHIN_S = 15.0
-SILENCE_S = 45.0  # both sides say something every BEAT_S
-BEAT_S = 10.0
-ANNOUNCE_EVERY_S = 1.0
-RELAY_EVERY_S = 3.0
 MAX_CALLS = 32
 MAX_UNPROVEN = 64
 MAX_TOLD = 100
-MAX_LANES, MAX_NAMES = 10_000, 1_000
-FIRST_CHUNK_BYTES = 2_000
-_HAVE, _CHUNK = b"H", b"C"
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,33 +40,6 @@ class Peer:
     name: str
     key: str
     address: str | None = None  # ws://host:port/peer, or wss://
-
-
-class Host(Protocol):
-    """The station behind the links."""
-
-    async def in_journal(self, work: Callable[[], Any]) -> Any:
-        """Run in the journal's thread. Raises what it raises."""
-
-    def admit(self, entries: Iterable[Entry]) -> None:
-        """Take in what is in the journal now."""
-
-    def notify(self) -> None: ...
-
-
-@dataclass(eq=False)
-class _Link:
-    """One open talk."""
-
-    other: Party
-    calls: bytes  # the station that called
-    greeted: bool = False  # it has said what it has
-    theirs: dict[Lane, int] = field(default_factory=dict)
-    chunk_bytes: int = FIRST_CHUNK_BYTES  # small at first: a link may last for seconds only
-    announced: dict[Lane, int] = field(default_factory=dict)
-    stirred: asyncio.Event = field(default_factory=asyncio.Event)
-    ended: asyncio.Event = field(default_factory=asyncio.Event)
-    task: asyncio.Task[None] | None = None
 
 
 class Peers:
@@ -104,7 +60,7 @@ class Peers:
         self._backoff = backoff or Backoff()
         self._peers = tuple(peers)
         self._keys = {key_id(peer.key): peer.key for peer in self._peers}
-        self._links: dict[bytes, _Link] = {}
+        self._links: dict[bytes, Link] = {}
         self._calls = 0
         self._unproven: list[asyncio.Timeout] = []
         self._told: set[str] = set()
@@ -116,7 +72,7 @@ class Peers:
     def stir(self) -> None:
         """There is something new to tell."""
         for link in self._links.values():
-            link.stirred.set()
+            link.stir()
 
     async def run(self) -> None:
         """Call every peer that has an address, for ever; cancel it to end it."""
@@ -212,7 +168,7 @@ class Peers:
                 await line.send(proof)
             await self._talk(line, sealed, other, self._me.station, peer)
 
-    def _linked(self, peer: Peer) -> _Link | None:
+    def _linked(self, peer: Peer) -> Link | None:
         return next((ln for ln in self._links.values() if ln.other.name == peer.name), None)
 
     async def _talk(
@@ -223,9 +179,9 @@ class Peers:
             raise TalkError("this is the station itself: correct the address")
         if other.name == self._me.name:
             raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
-        await self._introduce({other.station: other.name}, anew=True)
+        await introduce(self._ledger, self._host, {other.station: other.name}, anew=True)
         old = self._links.get(other.station)
-        link = _Link(other, calls)
+        link = Link(self._ledger, self._host, other, calls, lambda new: self._count(peer, new))
         if old is not None:
             if old.calls != calls and old.calls == min(other.station, self._me.station):
                 raise TalkError(f"{other.name} is linked already")
@@ -234,7 +190,7 @@ class Peers:
                 await old.ended.wait()
         self._links[other.station] = link
         self._change(peer, "open", f"linked with {other.name}")
-        link.task = asyncio.ensure_future(self._both_ways(line, sealed, link, peer))
+        link.task = asyncio.ensure_future(link.run(line, sealed))
         try:
             await asyncio.wait({link.task})
         finally:
@@ -252,101 +208,9 @@ class Peers:
                 raise problem
             log.error("link to %s", other.name, exc_info=problem)
 
-    async def _both_ways(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
-        await until_one_ends(self._send(line, sealed, link), self._hear(line, sealed, link, peer))
-
-    async def _hear(self, line: Line, sealed: Sealed, link: _Link, peer: Peer) -> None:
-        while True:
-            async with asyncio.timeout(SILENCE_S):
-                data = await line.receive()
-            message = sealed.open(data if isinstance(data, bytes) else data.encode())
-            if message is None:
-                continue
-            if message[:1] == _HAVE:
-                theirs, names = unpack_have(message[1:])
-                for lane, last in theirs.items():
-                    link.theirs[lane] = max(last, link.theirs.get(lane, 0))
-                if len(link.theirs) > MAX_LANES:
-                    raise TalkError("more sources than any flight has")
-                link.greeted = True
-                await self._introduce(names)
-            elif message[:1] == _CHUNK:
-                await self._take(message[1:], link, peer)
-            link.stirred.set()
-
-    async def _introduce(self, names: dict[bytes, str], *, anew: bool = False) -> None:
-        """Note names of stations. TalkError: they cannot be written down, or are too many."""
-        known = self._ledger.names
-        fresh = {
-            station: name
-            for station, name in names.items()
-            if station != self._me.station and (anew or station not in known)
-        }
-        if len(known | fresh) > MAX_NAMES:
-            raise TalkError("names of more stations than any flight has")
-        for station, name in fresh.items():
-            try:
-                await self._host.in_journal(
-                    lambda station=station, name=name: self._ledger.introduce(station, name)
-                )
-            except JournalError as error:
-                raise TalkError(str(error)) from error
-
-    async def _take(self, packed: bytes, link: _Link, peer: Peer) -> None:
-        try:
-            chunk = unpack_chunk(packed)
-            new = await self._host.in_journal(lambda: self._ledger.take(chunk))
-        except Gap:
-            return  # the next list says from where
-        except (ChunkError, JournalError) as error:
-            raise TalkError(str(error)) from error
-        link.theirs[chunk.lane] = max(chunk.last, link.theirs.get(chunk.lane, 0))
-        if new:
-            self._host.admit(new)
-            state = self.states[peer.name]
-            self.states[peer.name] = replace(state, receptions=state.receptions + len(new))
-
-    async def _send(self, line: Line, sealed: Sealed, link: _Link) -> None:
-        announced_s = relayed_s = -1e9
-        while True:
-            now_s = time.monotonic()
-            have = self._ledger.have()
-            grown = {ln: last for ln, last in have.items() if link.announced.get(ln) != last}
-            due_s = ANNOUNCE_EVERY_S if grown else BEAT_S
-            if now_s - announced_s >= due_s:
-                told = pack_have(grown, self._ledger.names)
-                await _send_sealed(line, sealed, _HAVE + told)
-                link.announced |= grown
-                announced_s = now_s
-            relays = now_s - relayed_s >= RELAY_EVERY_S
-            lane = self._next_lane(have, link, relays) if link.greeted else None
-            if lane is not None:
-                after = link.theirs.get(lane, 0)
-                chunk = await self._host.in_journal(
-                    lambda lane=lane, after=after: self._ledger.chunk(lane, after, link.chunk_bytes)
-                )
-                if chunk is not None:
-                    link.chunk_bytes = min(2 * link.chunk_bytes, HEAD_EVERY_BYTES)
-                    await _send_sealed(line, sealed, _CHUNK + pack_chunk(chunk))
-                    link.theirs[lane] = max(chunk.last, link.theirs.get(lane, 0))
-                continue
-            if relays:
-                relayed_s = now_s
-            link.stirred.clear()
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(ANNOUNCE_EVERY_S):
-                    await link.stirred.wait()
-
-    def _next_lane(self, have: dict[Lane, int], link: _Link, relays: bool) -> Lane | None:
-        """The lane that they should hear of next; never their own."""
-        own = self._me.station
-        return self._ledger.foremost(
-            lane
-            for lane, last in have.items()
-            if last > link.theirs.get(lane, 0)
-            and (relays or lane.station == own)
-            and lane.station != link.other.station
-        )
+    def _count(self, peer: Peer, new: int) -> None:
+        state = self.states[peer.name]
+        self.states[peer.name] = replace(state, receptions=state.receptions + new)
 
     def _change(self, peer: Peer, state: StateName, reason: str | None) -> None:
         self.states[peer.name] = self.states[peer.name].become(state, reason, self._clock())
@@ -365,11 +229,6 @@ async def greet(peer: Peer, me: Party) -> Party:
                 return other
     except (WebSocketException, ValueError) as error:  # a name that cannot be looked up
         raise ConnectionError(reason_of(error)) from error
-
-
-async def _send_sealed(line: Line, sealed: Sealed, message: bytes) -> None:
-    for record in sealed.seal(message):
-        await line.send(record)
 
 
 def _problem(problem: TalkError) -> str:

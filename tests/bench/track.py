@@ -6,7 +6,6 @@ plain filter are moved on to that moment; the last fix heard and the best single
 
 from __future__ import annotations
 
-import gc
 import math
 import time
 from collections.abc import Iterator
@@ -18,17 +17,16 @@ from scipy.stats import chi2
 from server.flight.flight import Flight
 from server.flight.track.filter import predict
 from server.flight.track.fixes import Fix
-from server.flight.track.kalman import Axis, update
-from server.flight.track.kalman import predict as predict_axis
 from server.flight.track.track import Track
 from server.logs import inferred_plan, read_recording
+from tests.bench._track_late import late_ms
+from tests.bench._track_plain import Error, Plain, away_m
 from tests.flights import real_logs
 from tests.made import KINDS, Made, make_flight
 
 FLIGHTS = 200
 ASKED_EVERY_S = 20.0
 NEES_BOUNDS = tuple(float(b) for b in chi2.ppf([0.025, 0.975], 6))
-Error = tuple[float, float]  # horizontal, vertical (NaN: not known), metres
 
 
 def run(flights: int = FLIGHTS) -> dict[str, Any]:
@@ -196,15 +194,9 @@ def _clock_shift(made: Made) -> Any:
 
 def _error(fix: Fix, here: tuple[float, float, float]) -> Error:
     return (
-        _away_m((fix.latitude_deg, fix.longitude_deg), here),
+        away_m((fix.latitude_deg, fix.longitude_deg), here),
         math.nan if fix.altitude_m is None else abs(fix.altitude_m - here[2]),
     )
-
-
-def _away_m(a: tuple[float, float], b: tuple[float, ...]) -> float:
-    north = (a[0] - b[0]) * 111_200.0
-    east = (a[1] - b[1]) * 111_200.0 * math.cos(math.radians(b[0]))
-    return math.hypot(north, east)
 
 
 def _fused_error(flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
@@ -212,7 +204,7 @@ def _fused_error(flight: Flight, at_s: float, here: tuple[float, float, float]) 
     assert state is not None
     x, y, z = predict(state, max(at_s, state.time_s), flight.track.constants).mixed()
     latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
-    return _away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
+    return away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
 
 
 def _nees(flight: Flight, truth: Any) -> float | None:
@@ -236,43 +228,6 @@ def _nees(flight: Flight, truth: Any) -> float | None:
     return total
 
 
-class Plain:
-    """A constant-velocity filter that believes every fix of every tracker."""
-
-    PSD = 1.0
-
-    def __init__(self) -> None:
-        self._axes: tuple[Axis, Axis, Axis] | None = None
-        self._time_s = 0.0
-
-    def take(self, flight: Flight, fix: Fix) -> None:
-        x_m, y_m = flight.track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-        place = (float(x_m), float(y_m), fix.altitude_m)
-        if self._axes is None:
-            starts = [Axis(p if p is not None else 500.0, 0.0, 400.0, 0.0, 400.0) for p in place]
-            self._axes, self._time_s = (starts[0], starts[1], starts[2]), fix.time_s
-            return
-        dt_s = fix.time_s - self._time_s
-        if dt_s < 0:
-            return
-        moved = [predict_axis(a, dt_s, self.PSD) for a in self._axes]
-        after = [
-            a if p is None else update(a, p, 15.0**2) for a, p in zip(moved, place, strict=True)
-        ]
-        self._axes, self._time_s = (after[0], after[1], after[2]), fix.time_s
-
-    def at(self, at_s: float) -> tuple[float, float, float]:
-        assert self._axes is not None
-        dt_s = max(at_s - self._time_s, 0.0)
-        x, y, z = (predict_axis(a, dt_s, self.PSD).position for a in self._axes)
-        return x, y, z
-
-    def error(self, flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
-        x, y, z = self.at(at_s)
-        latitude_deg, longitude_deg = flight.track.frame.to_latlon(x, y)
-        return _away_m((float(latitude_deg), float(longitude_deg)), here), abs(z - here[2])
-
-
 def _column(errors: list[Error], i: int) -> np.ndarray:
     return np.array([e[i] for e in errors if not math.isnan(e[i])])
 
@@ -289,47 +244,6 @@ def _summary(errors: list[Error]) -> dict[str, float]:
         "v_median_m": float(np.median(v)),
         "v_p95_m": float(np.quantile(v, 0.95)),
     }
-
-
-def late_ms() -> float:
-    """The dearest of 20 late packets into a flight of 5,000 fixes: up to seven minutes late."""
-    track, fixes = _long_track()
-    held = fixes[4_000:4_400:20]
-    track.add([f for f in fixes if f not in held])
-    track.records()
-    worst = 0.0
-    for fix in held:
-        part = [f for f in track._fixes if f.time_s <= fix.time_s + 420.0]
-        shorter = Track(track.constants, (38.35, -98.2))
-        shorter.add(part)
-        shorter.records()
-        gc.collect()
-        gc.freeze()  # as the station does
-        started = time.thread_time()
-        shorter.add([fix])
-        shorter.records()
-        worst = max(worst, 1e3 * (time.thread_time() - started))
-        gc.unfreeze()
-    return worst
-
-
-def _long_track() -> tuple[Track, list[Fix]]:
-    """Fixes of a made flight, made dense: 5,000 of them."""
-    made = make_flight("plain", 1)
-    flight = Flight(made.plan)
-    truth = made.truth
-    rng = np.random.default_rng(1)
-    span_s = truth.end_s - truth.start_s
-    fixes = []
-    for i in range(5_000):
-        at_s = truth.start_s + span_s * i / 5_000
-        latitude_deg, longitude_deg, altitude_m = truth.at(at_s)
-        d = rng.normal(0, 1, 3)
-        fixes.append(
-            Fix(at_s, f"N0CALL-{11 + i % 3}", latitude_deg + d[0] * 5e-5, longitude_deg + d[1] * 6e-5,
-                altitude_m + 8 * d[2], None, None, 8.0, 12.0, 10.0, True)
-        )  # fmt: skip
-    return Track(flight.track.constants, (38.35, -98.2)), fixes
 
 
 def real() -> dict[str, float]:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from server.exchange.entry import pack_chunk, unpack_chunk
 from server.exchange.ledger import Ledger
 from server.flight.flight import Flight
 from server.flight.inputs import (
@@ -107,3 +108,14 @@ async def running(work) -> AsyncIterator[asyncio.Task]:
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+
+
+def carry(giver: Ledger, taker: Ledger, limit_bytes: int = 24_000) -> int:
+    """Give all that the other has not yet; how many entries were new to it."""
+    new = 0
+    for station, name in giver.names.items():
+        taker.introduce(station, name)
+    for lane in giver.have():
+        while (chunk := giver.chunk(lane, taker.have().get(lane, 0), limit_bytes)) is not None:
+            new += len(taker.take(unpack_chunk(pack_chunk(chunk))))
+    return new

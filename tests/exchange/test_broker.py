@@ -17,6 +17,7 @@ from server.sources.source import Backoff
 from tests.exchange.made import (
     KEY,
     Host,
+    carry,
     contents,
     heard_by,
     ledger,
@@ -25,7 +26,6 @@ from tests.exchange.made import (
     told,
 )
 from tests.exchange.mosquitto import Mosquitto, mosquitto
-from tests.exchange.test_ledger import carry
 
 FLIGHT = "two cars"
 

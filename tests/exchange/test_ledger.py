@@ -19,26 +19,13 @@ from server.exchange.entry import (
     ChunkError,
     Lane,
     pack,
-    pack_chunk,
     unpack,
-    unpack_chunk,
 )
 from server.exchange.keys import station_key
 from server.exchange.ledger import HEAD_EVERY_ENTRIES, Gap, Ledger, TwoPasts
 from server.flight.inputs import Command, Reception
 from server.journal import Journal
-from tests.exchange.made import contents, heard_by, ledger, state_of, told
-
-
-def carry(giver: Ledger, taker: Ledger, limit_bytes: int = 24_000) -> int:
-    """Give all that the other has not yet; how many entries were new to it."""
-    new = 0
-    for station, name in giver.names.items():
-        taker.introduce(station, name)
-    for lane in giver.have():
-        while (chunk := giver.chunk(lane, taker.have().get(lane, 0), limit_bytes)) is not None:
-            new += len(taker.take(unpack_chunk(pack_chunk(chunk))))
-    return new
+from tests.exchange.made import carry, contents, heard_by, ledger, state_of, told
 
 
 def test_rfc_8032_the_library_signs_as_published() -> None:
@@ -283,65 +270,3 @@ def test_a_station_renamed_or_begun_again_is_heard_by_those_who_knew_it(
         carry(other, after)
         carry(after, late)
         assert contents(after) == contents(other) == contents(late)
-
-
-ENTRIES = st.one_of(
-    st.builds(
-        Reception,
-        st.integers(0, 4_000_000_000_000),
-        st.from_regex(r"\A[a-z0-9-]{1,12}/[a-z0-9é]{1,12}\Z"),
-        st.sampled_from(["kiss", "tnc2", "nmea", "gpsd", "phone"]),
-        st.binary(max_size=300),
-    ),
-    st.builds(
-        Command,
-        st.floats(0, 4e9),
-        st.sampled_from(["acknowledge", "vehicle"]),
-        st.text(max_size=60),
-        st.none(),
-        st.none(),
-        st.just("car-1"),
-    ),
-    st.builds(
-        Command,
-        st.floats(0, 4e9),
-        st.just("vehicle"),
-        st.just("Car 2"),
-        st.floats(-90, 90),
-        st.floats(-180, 180),
-        st.just("car-1"),
-    ),
-)
-
-
-@given(ENTRIES)
-@settings(max_examples=300, deadline=None)
-def test_entries_go_there_and_back(entry: Reception | Command) -> None:
-    assert unpack(pack(entry)) == entry
-
-
-@given(st.binary(max_size=400))
-@settings(max_examples=500, deadline=None)
-def test_any_bytes_are_a_chunk_or_a_chunk_error(data: bytes) -> None:
-    for prefix in (b"", b"R", b"C"):
-        try:
-            unpack(prefix + data)
-        except ChunkError:
-            continue
-    with pytest.raises(ChunkError):
-        unpack_chunk(data[:200])
-
-
-@given(st.data())
-@settings(max_examples=200, deadline=None)
-def test_a_damaged_chunk_is_a_chunk_error_or_does_not_verify(data: st.DataObject) -> None:
-    giver, taker = told("car-1", slice(0, 5)), ledger("car-2")
-    taker.introduce(giver.station, "car-1")
-    chunk = giver.chunk(Lane(giver.station, "car-1/tnc"), 0)
-    assert chunk is not None
-    packed = bytearray(pack_chunk(chunk))
-    at = data.draw(st.integers(0, len(packed) - 1))
-    packed[at] ^= data.draw(st.integers(1, 255))
-    with pytest.raises((ChunkError, Gap)):
-        taker.take(unpack_chunk(bytes(packed)))
-    assert contents(taker) == []

@@ -242,7 +242,7 @@ async def test_an_address_that_cannot_be_is_told_and_ends_nothing(host: str) -> 
 
 
 async def test_names_without_end_end_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(links, "MAX_NAMES", 50)
+    monkeypatch.setattr("server.exchange.link.MAX_NAMES", 50)
     cars = [Car(told(name, slice(0, 9)), Peer("car-2", KEY)) for name in ("car-1", "car-2")]
     for car in cars:
         for i in range(40):

@@ -22,8 +22,7 @@ from server.flight.snapshot import snapshot
 from server.flight.times import parse_time
 from server.journal import Journal
 from server.plan import load
-from tests.exchange.made import contents, ledger
-from tests.exchange.test_ledger import carry
+from tests.exchange.made import carry, contents, ledger
 from tests.faults.rounds import rounds
 from tests.screen.serving import until
 from tests.station.running import Running, Tnc, leeward

@@ -10,7 +10,8 @@ from typing import Any
 from server.flight.history import FixPoint, TrackPoint, VehiclePoint
 from server.screen.feed import History, Mode, Refused
 from tests.screen import fake_flight as flight
-from tests.screen.fake_state import BACKUP, BACKUP_LOST_S, MAIN, PHONE, FakeState
+from tests.screen.fake_chase import BACKUP, MAIN, PHONE
+from tests.screen.fake_state import BACKUP_LOST_S, FakeState
 
 TOKEN = "corn-lantern-42"
 
