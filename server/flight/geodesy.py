@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,14 +26,6 @@ def distance_bearing(
         from_latitude_deg, from_longitude_deg, latitude_deg, longitude_deg
     )
     return float(line["s12"]), float(line["azi1"]) % 360.0
-
-
-def destination(
-    latitude_deg: float, longitude_deg: float, bearing_deg: float, distance_m: float
-) -> tuple[float, float]:
-    """Latitude and longitude in degrees, `distance_m` along the geodesic from here."""
-    line = Geodesic.WGS84.Direct(latitude_deg, longitude_deg, bearing_deg, distance_m)
-    return float(line["lat2"]), float(line["lon2"])
 
 
 # Krueger's series to n^4 (Karney 2011, Transverse Mercator with an accuracy of a few nanometers,
@@ -119,11 +111,3 @@ def _unproject(x_m: Any, y_m: Any) -> tuple[Any, Any]:
         slope = (1 + (1 - ECCENTRICITY**2) * tangent * tangent) / ((1 - ECCENTRICITY**2) * root)
         tangent = tangent + (conformal - value) / np.sqrt(1 + value * value) * slope
     return np.degrees(np.arctan(tangent)), np.degrees(np.arctan2(np.sinh(eta), np.cos(xi)))
-
-
-def circle(latitude_deg: float, longitude_deg: float, radius_m: float, points: int = 48) -> Array:
-    """Closed ring of longitude, latitude in degrees, shape (points + 1, 2), for small radii."""
-    frame = LocalFrame(latitude_deg, longitude_deg)
-    angle = np.linspace(0.0, 2 * np.pi, points + 1)
-    lat, lon = frame.to_latlon(radius_m * np.cos(angle), radius_m * np.sin(angle))
-    return cast(Array, np.column_stack([lon, lat]))

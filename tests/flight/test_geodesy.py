@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pyproj import Proj
 
-from server.flight.geodesy import LocalFrame, circle, destination, distance_bearing
+from server.flight.geodesy import LocalFrame, distance_bearing
 
 
 def test_geographiclib_printed_example() -> None:
@@ -16,13 +16,6 @@ def test_geographiclib_printed_example() -> None:
     distance_m, bearing_deg = distance_bearing(-41.32, 174.81, 40.96, -5.50)
     assert distance_m == pytest.approx(19_959_679.267, abs=0.001)
     assert bearing_deg == pytest.approx(161.06767, abs=1e-5)
-
-
-def test_destination_is_the_way_back() -> None:
-    latitude_deg, longitude_deg = destination(38.5, -98.2, 123.0, 84_000.0)
-    distance_m, bearing_deg = distance_bearing(38.5, -98.2, latitude_deg, longitude_deg)
-    assert distance_m == pytest.approx(84_000.0, abs=1e-6)
-    assert bearing_deg == pytest.approx(123.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("origin", [(38.0, -98.0), (-33.0, 179.8), (60.0, 10.0), (0.0, 0.0)])
@@ -57,16 +50,6 @@ def test_convergence_is_the_angle_to_true_north() -> None:
     x1, y1 = frame.to_xy(38.201, -96.0)
     grid_deg = math.degrees(math.atan2(x1 - x0, y1 - y0))
     assert grid_deg + frame.convergence_deg(38.2, -96.0) == pytest.approx(0.0, abs=1e-3)
-
-
-def test_circle_is_closed_and_round() -> None:
-    ring = circle(38.0, -98.0, 500.0)
-    assert ring.shape == (49, 2)
-    assert np.allclose(ring[0], ring[-1])
-    for longitude_deg, latitude_deg in ring[:-1]:
-        assert distance_bearing(38.0, -98.0, latitude_deg, longitude_deg)[0] == pytest.approx(
-            500.0, abs=0.01
-        )
 
 
 @pytest.mark.parametrize("latitude_deg", [-52.0, 0.0, 38.0, 61.0])

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from geographiclib.geodesic import Geodesic
 
 from server.flight.chase.contact import Receiver, contact_of
 from server.flight.chase.horizon import (
@@ -18,7 +19,6 @@ from server.flight.chase.horizon import (
     over_smooth_ground,
 )
 from server.flight.flight import Flight
-from server.flight.geodesy import destination
 from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.snapshot import snapshot
@@ -101,8 +101,8 @@ def test_each_receiver_has_a_contact_of_its_own() -> None:
     answer = predict(question)
     assert answer is not None
     latitude_deg, longitude_deg = map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
-    west = Receiver("west", *destination(latitude_deg, longitude_deg, 270.0, 30_000.0))
-    near = Receiver("near", *destination(latitude_deg, longitude_deg, 90.0, 2_000.0))
+    west = Receiver("west", *_away(latitude_deg, longitude_deg, 270.0, 30_000.0))
+    near = Receiver("near", *_away(latitude_deg, longitude_deg, 90.0, 2_000.0))
     smooth = contact_of(question, answer, west)
     assert contact_of(question, answer, near).lost is None
     assert smooth.lowest_altitude_m == pytest.approx(
@@ -117,3 +117,8 @@ def test_each_receiver_has_a_contact_of_its_own() -> None:
     told = state["landing"]["contacts"]
     assert [contact["receiver"] for contact in told] == ["launch site"]
     assert state["landing"]["contact_lost"] == told[0]["lost"]
+
+
+def _away(*from_bearing_and_distance: float) -> tuple[float, float]:
+    line = Geodesic.WGS84.Direct(*from_bearing_and_distance)
+    return line["lat2"], line["lon2"]

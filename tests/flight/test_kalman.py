@@ -73,19 +73,6 @@ def test_smoother_agrees_with_filterpy() -> None:
         np.testing.assert_allclose(matrix(later), ps[k], rtol=1e-8)
 
 
-def test_velocity_update_longhand() -> None:
-    axis = Axis(5.0, 2.0, 30.0, 4.0, 9.0)
-    p = matrix(axis)
-    measurement_matrix = np.array([[0.0, 1.0]])
-    s = measurement_matrix @ p @ measurement_matrix.T + 0.5
-    gain = p @ measurement_matrix.T / s
-    mean = np.array([5.0, 2.0]) + (gain * (3.1 - 2.0)).ravel()
-    covariance = (np.eye(2) - gain @ measurement_matrix) @ p
-    updated = kalman.update_velocity(axis, 3.1, 0.5)
-    np.testing.assert_allclose([updated.position, updated.velocity], mean, rtol=1e-12)
-    np.testing.assert_allclose(matrix(updated), covariance, rtol=1e-12)
-
-
 def test_innovation_density_is_gaussian() -> None:
     seen = kalman.innovation(Axis(1.0, 0.0, 3.0, 0.0, 1.0), 4.0, 6.0)
     assert seen.normalised_squared == pytest.approx(1.0)

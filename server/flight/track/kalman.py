@@ -66,17 +66,6 @@ def update(axis: Axis, measured_position: float, variance: float) -> Axis:
     )
 
 
-def update_velocity(axis: Axis, measured_velocity: float, variance: float) -> Axis:
-    """A velocity measured with that variance (m²/s²)."""
-    p, v, pp, pv, vv = axis
-    s = vv + variance
-    gain_p, gain_v = pv / s, vv / s
-    e = measured_velocity - v
-    return Axis(
-        p + gain_p * e, v + gain_v * e, pp - gain_p * pv, pv * variance / s, vv * variance / s
-    )
-
-
 def smooth(filtered: Axis, predicted: Axis, later: Axis, dt_s: float) -> Axis:
     """Rauch-Tung-Striebel: `filtered` at k, `predicted` from it to k+1, `later` smoothed at k+1."""
     _, _, a, b, c = filtered
