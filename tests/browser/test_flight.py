@@ -93,6 +93,19 @@ async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
         watched.assert_quiet(port)
 
 
+async def test_under_an_alarm_a_phones_map_keeps_its_room(open_page: Any) -> None:
+    feed = FakeFeed(since_launch_s=6_600)
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port, size=PHONE)).page
+        await expect(page.locator(".alarm")).to_be_visible()
+        await expect(page.locator(".chart")).to_be_hidden()
+        box = await page.locator(".map").bounding_box()
+        assert box is not None
+        assert box["height"] > 220
+        acknowledge_all(feed)
+        await expect(page.locator(".chart")).to_be_visible()
+
+
 async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
     feed = FakeFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
