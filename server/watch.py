@@ -13,6 +13,7 @@ from server.flight.history import History, HistoryBook
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.snapshot import snapshot
+from server.flight.times import clock
 
 log = logging.getLogger("leeward.watch")
 
@@ -36,6 +37,8 @@ class Watch:
         self.plan_problems: tuple[str, ...] = ()  # what of the plan could not be used
         self._book = HistoryBook(flight)
         self._landing: tuple[LandingQuestion, Landing] | None = None
+        self._landing_problem: str | None = None
+        self._failures_logged: set[str] = set()
         self._subscribers: list[Callable[[], None]] = []
         self._thinker = ThreadPoolExecutor(1, thread_name_prefix="landing")
         self._wanted = asyncio.Event()
@@ -44,7 +47,7 @@ class Watch:
         """Look at another flight from now on (a replay that jumps)."""
         self.flight = flight
         self._book = HistoryBook(flight)
-        self._landing = None
+        self._landing = self._landing_problem = None
         self.changed()
 
     def state(self) -> dict[str, Any]:
@@ -52,6 +55,8 @@ class Watch:
         state = snapshot(self.flight, self._landing)
         state["flight"]["units"] = self.units
         state["plan_problems"] += self.plan_problems
+        if self._landing_problem is not None:
+            state["plan_problems"].append(self._landing_problem)
         return state
 
     def history(self) -> History:
@@ -73,29 +78,60 @@ class Watch:
             on_change()
 
     async def keep_landing(self) -> None:
-        """Work the landing out again whenever the flight has changed; runs until cancelled."""
+        """Work the landing out again whenever the flight has changed; runs until cancelled.
+
+        Whatever goes wrong with it, the flight goes on: the last landing stays, and shows its age.
+        """
         loop = asyncio.get_running_loop()
         while True:
             await self._wanted.wait()
             self._wanted.clear()
-            flight, question = self.flight, self.flight.landing_question()
+            flight = self.flight
             landing: Landing | None = None
-            if question is not None:
-                try:
+            try:
+                question = flight.landing_question()
+                if question is not None:
                     landing = await loop.run_in_executor(self._thinker, predict, question)
-                except (ValueError, ArithmeticError) as error:
-                    log.error("landing prediction failed: %s", error)
-                    continue
-            if flight is self.flight:
-                self._landing = None if question is None or landing is None else (question, landing)
-                self.notify()
+            except Exception as error:  # no prediction is worth the receptions
+                self._landing_failed(flight, error)
+            else:
+                self._landing_found(flight, question, landing)
             await asyncio.sleep(LANDING_PAUSE_S)
 
     def settle_landing(self) -> None:
         """Work the landing out here and now (no event loop)."""
-        question = self.flight.landing_question()
-        landing = None if question is None else predict(question)
-        self._landing = None if question is None or landing is None else (question, landing)
+        landing: Landing | None = None
+        try:
+            question = self.flight.landing_question()
+            if question is not None:
+                landing = predict(question)
+        except Exception as error:  # the rest of the state is worth having
+            self._landing_failed(self.flight, error)
+        else:
+            self._landing_found(self.flight, question, landing)
+
+    def _landing_found(
+        self, flight: Flight, question: LandingQuestion | None, landing: Landing | None
+    ) -> None:
+        if flight is self.flight:  # not another one meanwhile, in a replay
+            self._landing = None if question is None or landing is None else (question, landing)
+            self._landing_problem = None
+            self.notify()
+
+    def _landing_failed(self, flight: Flight, error: Exception) -> None:
+        kind = type(error).__name__
+        if kind not in self._failures_logged:  # once: it fails again with the next packet
+            self._failures_logged.add(kind)
+            log.error("landing prediction failed: %s: %s", kind, error, exc_info=error)
+        if flight is self.flight:
+            shown = "None is shown."
+            if self._landing is not None:
+                shown = f"The one shown is of {clock(self._landing[1].as_of_s)}."
+            self._landing_problem = (
+                f"The landing could not be worked out from what was heard last ({kind}). "
+                f"{shown} All that is heard is kept; please report it with the journal."
+            )
+            self.notify()
 
     def close(self) -> None:
         self._thinker.shutdown(wait=False, cancel_futures=True)

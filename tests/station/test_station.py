@@ -10,11 +10,13 @@ from collections.abc import AsyncIterator, Callable, Iterable
 import pytest
 
 from server import station as stations
+from server import watch as watches
 from server.flight.flight import Flight
-from server.flight.inputs import Command, Plan, Reception, TrackerPlan
+from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan
 from server.journal import Journal, JournalError
 from server.station import Station
-from server.watch import NotStored
+from server.watch import NotStored, Watch
+from tests.flights import LAUNCH, made_flight
 
 PATIENCE_S = 30.0
 T0_MS = 1_780_000_000_000
@@ -168,3 +170,69 @@ async def test_who_hangs_up_while_it_is_written_takes_nobody_along() -> None:
         await asyncio.sleep(0)
         first.cancel()
         assert await second == 1
+
+
+IN_THE_AIR = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+
+
+async def test_a_prediction_that_fails_ends_nothing(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Heard, journaled, answered as ever; the crew is told, and sees the landing of before, with its age."""
+    monkeypatch.setattr(watches, "LANDING_PAUSE_S", 0.0)
+    asked: list[int] = []
+
+    def fails(question) -> None:
+        asked.append(question.number)
+        raise IndexError("index -1 is out of bounds")
+
+    heard = list(made_flight(1_200.0))
+    disk = Disk()
+    one = Station(Flight(IN_THE_AIR), disk, (), lambda: heard[-1].heard_at_s)
+    task = asyncio.ensure_future(one.run())
+    try:
+        for reception in heard[:30]:
+            one.deliver(reception)
+        await until(one, lambda: one.state()["landing"] is not None)
+        before = one.state()["landing"]
+        with monkeypatch.context() as broken:
+            broken.setattr(watches, "predict", fails)
+            for reception in heard[30:]:
+                one.deliver(reception)
+                failures = len(asked)
+                await until(one, lambda: len(asked) > failures)  # noqa: B023 - used at once
+            await until(one, lambda: len(one.state()["plan_problems"]) == 1)
+            assert not task.done()
+            assert total(one) == len(heard)
+            assert disk.payloads() == [reception.payload for reception in heard]
+            told = one.state()
+            assert told["landing"]["as_of"] == before["as_of"] < told["track"]["time"]
+            (problem,) = told["plan_problems"]
+            assert "The landing could not be worked out" in problem
+            assert "IndexError" in problem
+            await one.command("acknowledge", "launch-1", None, None)
+            logged = [r for r in caplog.records if "prediction failed" in r.message]
+            assert len(logged) == 1
+            assert logged[0].exc_info is not None
+        one.changed()
+        await until(one, lambda: one.state()["plan_problems"] == [])
+        assert one.state()["landing"]["as_of"] > before["as_of"]
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        one.close()
+
+
+def test_a_replay_shows_the_rest_when_its_prediction_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(_: object) -> None:
+        raise IndexError("index -1 is out of bounds")
+
+    monkeypatch.setattr(watches, "predict", fails)
+    watch = Watch(Flight(IN_THE_AIR))
+    watch.flight.receive(list(made_flight(1_200.0)))
+    watch.settle_landing()
+    watch.close()
+    told = watch.state()
+    assert told["phase"] == "ascent"
+    assert told["landing"] is None
+    assert "None is shown" in told["plan_problems"][0]
