@@ -30,14 +30,14 @@ class LowPoint(NamedTuple):
     height_m: float
 
 
-def of_events(events: Sequence[Event], ground_m: float | None) -> Iterable[Alarm]:
+def of_events(events: Sequence[Event], site_m: float | None) -> Iterable[Alarm]:
     """Launch, float, burst and landing, numbered by kind."""
     seen: dict[str, int] = {}
     for event in events:
         number = seen[event.kind] = seen.get(event.kind, 0) + 1
         above = ""
-        if ground_m is not None and event.kind in ("burst", "float"):
-            above = f" ({event.altitude_m - ground_m:,.0f} m above the launch site)"
+        if site_m is not None and event.kind in ("burst", "float"):
+            above = f" ({event.altitude_m - site_m:,.0f} m above the launch site)"
         at = f"{event.altitude_m:,.0f} m{above} at {clock(event.time_s)}"
         if event.kind == "burst":
             yield Alarm(f"burst-{number}", "burst", "urgent", event.noticed_s, f"Burst at {at}.")

@@ -102,7 +102,10 @@ def _landing_text(basis: str, question: LandingQuestion, landing: Landing, now_s
         return f"At rest. {_at_rest(question)}, last at {heard}."
     between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
     if basis == "last contact":
-        height_m = float(landing.path[0, 3]) - question.ground.altitude_m
+        ground_m = question.known_ground_m
+        if ground_m is None:
+            ground_m = question.ground.altitude_m
+        height_m = float(landing.path[0, 3]) - ground_m
         down = f"it came down {between}" if now_s > landing.late_s else f"down {between}"
         return (
             f"No contact since {heard}, {max(height_m, 0.0):,.0f} m above the ground. Worked out from the "

@@ -9,10 +9,9 @@ from typing import Any
 from server.flight import alarms
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing
-from server.flight.landing.question import LandingQuestion
+from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
 from server.flight.landing_view import describe_area, describe_landing
 from server.flight.times import clock, maybe_rfc3339, rfc3339
-from server.flight.track.filter import UNSEEN_GROUND_M
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.phase import EventKind
 from server.flight.track.track import Record
@@ -36,7 +35,7 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     """The whole state. `landing` is the last prediction with the question that it answers."""
     now_s = flight.now_s
     latest = flight.track.latest()
-    ground_m = _ground_m(flight, landing)
+    ground_m = _ground_m(flight, latest)
     own = own_position(flight)
     fixes = _fixes_by_tracker(flight)
     phase = flight.track.phase()
@@ -107,13 +106,14 @@ def _flight(flight: Flight) -> dict[str, Any]:
     }
 
 
-def _ground_m(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) -> float | None:
-    if landing is not None and flight.terrain is not None:
-        return landing[0].ground.altitude_m
-    if flight.plan.launch.altitude_m is not None:
-        return flight.plan.launch.altitude_m
-    state = flight.track.checkpoint().state
-    return None if state is None or state.lowest_m == UNSEEN_GROUND_M else state.lowest_m
+def _ground_m(flight: Flight, latest: Record | None) -> float | None:
+    if latest is None:
+        return _site_m(flight)
+    return known_ground_m(latest, flight.plan, flight.terrain)
+
+
+def _site_m(flight: Flight) -> float | None:
+    return site_m(flight.track.checkpoint().state, flight.plan)
 
 
 def _probabilities(latest: Record | None) -> dict[str, float]:
@@ -210,7 +210,7 @@ def _sensors(flight: Flight) -> list[dict[str, Any]]:
 
 def _alarms(flight: Flight, ground_m: float | None) -> list[dict[str, Any]]:
     acknowledged = {c.name for c in flight.commands if c.kind == "acknowledge"}
-    raised = list(alarms.of_events(flight.events(), ground_m))
+    raised = list(alarms.of_events(flight.events(), _site_m(flight)))
     limit_m = flight.plan.alarms.low_height_m
     raised += alarms.of_low_point(_low_point(flight, ground_m, limit_m), limit_m)
     for name, plan in flight.trackers.items():

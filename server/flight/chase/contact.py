@@ -53,7 +53,7 @@ def _reach_m(landing: Landing, here: tuple[float, float], away_m: float) -> floa
 def _horizon(
     question: LandingQuestion, here: tuple[float, float], there: tuple[float, float], reach_m: float
 ) -> Horizon:
-    ground_m = question.ground.altitude_m
+    ground_m = _ground_m(question)
     away_m = math.hypot(there[0] - here[0], there[1] - here[1])
     if question.terrain is None or away_m < 1.0:
         return over_smooth_ground(reach_m, CAR_ANTENNA_M, ground_m)
@@ -66,3 +66,11 @@ def _horizon(
     return over_profile(
         distance_m, np.where(np.isnan(heights_m), ground_m, heights_m), CAR_ANTENNA_M
     )
+
+
+def _ground_m(question: LandingQuestion) -> float:
+    """The ground that is known, unless the payload is below it: then it is no ground here."""
+    known_m = question.known_ground_m
+    if known_m is None or known_m > question.motion.z.position:
+        return question.ground.altitude_m
+    return known_m

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from server.flight.geodesy import LocalFrame
 from server.flight.inputs import Plan
-from server.flight.track.filter import UNSEEN_GROUND_M
+from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
 from server.flight.track.modes import Motion
 from server.flight.track.phase import Event, Phase
@@ -71,6 +71,7 @@ class LandingQuestion:
     tracker: npt.NDArray[np.int64]
     landed_s: float | None  # when it came to rest
     landed: Array  # latitude, longitude, altitude of the fixes at rest, shape (k, 3)
+    known_ground_m: float | None = None  # under the payload, else at the launch site; for people
 
 
 _GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
@@ -103,6 +104,7 @@ def ask(
         frame=track.frame,
         plan=plan,
         ground=_ground(latest, plan, terrain),
+        known_ground_m=known_ground_m(latest, plan, terrain),
         terrain=terrain,
         forecast=forecast,
         at_s=latest.fix.time_s,
@@ -118,7 +120,27 @@ def ask(
     )
 
 
+def known_ground_m(latest: Record, plan: Plan, terrain: Terrain | None) -> float | None:
+    """The ground's altitude under the payload, else at the launch site; None where neither is known."""
+    if terrain is not None:
+        here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
+        if here_m is not None:
+            return here_m
+    phase = latest.after.phase
+    if phase.phase == "landed":  # where it lies is the ground
+        return next((e.altitude_m for e in reversed(phase.events) if e.kind == "landing"), None)
+    return site_m(latest.after.state, plan)
+
+
+def site_m(state: FilterState | None, plan: Plan) -> float | None:
+    """Altitude of the launch site, or of the lowest ground that was seen; None: not known."""
+    if plan.launch.altitude_m is not None:
+        return plan.launch.altitude_m
+    return None if state is None or state.lowest_m == UNSEEN_GROUND_M else state.lowest_m
+
+
 def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
+    """For the members of the ensemble, which still fall: below the payload in any case."""
     state = latest.after.state
     assert state is not None
     seen = state.lowest_m != UNSEEN_GROUND_M
