@@ -1,15 +1,16 @@
-"""What the crew must hear about: burst, tracker lost, low, landed. A function of the flight alone."""
+"""What the crew must hear about: burst, odd fall, tracker lost, low, landed. Of the flight alone."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
 
+from server.flight.fall_signs import FallSigns, times_words
 from server.flight.health import Silence
 from server.flight.times import clock
 from server.flight.track.phase import Event
 
-Kind = Literal["launch", "burst", "float", "tracker_lost", "low", "landed"]
+Kind = Literal["launch", "burst", "float", "tracker_lost", "low", "landed", "fall"]
 Severity = Literal["info", "warning", "urgent"]
 
 
@@ -76,3 +77,25 @@ def of_low_point(low: LowPoint | None, limit_m: float) -> Iterable[Alarm]:
             f"{low.height_m:,.0f} m at {clock(low.time_s)}. Listen, and take a bearing."
         )
         yield Alarm("low", "low", "urgent", low.time_s, text)
+
+
+def of_fall(signs: FallSigns) -> Iterable[Alarm]:
+    """Once for a fall that is not the planned one, and once for each way in which it changed."""
+    if signs.off_plan is not None:
+        ratio, noticed_s = signs.off_plan
+        text = (
+            f"It falls {times_words(ratio)} as planned, from the burst on. The landing is worked out "
+            f"with that: look where it is now."
+        )
+        yield Alarm("fall-unplanned", "fall", "warning", noticed_s, text)
+    told: set[str] = set()
+    for step in signs.steps:
+        way = "faster" if step.ratio > 1.0 else "slower"
+        if way not in told:
+            told.add(way)
+            text = (
+                f"The fall has changed: {times_words(step.ratio)} as before, below "
+                f"{step.since_m:,.0f} m at {clock(step.since_s)}. The landing is worked out with that: "
+                f"look where it is now."
+            )
+            yield Alarm(f"fall-{way}", "fall", "warning", step.noticed_s, text)

@@ -1,18 +1,16 @@
-"""The landing as the crew sees it: point, areas, path, words."""
+"""The landing as the crew sees it: point, areas, path, contact."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
-
-import numpy as np
 
 from server.flight.chase.contact import Contact, Receiver, contact_of
 from server.flight.inputs import AvoidArea
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
-from server.flight.times import clock, rfc3339
+from server.flight.landing_words import landing_text
+from server.flight.times import rfc3339
 
 _LAST_CONTACT_AFTER_S = 150.0
 
@@ -49,7 +47,7 @@ def describe_landing(
         "radius_90_m": landing.nine_tenths.radius_m,
         "as_of": rfc3339(landing.as_of_s),
         "basis": basis,
-        "text": _landing_text(basis, question, landing, now_s),
+        "text": landing_text(basis, question, landing, now_s),
         "path": [
             [rfc3339(t), round(lat, 5), round(lon, 5), round(z, 1)]
             for t, lat, lon, z in zip(
@@ -94,50 +92,6 @@ def describe_area(area: AvoidArea) -> dict[str, Any]:
             "coordinates": [[[list(corner) for corner in ring]] for ring in area.rings],
         },
     }
-
-
-def _landing_text(basis: str, question: LandingQuestion, landing: Landing, now_s: float) -> str:
-    heard = clock(landing.as_of_s)
-    if basis == "landed fix":
-        return f"At rest. {_at_rest(question)}, last at {heard}."
-    between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
-    if basis == "last contact":
-        ground_m = question.known_ground_m
-        if ground_m is None:
-            ground_m = question.ground.altitude_m
-        height_m = float(landing.path[0, 3]) - ground_m
-        down = f"it came down {between}" if now_s > landing.late_s else f"down {between}"
-        return (
-            f"No contact since {heard}, {max(height_m, 0.0):,.0f} m above the ground. Worked out from the "
-            f"last fix: {down}. Search the ground within {landing.nine_tenths.radius_m:,.0f} m."
-        )
-    return f"Down {between}, by what had been heard at {heard}.{_change(landing)}"
-
-
-def _at_rest(question: LandingQuestion) -> str:
-    count = len(question.landed)
-    if count < 2:
-        return "Position from one fix on the ground"
-    x, y = question.frame.to_xy(question.landed[:, 0], question.landed[:, 1])
-    spread_m = math.sqrt(float(np.var(x) + np.var(y)))
-    return f"Middle of {count} fixes on the ground, which scatter by {spread_m:,.0f} m"
-
-
-def _change(landing: Landing) -> str:
-    """What a changed fall does to time and place."""
-    change = landing.fall_change
-    if change is None:
-        return ""
-    share = abs(change.ratio - 1.0)
-    left_s = landing.time_s - landing.as_of_s
-    left_m = math.hypot(landing.x_m - landing.path[0, 1], landing.y_m - landing.path[0, 2])
-    faster = change.ratio > 1.0
-    return (
-        f" Falls {round(share * 100)} % {'faster' if faster else 'slower'} than before, below "
-        f"{change.since_m:,.0f} m: about {max(round(left_s * share / 60), 1)} min "
-        f"{'sooner' if faster else 'later'}, and {left_m * share / 1000:.1f} km "
-        f"{'nearer' if faster else 'further on'}."
-    )
 
 
 def _polygon(question: LandingQuestion, ring_m: Any) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from server.flight import alarms
+from server.flight.fall_signs import FallSigns, fall_signs
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
@@ -40,7 +41,9 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     fixes = _fixes_by_tracker(flight)
     phase = flight.track.phase()
     landing_data = None
+    signs = FallSigns()
     if landing is not None:
+        signs = fall_signs(landing[0])
         landing_data = describe_landing(*landing, now_s, receivers(flight))
     return {
         "now": rfc3339(now_s),
@@ -61,7 +64,7 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
         "stations": _stations(flight),
         "vehicles": describe_vehicles(flight, landing_data),
         "sensors": _sensors(flight),
-        "alarms": _alarms(flight, ground_m),
+        "alarms": _alarms(flight, ground_m, signs),
         "receptions": {
             "total": flight.counts.total,
             "undecodable": flight.counts.undecodable,
@@ -208,10 +211,11 @@ def _sensors(flight: Flight) -> list[dict[str, Any]]:
     return entries
 
 
-def _alarms(flight: Flight, ground_m: float | None) -> list[dict[str, Any]]:
+def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> list[dict[str, Any]]:
     acknowledged = {c.name for c in flight.commands if c.kind == "acknowledge"}
     raised = list(alarms.of_events(flight.events(), _site_m(flight)))
     limit_m = flight.plan.alarms.low_height_m
+    raised += alarms.of_fall(signs)
     raised += alarms.of_low_point(_low_point(flight, ground_m, limit_m), limit_m)
     for name, plan in flight.trackers.items():
         sender = flight.senders.get(name)

@@ -46,9 +46,9 @@ class Ground:
     sigma_m: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LandingQuestion:
-    """Immutable, so that the answer can be worked out off the event loop.
+    """Immutable, so that the answer can be worked out off the event loop. Equal to itself alone.
 
     `time_s`, `x_m`, `y_m`, `z_m` (one entry a fix whose altitude was used, offset taken off) and
     `tracker` (an index for each fix) have one shape (n,), in order of time.
