@@ -12,7 +12,7 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.landing_words import landing_text
 from server.flight.times import rfc3339
 
-_LAST_CONTACT_AFTER_S = 150.0
+_ALOFT = ("ascent", "float", "descent")
 
 
 def describe_landing(
@@ -20,13 +20,15 @@ def describe_landing(
     landing: Landing,
     now_s: float,
     receivers: Sequence[Receiver],
+    lost_after_s: float,
 ) -> dict[str, Any]:
-    """`receivers`: whose contact is told, the first of them foremost."""
+    """`receivers`: whose contact is told, the first of them foremost. A payload that is aloft and was
+    not heard for `lost_after_s` is looked for from its last contact."""
     frame = question.frame
     latitude_deg, longitude_deg = map(float, frame.to_latlon(landing.x_m, landing.y_m))
     silent_s = now_s - landing.as_of_s
     basis = landing.basis
-    if basis == "prediction" and silent_s > _LAST_CONTACT_AFTER_S:
+    if basis == "prediction" and question.phase in _ALOFT and silent_s > lost_after_s:
         basis = "last contact"
     path = landing.path[_shown(len(landing.path))]
     path_lat, path_lon = frame.to_latlon(path[:, 1], path[:, 2])

@@ -25,19 +25,29 @@ def landing_text(basis: Basis, question: LandingQuestion, landing: Landing, now_
             f"Search the ground within {landing.nine_tenths.radius_m:,.0f} m."
             f"{_fall(question, landing, past=True)}"
         )
+    if question.phase == "float":
+        return (
+            f"It floats at {question.motion.z.position:,.0f} m, and for how long is not known: the time "
+            f"is a guess, and the place with it. Down {between} if it soon goes on to its burst, by what "
+            f"had been heard at {heard}."
+        )
     return (
         f"Down {between}, by what had been heard at {heard}.{_fall(question, landing, past=False)}"
     )
 
 
 def _last_seen(question: LandingQuestion) -> str:
-    """How high it was."""
+    """How high it was, and that it did not fall yet: then the burst is the plan's."""
     ground_m = question.known_ground_m
     if ground_m is None:
         ground_m = question.ground.altitude_m
     height_m = max(question.motion.z.position - ground_m, 0.0)
     above = f"{height_m:,.0f} m above the ground"
-    return above
+    if question.phase == "ascent":
+        return f"{above} and climbing"
+    return (
+        f"{above} and floating, for how long is not known" if question.phase == "float" else above
+    )
 
 
 def _at_rest(question: LandingQuestion) -> str:

@@ -30,6 +30,7 @@ CAUTIONS = (
 _EVENT_TEXT: Mapping[EventKind, str] = {
     "launch": "Launched", "float": "Floats", "burst": "Burst", "landing": "At rest on the ground",
 }  # fmt: skip
+_LEAST_LOST_AFTER_S = 150.0
 
 
 def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) -> dict[str, Any]:
@@ -44,7 +45,8 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     signs = FallSigns()
     if landing is not None:
         signs = fall_signs(landing[0])
-        landing_data = describe_landing(*landing, now_s, receivers(flight))
+        lost_after_s = _lost_after_s(flight, landing[1].as_of_s)
+        landing_data = describe_landing(*landing, now_s, receivers(flight), lost_after_s)
     return {
         "now": rfc3339(now_s),
         "number": flight.counts.total,
@@ -107,6 +109,22 @@ def _flight(flight: Flight) -> dict[str, Any]:
         else (flown.altitude_m if flown else None),
         "lift": None if lift is None else lift.text,
     }
+
+
+def _lost_after_s(flight: Flight, as_of_s: float) -> float:
+    """Without a fix for longer than this, contact with the payload is lost.
+
+    That is when the last of the trackers that were heard about `as_of_s` is silent by its own interval.
+    """
+    lost_after_s = _LEAST_LOST_AFTER_S
+    for name, plan in flight.trackers.items():
+        sender = flight.senders.get(name)
+        if sender is None or sender.health.last_heard_s is None or plan.role == "phone":
+            continue
+        threshold_s = sender.health.threshold_s()
+        if sender.health.last_heard_s > as_of_s - threshold_s:
+            lost_after_s = max(lost_after_s, threshold_s)
+    return lost_after_s
 
 
 def _ground_m(flight: Flight, latest: Record | None) -> float | None:

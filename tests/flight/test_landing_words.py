@@ -1,0 +1,97 @@
+"""When contact is called lost, and what is said of a float."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from server.flight.flight import Flight
+from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.landing.predict import predict
+from server.flight.landing.question import Forecast
+from server.flight.snapshot import snapshot
+from tests.flights import LAUNCH, made_flight, packet
+
+PLAN = Plan(
+    launch=LaunchPlan(*LAUNCH),
+    trackers=(
+        TrackerPlan("Main", callsign="N0CALL-11"),
+        TrackerPlan("Backup", callsign="N0CALL-12"),
+    ),
+)
+ELSEWHERE = "N0CALL-3"  # whoever is heard last: it tells the time, and nothing of the payload
+
+
+class EastWind:
+    """10 m/s from the west wherever it is asked for."""
+
+    def profile(
+        self, latitude_deg: float, longitude_deg: float, time_s: float
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return np.array([0.0, 20_000.0, 40_000.0]), np.full(3, 10.0), np.zeros(3)
+
+
+def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict:
+    flight = Flight(PLAN, None, forecast)
+    flight.receive(sorted(heard))
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    return snapshot(flight, (question, answer))
+
+
+def silent_for(silent_s: float, heard: list[Reception], last_s: float) -> dict:
+    return state_of([*heard, packet(last_s + silent_s, ELSEWHERE)])["landing"]
+
+
+def test_on_the_pad_no_contact_is_lost() -> None:
+    heard = [*made_flight(90.0), packet(1_500.0, ELSEWHERE)]
+    state = state_of(heard, EastWind())
+    assert state["phase"] == "ground"
+    assert state["landing"]["basis"] == "prediction"
+    assert "Search" not in state["landing"]["text"]
+
+
+@pytest.mark.parametrize(("until_s", "phase"), [(2_700.0, "ascent"), (6_300.0, "descent")])
+@pytest.mark.parametrize("interval_s", [30.0, 180.0])
+def test_contact_is_lost_by_the_trackers_own_interval(
+    until_s: float, phase: str, interval_s: float
+) -> None:
+    """Four intervals and 5 s, as the tracker's own alarm; never before two and a half minutes."""
+    heard = list(made_flight(until_s, interval_s))
+    assert state_of(heard)["phase"] == phase
+    limit_s = max(4.0 * interval_s + 5.0, 150.0)
+    assert silent_for(limit_s - 5.0, heard, until_s)["basis"] == "prediction"
+    lost = silent_for(limit_s + 5.0, heard, until_s)
+    assert lost["basis"] == "last contact"
+    assert lost["text"].startswith("No contact since")
+    assert ("and climbing" in lost["text"]) is (phase == "ascent")
+
+
+def test_a_slow_backup_that_still_speaks_is_waited_for() -> None:
+    until_s = 6_000.0
+    fast = list(made_flight(until_s))
+    slow = list(made_flight(until_s, 300.0, "N0CALL-12"))
+    assert silent_for(600.0, fast + slow, until_s)["basis"] == "prediction"
+    gone = list(made_flight(until_s - 3_000.0, 300.0, "N0CALL-12"))  # that one has failed long ago
+    assert silent_for(600.0, fast + gone, until_s)["basis"] == "last contact"
+
+
+def test_a_float_is_said_to_be_one_and_its_end_not_known() -> None:
+    rng = np.random.default_rng(5)
+    heard, metres = [], math.cos(math.radians(LAUNCH[0])) * 111_320.0
+    for t in range(0, 9_000, 30):
+        altitude_m = min(LAUNCH[2] + 5.0 * max(t - 120, 0), 24_000.0) + rng.normal(0.0, 8.0)
+        east_deg = 8.0 * max(t - 120, 0) / metres
+        heard.append(packet(float(t), position=(LAUNCH[0], LAUNCH[1] + east_deg, altitude_m)))
+    state = state_of(heard)
+    assert state["phase"] == "float"
+    text = state["landing"]["text"]
+    assert text.startswith("It floats at 24,0") or text.startswith("It floats at 23,9")
+    assert "for how long is not known" in text
+    lost = silent_for(600.0, heard, 8_970.0)
+    assert lost["basis"] == "last contact"
+    assert "and floating, for how long is not known" in lost["text"]
