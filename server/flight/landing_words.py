@@ -16,7 +16,11 @@ def landing_text(basis: Basis, question: LandingQuestion, landing: Landing, now_
     """What the crew reads under the landing. `basis` is the landing's at `now_s`."""
     heard = clock(landing.as_of_s)
     if basis == "landed fix":
-        return f"At rest. {_at_rest(question)}, last at {heard}."
+        carried = ""
+        if question.carried_m is not None:
+            away_km = question.carried_m / 1000
+            carried = f" It is {away_km:,.1f} km from there now: carried or dragged away."
+        return f"At rest. {_at_rest(question)}, last at {heard}.{carried}"
     between = f"between {clock(landing.early_s)} and {clock(landing.late_s)}"
     if basis == "last contact":
         down = f"it came down {between}" if now_s > landing.late_s else f"down {between}"

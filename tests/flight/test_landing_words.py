@@ -1,4 +1,4 @@
-"""When contact is called lost, and what is said of a float."""
+"""When contact is called lost, what is said of a float, and where a box that is carried away came down."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from server.flight.flight import Flight
+from server.flight.geodesy import distance_bearing
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Forecast
 from server.flight.snapshot import snapshot
-from tests.flights import LAUNCH, made_flight, packet
+from tests.flights import LAUNCH, landed_at, made_flight, packet, position_at
 
 PLAN = Plan(
     launch=LaunchPlan(*LAUNCH),
@@ -21,6 +22,7 @@ PLAN = Plan(
         TrackerPlan("Backup", callsign="N0CALL-12"),
     ),
 )
+END_S = landed_at(5_400.0)
 ELSEWHERE = "N0CALL-3"  # whoever is heard last: it tells the time, and nothing of the payload
 
 
@@ -95,3 +97,45 @@ def test_a_float_is_said_to_be_one_and_its_end_not_known() -> None:
     lost = silent_for(600.0, heard, 8_970.0)
     assert lost["basis"] == "last contact"
     assert "and floating, for how long is not known" in lost["text"]
+
+
+def away_m(landing: dict) -> float:
+    return distance_bearing(
+        landing["latitude_deg"], landing["longitude_deg"], *position_at(END_S)[:2]
+    )[0]
+
+
+def rested_and_carried(rest_s: float) -> list[Reception]:
+    """At rest for `rest_s`, then on a car's floor for 20 minutes at 15 m/s."""
+    end_s = math.ceil((END_S + rest_s) / 30) * 30
+    heard = list(made_flight(end_s))
+    latitude_deg, longitude_deg, altitude_m = position_at(END_S)
+    for i in range(1, 41):
+        place = (latitude_deg, longitude_deg + 450.0 * i / 87_300.0, altitude_m)
+        heard.append(packet(end_s + 30.0 * i, position=place))
+    return heard
+
+
+@pytest.mark.parametrize("rest_s", [180.0, 600.0])
+def test_a_payload_that_is_driven_away_landed_where_it_did(rest_s: float) -> None:
+    state = state_of(rested_and_carried(rest_s))
+    assert state["phase"] == "landed"
+    landing = state["landing"]
+    assert away_m(landing) < 30.0
+    assert landing["radius_90_m"] < 100.0
+    assert "It is 18.0 km from there now" in landing["text"]
+    assert state["track"]["longitude_deg"] > landing["longitude_deg"] + 0.19
+
+
+def test_a_fix_that_scatters_is_no_drive() -> None:
+    heard = list(made_flight(END_S + 900.0))
+    rng = np.random.default_rng(8)
+    latitude_deg, longitude_deg, altitude_m = position_at(END_S)
+    last_s = math.ceil(END_S / 30) * 30 + 930.0
+    for i in range(20):
+        north, east = rng.normal(0.0, 20.0, 2)
+        place = (latitude_deg + north / 111_000.0, longitude_deg + east / 87_300.0, altitude_m)
+        heard.append(packet(last_s + 30.0 * i, position=place))
+    landing = state_of(heard)["landing"]
+    assert "from there now" not in landing["text"]
+    assert away_m(landing) < 30.0

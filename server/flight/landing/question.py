@@ -70,14 +70,19 @@ class LandingQuestion:
     z_m: Array
     tracker: npt.NDArray[np.int64]
     landed_s: float | None  # when it came to rest
-    landed: Array  # latitude, longitude, altitude of the fixes at rest, shape (k, 3)
+    landed: Array  # latitude, longitude, altitude of the fixes where it came to rest, shape (k, 3)
     known_ground_m: float | None = None  # under the payload, else at the launch site; for people
+    carried_m: float | None = (
+        None  # how far from where it came to rest it is now; None: still there
+    )
 
 
 _GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
 _UNSEEN_SIGMA_M = 600.0
 _TERRAIN_SIGMA_M = 20.0
 _LOWEST_ABOVE_GROUND_M = 60.0  # a box that still falls is not nearer to unknown ground, on average
+_REST_WITHIN_M = 300.0  # a receiver's worst on the ground; who carries a box away goes farther
+_REST_S, _REST_FIXES = 60.0, 3  # so long, and so often, it must have been heard there
 
 
 def ask(
@@ -98,6 +103,9 @@ def ask(
     index = {name: i for i, name in enumerate(names)}
     burst_s = next((e.time_s for e in reversed(phase.events) if e.kind == "burst"), None)
     landing = next((e for e in reversed(phase.events) if e.kind == "landing"), None)
+    landed, carried_m = np.empty((0, 3)), None
+    if landing is not None:
+        landed, carried_m = _landed(used, landing, offsets, track.frame)
     return LandingQuestion(
         number=number,
         phase=phase.phase,
@@ -105,6 +113,7 @@ def ask(
         plan=plan,
         ground=_ground(latest, plan, terrain),
         known_ground_m=known_ground_m(latest, plan, terrain),
+        carried_m=carried_m,
         terrain=terrain,
         forecast=forecast,
         at_s=latest.fix.time_s,
@@ -116,7 +125,7 @@ def ask(
         z_m=np.array([(r.fix.altitude_m or 0.0) - offsets.get(r.fix.tracker, 0.0) for r in flown]),
         tracker=np.array([index[r.fix.tracker] for r in flown], dtype=np.int64),
         landed_s=None if landing is None else landing.time_s,
-        landed=np.empty((0, 3)) if landing is None else _landed(used, landing, offsets),
+        landed=landed,
     )
 
 
@@ -157,12 +166,32 @@ def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
     return Ground(altitude_m, sigma_m)
 
 
-def _landed(used: list[Record], landing: Event, offsets: dict[str, float]) -> Array:
+def _landed(
+    used: list[Record], landing: Event, offsets: dict[str, float], frame: LocalFrame
+) -> tuple[Array, float | None]:
+    """Fixes where it first came to rest, and how far off the last one is, if it was carried away."""
+    resting = [r.fix for r in used if r.fix.time_s >= landing.time_s]
     rows = [
         (f.latitude_deg, f.longitude_deg, (f.altitude_m or np.nan) - offsets.get(f.tracker, 0.0))
-        for f in (r.fix for r in used)
-        if f.time_s >= landing.time_s
+        for f in resting
     ]
     landed = np.array(rows).reshape(-1, 3)
     landed[np.isnan(landed[:, 2]), 2] = landing.altitude_m
-    return landed
+    x, y = frame.to_xy(landed[:, 0], landed[:, 1])
+    place = _first_rest(np.array([f.time_s for f in resting]), np.column_stack([x, y]))
+    if place is None:
+        return landed, None
+    away_m = np.hypot(x - place[0], y - place[1])
+    carried_m = float(away_m[-1])
+    return landed[away_m <= _REST_WITHIN_M], carried_m if carried_m > _REST_WITHIN_M else None
+
+
+def _first_rest(time_s: Array, xy_m: Array) -> Array | None:
+    """The middle of the first fixes that stay together for a while, shape (2,); None: no such."""
+    for i in range(len(time_s) - _REST_FIXES + 1):
+        count = max(int(np.searchsorted(time_s, time_s[i] + _REST_S, "right")) - i, _REST_FIXES)
+        near = xy_m[i : i + count]
+        middle = np.median(near, axis=0)
+        if np.hypot(*(near - middle).T).max() <= _REST_WITHIN_M:
+            return np.asarray(middle)
+    return None
