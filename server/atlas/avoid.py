@@ -29,6 +29,11 @@ def read_areas(path: Path) -> list[AvoidArea]:
     areas = []
     for number, feature in enumerate(features, start=1):
         properties = feature.get("properties") or {}
+        if not isinstance(properties, dict):
+            raise AvoidError(
+                f"{path}: Feature {number}: an object of properties expected, "
+                f"not a {type(properties).__name__}"
+            )
         name = str(properties.get("name") or f"{path.stem} {number}")[:80]
         areas.append(AvoidArea(name, tuple(_rings(feature.get("geometry"), f"{path}: {name}"))))
     if not areas:
@@ -53,7 +58,8 @@ def _rings(geometry: Any, place: str) -> list[tuple[tuple[float, float], ...]]:
     kind = geometry.get("type") if isinstance(geometry, dict) else None
     if kind not in ("Polygon", "MultiPolygon"):
         raise AvoidError(f"{place}: a Polygon or MultiPolygon expected, not {kind}")
-    polygons = geometry["coordinates"] if kind == "MultiPolygon" else [geometry.get("coordinates")]
+    coordinates = geometry.get("coordinates")
+    polygons = coordinates if kind == "MultiPolygon" else [coordinates]
     rings = []
     try:
         for polygon in polygons:
@@ -68,4 +74,6 @@ def _rings(geometry: Any, place: str) -> list[tuple[tuple[float, float], ...]]:
         if isinstance(error, AvoidError):
             raise
         raise AvoidError(f"{place}: rings of [longitude, latitude] expected") from error
+    if not rings:
+        raise AvoidError(f"{place}: a {kind} without a ring encloses nothing")
     return rings

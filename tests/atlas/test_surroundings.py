@@ -129,6 +129,15 @@ WRONG_AREAS = [
     ('{"type": "Polygon", "coordinates": [[[1, 2], [3, 400], [5, 6], [1, 2]]]}', "no longitude"),
     ('{"type": "Polygon", "coordinates": [[["a"], 3, null, 4]]}', "rings of"),
     ('{"type": "Polygon"}', "rings of"),
+    ('{"type": "MultiPolygon"}', "rings of"),
+    ('{"type": "MultiPolygon", "coordinates": null}', "rings of"),
+    ('{"type": "MultiPolygon", "coordinates": []}', "a MultiPolygon without a ring"),
+    ('{"type": "Polygon", "coordinates": []}', "a Polygon without a ring"),
+    (
+        '{"type": "Feature", "properties": [1], "geometry": {"type": "Polygon", "coordinates": '
+        "[[[0, 0], [1, 0], [1, 1], [0, 0]]]}}",
+        "Feature 1: an object of properties expected, not a list",
+    ),
 ]
 
 
