@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.atlas.avoid import AvoidError, read_areas
-from server.atlas.forecast import ForecastError, GridForecast, TableForecast, read_forecast
+from server.atlas.forecast import read_forecast
+from server.atlas.forecast_winds import ForecastError, GridForecast, TableForecast
 from server.atlas.terrain import TerrainError, TerrainFolder
 from server.flight.inputs import AvoidArea
 

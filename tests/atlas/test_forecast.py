@@ -1,24 +1,25 @@
-"""Forecast winds from a table and from GRIB2 that the test writes; what they do to the prediction."""
+"""Forecast winds from a table; what they, and those of GRIB2, do to the prediction and say of a plan."""
 
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from server.atlas.forecast import ForecastError, TableForecast, check, read_forecast
+from server.atlas.forecast import check, read_forecast
+from server.atlas.forecast_winds import ForecastError, TableForecast
 from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
+from tests.atlas.grib_files import EAST_MS, HEIGHTS_M, NORTH_MS, wind, write_grib
 from tests.flight.test_landing import PLAN
 from tests.flights import LAUNCH, T0, made_flight
 
-LEVELS_HPA = (1000, 850, 700, 500, 300, 200, 100, 50, 20, 10)
-HEIGHTS_M = (110, 1_460, 3_010, 5_570, 9_160, 11_780, 16_180, 20_580, 26_480, 31_050)
+NOON_S = T0 - 3_600.0  # the first time of the files
 
 
 def everywhere(east_ms: float, north_ms: float) -> TableForecast:
@@ -65,106 +66,85 @@ def test_a_table_of_directions(tmp_path: Path) -> None:
     np.testing.assert_allclose(north, [5, 10, 0], atol=1e-3)
 
 
+HEAD = "altitude_m,direction_deg,speed_ms\n"
 WRONG_TABLES = [
     ("altitude_m,speed_ms\n1,2\n", "direction_deg is missing"),
-    ("altitude_m,direction_deg,speed_ms\n1,2,x\n", "numbers expected"),
-    ("altitude_m,direction_deg,speed_ms\n1,2\n", "numbers expected"),
-    ("altitude_m,direction_deg,speed_ms\n1,2,3\n", "3 levels or more"),
-    ("altitude_m,direction_deg,speed_ms\n1,2,3\n2,2,3\n3,2,900\n", "0 to 150"),
+    ("", "altitude_m is missing"),
+    (f"{HEAD}1,2,x\n", "numbers expected"),
+    (f"{HEAD}1,2\n", "numbers expected"),
+    (f"{HEAD}1,2,3\n", "3 levels or more"),
+    (f"{HEAD}1,2,3\n2,2,3\n3,2,900\n", "line 4: speed_ms of 0 to 150 expected, not 900"),
+    (f"{HEAD}1,2,3\n2,2,-1\n3,2,9\n", "line 3: speed_ms of 0 to 150 expected, not -1"),
+    (f"{HEAD}1,nan,3\n2,2,3\n3,2,9\n", "line 2: direction_deg of 0 to 360 expected, not nan"),
+    (f"{HEAD}1,9999,3\n2,2,3\n3,2,9\n", "line 2: direction_deg of 0 to 360 expected, not 9999"),
+    (f"{HEAD}1,2,3\n2,-720,3\n3,2,9\n", "line 3: direction_deg of 0 to 360 expected, not -720"),
+    (
+        f"{HEAD}1,2,3\n1e9,2,3\n3,2,9\n",
+        "line 3: altitude_m of -1000 to 100000 expected, not 1e\\+09",
+    ),
+    (f"{HEAD}-1e9,2,3\n2,2,3\n3,2,9\n", "line 2: altitude_m of -1000 to 100000 expected, not -1e"),
+    (f"{HEAD}100,2,3\n300,2,3\n100,2,30\n", "one row for each altitude expected, 100 m has more"),
+    (f"{HEAD}{'1' * 200_000},2,3\n", "not a table: field larger than"),
 ]
 
 
-@pytest.mark.parametrize(("text", "words"), WRONG_TABLES)
+@pytest.mark.parametrize(("text", "words"), WRONG_TABLES, ids=[words for _, words in WRONG_TABLES])
 def test_a_wrong_table_is_explained(tmp_path: Path, text: str, words: str) -> None:
     file = tmp_path / "sounding.csv"
     file.write_text(text)
-    with pytest.raises(ForecastError, match=words):
+    with pytest.raises(ForecastError, match=words) as raised:
+        read_forecast(file)
+    assert str(file) in str(raised.value)
+
+
+def test_a_table_that_is_no_text_is_explained(tmp_path: Path) -> None:
+    file = tmp_path / "sounding.csv"
+    file.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(ForecastError, match=r"sounding\.csv: numbers expected"):
         read_forecast(file)
 
 
-def write_grib(path: Path, *, names: tuple[str, ...] = ("u", "v", "gh"), levels: int = 10) -> None:
-    """Ten levels on a grid of 0.5 degrees about the launch, at 12 and 18 UTC: u grows with time."""
-    eccodes = pytest.importorskip("eccodes", reason="the extra grib is not installed")
-    day = int(datetime.fromtimestamp(T0, UTC).strftime("%Y%m%d"))
-    latitudes = np.arange(40.0, 36.9, -0.5)
-    longitudes = np.arange(-100.0, -95.9, 0.5)
-    with path.open("wb") as file:
-        for hour in (12, 18):
-            for level, height_m in list(zip(LEVELS_HPA, HEIGHTS_M, strict=True))[:levels]:
-                for name in names:
-                    message = eccodes.codes_grib_new_from_samples("regular_ll_pl_grib2")
-                    settings = {
-                        "dataDate": day, "dataTime": hour * 100, "shortName": name, "level": level,
-                        "Ni": len(longitudes), "Nj": len(latitudes),
-                        "latitudeOfFirstGridPointInDegrees": latitudes[0],
-                        "latitudeOfLastGridPointInDegrees": latitudes[-1],
-                        "longitudeOfFirstGridPointInDegrees": longitudes[0] + 360,
-                        "longitudeOfLastGridPointInDegrees": longitudes[-1] + 360,
-                        "iDirectionIncrementInDegrees": 0.5, "jDirectionIncrementInDegrees": 0.5,
-                    }  # fmt: skip
-                    for key, value in settings.items():
-                        eccodes.codes_set(message, key, value)
-                    field = {
-                        "u": np.full((len(latitudes), len(longitudes)), hour + 0.0),
-                        "v": np.repeat(latitudes[:, None] - 38.0, len(longitudes), axis=1),
-                        "gh": np.full((len(latitudes), len(longitudes)), float(height_m)),
-                    }[name]
-                    eccodes.codes_set_values(message, field.ravel())
-                    eccodes.codes_write(message, file)
-                    eccodes.codes_release(message)
-
-
-def test_grib2_is_read_back(tmp_path: Path) -> None:
-    write_grib(tmp_path / "model.grib2")
-    forecast = read_forecast(tmp_path / "model.grib2")
-    heights, east, north = forecast.profile(38.75, -98.2, T0 + 2 * 3_600)  # 15 UTC
-    np.testing.assert_allclose(heights, HEIGHTS_M, rtol=1e-3)
-    np.testing.assert_allclose(east, 15.0, atol=0.01)  # half way between 12 and 18
-    np.testing.assert_allclose(north, 0.75, atol=0.01)
-    with pytest.raises(ForecastError, match="covers latitude 37 to 40, the flight is at 52"):
-        forecast.profile(52.0, -98.2, T0)
-    with pytest.raises(
-        ForecastError,
-        match=r"2026-06-01 12:00 UTC to 2026-06-01 18:00 UTC, 43 h from 2026-06-03 13:00",
-    ):
-        forecast.profile(38.0, -98.2, T0 + 2 * 86_400)
+def went(from_m: Sequence[float], to_m: Sequence[float]) -> tuple[float, float]:
+    """Metres east along the parallel between two places and metres north, on a sphere of 6,371 km."""
+    frame = LocalFrame(LAUNCH[0], LAUNCH[1])
+    from_deg, to_deg = frame.to_latlon(*from_m), frame.to_latlon(*to_m)
+    middle = math.radians((from_deg[0] + to_deg[0]) / 2)
+    degree_m = 111_195.0
+    return (
+        (to_deg[1] - from_deg[1]) * degree_m * math.cos(middle),
+        (to_deg[0] - from_deg[0]) * degree_m,
+    )
 
 
 def test_grib2_moves_the_prediction_as_computed_by_hand(tmp_path: Path) -> None:
-    write_grib(tmp_path / "model.grib2")
-    forecast = read_forecast(tmp_path / "model.grib2")
-    answer, x_m, y_m = landing(forecast, 90.0)
+    """The wind of the levels, by the line between them, along the heights that it is said to pass.
+
+    It grows by 0.5 m/s an hour from 12 UTC on, and is taken at half the time aloft.
+    """
+    path = write_grib(
+        tmp_path / "model.grib2",
+        wind(lambda at: EAST_MS[at.level] + 0.5 * (at.hour - 12), lambda at: NORTH_MS[at.level]),
+    )
+    answer, x_m, y_m = landing(read_forecast(path), 90.0)
     aloft_s = answer.time_s - answer.as_of_s
-    middle_s = answer.as_of_s + aloft_s * 0.5
-    _, east, north = forecast.profile(LAUNCH[0], LAUNCH[1], middle_s)
-    frame = LocalFrame(LAUNCH[0], LAUNCH[1])
-    from_deg, to_deg = (frame.to_latlon(*at) for at in ((x_m, y_m), (answer.x_m, answer.y_m)))
-    middle = math.radians((from_deg[0] + to_deg[0]) / 2)
-    degree_m = 111_195.0  # of a great circle on a sphere of 6,371 km
-    went_east_m = (to_deg[1] - from_deg[1]) * degree_m * math.cos(middle)  # along the parallel
-    went_north_m = (to_deg[0] - from_deg[0]) * degree_m
-    assert went_east_m == pytest.approx(float(east.mean()) * aloft_s, rel=0.06)
-    assert went_north_m == pytest.approx(float(north.mean()) * aloft_s, abs=1_500.0)
-
-
-def test_grib2_without_what_is_needed_is_refused(tmp_path: Path) -> None:
-    write_grib(tmp_path / "winds.grib2", names=("u", "v"))
-    with pytest.raises(ForecastError, match="geopotential height on 3 or more"):
-        read_forecast(tmp_path / "winds.grib2")
-    write_grib(tmp_path / "thin.grib2", levels=2)
-    with pytest.raises(ForecastError, match="found 2"):
-        read_forecast(tmp_path / "thin.grib2")
-    (tmp_path / "text.grib2").write_bytes(b"GRIB but not really" * 50)
-    with pytest.raises(ForecastError, match=r"not GRIB2|no field"):
-        read_forecast(tmp_path / "text.grib2")
-    with pytest.raises(ForecastError, match="no such file"):
-        read_forecast(tmp_path / "none.grib2")
+    later_ms = 0.5 * (answer.as_of_s + aloft_s / 2 - NOON_S) / 3_600.0
+    time_s, altitude_m = answer.path[:, 0], answer.path[:, 3]
+    step_s, middle_m = np.diff(time_s), (altitude_m[1:] + altitude_m[:-1]) / 2
+    east_m = float(((np.interp(middle_m, HEIGHTS_M, EAST_MS) + later_ms) * step_s).sum())
+    north_m = float((np.interp(middle_m, HEIGHTS_M, NORTH_MS) * step_s).sum())
+    along_m, beside_m = went(answer.path[0, 1:3], answer.path[-1, 1:3])
+    measured_m = 0.3 * aloft_s  # the calm at rest before the launch takes part, a little, aloft too
+    assert along_m == pytest.approx(east_m, abs=measured_m)
+    assert beside_m == pytest.approx(north_m, abs=measured_m)
+    # the landing itself is the middle of draws whose climb and burst differ
+    along_m, beside_m = went((x_m, y_m), (answer.x_m, answer.y_m))
+    assert along_m == pytest.approx(east_m, rel=0.06)
+    assert beside_m == pytest.approx(north_m, abs=4_000.0)
 
 
 def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
     place = (LAUNCH[0], LAUNCH[1])
-    write_grib(tmp_path / "winds.grib2")
-    whole = read_forecast(tmp_path / "winds.grib2")
+    whole = read_forecast(write_grib(tmp_path / "winds.grib2"))
     assert check(whole, place, T0, 30_000.0) == (
         True, "forecast: 10 levels from 110 to 31,050 m",
     )  # fmt: skip
@@ -177,7 +157,30 @@ def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
         assert not sound
         assert words in said
         assert "the flight goes without it" in said
-    write_grib(tmp_path / "low.grib2", levels=6)
-    sound, said = check(read_forecast(tmp_path / "low.grib2"), place, T0, 30_000.0)
+    low = read_forecast(write_grib(tmp_path / "low.grib2", levels=6))
+    sound, said = check(low, place, T0, 30_000.0)
     assert not sound
     assert "levels end at 11,780 m, the burst is expected at 30,000 m" in said
+    under_ground = wind(
+        lambda at: None if at.level < 2 else EAST_MS[at.level], lambda at: NORTH_MS[at.level]
+    )
+    masked = read_forecast(write_grib(tmp_path / "masked.grib2", under_ground))
+    assert check(masked, place, T0, 30_000.0) == (
+        True, "forecast: 8 of 10 levels from 3,010 to 31,050 m",
+    )  # fmt: skip
+
+
+def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
+    whole = read_forecast(write_grib(tmp_path / "winds.grib2"))
+    sound, said = check(whole, (LAUNCH[0], LAUNCH[1]), None, 30_000.0)
+    assert sound
+    assert said == (
+        "forecast: 10 levels from 110 to 31,050 m; it is for 2026-06-01 12:00 UTC to "
+        "2026-06-01 18:00 UTC, not checked: the plan has no launch time"
+    )
+    sound, said = check(whole, (10.0, 20.0), None, 30_000.0)
+    assert not sound
+    assert "covers latitude 37 to 40, the flight is at 10" in said
+    assert check(everywhere(5.0, 5.0), (10.0, 20.0), None, 30_000.0) == (
+        True, "forecast: 3 levels from 0 to 40,000 m",
+    )  # fmt: skip
