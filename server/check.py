@@ -20,13 +20,17 @@ AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice
 
 
 def check_forecast(plan: PlanFile, surroundings: Surroundings) -> tuple[bool, str] | None:
-    """Whether the plan's forecast serves its launch; None where either is not said."""
+    """Whether the plan's forecast serves its launch; None where either is not said.
+
+    A launch without a time is checked by its place alone, and the words say so.
+    """
     launch, forecast = plan.launch, surroundings.forecast
-    if forecast is None or launch is None or launch.time is None:
+    if forecast is None or launch is None:
         return None
     burst_m = plan.for_flight().balloon.burst_altitude_m
     place = (launch.latitude_deg, launch.longitude_deg)
-    return forecasts.check(forecast, place, launch.time.timestamp(), burst_m)
+    time_s = None if launch.time is None else launch.time.timestamp()
+    return forecasts.check(forecast, place, time_s, burst_m)
 
 
 async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[ProbeResult]:

@@ -7,12 +7,14 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from server.check import check_maps
+from server.atlas.surroundings import open_surroundings
+from server.check import check_forecast, check_maps
 from server.cli import app
 from server.flight.inputs import Reception
 from server.journal import Journal
-from server.plan import load
+from server.plan import load, parse
 from server.run import face_of
+from tests.atlas.grib_files import write_grib
 from tests.atlas.map_files import mbtiles
 from tests.flights import LAUNCH, made_flight
 from tests.station.running import leeward
@@ -83,3 +85,40 @@ async def test_a_live_station_shows_them_and_names_what_is_wrong(plan: Path) -> 
         assert state["flight"]["units"] == "aviation"
         (problem,) = state["plan_problems"]
         assert "broken.pmtiles" in problem
+
+
+def test_a_launch_without_a_time_is_checked_against_the_forecasts_place(tmp_path: Path) -> None:
+    write_grib(tmp_path / "winds.grib2")
+    winds = open_surroundings(tmp_path, None, (), "winds.grib2")
+    here = check_forecast(parse(PLAN), winds)
+    assert here is not None
+    assert here[0]
+    assert "the plan has no launch time" in here[1]
+    elsewhere = PLAN.replace(f"latitude_deg = {LAUNCH[0]}", "latitude_deg = 10.0")
+    there = check_forecast(parse(elsewhere), winds)
+    assert there is not None
+    assert not there[0]
+    assert "covers latitude 37 to 40, the flight is at 10.00" in there[1]
+    timed = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-01T13:00:00Z")
+    assert check_forecast(parse(timed), winds) == (
+        True, "forecast: 10 levels from 110 to 31,050 m",
+    )  # fmt: skip
+    late = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-04T13:00:00Z")
+    said = check_forecast(parse(late), winds)
+    assert said is not None
+    assert "67 h from 2026-06-04" in said[1]
+    assert check_forecast(parse(PLAN), open_surroundings(tmp_path, None, ())) is None
+
+
+def test_the_command_says_what_is_wrong_with_the_forecast(plan: Path) -> None:
+    named = PLAN.replace(', "broken.pmtiles"', "") + '[forecast]\nfile = "winds.csv"\n'
+    plan.write_text(named)
+    table = plan.with_name("winds.csv")
+    table.write_text("altitude_m,direction_deg,speed_ms\n0,270,5\n9000,270,5\n31000,9999,5\n")
+    said = CliRunner().invoke(app, ["check", str(plan), "--seconds", "0.1"])
+    assert said.exit_code == 2
+    assert "line 4: direction_deg of 0 to 360 expected, not 9999" in said.output
+    table.write_text("altitude_m,direction_deg,speed_ms\n0,270,5\n9000,270,5\n31000,270,5\n")
+    said = CliRunner().invoke(app, ["check", str(plan), "--seconds", "0.1"])
+    assert said.exit_code == 0
+    assert "ok   forecast: 3 levels from 0 to 31,000 m" in said.output
