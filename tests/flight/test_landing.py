@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.stats import truncnorm
 
 from server.flight.atmosphere import density_kg_m3
 from server.flight.flight import Flight
@@ -73,7 +74,7 @@ def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     wind = WindProfile(east, north, np.zeros((LAYERS, LAYERS)))
     k = 5.2
     sure = Fall((1.0, 0.0, 0.0), (math.log(k),) * 3, (0.0,) * 3)
-    drawn = fall(
+    drawn, _ = fall(
         Start(100.0, -50.0, 28_000.0, 0.0, 0.0), None, wind, sure, 430.0, 0.0, 6.0, 2_000, 7
     )
     aloft = ((10_000, 1.0), (11_250, 1.005), (13_750, 1.01), (16_250, 1.04), (18_750, 1.085),
@@ -107,6 +108,17 @@ def test_the_climb_goes_to_the_burst_and_back() -> None:
     assert path[top, 3] == 30_000.0
     assert path[top, 0] == pytest.approx(4_000.0)
     assert path[-1, 3] == pytest.approx(500.0)
+
+
+@pytest.mark.parametrize("above_m", [9_000.0, 19_600.0, 20_000.0, 24_000.0, 33_000.0])
+def test_a_burst_that_has_not_come_yet_comes_above(above_m: float) -> None:
+    """Planned at 20 km, 2 km either way, and known to be above: against scipy's cut-off normal."""
+    climb = Climb(5.0, 0.5, 20_000.0, 2_000.0)
+    theirs = truncnorm((above_m - 20_000.0) / 2_000.0, np.inf, 20_000.0, 2_000.0)
+    assert climb.burst_m(above_m) == pytest.approx(float(theirs.mean()), abs=25.0)
+    chances = np.linspace(0.02, 0.98, 49)
+    drawn_m = climb.drawn_burst_m(above_m, chances)
+    np.testing.assert_allclose(drawn_m, theirs.ppf(chances), atol=100.0)
 
 
 def test_an_area_holds_its_share() -> None:

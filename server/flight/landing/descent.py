@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from server.flight.atmosphere import GRAVITY_MS2, density_kg_m3
 from server.flight.inputs import DescentPlan
+from server.flight.landing.legs import legs
 
 Array = npt.NDArray[np.float64]
 
@@ -89,23 +90,18 @@ def planned_constant(plan: DescentPlan, constants: FallConstants) -> tuple[float
 def observed(
     time_s: Array, z_m: Array, tracker: npt.NDArray[np.int64], since_s: float, sigma_m: float
 ) -> tuple[Array, Array, Array]:
-    """log k between consecutive fixes of one tracker: middle altitude, log k, its sigma; shapes (n,)."""
-    rows = []
-    for one in np.unique(tracker):
-        of = (tracker == one) & (time_s >= since_s)
-        t, z = time_s[of], z_m[of]
-        dt, drop = np.diff(t), -np.diff(z)
-        ok = (dt >= 8.0) & (dt <= 200.0) & (drop > 20.0)
-        if not ok.any():
-            continue
-        k = (fall_integral(z[:-1]) - fall_integral(z[1:]))[ok] / dt[ok]
-        error = np.hypot(math.sqrt(2.0) * sigma_m / drop[ok], 0.02)
-        rows.append(np.column_stack([((z[:-1] + z[1:]) / 2)[ok], np.log(k), error]))
-    if not rows:
-        return np.empty(0), np.empty(0), np.empty(0)
-    merged = np.concatenate(rows)
-    merged = merged[np.argsort(-merged[:, 0], kind="stable")]
-    return merged[:, 0], merged[:, 1], merged[:, 2]
+    """log k between fixes of one tracker (`legs`): middle altitude, log k, its sigma; shapes (n,)."""
+    since = np.flatnonzero(time_s >= since_s)
+    t, z = time_s[since], z_m[since]
+    i, j = legs(t, tracker[since])
+    drop = z[i] - z[j]
+    fell = drop > 20.0
+    i, j, drop = i[fell], j[fell], drop[fell]
+    k = (fall_integral(z[i]) - fall_integral(z[j])) / (t[j] - t[i])
+    middle_m = (z[i] + z[j]) / 2
+    down = np.argsort(-middle_m, kind="stable")
+    error = np.hypot(math.sqrt(2.0) * sigma_m / drop, 0.02)
+    return middle_m[down], np.log(k)[down], error[down]
 
 
 def estimate(
@@ -123,6 +119,7 @@ def estimate(
     k, k_sigma = planned_constant(plan, c)
     altitude_m, log_k, error = seen
     error = np.maximum(error, _strangeness(log_k) / 2.5)  # a bad altitude is believed less
+    altitude_m, log_k, error = _by_height(altitude_m, log_k, error)
     ahead_m = np.linspace(max(span_m), min(span_m), _AHEAD)
     slow = np.gradient(-fall_integral(ahead_m))  # seconds go where the air is dense
     slow = slow / slow.sum() if slow.sum() > 0.0 else np.full(_AHEAD, 1.0 / _AHEAD)
@@ -150,12 +147,22 @@ def estimate(
 
 
 _AHEAD = 24  # heights at which the rest of the fall is looked at
+_SPAN_M = 200.0
 _BESIDE = 5
 
 
 def _alike(a_m: Array, b_m: Array, c: FallConstants) -> Array:
     apart_m = np.abs(a_m[:, None] - b_m[None, :])
     return np.asarray(c.wander_sigma**2 * np.exp(-apart_m / c.wander_height_m))
+
+
+def _by_height(altitude_m: Array, log_k: Array, error: Array) -> tuple[Array, Array, Array]:
+    """Weighted means over spans in which k hardly wanders, so that a busy flight costs no more."""
+    _, which = np.unique(altitude_m // _SPAN_M, return_inverse=True)
+    weight = error**-2.0
+    total = np.bincount(which, weight)
+    means = [np.bincount(which, weight * column) / total for column in (altitude_m, log_k)]
+    return means[0], means[1], np.asarray(1.0 / np.sqrt(total))
 
 
 def _strangeness(values: Array) -> Array:
@@ -176,15 +183,20 @@ class FallChange(NamedTuple):
 
 def changed(altitude_m: Array, log_k: Array, sigma: Array) -> FallChange | None:
     """The clearest step in the fall speeds, from the top down, if what follows it holds; else None."""
-    best: tuple[float, int, float] | None = None
-    for i in range(_CHANGE_BESIDE, len(log_k) - _CHANGE_AFTER + 1):
+    places = np.arange(_CHANGE_BESIDE, len(log_k) - _CHANGE_AFTER + 1)
+    if len(places) == 0:
+        return None
+    padded = np.append(log_k, np.full(_CHANGE_BESIDE - _CHANGE_AFTER, np.nan))
+    middles = np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, _CHANGE_BESIDE), axis=1)
+    steps = middles[places] - middles[places - _CHANGE_BESIDE]
+    for at in np.argsort(-np.abs(steps), kind="stable"):
+        i, step = int(places[at]), float(steps[at])
+        if abs(step) < _CHANGE_LEAST:
+            return None
         before, after = log_k[i - _CHANGE_BESIDE : i], log_k[i : i + _CHANGE_BESIDE]
-        step = float(np.median(after) - np.median(before))
-        if abs(step) < _CHANGE_LEAST or (best is not None and abs(step) <= best[0]):
-            continue
         scatter = float(np.ptp(np.sort(before)[1:-1]) + np.ptp(np.sort(after)[1:-1]))
         error = float(np.median(sigma[i - _CHANGE_BESIDE : i + _CHANGE_BESIDE]))
-        lasting = abs(float(np.median(log_k[i:])) - float(np.median(after))) < abs(step) / 2
+        lasting = abs(float(np.median(log_k[i:])) - float(middles[i])) < abs(step) / 2
         if abs(step) > max(scatter, 2.0 * error) and lasting:
-            best = (abs(step), i, step)
-    return None if best is None else FallChange(math.exp(best[2]), float(altitude_m[best[1]]))
+            return FallChange(math.exp(step), float(altitude_m[i]))
+    return None

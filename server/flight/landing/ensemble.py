@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -24,12 +26,37 @@ class Start(NamedTuple):
 
 
 class Climb(NamedTuple):
-    """What is still to be climbed before the burst."""
+    """What is still to be climbed before the burst: planned at a height, and known not to have come yet."""
 
     rate_ms: float
     rate_sigma_ms: float
-    burst_altitude_m: float
+    planned_burst_m: float
     burst_sigma_m: float
+
+    def burst_m(self, above_m: float) -> float:
+        """Mean height of a burst that comes above `above_m`: a normal cut off there.
+
+        Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions, ch. 13.10.
+        """
+        alpha = (above_m - self.planned_burst_m) / self.burst_sigma_m
+        if alpha > _FAR_ABOVE:
+            return above_m + self.burst_sigma_m / alpha
+        density = math.exp(-0.5 * alpha**2) / math.sqrt(2 * math.pi)
+        return self.planned_burst_m + self.burst_sigma_m * density / (1 - _NORMAL.cdf(alpha))
+
+    def drawn_burst_m(self, above_m: float, chance: Array) -> Array:
+        """Heights of bursts above `above_m`, by chances between 0 and 1."""
+        alpha = (above_m - self.planned_burst_m) / self.burst_sigma_m
+        if alpha > _FAR_ABOVE:  # the normal's tail is an exponential there
+            return above_m - self.burst_sigma_m / alpha * np.log1p(-chance)
+        passed = _NORMAL.cdf(alpha)
+        parts = np.clip(passed + chance * (1 - passed), 1e-12, 1 - 1e-12)
+        drawn = [_NORMAL.inv_cdf(part) for part in parts.tolist()]
+        return np.maximum(self.planned_burst_m + self.burst_sigma_m * np.array(drawn), above_m)
+
+
+_NORMAL = NormalDist()
+_FAR_ABOVE = 5.0  # standard deviations
 
 
 class Members(NamedTuple):
@@ -40,9 +67,17 @@ class Members(NamedTuple):
     z_m: Array
     after_s: Array
     burst_m: Array
-    east_ms: Array  # wind at the ground
-    north_ms: Array
     fall_constant: Array
+
+
+class Paths(NamedTuple):
+    """The falls themselves, by member and layer: shape (members, layers), but where another is named."""
+
+    edges_m: Array  # of the layers, shape (layers + 1,)
+    fallen_s: Array
+    east_ms: Array
+    north_ms: Array
+    ground_error: Array  # of the ground's height, in standard deviations, shape (members,)
 
 
 def passage_s(start_m: float, climb: Climb | None, fall_constant: float) -> Array:
@@ -50,7 +85,7 @@ def passage_s(start_m: float, climb: Climb | None, fall_constant: float) -> Arra
     middle = EDGES_M[:-1] + LAYER_M / 2
     top_m, wait_s = start_m, 0.0
     if climb is not None:
-        top_m = max(climb.burst_altitude_m, start_m)
+        top_m = climb.burst_m(start_m)
         wait_s = (top_m - start_m) / climb.rate_ms
     drop = fall_integral(top_m) - fall_integral(np.minimum(middle, top_m))
     return np.asarray(wait_s + drop / fall_constant)
@@ -66,8 +101,11 @@ def fall(
     tail_degrees: float,
     members: int,
     seed: int,
-) -> Members:
-    """`wind` holds all LAYERS layers. Half of the members mirror the draws of the other half."""
+) -> tuple[Members, Paths]:
+    """Members down to a level ground, and the ways they took, on which other ground can be met.
+
+    `wind` holds all LAYERS layers. Half of the members mirror the draws of the other half.
+    """
     chance = np.random.default_rng(seed)
     half = members // 2
 
@@ -79,25 +117,29 @@ def fall(
     wait_s = np.zeros(2 * half)
     burst_m = top_m
     if climb is not None:
-        burst_m = np.maximum(
-            climb.burst_altitude_m + climb.burst_sigma_m * np.abs(normal()) * _signs(half), top_m
-        )
+        above = chance.random(half)
+        burst_m = climb.drawn_burst_m(start.z_m, np.concatenate([above, 1.0 - above]))
+        burst_m = np.maximum(burst_m, top_m)
         rate_ms = np.maximum(climb.rate_ms + climb.rate_sigma_ms * normal(), 0.5)
         wait_s = (burst_m - top_m) / rate_ms
     which = np.searchsorted(np.cumsum(fall_speed.weights)[:-1], chance.random(2 * half))
     k = np.exp(np.array(fall_speed.means)[which] + np.array(fall_speed.sigmas)[which] * normal())
-    z = np.minimum(ground_m + ground_sigma_m * normal(), burst_m)
+    ground_error = normal()
+    z = np.minimum(ground_m + ground_sigma_m * ground_error, burst_m)
 
-    highest = min(int(np.ceil(burst_m.max() / LAYER_M)), LAYERS)
-    lowest = max(int(np.floor(z.min() / LAYER_M)), 0)
+    lowest = min(max(int(np.floor(z.min() / LAYER_M)), 0), LAYERS - 1)
+    highest = max(min(int(np.ceil(burst_m.max() / LAYER_M)), LAYERS), lowest + 1)
     span = slice(lowest, highest)
     # seconds that each member spends in each layer, shape (members, layers)
-    edges = EDGES_M[lowest : highest + 1]
+    edges = EDGES_M[lowest : highest + 1].copy()
+    edges[0] = min(edges[0], z.min())  # the lowest layer goes on below the sea, the highest above
+    edges[-1] = max(edges[-1], burst_m.max())
     ends = fall_integral(z)[:, None], fall_integral(burst_m)[:, None]
-    seconds = np.diff(np.clip(fall_integral(edges)[None, :], *ends), axis=1) / k[:, None]
+    fallen_s = np.diff(np.clip(fall_integral(edges)[None, :], *ends), axis=1) / k[:, None]
+    seconds = fallen_s
     if climb is not None:
         height = np.clip(edges[None, :], top_m[:, None], burst_m[:, None])
-        seconds += np.diff(height, axis=1) / rate_ms[:, None]
+        seconds = fallen_s + np.diff(height, axis=1) / rate_ms[:, None]
     root = _square_root(wind.covariance[span, span])
     layers = highest - lowest
     spread = np.sqrt(
@@ -109,31 +151,13 @@ def fall(
         return np.asarray(np.concatenate([drawn, -drawn]))
 
     east, north = wind.east_ms[span] + gusts(), wind.north_ms[span] + gusts()
-    x = start.x_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, east)
-    y = start.y_m + start.sigma_h_m * normal() + np.einsum("ml,ml->m", seconds, north)
+    from_x = start.x_m + start.sigma_h_m * normal()
+    from_y = start.y_m + start.sigma_h_m * normal()
+    x = from_x + np.einsum("ml,ml->m", seconds, east)
+    y = from_y + np.einsum("ml,ml->m", seconds, north)
     drop_s = (fall_integral(burst_m) - fall_integral(z)) / k
-    bottom = np.clip((z // LAYER_M).astype(int) - lowest, 0, layers - 1)
-    each = np.arange(2 * half)
-    after_s = wait_s + drop_s
-    return Members(x, y, z, after_s, burst_m, east[each, bottom], north[each, bottom], k)
-
-
-def meet_ground(members: Members, ground_m: Array) -> Members:
-    """The same falls, ended at another height each: on with the wind at the ground, or back."""
-    z = np.minimum(ground_m, members.burst_m)
-    more_s = (fall_integral(members.z_m) - fall_integral(z)) / members.fall_constant
-    return members._replace(
-        x_m=members.x_m + members.east_ms * more_s,
-        y_m=members.y_m + members.north_ms * more_s,
-        z_m=z,
-        after_s=members.after_s + more_s,
-    )
-
-
-def _signs(half: int) -> Array:
-    signs = np.ones(2 * half)
-    signs[half:] = -1.0
-    return signs
+    members_ = Members(x, y, z, wait_s + drop_s, burst_m, k)
+    return members_, Paths(edges, fallen_s, east, north, ground_error)
 
 
 def _square_root(covariance: Array) -> Array:
@@ -157,11 +181,12 @@ def mean_path(
     rows = [(0.0, start.x_m, start.y_m, start.z_m)]
     after_s, x, y, z = rows[0]
     if climb is not None:
-        while z < climb.burst_altitude_m:
+        burst_m = climb.burst_m(start.z_m)
+        while z < burst_m:
             layer = min(max(int(z // LAYER_M), 0), LAYERS - 1)
-            upper_m = min((layer + 1) * LAYER_M, climb.burst_altitude_m)
+            upper_m = min((layer + 1) * LAYER_M, burst_m)
             if layer == LAYERS - 1:
-                upper_m = climb.burst_altitude_m
+                upper_m = burst_m
             dt = (upper_m - z) / climb.rate_ms
             x, y = x + wind.east_ms[layer] * dt, y + wind.north_ms[layer] * dt
             after_s, z = after_s + dt, upper_m

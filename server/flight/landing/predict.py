@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from server.flight.geodesy import LocalFrame
 from server.flight.inputs import AvoidArea, DescentPlan
-from server.flight.landing import winds
 from server.flight.landing.area import Area, area, centre, inside
 from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
@@ -27,17 +26,21 @@ from server.flight.landing.ensemble import (
     Start,
     fall,
     mean_path,
-    meet_ground,
-    passage_s,
 )
-from server.flight.landing.question import LandingQuestion, Terrain
-from server.flight.landing.winds import LAYERS, WindConstants, WindProfile
+from server.flight.landing.question import LandingQuestion
+from server.flight.landing.touchdown import Relief, span, touch_down
+from server.flight.landing.wind_ahead import wind_ahead
+from server.flight.landing.winds import WindConstants, WindProfile
 
 Array = npt.NDArray[np.float64]
 Basis = Literal["prediction", "last contact", "landed fix"]
 
 MEMBERS = 2_000
-_TERRAIN_ROUNDS = 3  # the ground where it comes down depends on where that is
+TERRAIN_SIGMA_M, GROUND_SIGMA_M = 20.0, 150.0  # of a tile; of ground that nothing tells of
+_ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
+_HIGHEST_GROUND_M = 9_000.0
+_LEAST_BURST_SIGMA_M = 100.0
+_OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,7 @@ class Landing:
     as_of_s: float
     avoid: tuple[tuple[str, float], ...] = ()  # name and chance of each area of the plan
     fall_change: FallChange | None = None
+    no_forecast: str | None = None  # why the plan's forecast could not be used
 
 
 def predict(
@@ -80,26 +84,42 @@ def predict(
         return None
     start = _start(question)
     climb = _climb(question, c)
-    top_m = start.z_m if climb is None else climb.burst_altitude_m
+    top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, change = _fall_speed(question, top_m, c.fall)
-    wind = _wind(question, start, climb, fall_speed, c.wind)
-    drawn = fall(
-        start, climb, wind, fall_speed,
-        question.ground.altitude_m, question.ground.sigma_m, c.wind.tail_degrees, members, question.number,
-    )  # fmt: skip
+    wind, no_forecast = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
     if question.terrain is not None:
-        drawn = _on_terrain(question, question.terrain, drawn)
+        drawn = _on_terrain(question, start, climb, wind, fall_speed, c, members)
+    else:
+        drawn, _ = fall(
+            start, climb, wind, fall_speed, question.ground.altitude_m, question.ground.sigma_m,
+            c.wind.tail_degrees, members, question.number,
+        )  # fmt: skip
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
-    return answer if change is None else replace(answer, fall_change=change)
+    return replace(answer, fall_change=change, no_forecast=no_forecast)
 
 
-def _on_terrain(question: LandingQuestion, terrain: Terrain, drawn: Members) -> Members:
-    """Each member ends on the ground that it meets; where no tile tells, as drawn."""
-    error_m = drawn.z_m - question.ground.altitude_m  # drawn with the terrain's own uncertainty
-    for _ in range(_TERRAIN_ROUNDS):
-        heights = terrain.heights(*question.frame.to_latlon(drawn.x_m, drawn.y_m))
-        drawn = meet_ground(drawn, np.where(np.isnan(heights), drawn.z_m, heights + error_m))
-    return drawn
+def _on_terrain(
+    question: LandingQuestion, start: Start, climb: Climb | None, wind: WindProfile, fall_speed: Fall,
+    c: LandingConstants, members: int,
+) -> Members:  # fmt: skip
+    """Each member ends on the ground that it meets first; where no tile tells, on level ground."""
+    terrain, ground = question.terrain, question.ground
+    assert terrain is not None
+
+    def heights(x_m: Array, y_m: Array) -> Array:
+        return terrain.heights(*question.frame.to_latlon(x_m, y_m))
+
+    relief = Relief(
+        heights, TERRAIN_SIGMA_M, ground.altitude_m, max(ground.sigma_m, GROUND_SIGMA_M)
+    )
+    path = mean_path(start, climb, wind, fall_speed.constant, ground.altitude_m)
+    falling = path[np.argmax(path[:, 3]) :]
+    about_m = _ABOUT_M if climb is None else 3 * _ABOUT_M
+    lowest_m, highest_m = span(relief, falling[falling[:, 3] < _HIGHEST_GROUND_M], about_m)
+    drawn, paths = fall(
+        start, climb, wind, fall_speed, lowest_m, 0.0, c.wind.tail_degrees, members, question.number
+    )
+    return touch_down(drawn, paths, relief, highest_m)
 
 
 def _start(question: LandingQuestion) -> Start:
@@ -130,65 +150,20 @@ def _fall_speed(
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
     balloon, z = question.plan.balloon, question.motion.z
+    sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
     if question.phase in ("unknown", "ground"):
         rate_ms, rate_sigma_ms = balloon.ascent_rate_ms, balloon.ascent_rate_sigma_ms
-        burst_m, sigma_m = balloon.burst_altitude_m, balloon.burst_altitude_sigma_m
-        return Climb(rate_ms, rate_sigma_ms, burst_m, sigma_m)
+        return Climb(rate_ms, rate_sigma_ms, balloon.burst_altitude_m, sigma_m)
     if question.phase not in ("ascent", "float"):
         return None
     rate_ms = max(z.velocity, 1.0)
     if question.phase == "ascent":  # a few minutes of climb say more than the moment
-        recent = question.time_s > question.at_s - 600.0
+        off_ground = question.z_m > question.z_m.min() + _OFF_GROUND_M
+        recent = (question.time_s > question.at_s - 600.0) & off_ground
         t, h = question.time_s[recent], question.z_m[recent]
         if len(t) > 3 and t[-1] - t[0] > 120.0:
             rate_ms = max(float(h[-1] - h[0]) / float(t[-1] - t[0]), 0.5)
-    above_m = z.position + 300.0
-    burst_m = max(balloon.burst_altitude_m, above_m)
-    sigma_m = balloon.burst_altitude_sigma_m if burst_m > above_m else 600.0
-    return Climb(rate_ms, c.climb_sigma_share * rate_ms, burst_m, sigma_m)
-
-
-def _wind(
-    question: LandingQuestion, start: Start, climb: Climb | None, fall_speed: Fall, c: WindConstants
-) -> WindProfile:
-    turn_per_m = question.frame.turn_per_m
-    seen = winds.samples(
-        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
-        turn_per_m=turn_per_m,
-    )  # fmt: skip
-    when_s = question.at_s + passage_s(start.z_m, climb, fall_speed.constant)
-    forecast = _forecast(question, float(np.median(when_s)))
-    ground_m, top_m = question.ground.altitude_m, start.z_m + 5 * start.sigma_v_m
-    if climb is not None:
-        top_m = max(top_m, climb.burst_altitude_m + 5 * climb.burst_sigma_m)
-    used = min(int(top_m // winds.LAYER_M) + 2, LAYERS)  # the rest is not fallen through
-    wind = winds.profile(seen, np.arange(used), when_s[:used], ground_m, c, forecast)
-    covariance = np.zeros((LAYERS, LAYERS))
-    covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
-    above = (0, LAYERS - used)
-    true = WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
-    path = mean_path(start, climb, true, fall_speed.constant, ground_m)
-    falling = path[np.argmax(path[:, 3]) :][::-1]
-    passed_x_m = np.interp(winds.CENTRES_M, falling[:, 3], falling[:, 1])
-    return WindProfile(
-        *winds.turned(true.east_ms, true.north_ms, turn_per_m * passed_x_m), covariance
-    )
-
-
-def _forecast(question: LandingQuestion, time_s: float) -> tuple[Array, Array] | None:
-    """The forecast above the payload, by layer; None without one, or where it does not reach."""
-    if question.forecast is None:
-        return None
-    x, y, _ = question.motion
-    latitude_deg, longitude_deg = question.frame.to_latlon(x.position, y.position)
-    try:
-        heights, east, north = question.forecast.profile(
-            float(latitude_deg), float(longitude_deg), time_s
-        )
-    except ValueError:  # another place or day: said when the plan was read
-        return None
-    middles = winds.CENTRES_M
-    return np.interp(middles, heights, east), np.interp(middles, heights, north)
+    return Climb(rate_ms, c.climb_sigma_share * rate_ms, balloon.burst_altitude_m, sigma_m)
 
 
 def _answer(

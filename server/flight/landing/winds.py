@@ -17,6 +17,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from server.flight.landing.legs import legs
+
 Array = npt.NDArray[np.float64]
 
 LAYER_M = 250.0
@@ -25,12 +27,21 @@ EDGES_M: Array = np.arange(LAYERS + 1, dtype=np.float64) * LAYER_M
 CENTRES_M: Array = EDGES_M[:-1] + LAYER_M / 2
 
 
+Shape = tuple[tuple[float, float], ...]  # altitudes above sea level, and factors there
+# winds of a season about calm, one component over 10 m/s: a jet at the tropopause, quiet above it; fitted
+# on the real flights' ascents for areas that hold what they say
+_CLIMATE: Shape = ((0.0, 0.8), (9_000.0, 2.2), (12_000.0, 2.3), (17_000.0, 1.4), (20_000.0, 0.9))
+
+
 @dataclass(frozen=True, slots=True)
 class WindConstants:
     """Standard deviations are of one component (east or north), m/s."""
 
     lasting_sigma_ms: float = 10.0
     lasting_height_m: float = 1_800.0
+    lasting_shape: Shape = ((0.0, 1.0),)  # by which it differs with altitude
+    unflown_shape: Shape = _CLIMATE  # in its place while layers are ahead that nothing flew through
+    unflown_height_m: float = 8_000.0
     fading_sigma_ms: float = 3.1
     fading_height_m: float = 500.0
     fading_time_s: float = 9_400.0
@@ -54,6 +65,13 @@ class WindSamples(NamedTuple):
     sigma_ms: Array
 
 
+class Forecasts(NamedTuple):
+    """What was forecast, m/s towards east and north: for each sample, and for each layer asked for."""
+
+    seen_ms: tuple[Array, Array]
+    ahead_ms: tuple[Array, Array]
+
+
 class WindProfile(NamedTuple):
     """Mean of each component by layer and their common covariance, at the times that were asked."""
 
@@ -62,39 +80,35 @@ class WindProfile(NamedTuple):
     covariance: Array  # (m, m), m²/s²
 
 
-_SHORTEST_S, _LONGEST_S = 8.0, 200.0
 _FASTEST_MS = 130.0
+_THICK_S = 200.0  # over longer legs the wind of a layer differs from the mean of what was crossed
+_THICK_SIGMA_MS = (
+    2.9  # by this for each root of a kilometre (checks.md: 7.2 m/s between layers 1 km apart)
+)
+_PAD_M, _PAD_RATE_MS = 100.0, 0.5  # what lies still near the ground has met no wind
 
 
 def samples(
     time_s: Array, x_m: Array, y_m: Array, z_m: Array, tracker: npt.NDArray[np.int64],
     position_sigma_m: float = 10.0, turn_per_m: float = 0.0,
 ) -> WindSamples:  # fmt: skip
-    """Layer means from the displacement between consecutive fixes of one tracker.
+    """Layer means from the displacement between fixes of one tracker (`legs`).
 
     The way up and the way down are kept apart. Fixes are in order of time; shapes (n,). Components
     are by true north where `turn_per_m` says how the frame's y axis turns from it with x.
     """
-    parts = []
-    for one in np.unique(tracker):
-        of = tracker == one
-        t, x, y, z = time_s[of], x_m[of], y_m[of], z_m[of]
-        dt = np.diff(t)
-        ok = (dt >= _SHORTEST_S) & (dt <= _LONGEST_S)
-        dt = np.where(ok, dt, 1.0)
-        east_ms, north_ms = turned(
-            np.diff(x) / dt, np.diff(y) / dt, -turn_per_m * (x[:-1] + x[1:]) / 2
-        )
-        parts.append(
-            np.column_stack([
-                t[:-1] + dt / 2, east_ms, north_ms, z[:-1], z[1:],
-                np.sqrt(2.0) * position_sigma_m / dt,
-            ])[ok]
-        )  # fmt: skip
-    if not parts:
+    i, j = legs(time_s, tracker)
+    if len(i) == 0:
         return _empty()
-    rows = np.concatenate(parts)
-    rows = rows[np.hypot(rows[:, 1], rows[:, 2]) < _FASTEST_MS]
+    dt, rise = time_s[j] - time_s[i], z_m[j] - z_m[i]
+    east_ms, north_ms = turned(
+        (x_m[j] - x_m[i]) / dt, (y_m[j] - y_m[i]) / dt, -turn_per_m * (x_m[i] + x_m[j]) / 2
+    )
+    thick = np.where(dt > _THICK_S, np.sqrt(np.abs(rise) / 1_000.0), 0.0)
+    error = np.hypot(np.sqrt(2.0) * position_sigma_m / dt, _THICK_SIGMA_MS * thick)
+    rows = np.column_stack([time_s[i] + dt / 2, east_ms, north_ms, z_m[i], z_m[j], error])
+    lies = (np.abs(rise) < _PAD_RATE_MS * dt) & (z_m[j] < z_m.min() + _PAD_M)
+    rows = rows[~lies & (np.hypot(east_ms, north_ms) < _FASTEST_MS)]
     rising = rows[:, 4] >= rows[:, 3]
     both = [_layer_means(rows[side]) for side in (rising, ~rising)]
     return WindSamples(*(np.concatenate(column) for column in zip(*both, strict=True)))
@@ -139,11 +153,11 @@ def profile(
     time_s: Array,
     ground_m: float,
     constants: WindConstants | None = None,
-    forecast: tuple[Array, Array] | None = None,
+    forecast: Forecasts | None = None,
 ) -> WindProfile:
     """The wind of `layer` at `time_s`, shapes (m,), given what was seen.
 
-    `forecast`: east and north wind of all LAYERS layers, from which the wind is taken to differ.
+    With a forecast the wind is taken to differ from it, and what was seen tells by how much.
     """
     c = constants or WindConstants()
     if forecast is not None:
@@ -208,18 +222,17 @@ _BLOCK = 4  # layers to a kilometre
 
 def _about_forecast(
     seen: WindSamples, layer: npt.NDArray[np.int64], time_s: Array, ground_m: float,
-    c: WindConstants, forecast: tuple[Array, Array],
+    c: WindConstants, forecast: Forecasts,
 ) -> WindProfile:  # fmt: skip
     """What was seen corrects the forecast: the same conditioning of what lies between the two."""
-    east, north = forecast
     apart = seen._replace(
-        east_ms=seen.east_ms - east[seen.layer], north_ms=seen.north_ms - north[seen.layer]
+        east_ms=seen.east_ms - forecast.seen_ms[0], north_ms=seen.north_ms - forecast.seen_ms[1]
     )
     error = profile(
         apart, layer, time_s, ground_m, replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
     )
     return error._replace(
-        east_ms=error.east_ms + east[layer], north_ms=error.north_ms + north[layer]
+        east_ms=error.east_ms + forecast.ahead_ms[0], north_ms=error.north_ms + forecast.ahead_ms[1]
     )
 
 
@@ -244,7 +257,9 @@ def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> 
 def _kernel(a: _Places, b: _Places, c: WindConstants) -> Array:
     apart_m = np.abs(CENTRES_M[a.layer][:, None] - CENTRES_M[b.layer][None, :])
     apart_s = np.abs(a.time_s[:, None] - b.time_s[None, :])
-    lasting = c.lasting_sigma_ms**2 * np.exp(-apart_m / c.lasting_height_m)
+    altitude_m, factor = zip(*c.lasting_shape, strict=True)
+    sizes = [np.interp(CENTRES_M[p.layer], altitude_m, factor) for p in (a, b)]
+    lasting = c.lasting_sigma_ms**2 * np.outer(*sizes) * np.exp(-apart_m / c.lasting_height_m)
     fading = (
         c.fading_sigma_ms**2
         * np.outer(a.unrest, b.unrest)

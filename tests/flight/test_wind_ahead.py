@@ -1,0 +1,107 @@
+"""What a flight and a forecast tell of the wind ahead: any beacon interval, any hour, any place."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from server.flight.flight import Flight
+from server.flight.geodesy import LocalFrame
+from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, TrackerPlan
+from server.flight.landing import winds
+from server.flight.landing.legs import legs
+from server.flight.landing.predict import predict
+from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
+
+
+@pytest.mark.parametrize("interval_s", [1.0, 5.0, 7.0, 10.0, 60.0, 190.0, 300.0, 590.0])
+def test_every_beacon_interval_gives_the_wind(interval_s: float) -> None:
+    """From one fix a second to one in ten minutes: a climb of 5 m/s through wind that grows by height."""
+    time_s = np.arange(0.0, 4_000.0, interval_s)
+    z_m = 500.0 + 5.0 * time_s
+    x_m = 4.0 * time_s + 0.5 * 0.002 * time_s**2
+    seen = winds.samples(time_s, x_m, 0.0 * x_m, z_m, np.zeros(len(time_s), dtype=np.int64))
+    true_ms = 4.0 + 0.002 * (winds.CENTRES_M[seen.layer] - 500.0) / 5.0
+    assert len(seen.layer) > 60
+    thick_m = 5.0 * interval_s  # over a leg the wind is taken as one
+    np.testing.assert_allclose(seen.east_ms, true_ms, atol=0.2 + 0.002 * thick_m / 5.0)
+    if interval_s > 200.0:
+        assert (seen.sigma_ms > 2.0).all(), "a layer's wind is not the mean of four"
+
+
+def test_fixes_of_one_second_are_not_each_believed() -> None:
+    time_s = np.arange(0.0, 900.0)
+    first, second = legs(time_s, np.zeros(len(time_s), dtype=np.int64))
+    assert (time_s[second] - time_s[first]).min() >= 8.0
+    assert list(first[1:]) == list(second[:-1]), "each leg begins where the last one ended"
+    two = legs(np.repeat(time_s, 2), np.tile([0, 1], len(time_s)))
+    assert len(two[0]) == 2 * len(first)
+    assert legs(np.empty(0), np.empty(0, dtype=np.int64))[0].size == 0
+
+
+def test_what_lies_on_the_pad_tells_no_wind() -> None:
+    """An hour at rest with a receiver's jitter, then a climb: the layers aloft stay as they were."""
+    chance = np.random.default_rng(3)
+    rest_s, climb_s = np.arange(0.0, 3_600.0, 30.0), np.arange(3_600.0, 5_000.0, 30.0)
+    rest = np.column_stack(
+        [
+            rest_s,
+            chance.normal(0.0, 4.0, rest_s.shape),
+            560.0 + chance.normal(0.0, 3.0, rest_s.shape),
+        ]
+    )
+    climb = np.column_stack(
+        [climb_s, 10.0 * (climb_s - 3_600.0), 560.0 + 5.0 * (climb_s - 3_600.0)]
+    )
+    both = np.concatenate([rest, climb])
+    calm = [
+        winds.samples(
+            rows[:, 0], rows[:, 1], 0 * rows[:, 1], rows[:, 2], np.zeros(len(rows), dtype=np.int64)
+        )
+        for rows in (both, climb)
+    ]
+    assert calm[0].layer.tolist() == calm[1].layer.tolist()
+    np.testing.assert_allclose(calm[0].east_ms, calm[1].east_ms, atol=1.0)
+
+
+class _Growing:
+    """A forecast that is right: 8 m/s from the west, and 2 m/s more each hour and each 100 km east."""
+
+    def __init__(self, since_s: float) -> None:
+        self._since_s = since_s
+
+    def profile(self, _: float, longitude_deg: float, time_s: float) -> tuple[np.ndarray, ...]:
+        east_ms = 8.0 + 2.0 * (time_s - self._since_s) / 3_600.0 + 2.0 * (longitude_deg + 98.2)
+        return np.array([0.0, 40_000.0]), np.full(2, east_ms), np.zeros(2)
+
+
+@pytest.mark.parametrize("until_s", [300.0, 2_500.0, 6_000.0])
+def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> None:
+    """What was measured is held against the forecast of its own time and place, not of later ones."""
+    forecast, frame = _Growing(T0), LocalFrame(LAUNCH[0], LAUNCH[1])
+    x_m, heard, end_s = 0.0, [], landed_at(5_400.0)
+    for second in range(int(end_s) + 1):
+        latitude_deg, longitude_deg = map(float, frame.to_latlon(x_m, 0.0))
+        if second % 30 == 0 and second <= until_s:
+            place = (latitude_deg, longitude_deg, altitude_at(float(second)))
+            heard.append(packet(float(second), position=place))
+        if second > 120:
+            x_m += float(forecast.profile(0.0, longitude_deg, T0 + second)[1][0])
+    plan = Plan(
+        launch=LaunchPlan(*LAUNCH),
+        balloon=BalloonPlan(burst_altitude_m=26_960.0, burst_altitude_sigma_m=200.0),
+        descent=DescentPlan(fall_speed_sea_level_ms=5.0, fall_speed_relative_sigma=0.02),
+        trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+    )
+    errors_m = []
+    for told in (forecast, None):
+        flight = Flight(plan, None, told)
+        flight.receive(heard)
+        question = flight.landing_question()
+        assert question is not None
+        answer = predict(question)
+        assert answer is not None
+        late_m = (answer.time_s - T0 - end_s) * 12.0  # the made air is not the standard's
+        errors_m.append(abs(answer.x_m - late_m - x_m))
+    assert errors_m[0] < 900.0
+    assert errors_m[0] < 0.5 * errors_m[1]
