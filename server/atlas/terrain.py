@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,8 @@ _NAME = re.compile(r"([NS])(\d{2})([EW])(\d{3})\.hgt", re.IGNORECASE)
 _SIDES = {1201 * 1201 * 2: 1201, 3601 * 3601 * 2: 3601}
 _NO_DATA = -32_768
 _TIFF = (".tif", ".tiff")
+_HALF = 0.5 + 1e-6  # steps beyond the last post: the edge itself is not outside by its rounding
+_METRES = ("m", "metre", "metres", "meter", "meters")
 
 
 class TerrainError(ValueError):
@@ -44,11 +47,20 @@ class _Tile:
         self._no_data = no_data
 
     def at(self, latitude_deg: Array, longitude_deg: Array) -> Array:
-        """Bilinear between the four posts around; NaN outside and beside a post without data."""
+        """Bilinear between the four posts around; NaN outside and beside a post without data.
+
+        A tile reaches half a step beyond its posts, flat: where tiles hold areas, not posts, no strip
+        is left between two of them.
+        """
         rows, columns = self._heights.shape
         row = (self._corner[0] - latitude_deg) / self._step[0]
-        column = (longitude_deg - self._corner[1]) / self._step[1]
-        inside = (row >= 0) & (row <= rows - 1) & (column >= 0) & (column <= columns - 1)
+        half_deg = (
+            self._step[1] / 2
+        )  # eastward from the western edge, whichever way that is counted
+        on_deg = (longitude_deg - self._corner[1] + half_deg) % 360.0 - half_deg
+        column = on_deg / self._step[1]
+        inside = (row >= -_HALF) & (row <= rows - 1 + _HALF) & (column <= columns - 1 + _HALF)
+        row, column = np.clip(row, 0, rows - 1), np.clip(column, 0, columns - 1)
         i = np.clip(row.astype(int), 0, rows - 2)
         j = np.clip(column.astype(int), 0, columns - 2)
         u, v = row - i, column - j
@@ -135,14 +147,39 @@ def _open_tiff(path: Path) -> _Tile:
             f"{path.name}: GeoTIFF needs the extra 'geotiff' (pip install 'leeward[geotiff]')"
         ) from error
     try:
-        with rasterio.open(path) as file:
-            crs, transform = file.crs, file.transform
-            heights, no_data = file.read(1), file.nodata
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)  # said below
+            with rasterio.open(path) as file:
+                return _grid(rasterio, file, path.name)
     except rasterio.errors.RasterioError as error:
-        raise TerrainError(f"{path.name}: not a GeoTIFF: {error}") from error
-    if crs is None or not crs.is_geographic or transform.b or transform.d:
-        raise TerrainError(f"{path.name}: latitude and longitude (EPSG:4326) expected, not {crs}")
+        raise TerrainError(
+            f"{path.name}: cannot be read as GeoTIFF: {error.__cause__ or error}"
+        ) from error
+
+
+def _grid(rasterio: Any, file: Any, name: str) -> _Tile:
+    """What is no map of heights in metres by latitude and longitude is refused."""
+    crs, transform = file.crs, file.transform
+    if crs is None or not crs.is_geographic:
+        raise TerrainError(f"{name}: latitude and longitude (EPSG:4326) expected, not {crs}")
+    if transform.is_identity:
+        raise TerrainError(f"{name}: a place on the Earth expected, the file tells none")
+    if transform.b or transform.d or transform.a <= 0:
+        raise TerrainError(f"{name}: rows from west to east expected, not a grid that is turned")
+    if file.count != 1 or np.dtype(file.dtypes[0]).kind not in "iuf":
+        raise TerrainError(
+            f"{name}: one band of heights expected, not {file.count} of {file.dtypes[0]}"
+        )
+    if (file.units[0] or "m").lower() not in _METRES:
+        raise TerrainError(f"{name}: heights in metres expected, not in {file.units[0]}")
+    scale, offset = file.scales[0], file.offsets[0]
+    no_data = float("nan") if file.nodata is None else float(file.nodata)
+    flags = rasterio.enums.MaskFlags
+    if (scale, offset) == (1.0, 0.0) and flags.per_dataset not in file.mask_flag_enums[0]:
+        heights = file.read(1)
+    else:
+        heights = file.read(1, masked=True).astype(np.float32).filled(np.nan) * scale + offset
+        no_data = float("nan")
     row_deg, column_deg = -transform.e, transform.a
     north_deg, west_deg = transform.f - row_deg / 2, transform.c + column_deg / 2
-    missing = float("nan") if no_data is None else float(no_data)
-    return _Tile(heights, north_deg, west_deg, row_deg, column_deg, missing)
+    return _Tile(heights, north_deg, west_deg, row_deg, column_deg, no_data)
