@@ -9,7 +9,7 @@ alternation of rows out (seen in 2.50).
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -41,27 +41,36 @@ def read_grib(path: Path) -> GridForecast:
         raise ForecastError(
             f"{path}: GRIB2 needs the extra 'grib' (pip install 'leeward[grib]')"
         ) from error
-    fields: Fields = {}
-    axes: Axes | None = None
     with path.open("rb") as file:
-        while True:
-            try:
-                message = eccodes.codes_grib_new_from_file(file)
-            except eccodes.CodesInternalError as error:
-                raise ForecastError(f"{path}: not GRIB2: {error}") from error
-            if message is None:
-                break
-            try:
-                axes = _take(eccodes, message, fields, axes)
-            except eccodes.CodesInternalError as error:
-                raise ForecastError(f"{path}: a field cannot be read: {error}") from error
-            except ValueError as error:
-                raise ForecastError(f"{path}: {error}") from error
-            finally:
-                eccodes.codes_release(message)
+        eccodes.codes_grib_multi_support_on()  # or the second field of a message, often v, is lost
+        try:
+            fields, axes = _read_fields(eccodes, file, path)
+        finally:
+            eccodes.codes_grib_multi_support_reset_file(file)
+            eccodes.codes_grib_multi_support_off()
     if axes is None:
         raise ForecastError(f"{path}: no field of wind or height on pressure levels in it")
     return _stack(fields, axes, path)
+
+
+def _read_fields(codes: Any, file: BinaryIO, path: Path) -> tuple[Fields, Axes | None]:
+    fields: Fields = {}
+    axes: Axes | None = None
+    while True:
+        try:
+            message = codes.codes_grib_new_from_file(file)
+        except codes.CodesInternalError as error:
+            raise ForecastError(f"{path}: not GRIB2: {error}") from error
+        if message is None:
+            return fields, axes
+        try:
+            axes = _take(codes, message, fields, axes)
+        except codes.CodesInternalError as error:
+            raise ForecastError(f"{path}: a field cannot be read: {error}") from error
+        except ValueError as error:
+            raise ForecastError(f"{path}: {error}") from error
+        finally:
+            codes.codes_release(message)
 
 
 def _take(codes: Any, message: Any, fields: Fields, axes: Axes | None) -> Axes | None:

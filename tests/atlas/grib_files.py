@@ -63,9 +63,12 @@ def scanned(
 def write_grib(
     path: Path, fields: dict[str, Value] = BY_LEVEL, *,
     latitudes: Sequence[float] = LATITUDES_DEG, longitudes: Sequence[float] = LONGITUDES_DEG,
-    mode: int = 0, levels: int = 10, hours: Sequence[int] = (12, 18), **others: float | str,
+    mode: int = 0, first: int = 0, levels: int = 10, hours: Sequence[int] = (12, 18), **others: float | str,
 ) -> Path:  # fmt: skip
-    """Fields at hours of the made flights' day. `others`: further keys of each message, set last."""
+    """Fields at hours of the made flights' day, on the levels from `first` to before `levels`.
+
+    `others`: further keys of each message, set last.
+    """
     eccodes = require_module("eccodes", "grib")
     places = scanned(latitudes, longitudes, mode)
     settings = {
@@ -81,7 +84,7 @@ def write_grib(
     }  # fmt: skip
     with path.open("wb") as file:
         for hour in hours:
-            for level in range(levels):
+            for level in range(first, levels):
                 for name, value in fields.items():
                     message = eccodes.codes_grib_new_from_samples("regular_ll_pl_grib2")
                     keys = {

@@ -63,6 +63,27 @@ def test_geopotential_stands_in_for_height(tmp_path: Path) -> None:
     np.testing.assert_allclose(height, HEIGHTS_M, atol=1.0)
 
 
+def test_fields_that_share_a_message_are_all_read(tmp_path: Path) -> None:
+    """u and v are often sent together: FM 92 lets sections 4 to 7 be repeated in a message (from memory)."""
+    eccodes = require_module("eccodes", "grib")
+    with (tmp_path / "shared.grib2").open("wb") as file:
+        for level in range(10):
+            together = eccodes.codes_grib_multi_new()
+            path = write_grib(tmp_path / "one.grib2", first=level, levels=level + 1, hours=(12,))
+            with path.open("rb") as single:
+                while (message := eccodes.codes_grib_new_from_file(single)) is not None:
+                    eccodes.codes_grib_multi_append(message, 4, together)
+                    eccodes.codes_release(message)
+            eccodes.codes_grib_multi_write(together, file)
+            eccodes.codes_grib_multi_release(together)
+    eccodes.codes_grib_multi_support_off()  # making a message of several fields turned it on
+    assert (tmp_path / "shared.grib2").read_bytes().count(b"GRIB") == 10
+    height, east, north = column(tmp_path / "shared.grib2", 38.0, -98.0)
+    np.testing.assert_allclose(height, HEIGHTS_M, atol=1.0)
+    np.testing.assert_allclose(east, EAST_MS, atol=PACKED_MS)
+    np.testing.assert_allclose(north, NORTH_MS, atol=PACKED_MS)
+
+
 def test_levels_in_any_order_come_from_below(tmp_path: Path) -> None:
     upside_down = wind(
         lambda at: EAST_MS[9 - at.level], lambda at: NORTH_MS[9 - at.level]
