@@ -76,7 +76,8 @@ def sounding(record: FlightRecord) -> list[Level]:
         return []
     layer, first = np.unique(seen.layer, return_index=True)
     times = seen.time_s[first]
-    profile = winds.profile(seen, layer, times, question.ground.altitude_m)
+    places_m = (seen.x_m[first], seen.y_m[first])
+    profile = winds.profile(seen, layer, times, places_m, question.ground.altitude_m)
     sigma = np.sqrt(np.maximum(np.diag(profile.covariance), 0.0))
     lat, lon = places_at(record.track, times)
     temperature = _by_layer(record, layer, _temperature(record), from_s, to_s)

@@ -16,20 +16,22 @@ def test_a_day_on_which_the_wind_changes_much_is_noticed() -> None:
     rng = np.random.default_rng(4)
     layers = np.tile(np.arange(10, 90), 2)
     times = np.concatenate([np.arange(80) * 40.0, 8_000.0 + np.arange(80)[::-1] * 20.0])
+    nowhere = (np.zeros(160), np.zeros(160))
 
     def day(size: float) -> float:
-        places = winds._Places(layers, times, winds._unrest(layers, 500.0, constants))
+        unrest = winds._unrest(layers, 500.0, constants)
+        places = winds._Places(layers, times, unrest, *nowhere)
         among = winds._kernel(places, places, constants) + 1e-6 * np.eye(160)
         drawn = np.linalg.cholesky(among) @ rng.normal(size=(160, 2)) * size
         east, north = drawn.T
-        seen = winds.WindSamples(layers, times, east, north, np.full(160, 0.3))
+        seen = winds.WindSamples(layers, times, east, north, np.full(160, 0.3), *nowhere)
         return winds.unrest_of_day(seen, 500.0, constants)
 
     calm, usual, wild = (np.mean([day(size) for _ in range(20)]) for size in (0.4, 1.0, 2.0))
     assert calm == 1.0  # calm above promises nothing below
     assert 1.0 <= usual < 1.2
     assert 1.5 < wild < 4.0
-    once = winds.WindSamples(layers[:80], times[:80], times[:80], times[:80], times[:80])
+    once = winds.WindSamples(layers[:80], *(times[:80],) * 6)
     assert winds.unrest_of_day(once, 500.0, constants) == 1.0
 
 
@@ -40,10 +42,14 @@ def test_wind_of_a_layer_is_what_was_measured_there() -> None:
     seen = winds.samples(time_s, x_m, -0.5 * x_m, z_m, np.zeros(len(time_s), dtype=np.int64))
     np.testing.assert_allclose(seen.east_ms, 10.0, atol=1e-9)
     np.testing.assert_allclose(seen.north_ms, -5.0, atol=1e-9)
-    soon = winds.profile(seen, seen.layer, seen.time_s, 500.0)
+    here = (seen.x_m, seen.y_m)
+    soon = winds.profile(seen, seen.layer, seen.time_s, here, 500.0)
     np.testing.assert_allclose(soon.east_ms, 10.0, atol=0.6)
-    later = winds.profile(seen, seen.layer, seen.time_s + 7_200.0, 500.0)
+    later = winds.profile(seen, seen.layer, seen.time_s + 7_200.0, here, 500.0)
     assert np.all(np.diag(later.covariance) > np.diag(soon.covariance))
+    away = (seen.x_m + 100_000.0, seen.y_m)
+    elsewhere = winds.profile(seen, seen.layer, seen.time_s, away, 500.0)
+    assert np.all(np.diag(elsewhere.covariance) > np.diag(soon.covariance))
 
 
 def test_conditioning_against_the_textbook_equations() -> None:
@@ -51,15 +57,17 @@ def test_conditioning_against_the_textbook_equations() -> None:
     constants = winds.WindConstants()
     layers, times = np.array([4, 8, 9]), np.array([100.0, 250.0, 300.0])
     values = np.array([3.0, 7.0, 8.0])
-    seen = winds.WindSamples(layers, times, values, -values, np.full(3, 0.7))
+    x_m, y_m = np.array([0.0, 900.0, 1_500.0]), np.array([0.0, -300.0, -500.0])
+    seen = winds.WindSamples(layers, times, values, -values, np.full(3, 0.7), x_m, y_m)
     asked, when = np.array([5, 8]), np.array([5_000.0, 5_200.0])
-    given_ = winds._Places(layers, times, winds._unrest(layers, 500.0, constants))
-    wanted = winds._Places(asked, when, winds._unrest(asked, 500.0, constants))
+    there = (np.array([40_000.0, 42_000.0]), np.array([-9_000.0, -9_500.0]))
+    given_ = winds._Places(layers, times, winds._unrest(layers, 500.0, constants), x_m, y_m)
+    wanted = winds._Places(asked, when, winds._unrest(asked, 500.0, constants), *there)
     noise = 0.7**2 + constants.sampling_sigma_ms**2
     k_oo = winds._kernel(given_, given_, constants) + np.eye(3) * noise
     k_ao = winds._kernel(wanted, given_, constants)
     k_aa = winds._kernel(wanted, wanted, constants)
-    got = winds.profile(seen, asked, when, 500.0)
+    got = winds.profile(seen, asked, when, there, 500.0)
     np.testing.assert_allclose(got.east_ms, k_ao @ np.linalg.inv(k_oo) @ values, rtol=1e-9)
     np.testing.assert_allclose(
         got.covariance, k_aa - k_ao @ np.linalg.inv(k_oo) @ k_ao.T, rtol=1e-9, atol=1e-9
@@ -81,12 +89,13 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
     )
     for start in range(0, len(first) - 3, 4):
         four = slice(start, start + 4)
-        layer, before = seen.layer[first[four]], seen.time_s[first[four]]
+        layer = seen.layer[first[four]]
         if layer[-1] - layer[0] != 3:
             continue
+        unrest = winds._unrest(layer, float(question.z_m.min()), constants)
         places = [
-            winds._Places(layer, t, winds._unrest(layer, float(question.z_m.min()), constants))
-            for t in (before, seen.time_s[then[four]])
+            winds._Places(layer, seen.time_s[of], unrest, seen.x_m[of], seen.y_m[of])
+            for of in (first[four], then[four])
         ]
         kernels = [winds._kernel(a, b, constants).mean() for a in places for b in places]
         expected = kernels[0] + kernels[3] - kernels[1] - kernels[2] + noise[four].mean() / 4

@@ -43,16 +43,40 @@ def wind_ahead(
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
     if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
-    wind = winds.profile(seen, np.arange(used), when_s[:used], ground_m, c, forecasts)
+    x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant, ground_m)[:, :used]
+    wind = winds.profile(seen, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
     covariance = np.zeros((LAYERS, LAYERS))
     covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
     above = (0, LAYERS - used)
     true = WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
-    path = mean_path(start, climb, true, fall_constant, ground_m)
-    falling = path[np.argmax(path[:, 3]) :][::-1]
-    passed_x_m = np.interp(winds.CENTRES_M, falling[:, 3], falling[:, 1])
+    passed_x_m, _ = _passed(start, climb, true, fall_constant, ground_m)
     turned = winds.turned(true.east_ms, true.north_ms, turn_per_m * passed_x_m)
     return WindProfile(*turned, covariance), problem
+
+
+def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> WindProfile:
+    """The wind as last met, or as forecast: enough to tell about where each layer will be met."""
+    none = np.zeros((LAYERS, LAYERS))
+    east, north = np.zeros(LAYERS), np.zeros(LAYERS)
+    if forecasts is not None:
+        known = len(forecasts.ahead_ms[0])
+        east[:known], north[:known] = forecasts.ahead_ms
+    elif len(seen.layer):
+        order = np.lexsort((seen.time_s, seen.layer))
+        last = order[np.append(np.diff(seen.layer[order]) > 0, True)]
+        layers = np.arange(LAYERS)
+        east = np.interp(layers, seen.layer[last], seen.east_ms[last])
+        north = np.interp(layers, seen.layer[last], seen.north_ms[last])
+    return WindProfile(east, north, none)
+
+
+def _passed(
+    start: Start, climb: Climb | None, wind: WindProfile, fall_constant: float, ground_m: float
+) -> Array:
+    """x and y at which each layer is fallen through, shape (2, LAYERS)."""
+    path = mean_path(start, climb, wind, fall_constant, ground_m)
+    falling = path[np.argmax(path[:, 3]) :][::-1]
+    return np.stack([np.interp(winds.CENTRES_M, falling[:, 3], falling[:, i]) for i in (1, 2)])
 
 
 def _forecasts(

@@ -1,8 +1,9 @@
 """The wind by height that one flight measures, and how sure it is when the box falls through it.
 
 The wind is taken as a sum of a part that lasts (broad in height) and a part that fades (short in height,
-stretched-exponential in time, which makes its structure function grow with the 2/3 power of time, as
-wind profilers see: Merceret 1997, J. Appl. Meteor. 36, 1567). Both are Gaussian, so what was measured on
+stretched-exponential in time and distance, which makes its structure function grow with the 2/3 power of
+time, as wind profilers see: Merceret 1997, J. Appl. Meteor. 36, 1567; a distance counts like the time that
+the air takes over it). Both are Gaussian, so what was measured on
 the way up, and again on the way down, gives the wind below by conditioning (Rasmussen and Williams 2006,
 Gaussian Processes for Machine Learning, eq. 2.23 and 2.24). How much more or less than usual the wind
 changes on this day is told by the layers that were crossed twice. Constants fitted on the real flights
@@ -44,7 +45,8 @@ class WindConstants:
     unflown_height_m: float = 8_000.0
     fading_sigma_ms: float = 3.1
     fading_height_m: float = 500.0
-    fading_time_s: float = 9_400.0
+    fading_time_s: float = 11_000.0
+    advection_ms: float = 20.0  # of the air that takes a change from one place to another
     near_ground_share: float = 0.8  # by which the fading part grows at the ground
     near_ground_height_m: float = 1_500.0
     aloft_share: float = 0.4  # by which it grows aloft, between these heights above the ground
@@ -56,13 +58,15 @@ class WindConstants:
 
 
 class WindSamples(NamedTuple):
-    """Mean winds of layers as flown: shapes (n,), a layer's index, m/s, seconds."""
+    """Mean winds of layers as flown: shapes (n,), a layer's index, seconds, m/s, metres in the frame."""
 
     layer: npt.NDArray[np.int64]
     time_s: Array
     east_ms: Array
     north_ms: Array
     sigma_ms: Array
+    x_m: Array
+    y_m: Array
 
 
 class Forecasts(NamedTuple):
@@ -106,7 +110,10 @@ def samples(
     )
     thick = np.where(dt > _THICK_S, np.sqrt(np.abs(rise) / 1_000.0), 0.0)
     error = np.hypot(np.sqrt(2.0) * position_sigma_m / dt, _THICK_SIGMA_MS * thick)
-    rows = np.column_stack([time_s[i] + dt / 2, east_ms, north_ms, z_m[i], z_m[j], error])
+    middle_x, middle_y = (x_m[i] + x_m[j]) / 2, (y_m[i] + y_m[j]) / 2
+    rows = np.column_stack([
+        time_s[i] + dt / 2, east_ms, north_ms, z_m[i], z_m[j], error, middle_x, middle_y
+    ])  # fmt: skip
     lies = (np.abs(rise) < _PAD_RATE_MS * dt) & (z_m[j] < z_m.min() + _PAD_M)
     rows = rows[~lies & (np.hypot(east_ms, north_ms) < _FASTEST_MS)]
     rising = rows[:, 4] >= rows[:, 3]
@@ -139,31 +146,34 @@ def _layer_means(rows: Array) -> WindSamples:
         rows[:, 1] @ weight,
         rows[:, 2] @ weight,
         1.0 / np.sqrt(np.maximum(total[used], 1e-6)),
+        rows[:, 6] @ weight,
+        rows[:, 7] @ weight,
     )
 
 
 def _empty() -> WindSamples:
     none = np.empty(0)
-    return WindSamples(np.empty(0, dtype=np.int64), none, none, none, none)
+    return WindSamples(np.empty(0, dtype=np.int64), none, none, none, none, none, none)
 
 
 def profile(
     seen: WindSamples,
     layer: npt.NDArray[np.int64],
     time_s: Array,
+    place_m: tuple[Array, Array],
     ground_m: float,
     constants: WindConstants | None = None,
     forecast: Forecasts | None = None,
 ) -> WindProfile:
-    """The wind of `layer` at `time_s`, shapes (m,), given what was seen.
+    """The wind of `layer` at `time_s` and `place_m` (x, y), shapes (m,), given what was seen.
 
     With a forecast the wind is taken to differ from it, and what was seen tells by how much.
     """
     c = constants or WindConstants()
     if forecast is not None:
-        return _about_forecast(seen, layer, time_s, ground_m, c, forecast)
-    wanted = _Places(layer, time_s, _unrest(layer, ground_m, c))
-    given = _Places(seen.layer, seen.time_s, _unrest(seen.layer, ground_m, c))
+        return _about_forecast(seen, layer, time_s, place_m, ground_m, c, forecast)
+    wanted = _Places(layer, time_s, _unrest(layer, ground_m, c), *place_m)
+    given = _Places(seen.layer, seen.time_s, _unrest(seen.layer, ground_m, c), seen.x_m, seen.y_m)
     prior = _kernel(wanted, wanted, c)
     if len(seen.layer) == 0:
         calm = np.zeros(len(layer))
@@ -196,7 +206,9 @@ def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) 
     c = constants
     up, down = crossed_twice(seen)
     layer = seen.layer[up]
-    lost = 1.0 - np.exp(-(((seen.time_s[down] - seen.time_s[up]) / c.fading_time_s) ** (2.0 / 3.0)))
+    away_m = np.hypot(seen.x_m[down] - seen.x_m[up], seen.y_m[down] - seen.y_m[up])
+    apart_s = np.hypot(seen.time_s[down] - seen.time_s[up], away_m / c.advection_ms)
+    lost = 1.0 - np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
     fading = 2 * (c.fading_sigma_ms * _unrest(layer, ground_m, c)) ** 2 * lost
     noise = 2 * c.sampling_sigma_ms**2 + seen.sigma_ms[up] ** 2 + seen.sigma_ms[down] ** 2
     changes = np.column_stack([
@@ -221,16 +233,15 @@ _BLOCK = 4  # layers to a kilometre
 
 
 def _about_forecast(
-    seen: WindSamples, layer: npt.NDArray[np.int64], time_s: Array, ground_m: float,
-    c: WindConstants, forecast: Forecasts,
+    seen: WindSamples, layer: npt.NDArray[np.int64], time_s: Array, place_m: tuple[Array, Array],
+    ground_m: float, c: WindConstants, forecast: Forecasts,
 ) -> WindProfile:  # fmt: skip
     """What was seen corrects the forecast: the same conditioning of what lies between the two."""
     apart = seen._replace(
         east_ms=seen.east_ms - forecast.seen_ms[0], north_ms=seen.north_ms - forecast.seen_ms[1]
     )
-    error = profile(
-        apart, layer, time_s, ground_m, replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
-    )
+    own = replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
+    error = profile(apart, layer, time_s, place_m, ground_m, own)
     return error._replace(
         east_ms=error.east_ms + forecast.ahead_ms[0], north_ms=error.north_ms + forecast.ahead_ms[1]
     )
@@ -240,6 +251,8 @@ class _Places(NamedTuple):
     layer: npt.NDArray[np.int64]
     time_s: Array
     unrest: Array
+    x_m: Array
+    y_m: Array
 
 
 def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> Array:
@@ -256,7 +269,8 @@ def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> 
 
 def _kernel(a: _Places, b: _Places, c: WindConstants) -> Array:
     apart_m = np.abs(CENTRES_M[a.layer][:, None] - CENTRES_M[b.layer][None, :])
-    apart_s = np.abs(a.time_s[:, None] - b.time_s[None, :])
+    away_m = np.hypot(a.x_m[:, None] - b.x_m[None, :], a.y_m[:, None] - b.y_m[None, :])
+    apart_s = np.hypot(a.time_s[:, None] - b.time_s[None, :], away_m / c.advection_ms)
     altitude_m, factor = zip(*c.lasting_shape, strict=True)
     sizes = [np.interp(CENTRES_M[p.layer], altitude_m, factor) for p in (a, b)]
     lasting = c.lasting_sigma_ms**2 * np.outer(*sizes) * np.exp(-apart_m / c.lasting_height_m)
