@@ -98,6 +98,8 @@ def figures(outcomes: Sequence[Outcome]) -> dict[str, float]:
         "p90_km": float(np.quantile(ours, 0.9)),
         "mean_km": float(np.mean(ours)),
         "time_median_s": float(np.median([o.time_s for o in outcomes])),
+        "time_p90_s": float(np.quantile([o.time_s for o in outcomes], 0.9)),
+        "time_mean_s": float(np.mean([o.time_s for o in outcomes])),
         "hand_median_km": float(np.median(hand)),
         "hand_p90_km": float(np.quantile(hand, 0.9)),
         "refit_median_km": float(np.median(refit)),

@@ -32,6 +32,7 @@ from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import Ground, LandingQuestion
 from server.logs import inferred_plan, read_recording
 from tests.bench import _landing_made as landing_made
+from tests.bench._landing_ascent import ascent_figures, questions_on_the_way_up
 from tests.bench._landing_hand import canopy_m2
 from tests.bench._landing_loop import loop_held_ms
 from tests.bench._landing_stages import STAGES, Case, Outcome, figures, judge, questions
@@ -74,9 +75,15 @@ def _real(cases: list[Case]) -> dict[str, Any]:
         "real": {stage: figures(outcomes) for stage, outcomes in by_stage.items()},
         "real_ratio_to_hand": {stage: _ratios(outcomes) for stage, outcomes in by_stage.items()},
         "real_pooled": _pooled(pooled),
+        "real_ascent": ascent_figures([(case, _on_the_way_up(case)) for case in cases]),
         "ms_per_prediction": ms_per_prediction(cases),
         "loop_held_ms": _loop_held(),
     }
+
+
+def _on_the_way_up(case: Case) -> dict[int, LandingQuestion]:
+    log = next(log for log in real_logs() if log.stem == case.name)
+    return questions_on_the_way_up(read_recording(log), case.altitude_m)
 
 
 def _loop_held() -> dict[str, float]:
