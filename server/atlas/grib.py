@@ -28,6 +28,8 @@ _SHIFTED = 0x0F  # bits 5 to 8: rows and columns that begin half a step aside
 _MISSING = -1e34  # no wind and no height
 # no wind is so strong; what is beyond was no wind, as a number that stands for "missing"
 _MOST = {"u": (300.0, "m/s"), "v": (300.0, "m/s"), "gh": (MOST_ALTITUDE_M, "m")}
+# what one field may differ by when it comes twice, as height and as geopotential, by its packing
+_SAME = {"u": 0.1, "v": 0.1, "gh": 5.0}
 
 Fields = dict[tuple[float, str, float], Array]  # by time, name and level: (y, x)
 Axes = tuple[Array, Array]  # latitudes and longitudes, both rising
@@ -92,9 +94,14 @@ def _take(codes: Any, message: Any, fields: Fields, axes: Axes | None) -> Axes |
         raise ForecastError(
             f"{name} at {level:g} hPa within ±{most:,.0f} {unit} expected, not {strange[0]:g}"
         )
-    fields[_valid_s(codes, message), name, level] = np.concatenate(
-        (values, values[:, : len(here[1]) - values.shape[1]]), axis=1
-    )
+    values = np.concatenate((values, values[:, : len(here[1]) - values.shape[1]]), axis=1)
+    key = (_valid_s(codes, message), name, level)
+    known = fields.setdefault(key, values)
+    if not np.allclose(known, values, rtol=0.0, atol=_SAME[name], equal_nan=True):
+        raise ForecastError(
+            f"one {name} at {level:g} hPa expected for each time, not two that differ: "
+            "of two runs, or of the members of an ensemble?"
+        )
     return here
 
 
@@ -163,7 +170,7 @@ def _field(codes: Any, message: Any) -> Array:
 def _valid_s(codes: Any, message: Any) -> float:
     date, hours = codes.codes_get(message, "validityDate"), codes.codes_get(message, "validityTime")
     day = np.datetime64(f"{date // 10000:04d}-{date // 100 % 100:02d}-{date % 100:02d}", "s")
-    return float(day.astype(np.int64)) + (hours // 100) * 3_600.0 + (hours % 100) * 60.0
+    return float(day.astype(np.int64) + (hours // 100) * 3_600 + (hours % 100) * 60)
 
 
 def _stack(fields: Fields, axes: Axes, path: Path) -> GridForecast:

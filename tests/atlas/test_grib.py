@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from server.atlas.forecast import read_forecast
-from server.atlas.forecast_winds import ForecastError
+from server.atlas.forecast_winds import ForecastError, GridForecast
 from tests.atlas.extras import require_module
 from tests.atlas.grib_files import (
     BY_LEVEL,
@@ -53,6 +53,14 @@ def test_it_is_interpolated_in_place_and_time(tmp_path: Path) -> None:
     np.testing.assert_allclose(height, [h + 30.0 for h in HEIGHTS_M], atol=1.0)
     np.testing.assert_allclose(east, [e + 1.5 + 1.5 for e in EAST_MS], atol=PACKED_MS)
     np.testing.assert_allclose(north, [n - 0.6 for n in NORTH_MS], atol=PACKED_MS)
+
+
+def test_times_have_minutes_and_steps(tmp_path: Path) -> None:
+    """Valid three hours after 12:30 UTC."""
+    path = write_grib(tmp_path / "step.grib2", hours=(12,), dataTime=1230, step=3)
+    forecast = read_forecast(path)
+    assert isinstance(forecast, GridForecast)
+    assert forecast.time_s.tolist() == [NOON_S + 3.5 * 3_600]
 
 
 def test_geopotential_stands_in_for_height(tmp_path: Path) -> None:
@@ -296,6 +304,22 @@ def test_a_number_that_stands_for_missing_is_no_wind(tmp_path: Path) -> None:
     path = write_grib(tmp_path / "filled.grib2", fields)
     with pytest.raises(ForecastError, match="u at 1000 hPa within ±300 m/s expected, not 9999"):
         read_forecast(path)
+
+
+def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> None:
+    """Which of two runs, or members, is meant nobody told. The same one twice is no harm."""
+    once = write_grib(tmp_path / "once.grib2", hours=(12,)).read_bytes()
+    other = wind(lambda at: EAST_MS[at.level] + 2.0, BY_LEVEL["v"])
+    again = write_grib(tmp_path / "other.grib2", other, hours=(12,)).read_bytes()
+    (tmp_path / "two.grib2").write_bytes(once + again)
+    with pytest.raises(ForecastError, match="one u at 1000 hPa expected for each time, not two"):
+        read_forecast(tmp_path / "two.grib2")
+    geopotential = {"z": lambda at: HEIGHTS_M[at.level] * 9.80665}
+    same = write_grib(tmp_path / "z.grib2", geopotential, hours=(12,)).read_bytes()
+    (tmp_path / "twice.grib2").write_bytes(once + once + same)
+    height, east, _ = column(tmp_path / "twice.grib2", 38.0, -98.0)
+    np.testing.assert_allclose(height, HEIGHTS_M, atol=1.0)
+    np.testing.assert_allclose(east, EAST_MS, atol=PACKED_MS)
 
 
 def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
