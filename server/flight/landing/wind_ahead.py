@@ -43,13 +43,13 @@ def wind_ahead(
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
     if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
-    x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant, ground_m)[:, :used]
+    x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
     wind = winds.profile(seen, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
     covariance = np.zeros((LAYERS, LAYERS))
     covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
     above = (0, LAYERS - used)
     true = WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
-    passed_x_m, _ = _passed(start, climb, true, fall_constant, ground_m)
+    passed_x_m, _ = _passed(start, climb, true, fall_constant)
     turned = winds.turned(true.east_ms, true.north_ms, turn_per_m * passed_x_m)
     return WindProfile(*turned, covariance), problem
 
@@ -70,13 +70,17 @@ def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> WindProfile:
     return WindProfile(east, north, none)
 
 
-def _passed(
-    start: Start, climb: Climb | None, wind: WindProfile, fall_constant: float, ground_m: float
-) -> Array:
-    """x and y at which each layer is fallen through, shape (2, LAYERS)."""
-    path = mean_path(start, climb, wind, fall_constant, ground_m)
-    falling = path[np.argmax(path[:, 3]) :][::-1]
-    return np.stack([np.interp(winds.CENTRES_M, falling[:, 3], falling[:, i]) for i in (1, 2)])
+def _passed(start: Start, climb: Climb | None, wind: WindProfile, fall_constant: float) -> Array:
+    """x and y at which the middle of each layer is fallen through, shape (2, LAYERS)."""
+    top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
+    falling_s = np.diff(fall_integral(np.minimum(winds.EDGES_M, top_m))) / fall_constant
+    drift_m = np.stack([wind.east_ms, wind.north_ms])
+    below_m = np.cumsum((drift_m * falling_s)[:, ::-1], axis=1)[:, ::-1]  # from the top to its foot
+    from_m = np.array([[start.x_m], [start.y_m]])
+    if climb is not None:
+        climbing_s = np.diff(np.clip(winds.EDGES_M, start.z_m, top_m)) / climb.rate_ms
+        from_m = from_m + (drift_m * climbing_s).sum(axis=1, keepdims=True)
+    return np.asarray(from_m + below_m - drift_m * falling_s / 2)
 
 
 def _forecasts(
