@@ -105,3 +105,26 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> Non
         errors_m.append(abs(answer.x_m - late_m - x_m))
     assert errors_m[0] < 900.0
     assert errors_m[0] < 0.5 * errors_m[1]
+
+
+def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
+    forecast = _Growing(T0)
+    heard = [packet(float(second), position=LAUNCH) for second in range(0, 91, 30)]
+    asked = {}
+    for launch_s in (None, T0 + 7_200.0, T0 - 7_200.0):
+        plan = Plan(
+            launch=LaunchPlan(*LAUNCH, time_s=launch_s),
+            trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+        )
+        flight = Flight(plan, None, forecast)
+        flight.receive(heard)
+        question = flight.landing_question()
+        assert question is not None
+        answer = predict(question)
+        assert answer is not None
+        asked[launch_s] = answer
+    now, later, past = asked.values()
+    assert past.time_s == pytest.approx(now.time_s, abs=1.0), "held up: it may go at any moment"
+    assert later.time_s - now.time_s == pytest.approx(7_200.0 - 90.0, abs=60.0)
+    assert later.as_of_s == now.as_of_s
+    assert later.x_m > now.x_m + 15_000.0, "in two hours it blows harder"

@@ -82,6 +82,9 @@ def predict(
         question.phase in ("unknown", "ground") and question.forecast is None
     ):
         return None
+    as_of_s, launch_s = question.at_s, question.plan.launch.time_s
+    if question.phase in ("unknown", "ground") and launch_s is not None and launch_s > as_of_s:
+        question = replace(question, at_s=launch_s)  # it rests until then
     start = _start(question)
     climb = _climb(question, c)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
@@ -95,7 +98,7 @@ def predict(
             c.wind.tail_degrees, members, question.number,
         )  # fmt: skip
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
-    return replace(answer, fall_change=change, no_forecast=no_forecast)
+    return replace(answer, as_of_s=as_of_s, fall_change=change, no_forecast=no_forecast)
 
 
 def _on_terrain(
