@@ -58,6 +58,8 @@ class Watch:
         state["plan_problems"] += self.plan_problems
         if self._landing_problem is not None:
             state["plan_problems"].append(self._landing_problem)
+        if self._landing is not None and self._landing[1].no_forecast is not None:
+            state["plan_problems"].append(f"No forecast is used: {self._landing[1].no_forecast}.")
         return state
 
     def history(self) -> History:

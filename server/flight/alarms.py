@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
 
@@ -79,6 +80,11 @@ def of_low_point(low: LowPoint | None, limit_m: float) -> Iterable[Alarm]:
         yield Alarm("low", "low", "urgent", low.time_s, text)
 
 
+_ALARMING_LOG = math.log(
+    1.3
+)  # smaller steps come and go on falls that are sound; the landing tells them
+
+
 def of_fall(signs: FallSigns) -> Iterable[Alarm]:
     """Once for a fall that is not the planned one, and once for each way in which it changed."""
     if signs.off_plan is not None:
@@ -91,7 +97,7 @@ def of_fall(signs: FallSigns) -> Iterable[Alarm]:
     told: set[str] = set()
     for step in signs.steps:
         way = "faster" if step.ratio > 1.0 else "slower"
-        if way not in told:
+        if way not in told and abs(math.log(step.ratio)) > _ALARMING_LOG:
             told.add(way)
             text = (
                 f"The fall has changed: {times_words(step.ratio)} as before, below "

@@ -15,6 +15,7 @@ from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
+from server.watch import Watch
 from tests.atlas.grib_files import EAST_MS, HEIGHTS_M, NORTH_MS, wind, write_grib
 from tests.flight.test_landing import PLAN
 from tests.flights import LAUNCH, T0, made_flight
@@ -184,3 +185,20 @@ def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
     assert check(everywhere(5.0, 5.0), (10.0, 20.0), None, 30_000.0) == (
         True, "forecast: 3 levels from 0 to 40,000 m",
     )  # fmt: skip
+
+
+class _Elsewhere:
+    def profile(self, *_: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        raise ForecastError("the forecast covers latitude 37 to 40, the flight is at 52")
+
+
+def test_a_forecast_that_cannot_be_used_in_flight_is_said() -> None:
+    """A flight that leaves the grid: it goes on by what it measured, and the crew is told."""
+    answer, _, _ = landing(_Elsewhere(), 3_000.0)
+    unled, _, _ = landing(None, 3_000.0)
+    assert (answer.x_m, answer.nine_tenths.radius_m) == (unled.x_m, unled.nine_tenths.radius_m)
+    watch = Watch(Flight(PLAN, None, _Elsewhere()))
+    watch.flight.receive(list(made_flight(3_000.0)))
+    watch.settle_landing()
+    words = "No forecast is used: the forecast covers latitude 37 to 40, the flight is at 52."
+    assert watch.state()["plan_problems"] == [words]

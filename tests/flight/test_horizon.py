@@ -82,14 +82,15 @@ def test_contact_holds_to_the_ground_nearby() -> None:
 class Ridge:
     """Ground at the launch's height, but for a wall that stands on a meridian."""
 
-    def __init__(self, longitude_deg: float, height_m: float) -> None:
+    def __init__(self, longitude_deg: float, height_m: float, half_width_deg: float = 0.02) -> None:
         self.longitude_deg, self.height_m = longitude_deg, height_m
+        self.half_width_deg = half_width_deg
 
     def __call__(self, latitude_deg: float, longitude_deg: float) -> float:
         return float(self.heights(np.array([latitude_deg]), np.array([longitude_deg]))[0])
 
     def heights(self, latitude_deg: np.ndarray, longitude_deg: np.ndarray) -> np.ndarray:
-        near = np.abs(longitude_deg - self.longitude_deg) < 0.02
+        near = np.abs(longitude_deg - self.longitude_deg) < self.half_width_deg
         return np.where(near, self.height_m, LAUNCH[2])
 
 
@@ -117,6 +118,23 @@ def test_each_receiver_has_a_contact_of_its_own() -> None:
     told = state["landing"]["contacts"]
     assert [contact["receiver"] for contact in told] == ["launch site"]
     assert state["landing"]["contact_lost"] == told[0]["lost"]
+
+
+def test_no_ridge_is_stepped_over_from_far_away() -> None:
+    """250 m wide and 800 m high, wherever it stands between a payload and a car 140 km away."""
+    flight = Flight(PLAN)
+    flight.receive(list(made_flight(6_000.0)))
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    latitude_deg, longitude_deg = map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
+    far = Receiver("far", *_away(latitude_deg, longitude_deg, 270.0, 140_000.0))
+    smooth_m = contact_of(question, answer, far).lowest_altitude_m
+    for beyond_deg in np.linspace(0.2, 0.21, 12):
+        ridge = Ridge(longitude_deg - float(beyond_deg), LAUNCH[2] + 2_000.0, 125.0 / 87_000.0)
+        behind = contact_of(replace(question, terrain=ridge), answer, far)
+        assert behind.lowest_altitude_m > smooth_m + 400.0
 
 
 def _away(*from_bearing_and_distance: float) -> tuple[float, float]:

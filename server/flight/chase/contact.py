@@ -9,7 +9,9 @@ import numpy as np
 
 from server.flight.chase.horizon import (
     CAR_ANTENNA_M,
+    MOST_POINTS,
     PROFILE_POINTS,
+    RIDGE_M,
     ContactLoss,
     Horizon,
     contact_lost,
@@ -57,7 +59,8 @@ def _horizon(
     away_m = math.hypot(there[0] - here[0], there[1] - here[1])
     if question.terrain is None or away_m < 1.0:
         return over_smooth_ground(reach_m, CAR_ANTENNA_M, ground_m)
-    distance_m = np.linspace(0.0, reach_m, PROFILE_POINTS)
+    points = min(max(int(reach_m / RIDGE_M) + 1, PROFILE_POINTS), MOST_POINTS)
+    distance_m = np.linspace(0.0, reach_m, points)
     x = here[0] + (there[0] - here[0]) * distance_m / away_m
     y = here[1] + (there[1] - here[1]) * distance_m / away_m
     heights_m = question.terrain.heights(*question.frame.to_latlon(x, y))

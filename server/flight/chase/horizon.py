@@ -18,6 +18,8 @@ Array = npt.NDArray[np.float64]
 EFFECTIVE_EARTH_RADIUS_M = 6_371_000.0 * 4 / 3
 CAR_ANTENNA_M = 2.0  # above the road; common practice, no source
 PROFILE_POINTS = 200
+# terrain is looked at so often that no ridge is stepped over
+RIDGE_M, MOST_POINTS = 200.0, 1_000
 _GRAZES_M = 3.0  # a payload that goes out of sight lower than this is on the ground
 
 
