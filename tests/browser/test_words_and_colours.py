@@ -102,13 +102,13 @@ async def test_who_reports_in_few_words(open_page: Any) -> None:
     asked = {
         "all 2 reporting": (trackers(Main="reporting", Backup="reporting", Phone="waiting"), False),
         "Backup silent, 1 reporting": (trackers(Main="reporting", Backup="silent"), False),
-        "Main and Backup silent, 1 reporting": (
+        "Main & Backup silent, 1 reporting": (
             trackers(Main="silent", Backup="silent", Phone="reporting"), False
         ),
         "Main silent, Backup lost, 1 reporting": (
             trackers(Main="silent", Backup="lost", Phone="reporting"), False
         ),
-        "Backup and Phone reporting, 1 silent": (
+        "Backup & Phone reporting, 1 silent": (
             trackers(Main="silent", Backup="reporting", Phone="reporting"), True
         ),
         "": (trackers(Main="waiting"), False),

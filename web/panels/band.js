@@ -163,7 +163,7 @@ export function healthWords(trackers, landed) {
   if (speaking.length > 1 && states.size === 1) return `all ${speaking.length} ${[...states][0]}`;
   const fine = speaking.filter(({ state }) => state === 'reporting');
   const [named, counted] = landed ? [fine, troubled] : [troubled, fine];
-  const words = byState(named).map(([state, some]) => `${some.map(({ label }) => label).join(' and ')} ${state}`);
+  const words = byState(named).map(([state, some]) => `${some.map(({ label }) => label).join(' & ')} ${state}`);
   words.push(...byState(counted).map(([state, some]) => `${some.length} ${state}`));
   return words.join(', ');
 }
