@@ -7,6 +7,9 @@ speed_ms.
 from __future__ import annotations
 
 import csv
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -67,9 +70,18 @@ def read_forecast(path: Path) -> TableForecast | GridForecast:
     if not path.is_file():
         raise ForecastError(f"{path}: no such file")
     try:
-        return _read_table(path) if path.suffix.lower() == ".csv" else read_grib(path)
+        return _read_table(path) if path.suffix.lower() == ".csv" else _read_apart(path)
     except OSError as error:
         raise ForecastError(f"{path}: cannot be read: {error.strerror or error}") from error
+
+
+def _read_apart(path: Path) -> GridForecast:
+    """In a process of its own: on some damaged files ecCodes ends its process instead of failing."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
+        try:
+            return apart.submit(read_grib, path).result()
+        except BrokenProcessPool as error:
+            raise ForecastError(f"{path}: so damaged that its decoder broke off") from error
 
 
 def _read_table(path: Path) -> TableForecast:

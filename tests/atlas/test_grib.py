@@ -346,3 +346,20 @@ def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
     ):
         with pytest.raises(ForecastError, match=words):
             read_forecast(tmp_path / f"{name}.grib2")
+
+
+def test_a_file_that_ends_its_decoders_process_ends_nothing_else(tmp_path: Path) -> None:
+    """Found by chance bytes: ecCodes 2.50 dies of these (signal 11); a later one may refuse the file."""
+    file = tmp_path / "model.grib2"
+    fields = {
+        "u": lambda at: None if at.level < 1 else 5.0,
+        "v": lambda _: 1.0,
+        "gh": lambda at: HEIGHTS_M[at.level],
+    }
+    write_grib(file, fields)
+    damaged = bytearray(file.read_bytes())
+    damaged[494:502] = bytes([0, 255, 0, 0, 255, 1, 0, 255])
+    damaged[7876:7878], damaged[131] = bytes([255, 241]), 255
+    file.write_bytes(damaged)
+    with pytest.raises(ForecastError):
+        read_forecast(file)
