@@ -20,7 +20,8 @@ from server.flight.chase.horizon import (
 )
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
-from server.flight.landing.predict import predict
+from server.flight.landing.predict import Landing, predict
+from server.flight.landing.question import LandingQuestion
 from server.flight.snapshot import snapshot
 from tests.flights import LAUNCH, made_flight
 
@@ -94,14 +95,19 @@ class Ridge:
         return np.where(near, self.height_m, LAUNCH[2])
 
 
-def test_each_receiver_has_a_contact_of_its_own() -> None:
+def falling() -> tuple[Flight, LandingQuestion, Landing, float, float]:
+    """The made flight on its way down, and where it is expected."""
     flight = Flight(PLAN)
     flight.receive(list(made_flight(6_000.0)))
     question = flight.landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
-    latitude_deg, longitude_deg = map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
+    return flight, question, answer, *map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
+
+
+def test_each_receiver_has_a_contact_of_its_own() -> None:
+    flight, question, answer, latitude_deg, longitude_deg = falling()
     west = Receiver("west", *_away(latitude_deg, longitude_deg, 270.0, 30_000.0))
     near = Receiver("near", *_away(latitude_deg, longitude_deg, 90.0, 2_000.0))
     smooth = contact_of(question, answer, west)
@@ -122,13 +128,7 @@ def test_each_receiver_has_a_contact_of_its_own() -> None:
 
 def test_no_ridge_is_stepped_over_from_far_away() -> None:
     """250 m wide and 800 m high, wherever it stands between a payload and a car 140 km away."""
-    flight = Flight(PLAN)
-    flight.receive(list(made_flight(6_000.0)))
-    question = flight.landing_question()
-    assert question is not None
-    answer = predict(question)
-    assert answer is not None
-    latitude_deg, longitude_deg = map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
+    _, question, answer, latitude_deg, longitude_deg = falling()
     far = Receiver("far", *_away(latitude_deg, longitude_deg, 270.0, 140_000.0))
     smooth_m = contact_of(question, answer, far).lowest_altitude_m
     for beyond_deg in np.linspace(0.2, 0.21, 12):
