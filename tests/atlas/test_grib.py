@@ -11,6 +11,7 @@ import pytest
 
 from server.atlas.forecast import read_forecast
 from server.atlas.forecast_winds import ForecastError, GridForecast
+from server.atlas.grib import read_grib
 from tests.atlas.extras import require_module
 from tests.atlas.grib_files import (
     BY_LEVEL,
@@ -33,9 +34,7 @@ PACKED_MS = 0.01  # half of what a value may lose when it is packed into 16 bits
 
 def column(path: Path, latitude_deg: float, longitude_deg: float, time_s: float = NOON_S) -> list:
     """Height, east and north as three lists."""
-    return [
-        part.tolist() for part in read_forecast(path).profile(latitude_deg, longitude_deg, time_s)
-    ]
+    return [part.tolist() for part in read_grib(path).profile(latitude_deg, longitude_deg, time_s)]
 
 
 def test_it_is_interpolated_in_place_and_time(tmp_path: Path) -> None:
@@ -58,7 +57,7 @@ def test_it_is_interpolated_in_place_and_time(tmp_path: Path) -> None:
 def test_times_have_minutes_and_steps(tmp_path: Path) -> None:
     """Valid three hours after 12:30 UTC."""
     path = write_grib(tmp_path / "step.grib2", hours=(12,), dataTime=1230, step=3)
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     assert isinstance(forecast, GridForecast)
     assert forecast.time_s.tolist() == [NOON_S + 3.5 * 3_600]
 
@@ -114,7 +113,7 @@ def test_every_scanning_order_puts_points_in_their_places(tmp_path: Path, mode: 
     path = write_grib(
         tmp_path / "scanned.grib2", wind(own, lambda at: -own(at)), mode=mode, levels=3, hours=(12,)
     )
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     for row, latitude_deg in enumerate(LATITUDES_DEG):
         for place, longitude_deg in enumerate(LONGITUDES_DEG):
             _, east, north = forecast.profile(latitude_deg, longitude_deg, NOON_S)
@@ -148,7 +147,7 @@ def test_orders_that_are_not_read_are_refused(tmp_path: Path) -> None:
     ):  # fmt: skip
         path = write_grib(tmp_path / "odd.grib2", levels=3, **keys)
         with pytest.raises(ForecastError, match=words) as raised:
-            read_forecast(path)
+            read_grib(path)
         assert str(path) in str(raised.value)
 
 
@@ -169,7 +168,7 @@ def eastward(path: Path, longitudes: Sequence[float], mode: int = 0) -> Path:
 def test_a_grid_across_the_antimeridian(tmp_path: Path, mode: int) -> None:
     longitudes = [170.0 + 0.5 * n for n in range(41)]  # to 190, which is 170 W
     path = eastward(tmp_path / "across.grib2", longitudes, mode)
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     for longitude_deg, on_deg in (
         (170.0, 0.0), (179.75, 9.75), (180.0, 10.0), (-180.0, 10.0), (-179.9, 10.1), (-170.0, 20.0),
     ):  # fmt: skip
@@ -194,7 +193,7 @@ def test_a_grid_round_the_earth_has_no_edge(tmp_path: Path, first_deg: float) ->
         ),
         latitudes=(37.0, 38.0, 39.0), longitudes=longitudes, hours=(12,),
     )  # fmt: skip
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     for longitude_deg, low_deg, part in (
         (179.9, 177.5, 0.96), (-179.9, 180.0, 0.04), (-1.0, 357.5, 0.6), (0.0, 0.0, 0.0),
         (19.5, 17.5, 0.8), (-98.0, -100.0, 0.8), (262.0, 260.0, 0.8),
@@ -208,7 +207,7 @@ def test_a_grid_round_the_earth_has_no_edge(tmp_path: Path, first_deg: float) ->
 
 def test_a_grid_almost_round_the_earth_has_one(tmp_path: Path) -> None:
     longitudes = [2.5 * n for n in range(143)]  # to 355
-    forecast = read_forecast(eastward(tmp_path / "gap.grib2", longitudes))
+    forecast = read_grib(eastward(tmp_path / "gap.grib2", longitudes))
     forecast.profile(38.2, -5.0, NOON_S)
     with pytest.raises(ForecastError, match="covers longitude 0 to -5, the flight is at -3"):
         forecast.profile(38.2, -3.0, NOON_S)
@@ -216,7 +215,7 @@ def test_a_grid_almost_round_the_earth_has_one(tmp_path: Path) -> None:
 
 def test_places_and_times_outside_are_refused(tmp_path: Path) -> None:
     path = write_grib(tmp_path / "model.grib2")
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     for latitude_deg, longitude_deg in ((37.0, -100.0), (40.0, -96.0)):  # its corners are inside
         forecast.profile(latitude_deg, longitude_deg, NOON_S)
     for latitude_deg, longitude_deg, words in (
@@ -289,13 +288,13 @@ def test_too_few_levels_that_are_known(tmp_path: Path) -> None:
     path = write_grib(
         tmp_path / "thin.grib2", {**BY_LEVEL, "v": under_the_ground(8, -98.0)}, hours=(12,)
     )
-    forecast = read_forecast(path)
+    forecast = read_grib(path)
     assert len(forecast.profile(38.35, -97.2, NOON_S)[0]) == 10
     with pytest.raises(ForecastError, match=r"knows 2 of its 10 at 38\.35, -99\.20"):
         forecast.profile(38.35, -99.2, NOON_S)
     empty = write_grib(tmp_path / "empty.grib2", {**BY_LEVEL, "v": under_the_ground(10)})
     with pytest.raises(ForecastError, match="missing everywhere"):
-        read_forecast(empty)
+        read_grib(empty)
 
 
 def test_a_number_that_stands_for_missing_is_no_wind(tmp_path: Path) -> None:
@@ -303,7 +302,7 @@ def test_a_number_that_stands_for_missing_is_no_wind(tmp_path: Path) -> None:
     fields = wind(lambda at: 9_999.0 if at.level == 0 else EAST_MS[at.level], lambda at: 0.0)
     path = write_grib(tmp_path / "filled.grib2", fields)
     with pytest.raises(ForecastError, match="u at 1000 hPa within ±300 m/s expected, not 9999"):
-        read_forecast(path)
+        read_grib(path)
 
 
 def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> None:
@@ -313,7 +312,7 @@ def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> Non
     again = write_grib(tmp_path / "other.grib2", other, hours=(12,)).read_bytes()
     (tmp_path / "two.grib2").write_bytes(once + again)
     with pytest.raises(ForecastError, match="one u at 1000 hPa expected for each time, not two"):
-        read_forecast(tmp_path / "two.grib2")
+        read_grib(tmp_path / "two.grib2")
     geopotential = {"z": lambda at: HEIGHTS_M[at.level] * 9.80665}
     same = write_grib(tmp_path / "z.grib2", geopotential, hours=(12,)).read_bytes()
     (tmp_path / "twice.grib2").write_bytes(once + once + same)
@@ -325,9 +324,9 @@ def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> Non
 def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
     without = {name: value for name, value in BY_LEVEL.items() if name != "gh"}
     with pytest.raises(ForecastError, match="geopotential height on 3 or more"):
-        read_forecast(write_grib(tmp_path / "winds.grib2", without))
+        read_grib(write_grib(tmp_path / "winds.grib2", without))
     with pytest.raises(ForecastError, match="found 2"):
-        read_forecast(write_grib(tmp_path / "thin.grib2", levels=2))
+        read_grib(write_grib(tmp_path / "thin.grib2", levels=2))
     whole = write_grib(tmp_path / "whole.grib2", levels=3).read_bytes()
     wider = write_grib(tmp_path / "wider.grib2", levels=3, longitudes=[-100.0, -98.0, -96.0])
     (tmp_path / "two.grib2").write_bytes(whole + wider.read_bytes())
@@ -345,7 +344,7 @@ def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
         ("none", "no such file"),
     ):
         with pytest.raises(ForecastError, match=words):
-            read_forecast(tmp_path / f"{name}.grib2")
+            read_grib(tmp_path / f"{name}.grib2")
 
 
 def test_a_file_that_ends_its_decoders_process_ends_nothing_else(tmp_path: Path) -> None:
