@@ -324,9 +324,9 @@ def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> Non
 def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
     without = {name: value for name, value in BY_LEVEL.items() if name != "gh"}
     with pytest.raises(ForecastError, match="geopotential height on 3 or more"):
-        read_grib(write_grib(tmp_path / "winds.grib2", without))
+        read_forecast(write_grib(tmp_path / "winds.grib2", without))
     with pytest.raises(ForecastError, match="found 2"):
-        read_grib(write_grib(tmp_path / "thin.grib2", levels=2))
+        read_forecast(write_grib(tmp_path / "thin.grib2", levels=2))
     whole = write_grib(tmp_path / "whole.grib2", levels=3).read_bytes()
     wider = write_grib(tmp_path / "wider.grib2", levels=3, longitudes=[-100.0, -98.0, -96.0])
     (tmp_path / "two.grib2").write_bytes(whole + wider.read_bytes())
@@ -344,7 +344,7 @@ def test_files_without_what_is_needed_are_refused(tmp_path: Path) -> None:
         ("none", "no such file"),
     ):
         with pytest.raises(ForecastError, match=words):
-            read_grib(tmp_path / f"{name}.grib2")
+            read_forecast(tmp_path / f"{name}.grib2")
 
 
 def test_a_file_that_ends_its_decoders_process_ends_nothing_else(tmp_path: Path) -> None:
