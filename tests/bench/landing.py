@@ -11,9 +11,10 @@ before the fit -3502.1, in-sample -3487.3 over 220 predictions: they know next t
 The wind's unrest near the ground and aloft, its tails, its lasting part, its size on a wild day and how
 much a fall wanders were then set by hand on all real flights and made ones, for coverage and the medians
 and for how real winds change at each height (`tests.bench rehearsal`): in sample. The landings alone
-(before distance faded the wind too) hardly tell them apart: the energy score (Gneiting and Raftery 2007, J. Am. Stat. Assoc. 102, 359) of 36
-sets that were tried on the real flights lies within 3 per cent, and choosing by the score without the
-days that are judged gives 2.29, 2.12, 1.70, 1.18 and 0.79 km at the five stages.
+(before distance faded the wind too) hardly tell them apart: the energy score (Gneiting and Raftery 2007,
+J. Am. Stat. Assoc. 102, 359) of 36 sets that were tried on the real flights lies within 3 per cent, and
+choosing by the score without the days that are judged gives 2.29, 2.12, 1.70, 1.18 and 0.79 km at the
+five stages.
 """
 
 from __future__ import annotations
