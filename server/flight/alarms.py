@@ -80,9 +80,8 @@ def of_low_point(low: LowPoint | None, limit_m: float) -> Iterable[Alarm]:
         yield Alarm("low", "low", "urgent", low.time_s, text)
 
 
-_ALARMING_LOG = math.log(
-    1.3
-)  # smaller steps come and go on falls that are sound; the landing tells them
+# smaller steps come and go on falls that are sound; the landing tells them
+_ALARMING_LOG = math.log(1.3)
 
 
 def of_fall(signs: FallSigns) -> Iterable[Alarm]:

@@ -7,10 +7,11 @@ import pytest
 
 from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
-from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, TrackerPlan
+from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing import winds
 from server.flight.landing.legs import legs
-from server.flight.landing.predict import predict
+from server.flight.landing.predict import Landing, predict
+from server.flight.landing.question import Forecast
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
 
 
@@ -75,6 +76,16 @@ class _Growing:
         return np.array([0.0, 40_000.0]), np.full(2, east_ms), np.zeros(2)
 
 
+def predicted(plan: Plan, forecast: Forecast | None, heard: list[Reception]) -> Landing:
+    flight = Flight(plan, None, forecast)
+    flight.receive(heard)
+    question = flight.landing_question()
+    assert question is not None
+    answer = predict(question)
+    assert answer is not None
+    return answer
+
+
 @pytest.mark.parametrize("until_s", [300.0, 2_500.0, 6_000.0])
 def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> None:
     """What was measured is held against the forecast of its own time and place, not of later ones."""
@@ -95,12 +106,7 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> Non
     )
     errors_m = []
     for told in (forecast, None):
-        flight = Flight(plan, None, told)
-        flight.receive(heard)
-        question = flight.landing_question()
-        assert question is not None
-        answer = predict(question)
-        assert answer is not None
+        answer = predicted(plan, told, heard)
         late_m = (answer.time_s - T0 - end_s) * 12.0  # the made air is not the standard's
         errors_m.append(abs(answer.x_m - late_m - x_m))
     assert errors_m[0] < 900.0
@@ -116,13 +122,7 @@ def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
             launch=LaunchPlan(*LAUNCH, time_s=launch_s),
             trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
         )
-        flight = Flight(plan, None, forecast)
-        flight.receive(heard)
-        question = flight.landing_question()
-        assert question is not None
-        answer = predict(question)
-        assert answer is not None
-        asked[launch_s] = answer
+        asked[launch_s] = predicted(plan, forecast, heard)
     now, later, past = asked.values()
     assert past.time_s == pytest.approx(now.time_s, abs=1.0), "held up: it may go at any moment"
     assert later.time_s - now.time_s == pytest.approx(7_200.0 - 90.0, abs=60.0)

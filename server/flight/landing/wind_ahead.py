@@ -48,39 +48,41 @@ def wind_ahead(
     covariance = np.zeros((LAYERS, LAYERS))
     covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
     above = (0, LAYERS - used)
-    true = WindProfile(np.pad(wind.east_ms, above), np.pad(wind.north_ms, above), covariance)
-    passed_x_m, _ = _passed(start, climb, true, fall_constant)
-    turned = winds.turned(true.east_ms, true.north_ms, turn_per_m * passed_x_m)
+    true_ms = np.stack([np.pad(wind.east_ms, above), np.pad(wind.north_ms, above)])
+    passed_x_m, _ = _passed(start, climb, true_ms, fall_constant)
+    turned = winds.turned(true_ms[0], true_ms[1], turn_per_m * passed_x_m)
     return WindProfile(*turned, covariance), problem
 
 
-def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> WindProfile:
-    """The wind as last met, or as forecast: enough to tell about where each layer will be met."""
-    none = np.zeros((LAYERS, LAYERS))
-    east, north = np.zeros(LAYERS), np.zeros(LAYERS)
+def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> Array:
+    """The wind as last met, or as forecast, shape (2, LAYERS): enough to tell where each layer is met."""
+    wind_ms = np.zeros((2, LAYERS))
     if forecasts is not None:
-        known = len(forecasts.ahead_ms[0])
-        east[:known], north[:known] = forecasts.ahead_ms
+        wind_ms[:, : len(forecasts.ahead_ms[0])] = forecasts.ahead_ms
     elif len(seen.layer):
         order = np.lexsort((seen.time_s, seen.layer))
         last = order[np.append(np.diff(seen.layer[order]) > 0, True)]
-        layers = np.arange(LAYERS)
-        east = np.interp(layers, seen.layer[last], seen.east_ms[last])
-        north = np.interp(layers, seen.layer[last], seen.north_ms[last])
-    return WindProfile(east, north, none)
+        for row, side_ms in zip(wind_ms, (seen.east_ms, seen.north_ms), strict=True):
+            row[:] = np.interp(np.arange(LAYERS), seen.layer[last], side_ms[last])
+    return wind_ms
 
 
-def _passed(start: Start, climb: Climb | None, wind: WindProfile, fall_constant: float) -> Array:
-    """x and y at which the middle of each layer is fallen through, shape (2, LAYERS)."""
+def _seconds(start: Start, climb: Climb | None, fall_constant: float) -> tuple[Array, Array]:
+    """Still to be spent in each layer on the way up and on the way down, shapes (LAYERS,)."""
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
-    falling_s = np.diff(fall_integral(np.minimum(winds.EDGES_M, top_m))) / fall_constant
-    drift_m = np.stack([wind.east_ms, wind.north_ms])
-    below_m = np.cumsum((drift_m * falling_s)[:, ::-1], axis=1)[:, ::-1]  # from the top to its foot
-    from_m = np.array([[start.x_m], [start.y_m]])
-    if climb is not None:
-        climbing_s = np.diff(np.clip(winds.EDGES_M, start.z_m, top_m)) / climb.rate_ms
-        from_m = from_m + (drift_m * climbing_s).sum(axis=1, keepdims=True)
-    return np.asarray(from_m + below_m - drift_m * falling_s / 2)
+    down_s = np.diff(fall_integral(np.minimum(winds.EDGES_M, top_m))) / fall_constant
+    if climb is None:
+        return np.zeros(LAYERS), down_s
+    return np.diff(np.clip(winds.EDGES_M, start.z_m, top_m)) / climb.rate_ms, down_s
+
+
+def _passed(start: Start, climb: Climb | None, wind_ms: Array, fall_constant: float) -> Array:
+    """x and y at which the middle of each layer is fallen through, shape (2, LAYERS) as `wind_ms`."""
+    up_s, down_s = _seconds(start, climb, fall_constant)
+    fallen_m = wind_ms * down_s
+    to_foot_m = np.cumsum(fallen_m[:, ::-1], axis=1)[:, ::-1]  # from the top to the layer's foot
+    top_m = np.array([[start.x_m], [start.y_m]]) + (wind_ms * up_s).sum(axis=1, keepdims=True)
+    return np.asarray(top_m + to_foot_m - fallen_m / 2)
 
 
 def _forecasts(
@@ -102,34 +104,24 @@ def _forecasts(
         moments_s = np.linspace(0.0, path[-1, 0], _AHEAD)
         x, y = (np.interp(moments_s, path[:, 0], path[:, axis]) for axis in (1, 2))
         layers = np.arange(len(when_s))
-        ahead = _between(question, x, y, question.at_s + moments_s, layers, when_s)
+        expected = _columns(question, x, y, question.at_s + moments_s)
+        ahead = _between(expected, question.at_s + moments_s, layers, when_s)
         if climb is not None:  # most layers are met twice, and on the way up for longer
-            up = _between(
-                question, x, y, question.at_s + moments_s, layers,
-                question.at_s + (winds.CENTRES_M[layers] - start.z_m) / climb.rate_ms,
-            )  # fmt: skip
-            share = _share_of_climb(start, climb, fall_constant)[layers]
-            ahead = (
-                share * up[0] + (1 - share) * ahead[0], share * up[1] + (1 - share) * ahead[1]
-            )  # fmt: skip
-        met = (np.empty(0), np.empty(0))
+            up_s, down_s = _seconds(start, climb, fall_constant)
+            share = (up_s / np.maximum(up_s + down_s, 1e-9))[layers]
+            met_s = question.at_s + (winds.CENTRES_M[layers] - start.z_m) / climb.rate_ms
+            up = _between(expected, question.at_s + moments_s, layers, met_s)
+            ahead = share * up + (1 - share) * ahead
+        met = np.empty((2, 0))
         if len(seen.layer):
             moments_s = np.linspace(seen.time_s.min(), seen.time_s.max(), _MET)
             x = np.interp(moments_s, question.time_s, question.x_m)
             y = np.interp(moments_s, question.time_s, question.y_m)
-            met = _between(question, x, y, moments_s, seen.layer, seen.time_s)
+            flown = _columns(question, x, y, moments_s)
+            met = _between(flown, moments_s, seen.layer, seen.time_s)
     except ValueError as error:
         return None, str(error)
-    return Forecasts(met, ahead), None
-
-
-def _share_of_climb(start: Start, climb: Climb, fall_constant: float) -> Array:
-    """Of the time that is still to be spent in each layer, the part on the way up, shape (LAYERS,)."""
-    burst_m = climb.burst_m(start.z_m)
-    climbed_m = np.diff(np.clip(winds.EDGES_M, start.z_m, burst_m))
-    fallen = np.diff(fall_integral(np.minimum(winds.EDGES_M, burst_m)))
-    up_s, down_s = climbed_m / climb.rate_ms, fallen / fall_constant
-    return np.asarray(up_s / np.maximum(up_s + down_s, 1e-9))
+    return Forecasts((met[0], met[1]), (ahead[0], ahead[1])), None
 
 
 def _column(question: LandingQuestion, x_m: float, y_m: float, time_s: float) -> Array:
@@ -142,19 +134,22 @@ def _column(question: LandingQuestion, x_m: float, y_m: float, time_s: float) ->
     return np.stack([np.interp(winds.CENTRES_M, heights, side) for side in (east, north)])
 
 
+def _columns(question: LandingQuestion, x_m: Array, y_m: Array, moments_s: Array) -> Array:
+    """At moments and places of a path, shape (moments, 2, LAYERS)."""
+    places = zip(x_m, y_m, moments_s, strict=True)
+    return np.stack([_column(question, *place) for place in places])
+
+
 def _between(
-    question: LandingQuestion, x_m: Array, y_m: Array, moments_s: Array,
-    layer: npt.NDArray[np.int64], time_s: Array,
-) -> tuple[Array, Array]:  # fmt: skip
-    """Of `layer` at `time_s`, shapes (n,): between columns at moments and places of the path."""
-    columns = np.stack(
-        [_column(question, *place) for place in zip(x_m, y_m, moments_s, strict=True)]
-    )
+    columns: Array, moments_s: Array, layer: npt.NDArray[np.int64], time_s: Array
+) -> Array:
+    """Of `layer` at `time_s`, shapes (n,): between columns at moments of a path; shape (2, n)."""
     place = np.interp(time_s, moments_s, np.arange(len(moments_s)))
     before = np.minimum(place.astype(int), len(moments_s) - 2)
     part = place - before
-    east, north = (
-        (1 - part) * columns[before, side, layer] + part * columns[before + 1, side, layer]
-        for side in (0, 1)
+    return np.stack(
+        [
+            (1 - part) * columns[before, side, layer] + part * columns[before + 1, side, layer]
+            for side in (0, 1)
+        ]
     )
-    return east, north

@@ -85,10 +85,9 @@ class WindProfile(NamedTuple):
 
 
 _FASTEST_MS = 130.0
-_THICK_S = 200.0  # over longer legs the wind of a layer differs from the mean of what was crossed
-_THICK_SIGMA_MS = (
-    2.9  # by this for each root of a kilometre (checks.md: 7.2 m/s between layers 1 km apart)
-)
+# over longer legs the wind of a layer differs from the mean of what was crossed, by so much for each root
+# of a kilometre (checks.md: 7.2 m/s between layers 1 km apart)
+_THICK_S, _THICK_SIGMA_MS = 200.0, 2.9
 _PAD_M, _PAD_RATE_MS = 100.0, 0.5  # what lies still near the ground has met no wind
 
 
