@@ -27,7 +27,7 @@ from server.flight.landing.ensemble import (
     fall,
     mean_path,
 )
-from server.flight.landing.question import LandingQuestion
+from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, LandingQuestion
 from server.flight.landing.touchdown import Relief, span, touch_down
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.winds import WindConstants, WindProfile
@@ -36,7 +36,6 @@ Array = npt.NDArray[np.float64]
 Basis = Literal["prediction", "last contact", "landed fix"]
 
 MEMBERS = 2_000
-TERRAIN_SIGMA_M, GROUND_SIGMA_M = 20.0, 150.0  # of a tile; of ground that nothing tells of
 _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
 _HIGHEST_GROUND_M = 9_000.0
 _LEAST_BURST_SIGMA_M = 100.0

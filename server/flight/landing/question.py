@@ -73,13 +73,13 @@ class LandingQuestion:
     landed: Array  # latitude, longitude, altitude of the fixes where it came to rest, shape (k, 3)
     known_ground_m: float | None = None  # under the payload, else at the launch site; for people
     carried_m: float | None = (
-        None  # how far from where it came to rest it is now; None: still there
+        None  # from where it came to rest to where it is now; None: still there
     )
 
 
-_GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
+GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
 _UNSEEN_SIGMA_M = 600.0
-_TERRAIN_SIGMA_M = 20.0
+TERRAIN_SIGMA_M = 20.0
 _LOWEST_ABOVE_GROUND_M = 60.0  # a box that still falls is not nearer to unknown ground, on average
 _REST_WITHIN_M = 300.0  # a receiver's worst on the ground; who carries a box away goes farther
 _REST_S, _REST_FIXES = 60.0, 3  # so long, and so often, it must have been heard there
@@ -153,13 +153,13 @@ def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
     state = latest.after.state
     assert state is not None
     seen = state.lowest_m != UNSEEN_GROUND_M
-    altitude_m, sigma_m = state.lowest_m, _GROUND_SIGMA_M if seen else _UNSEEN_SIGMA_M
+    altitude_m, sigma_m = state.lowest_m, GROUND_SIGMA_M if seen else _UNSEEN_SIGMA_M
     if plan.launch.altitude_m is not None:
         altitude_m = plan.launch.altitude_m
     if terrain is not None:
         here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
         if here_m is not None:
-            altitude_m, sigma_m = here_m, _TERRAIN_SIGMA_M
+            altitude_m, sigma_m = here_m, TERRAIN_SIGMA_M
     lowest_possible_m = state.mixed().z.position - _LOWEST_ABOVE_GROUND_M
     if lowest_possible_m < altitude_m:
         return Ground(lowest_possible_m, _LOWEST_ABOVE_GROUND_M)

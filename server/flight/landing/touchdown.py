@@ -16,6 +16,7 @@ Index = npt.NDArray[np.intp]
 Heights = Callable[[Array, Array], Array]  # of the ground at x, y of shape (n,); NaN: not known
 
 _ROUNDS = 3
+_ABOUT = 13  # places along each side of the square that is looked at
 _LOWER_M = 300.0  # below the lowest ground that was looked at: valleys may lie between
 _HIGHER_M = 200.0
 
@@ -49,9 +50,6 @@ def span(relief: Relief, path: Array, apart_m: float) -> tuple[float, float]:
     return float(low), float(high)
 
 
-_ABOUT = 13
-
-
 def touch_down(members: Members, paths: Paths, relief: Relief, highest_m: float) -> Members:
     """The same falls, ended where each first meets the ground; `highest_m`: none is higher.
 
@@ -69,9 +67,8 @@ def touch_down(members: Members, paths: Paths, relief: Relief, highest_m: float)
 
     edges = np.minimum(paths.edges_m[None, :], members.burst_m[:, None])
     used = min(int(np.searchsorted(paths.edges_m, highest_m)), len(paths.edges_m) - 1)
-    back_s = np.cumsum(
-        paths.fallen_s[:, :used], axis=1
-    )  # seconds before the bottom, edges 1 to used
+    # before the bottom, at edges 1 to used
+    back_s = np.cumsum(paths.fallen_s[:, :used], axis=1)
     back_x = np.cumsum(paths.fallen_s[:, :used] * paths.east_ms[:, :used], axis=1)
     back_y = np.cumsum(paths.fallen_s[:, :used] * paths.north_ms[:, :used], axis=1)
     each = np.arange(count)
@@ -91,10 +88,8 @@ def touch_down(members: Members, paths: Paths, relief: Relief, highest_m: float)
     east_m, north_m = fallen_s * paths.east_ms[each, layer], fallen_s * paths.north_ms[each, layer]
     z0, z1 = edges[each, layer], edges[each, layer + 1]
     low, high = np.zeros(count), np.ones(count)  # shares of the layer, from below, that bracket it
-    part, slope = (
-        np.full(count, 0.5),
-        np.maximum(z1 - z0, 1.0),
-    )  # by which the clearance grows with it
+    part = np.full(count, 0.5)
+    slope = np.maximum(z1 - z0, 1.0)  # by which the clearance grows with it
     last_part, last = np.full(count, np.nan), np.full(count, np.nan)
     for _ in range(_ROUNDS):  # secants, kept within the bracket
         above = clearance(x0 - part * east_m, y0 - part * north_m, z0 + part * (z1 - z0), each)
