@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from typing import Literal, NamedTuple
 
 from server.flight.fall_signs import FallSigns, times_words
 from server.flight.health import Silence
 from server.flight.times import clock
-from server.flight.track.phase import Event
+from server.flight.track.events import Event
 
 Kind = Literal["launch", "burst", "float", "tracker_lost", "low", "landed", "fall"]
 Severity = Literal["info", "warning", "urgent"]
@@ -33,12 +32,14 @@ class LowPoint(NamedTuple):
 
 
 def of_events(events: Sequence[Event], site_m: float | None) -> Iterable[Alarm]:
-    """Launch, float, burst and landing, numbered by kind."""
-    seen: dict[str, int] = {}
+    """Launch, float, sink, burst and landing; the id names the occurrence, by when it was noticed.
+
+    An acknowledged burst that is withdrawn does not silence the next one.
+    """
     for event in events:
-        number = seen[event.kind] = seen.get(event.kind, 0) + 1
+        number = round(event.noticed_s)
         above = ""
-        if site_m is not None and event.kind in ("burst", "float"):
+        if site_m is not None and event.kind in ("burst", "float", "sink"):
             above = f" ({event.altitude_m - site_m:,.0f} m above the launch site)"
         at = f"{event.altitude_m:,.0f} m{above} at {clock(event.time_s)}"
         if event.kind == "burst":
@@ -46,6 +47,12 @@ def of_events(events: Sequence[Event], site_m: float | None) -> Iterable[Alarm]:
         elif event.kind == "float":
             text = f"No longer climbing: floats at {at}."
             yield Alarm(f"float-{number}", "float", "warning", event.noticed_s, text)
+        elif event.kind == "sink":
+            text = (
+                f"Sinks since {at}, more slowly than under a parachute: a leak, a balloon that still "
+                "carries it, or a wrong altitude."
+            )
+            yield Alarm(f"sink-{number}", "fall", "warning", event.noticed_s, text)
         elif event.kind == "landing":
             text = f"At rest on the ground, {at}."
             yield Alarm(f"landed-{number}", "landed", "urgent", event.noticed_s, text)
@@ -80,10 +87,6 @@ def of_low_point(low: LowPoint | None, limit_m: float) -> Iterable[Alarm]:
         yield Alarm("low", "low", "urgent", low.time_s, text)
 
 
-# smaller steps come and go on falls that are sound; the landing tells them
-_ALARMING_LOG = math.log(1.3)
-
-
 def of_fall(signs: FallSigns) -> Iterable[Alarm]:
     """Once for a fall that is not the planned one, and once for each way in which it changed."""
     if signs.off_plan is not None:
@@ -93,14 +96,11 @@ def of_fall(signs: FallSigns) -> Iterable[Alarm]:
             f"with that: look where it is now."
         )
         yield Alarm("fall-unplanned", "fall", "warning", noticed_s, text)
-    told: set[str] = set()
-    for step in signs.steps:
+    for step in signs.alarming:
         way = "faster" if step.ratio > 1.0 else "slower"
-        if way not in told and abs(math.log(step.ratio)) > _ALARMING_LOG:
-            told.add(way)
-            text = (
-                f"The fall has changed: {times_words(step.ratio)} as before, below "
-                f"{step.since_m:,.0f} m at {clock(step.since_s)}. The landing is worked out with that: "
-                f"look where it is now."
-            )
-            yield Alarm(f"fall-{way}", "fall", "warning", step.noticed_s, text)
+        text = (
+            f"The fall has changed: {times_words(step.ratio)} as before, below "
+            f"{step.since_m:,.0f} m at {clock(step.since_s)}. The landing is worked out with that: "
+            f"look where it is now."
+        )
+        yield Alarm(f"fall-{way}", "fall", "warning", step.noticed_s, text)

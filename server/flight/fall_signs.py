@@ -34,6 +34,10 @@ _PLAN_SIGMAS = 2.0  # and so is one within what the plan itself leaves open
 _WATCHED_S = 180.0  # no fall is called unplanned before it has been seen for this long
 _LEAST_SEEN = 5
 _CONFIRMED_BY = 3  # fall speeds after the first that a change is known by (descent.changed)
+_ALARMING_LOG = math.log(1.3)  # smaller steps come and go on falls that are sound
+_LASTING, _LASTING_S = 12, 240.0  # fall speeds and seconds that a step must hold before an alarm
+_LOOKED_AT, _EVERY = 60, 2
+_NOT_BELOW_M = 1_000.0  # above the ground: nearer to it, an alarm helps nobody any more
 _STEP_S = 60.0
 _ACROSS = math.cos(math.radians(45.0))
 
@@ -53,6 +57,7 @@ class Step(NamedTuple):
 class FallSigns(NamedTuple):
     off_plan: OffPlan | None = None
     steps: tuple[Step, ...] = ()  # from the top down
+    alarming: tuple[Step, ...] = ()  # the first each way, by what was known when it was noticed
 
 
 class Effect(NamedTuple):
@@ -78,7 +83,7 @@ def fall_signs(question: LandingQuestion) -> FallSigns:
     steps = tuple(_step(question, seen[0], change) for change in _changes(seen))
     above_m = steps[0].since_m if steps else -math.inf
     whole = tuple(column[seen[0] > above_m] for column in seen)
-    return FallSigns(_off_plan(question, whole[0], whole[1]), steps)
+    return FallSigns(_off_plan(question, whole[0], whole[1]), steps, _alarming(question, seen))
 
 
 def plan_ratio(question: LandingQuestion, landing: Landing) -> float | None:
@@ -160,7 +165,7 @@ def _off_plan(question: LandingQuestion, altitude_m: Array, log_k: Array) -> Off
         if times_s[count - 1] < enough_s:
             continue
         log_ratio = float(np.median(log_k[:count])) - math.log(planned[0])
-        if abs(log_ratio) > planned[1]:
+        if abs(log_ratio) > max(planned[1], _ALARMING_LOG):
             return OffPlan(math.exp(log_ratio), float(times_s[count - 1]))
     return None
 
@@ -172,6 +177,32 @@ def _changes(seen: _Seen) -> list[FallChange]:
         return []
     above, below = seen[0] > found.since_m, seen[0] <= found.since_m
     return [*_changes(_part(seen, above)), found, *_changes(_part(seen, below))]
+
+
+def _alarming(question: LandingQuestion, seen: _Seen) -> tuple[Step, ...]:
+    """Steps worth an alarm, looked for as the fall went on, so that none is taken back in the fall.
+
+    A gust changes the fall for a minute, and at the touch-down a receiver bounces: a step must have
+    lasted, and have come well above the ground.
+    """
+    ground_m = question.known_ground_m
+    least_m = (question.ground.altitude_m if ground_m is None else ground_m) + _NOT_BELOW_M
+    told: dict[bool, Step] = {}
+    for end in range(_LASTING, len(seen[0]) + 1, _EVERY):
+        first = max(end - _LOOKED_AT, 0)
+        part = seen[0][first:end], seen[1][first:end], seen[2][first:end]
+        change = changed(*part)
+        if change is None or abs(math.log(change.ratio)) < _ALARMING_LOG:
+            continue
+        lasted = int((part[0] <= change.since_m).sum()) >= _LASTING
+        faster = change.ratio > 1.0
+        if lasted and change.since_m > least_m and faster not in told:
+            since_s, noticed_s = _time_at(
+                question, np.array([change.since_m, part[0][-1]])
+            ).tolist()
+            if noticed_s - since_s >= _LASTING_S:
+                told[faster] = Step(change.ratio, change.since_m, since_s, noticed_s)
+    return tuple(sorted(told.values(), key=lambda step: -step.since_m))
 
 
 def _part(seen: _Seen, which: npt.NDArray[np.bool_]) -> _Seen:

@@ -19,9 +19,9 @@ from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, Ve
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
 from server.flight.senders import Sender
 from server.flight.track.arrivals import Arrivals, Hearing
+from server.flight.track.events import Event
 from server.flight.track.fixes import Fix
 from server.flight.track.modes import MotionConstants
-from server.flight.track.phase import Event
 from server.flight.track.track import Track
 
 INFERRED_TRACKER_ALTITUDE_M = 3_000.0

@@ -249,6 +249,8 @@ def _fix(name: str, key: SlotKey, report: PositionReport, pressure_pa: float | N
         sigma_datum_m=_SIGMA_DATUM_M[report.altitude_datum],
         own_time=key.own_time,
         pressure_pa=pressure_pa,
+        step_h_m=report.resolution_h_m,
+        step_v_m=report.resolution_v_m,
     )
 
 

@@ -13,8 +13,8 @@ from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
 from server.flight.landing_view import describe_area, describe_landing
 from server.flight.times import clock, maybe_rfc3339, rfc3339
+from server.flight.track.events import EventKind
 from server.flight.track.modes import MODE_NAMES
-from server.flight.track.phase import EventKind
 from server.flight.track.track import Record
 from server.flight.tracker_view import TrackerFixes, describe
 from server.flight.vehicle_view import describe_vehicles, own_position, receivers
@@ -28,7 +28,8 @@ CAUTIONS = (
     "A prediction is not a promise: look up, and mind the road.",
 )
 _EVENT_TEXT: Mapping[EventKind, str] = {
-    "launch": "Launched", "float": "Floats", "burst": "Burst", "landing": "At rest on the ground",
+    "launch": "Launched", "float": "Floats", "sink": "Sinks", "burst": "Burst",
+    "landing": "At rest on the ground",
 }  # fmt: skip
 _LEAST_LOST_AFTER_S = 150.0
 

@@ -19,6 +19,7 @@ from decoders.reports import Wire
 from .box import Box, feel
 from .cars import Car
 from .network import Air, Heard
+from .pad import before
 from .radio import Receiver, airtime_s
 from .scenario import Scenario
 from .terrain import ground_m
@@ -65,7 +66,7 @@ class Stage:
         if not live and self._car_kind == "gpsd-real":
             self._car_kind = "gpsd"
         self.seed = scenario.seed if seed is None else seed
-        self.truth = make(scenario, self.seed)
+        self.truth = before(make(scenario, self.seed), scenario.launch.before, self.seed)
         self.box = feel(self.truth)
         self._chance = np.random.default_rng([self.seed, 3])
         self._queue: list[tuple[float, int, Callable[[float], None]]] = []

@@ -12,6 +12,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery", "reboot"]
 Event = Literal["launch", "burst", "landing"]
 Format = Literal["compressed", "uncompressed", "mic-e", "nmea", "phone"]
+PadPart = Literal["rest", "carried", "indoors", "settling", "driven", "tethered"]
 Positive = Annotated[float, Field(gt=0)]
 Callsign = Annotated[str, Field(pattern=r"^N0CALL-([1-9]|1[0-5])$")]  # nobody's callsign
 Layer = tuple[float, float, float]  # altitude m, direction it blows from in degrees, m/s
@@ -31,6 +32,7 @@ class Launch(_Section):
     longitude_deg: Annotated[float, Field(ge=-180, le=180)]
     time: AwareDatetime
     rest_s: Positive = 420.0  # trackers are on before the launch
+    before: tuple[PadPart, ...] = ()  # what happens to the box before that rest, in order
 
 
 class Lift(_Section):

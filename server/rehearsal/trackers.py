@@ -109,9 +109,11 @@ class Voice:
         i = self._truth.index(asked_s)
         latitude_deg, longitude_deg, altitude_m = self._truth.at(asked_s)
         north_m, east_m = self._degree
-        latitude_deg += float(self._noise[0][i]) / north_m
-        longitude_deg += float(self._noise[1][i]) / east_m
-        altitude_m = max(altitude_m + float(self._noise[2][i]) + self._datum_m, 1.0)
+        off_east_m, off_north_m, off_up_m = self._truth.receiving.error_m(asked_s, self._chance)
+        latitude_deg += (float(self._noise[0][i]) + off_north_m) / north_m
+        longitude_deg += (float(self._noise[1][i]) + off_east_m) / east_m
+        altitude_m += float(self._noise[2][i]) + off_up_m
+        altitude_m = max(altitude_m + self._datum_m, 1.0)
         if self._active(time_s, "wrong_digit") and self._chance.random() < 0.3:
             latitude_deg, longitude_deg, altitude_m = self._slip(
                 latitude_deg, longitude_deg, altitude_m
@@ -207,6 +209,8 @@ class Voice:
 
     def on_air(self, time_s: float) -> bool:
         """Whether it sends at all at that moment."""
+        if self._truth.receiving.is_off(time_s):
+            return False
         for fault in self.faults:
             if not fault.from_s <= time_s < fault.to_s:
                 continue

@@ -9,6 +9,7 @@ import numpy as np
 
 from .air import Array
 from .balloon import FLOATING_M, Balloon, Parachute, ascend, descend
+from .receiving import Receiving
 from .scenario import Scenario
 from .terrain import Lake, ground_m
 from .wind import Layer, WindField
@@ -36,6 +37,7 @@ class Truth:
     lake: Lake | None
     float_s: float | None  # when it stopped climbing
     parachute_factor: float
+    receiving: Receiving = Receiving()
 
     @property
     def end_s(self) -> float:

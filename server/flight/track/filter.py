@@ -37,6 +37,8 @@ from server.flight.track.trackers import (
     TrackerMemory,
     by_pressure,
     distance,
+    is_frozen,
+    is_stuck,
     learn_noise,
     learn_offset,
     learn_pressure,
@@ -44,8 +46,6 @@ from server.flight.track.trackers import (
     never_flew,
     others,
     remember,
-    repeats_altitude,
-    repeats_position,
     variances,
 )
 
@@ -153,6 +153,9 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
             staying -= p
             arrivals[j].append((share * p, i, moved_s))
         arrivals[i].append((share * max(staying, 0.01), i, dt_s))
+    # far above all known ground nothing rests: one odd position must not make it seem so
+    rests = _near_ground(state.motions[GROUND].z, state.lowest_m, 0.0, constants)
+    arrivals[GROUND] = [(weight * rests, i, s) for weight, i, s in arrivals[GROUND]]
     motions, probabilities = [], []
     for j, pairs in enumerate(arrivals):
         total = sum(weight for weight, _, _ in pairs)
@@ -163,7 +166,7 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
             for _, i, moved_s in kept
         ]
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
-        probabilities.append(max(total, PROBABILITY_FLOOR))
+        probabilities.append(max(total, PROBABILITY_FLOOR * (rests if j == GROUND else 1.0)))
     norm = sum(probabilities)
     return state._replace(
         time_s=time_s,
@@ -185,14 +188,18 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     barometer = by_pressure(memory, fix.pressure_pa)
     velocity = (mixed.x.velocity, mixed.y.velocity, mixed.z.velocity)
     var_h, var_v = variances(fix, memory, velocity)
-    if high and repeats_position(memory, fix):
+    memory = memory._replace(
+        position_frozen=high and is_frozen(memory, fix, velocity),
+        altitude_stuck=high and is_stuck(memory, fix, mixed.z.velocity),
+    )
+    if memory.position_frozen:
         if barometer is not None:
             state = _meet(state, Measured(None, 0.0, *barometer))[0]
         reason = "position unchanged to the last digit while it moves"
         return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
     own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
     denied = _denied_by_pressure(state, own_m, var_v, barometer)
-    held = denied or (high and repeats_altitude(memory, fix))
+    held = denied or memory.altitude_stuck
     own_m = None if held else own_m
     altitude_m = own_m
     if own_m is None and barometer is not None:

@@ -22,6 +22,8 @@ class Fix:
     sigma_datum_m: float  # 1 sigma of the datum error
     own_time: bool  # False: the time is when it was first heard
     pressure_pa: float | None = None  # measured aboard, in the same packet
+    step_h_m: float = 0.0  # of its format: what the last digit is worth
+    step_v_m: float = 0.0
 
     @property
     def key(self) -> tuple[float, str, float, float, float, float, float, float, float]:

@@ -16,7 +16,7 @@ from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
-from server.flight.track.phase import Phase, PhaseMemory, follow
+from server.flight.track.phase import FLYING, Phase, PhaseMemory, follow, switched_on
 
 Key = tuple[float, str, float, float, float, float, float, float, float]
 
@@ -27,6 +27,10 @@ _PLAUSIBLE_CLIMB_MS = (-200.0, 30.0)
 _FLOWN_M = 300.0
 _ORIGIN_FIXES = 5
 _PARDON_MARGIN_S = 30.0
+_ALONG_M = 40.0
+_SHEAR_MS2 = 1.0  # acceleration by a strong shear: 30 m/s in 30 s at a climb or fall through it
+_FORGOTTEN_S = 2 * 3_600.0  # without a fix: a flight lasts longer only afloat
+_LOW_M = 2_500.0
 
 
 class Checkpoint(NamedTuple):
@@ -37,6 +41,7 @@ class Checkpoint(NamedTuple):
     challengers: tuple[tuple[Fix, float, float], ...] = ()  # rejected in a row, with x and y
     doubted: tuple[Key, ...] = ()  # not wholly used, though a fall would explain them
     pardoned: frozenset[Key] = frozenset()  # rejected at first, then confirmed by what followed
+    used: tuple[Fix, float, float] | None = None  # the last accepted fix, with x and y
 
 
 class Record(NamedTuple):
@@ -138,6 +143,8 @@ def _run(
         state = begin(fix, x_m, y_m, constants, {})
         after = before._replace(state=state, phase=follow(before.phase, state, True))
         return Record(fix, x_m, y_m, ACCEPTED, after)
+    if _another_outing(before, fix):
+        return _anew(before, fix, x_m, y_m, constants)
     result = step(before.state, fix, x_m, y_m, constants)
     verdict = result.verdict
     phase = follow(before.phase, result.state, verdict.accepted)
@@ -147,13 +154,67 @@ def _run(
     if len(phase.events) > len(before.phase.events) and phase.events[-1].kind == "burst":
         pardoned |= {key for key in doubted if key[0] > phase.events[-1].time_s - _PARDON_MARGIN_S}
         doubted = ()
-    after = Checkpoint(result.state, phase, (), doubted, pardoned)
+    if verdict.accepted:
+        pardoned |= _on_the_way(before, fix, x_m, y_m)
+    used = (fix, x_m, y_m) if verdict.accepted else before.used
+    after = Checkpoint(_grounded(result.state, phase), phase, (), doubted, pardoned, used)
     if not verdict.accepted:
         challengers = (*before.challengers, (fix, x_m, y_m))[-_CHALLENGERS_KEPT:]
         after = after._replace(challengers=challengers)
         if _convincing(before.state, challengers):
             return _restart(before, after, challengers, constants)
     return Record(fix, x_m, y_m, verdict, after)
+
+
+def _on_the_way(before: Checkpoint, fix: Fix, x_m: float, y_m: float) -> frozenset[Key]:
+    """Rejected fixes that lie between the last accepted one and this: a shear that was flown through."""
+    if before.used is None or fix.altitude_m is None:
+        return frozenset()
+    last, last_x_m, last_y_m = before.used
+    whole_s = fix.time_s - last.time_s
+    found = []
+    for other, other_x_m, other_y_m in before.challengers:
+        first_s, second_s = other.time_s - last.time_s, fix.time_s - other.time_s
+        if min(first_s, second_s) <= 0.0 or None in (last.altitude_m, other.altitude_m):
+            continue
+        share = first_s / whole_s
+        off_m = math.hypot(
+            last_x_m + share * (x_m - last_x_m) - other_x_m,
+            last_y_m + share * (y_m - last_y_m) - other_y_m,
+        )
+        low, high = sorted((last.altitude_m or 0.0, fix.altitude_m))
+        between = low - _ALONG_M <= (other.altitude_m or 0.0) <= high + _ALONG_M
+        place = other.latitude_deg, other.longitude_deg
+        moves = place != (last.latitude_deg, last.longitude_deg)
+        if moves and between and off_m < _ALONG_M + _SHEAR_MS2 / 2 * first_s * second_s:
+            found.append(other.key)
+    return frozenset(found)
+
+
+def _another_outing(before: Checkpoint, fix: Fix) -> bool:
+    """Heard again, low, after hours of which nothing is known."""
+    assert before.state is not None
+    if fix.time_s - before.state.last_accepted_s < _FORGOTTEN_S:
+        return False
+    if before.phase.phase not in FLYING:
+        return True
+    low_m = before.state.lowest_m + _LOW_M
+    return fix.altitude_m is not None and fix.altitude_m < low_m
+
+
+def _anew(
+    before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
+) -> Record:
+    state = begin(fix, x_m, y_m, constants, {})
+    phase = follow(switched_on(before.phase, fix.time_s), state, True)
+    return Record(fix, x_m, y_m, ACCEPTED, Checkpoint(state, phase, pardoned=before.pardoned))
+
+
+def _grounded(state: FilterState, phase: PhaseMemory) -> FilterState:
+    """The ground is where it rests before the launch, not the lowest that a receiver ever said."""
+    if phase.phase == "ground" and phase.pad_m is not None:
+        return state._replace(lowest_m=phase.pad_m)
+    return state
 
 
 def _convincing(state: FilterState, challengers: tuple[tuple[Fix, float, float], ...]) -> bool:

@@ -23,10 +23,9 @@ _NOISE_LEAST, _NOISE_MOST = 0.4, 4.0
 _SMOOTHEST, _ROUGHEST = 0.4, 15.0
 _TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
 _UNTIMED_SIGMA_S = 2.0
-_STUCK_ALTITUDE_REPEATS = 1
-_STUCK_COARSE_REPEATS = 3  # of altitudes in steps so coarse that a repeat is no wonder
-_COARSE_SIGMA_M = 13.0
-_COARSE_SIGMA_H_M = 30.0
+_MOVED_STEPS, _MOVED_H_M, _MOVED_V_M = 3.0, 25.0, 20.0  # by which it should have moved meanwhile
+# while its altitude changes: real receivers in calm air repeat a place in steps of 18 m for a minute
+_MOVED_FAR_STEPS, _MOVED_FAR_M = 12.0, 150.0
 _FLOWN_M = 150.0
 _OTHER_ABOVE_M = 150.0
 _OTHER_WITHIN_S = 600.0
@@ -44,8 +43,11 @@ class TrackerMemory(NamedTuple):
     position: tuple[float, float]
     altitude_m: float | None
     heard_s: float
-    position_repeats: int
-    altitude_repeats: int
+    still_s: float  # since when its position has been the same to the last digit
+    still_altitude_m: float | None  # its altitude then
+    level_s: float  # since when its altitude has been the same to the last digit
+    position_frozen: bool  # found so, until it changes
+    altitude_stuck: bool
     first_altitude_m: float | None
     highest_m: float
     rises: int  # in a row
@@ -72,7 +74,7 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
     highest_m = -math.inf if altitude_m is None else altitude_m
     if memory is None:
         return TrackerMemory(
-            position, altitude_m, t, 0, 0, altitude_m, highest_m, 0,
+            position, altitude_m, t, t, altitude_m, t, False, False, altitude_m, highest_m, 0,
             0.0, fix.sigma_datum_m**2, 1.0, 1.0, 0.0, 0.0, 0, 0, -math.inf,
         )  # fmt: skip
     same = position == memory.position
@@ -86,23 +88,39 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
         position=position,
         altitude_m=altitude_m if altitude_m is not None else memory.altitude_m,
         heard_s=t,
-        position_repeats=memory.position_repeats + newer if same else 0,
-        altitude_repeats=memory.altitude_repeats + newer if level else 0,
+        still_s=memory.still_s if same else t,
+        still_altitude_m=memory.still_altitude_m if same else altitude_m,
+        level_s=memory.level_s if level else t,
+        position_frozen=memory.position_frozen and same,
+        altitude_stuck=memory.altitude_stuck and (level or altitude_m is None),
         first_altitude_m=first_m,
         highest_m=max(memory.highest_m, highest_m),
         rises=rises,
     )
 
 
-def repeats_position(memory: TrackerMemory, fix: Fix) -> bool:
-    """The position stays to the last digit, in a format fine enough to show movement."""
-    return memory.position_repeats > 0 and fix.sigma_h_m < _COARSE_SIGMA_H_M
+def is_frozen(memory: TrackerMemory, fix: Fix, velocity: tuple[float, float, float]) -> bool:
+    """The position stays to the last digit, though it should have moved by more than chance explains.
+
+    `velocity` of the track, m/s: towards east and north, and up.
+    """
+    if memory.position_frozen:
+        return True
+    since_s = fix.time_s - memory.still_s
+    moved_m = math.hypot(velocity[0], velocity[1]) * since_s
+    if fix.altitude_m is None or fix.altitude_m == memory.still_altitude_m:
+        risen_m = abs(velocity[2]) * since_s
+        level = fix.altitude_m is not None and risen_m > _MOVED_STEPS * fix.step_v_m + _MOVED_V_M
+        return since_s > 0.0 and (level or moved_m > _MOVED_STEPS * fix.step_h_m + _MOVED_H_M)
+    return moved_m > _MOVED_FAR_STEPS * fix.step_h_m + _MOVED_FAR_M
 
 
-def repeats_altitude(memory: TrackerMemory, fix: Fix) -> bool:
-    """The altitude stays to the last digit, more often than its steps explain."""
-    coarse = fix.sigma_v_m > _COARSE_SIGMA_M
-    return memory.altitude_repeats >= (_STUCK_COARSE_REPEATS if coarse else _STUCK_ALTITUDE_REPEATS)
+def is_stuck(memory: TrackerMemory, fix: Fix, climb_ms: float) -> bool:
+    """The altitude stays to the last digit, though it should have changed by some of its steps."""
+    if memory.altitude_stuck:
+        return True
+    risen_m = abs(climb_ms) * (fix.time_s - memory.level_s)
+    return fix.altitude_m is not None and risen_m > _MOVED_STEPS * fix.step_v_m + _MOVED_V_M
 
 
 def never_flew(

@@ -1,0 +1,170 @@
+"""The last minutes of the track, thinned: does it rest, climb, fall or stay level?
+
+A receiver at rest wanders by 4 to 6 m in altitude and up to 25 m within two minutes (onboard logs of
+eight real flights), and people carry and drive it before the launch. So the questions are asked of
+minutes and of tens of metres, never of one filtered speed, and a climb is told from a drive by its
+grade: roads do not rise by a fifth of their length.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import statistics
+from typing import NamedTuple
+
+SPACING_S = 8.0  # between two points that are kept
+KEPT_S = 1_200.0
+_KEPT_MOST = 160
+
+_WANDER_M = 15.0  # of a receiver at rest: half of the largest range seen on pads (16 to 34 m)
+_STEEP_GRADE = (
+    0.2  # height per way; the steepest paved roads are near 0.35, a drive never for 100 m
+)
+_ROAD_GRADE = 0.12  # common practice for the steepest main roads, no source
+_FAST_MS = 3.5  # no car rises at this rate for long
+_SLOWEST_MS = 0.6
+_STEEP_M, _ROAD_M, _HILL_M = 130.0, 250.0, 800.0  # to be risen before it is a climb
+_SCATTERS = 8.0  # the rise in standard deviations of what the altitude scatters by before it
+_REST_H_M, _REST_V_M = 120.0, 22.0  # about the median; a box is carried about on the pad
+
+
+class Point(NamedTuple):
+    """The fused place at one moment; metres in the track's frame, altitude above mean sea level."""
+
+    time_s: float
+    x_m: float
+    y_m: float
+    z_m: float
+
+
+Points = tuple[Point, ...]
+
+
+class Move(NamedTuple):
+    """From the last low (or high) point up to (or down to) now. Metres, seconds, m/s; down is negative."""
+
+    since: Point
+    rise_m: float
+    rate_ms: float
+    grade: float  # |height| per way over ground
+    scatter_m: float  # 1 sigma of the altitudes before it
+
+    @property
+    def steep(self) -> bool:
+        """No road and no car explains it."""
+        enough = abs(self.rise_m) > max(_STEEP_M, _SCATTERS * self.scatter_m)
+        return enough and (self.grade > _STEEP_GRADE or abs(self.rate_ms) > _FAST_MS)
+
+    @property
+    def sure(self) -> bool:
+        """Steep, or more height than a drive over hills has."""
+        if abs(self.rate_ms) < _SLOWEST_MS:
+            return False
+        if self.steep:
+            return True
+        needed_m = _ROAD_M if self.grade > _ROAD_GRADE else _HILL_M
+        return abs(self.rise_m) > max(needed_m, _SCATTERS * self.scatter_m)
+
+
+def keep(points: Points, point: Point) -> Points:
+    """The points with the new one as the last: what lies close before it is replaced."""
+    kept = points
+    while kept and kept[-1].time_s >= point.time_s:
+        kept = kept[:-1]
+    if len(kept) > 1 and point.time_s - kept[-2].time_s < SPACING_S:
+        kept = kept[:-1]
+    oldest_s, first = point.time_s - KEPT_S, 0
+    while first < len(kept) and kept[first].time_s < oldest_s:
+        first += 1
+    first = max(first, len(kept) + 1 - _KEPT_MOST)
+    return (*kept[first:], point)
+
+
+def climb(points: Points) -> Move | None:
+    """From the last point near the lowest altitude to the last one; None: it is the lowest."""
+    return _move(points, 1.0)
+
+
+def fall(points: Points) -> Move | None:
+    """From the last point near the highest altitude to the last one; None: it is the highest."""
+    return _move(points, -1.0)
+
+
+def _move(points: Points, sign: float) -> Move | None:
+    if len(points) < 2:
+        return None
+    now = points[-1]
+    lowest_m = min(sign * p.z_m for p in points)
+    near_m = lowest_m + max(_WANDER_M, 0.15 * (sign * now.z_m - lowest_m))
+    i = len(points) - 1
+    while sign * points[i].z_m > near_m:
+        i -= 1
+    if i == len(points) - 1:
+        return None
+    since = points[i]
+    rise_m, took_s = now.z_m - since.z_m, now.time_s - since.time_s
+    way_m = math.hypot(now.x_m - since.x_m, now.y_m - since.y_m)
+    return Move(
+        since, rise_m, rise_m / took_s, abs(rise_m) / max(way_m, 1.0), _scatter_m(points[: i + 1])
+    )
+
+
+def _scatter_m(points: Points) -> float:
+    """1 sigma of single altitudes, by the median step between neighbours."""
+    if len(points) < 4:
+        return 0.0
+    steps = [abs(b.z_m - a.z_m) for a, b in itertools.pairwise(points)]
+    return 1.4826 * statistics.median(steps) / math.sqrt(2.0)
+
+
+def since(points: Points, duration_s: float) -> Points:
+    """The points of the last `duration_s`, if there are that many seconds of them; else none."""
+    if not points:
+        return ()
+    from_s = points[-1].time_s - duration_s
+    first = len(points) - 1
+    while first > 0 and points[first].time_s > from_s:
+        first -= 1
+    return points[first:] if points[first].time_s <= from_s else ()
+
+
+def rests(points: Points) -> bool:
+    """At least three points that stay together as a receiver does that is carried about at most."""
+    if len(points) < 3:
+        return False
+    x_m, y_m = (statistics.median(c) for c in zip(*((p.x_m, p.y_m) for p in points), strict=True))
+    away_m = max(math.hypot(p.x_m - x_m, p.y_m - y_m) for p in points)
+    return away_m < _REST_H_M and level(points)
+
+
+def level(points: Points) -> bool:
+    """At least three points whose altitudes stay within a receiver's wander."""
+    if len(points) < 3:
+        return False
+    z_m = statistics.median(p.z_m for p in points)
+    return max(abs(p.z_m - z_m) for p in points) < _REST_V_M
+
+
+class Slope(NamedTuple):
+    """Least squares through the altitudes: rate and its 1 sigma in m/s, range in metres."""
+
+    rate_ms: float
+    sigma_ms: float
+    range_m: float
+
+
+def slope(points: Points, noise_m: float) -> Slope | None:
+    """Of at least four points; `noise_m` is 1 sigma of one altitude at the least."""
+    n = len(points)
+    if n < 4:
+        return None
+    mean_t = sum(p.time_s for p in points) / n
+    mean_z = sum(p.z_m for p in points) / n
+    tt = sum((p.time_s - mean_t) ** 2 for p in points)
+    tz = sum((p.time_s - mean_t) * (p.z_m - mean_z) for p in points)
+    rate_ms = tz / tt
+    squares = sum((p.z_m - mean_z - rate_ms * (p.time_s - mean_t)) ** 2 for p in points)
+    sigma_m = max(math.sqrt(squares / (n - 2)), noise_m)
+    altitudes = [p.z_m for p in points]
+    return Slope(rate_ms, sigma_m / math.sqrt(tt), max(altitudes) - min(altitudes))
