@@ -157,7 +157,7 @@ class Replay(Watch):
     ) -> None:
         """Alarms can be acknowledged in a replay too; nothing is stored."""
         if kind != "acknowledge":
-            raise Refused("In a replay the vehicles are where they were.")
+            raise Refused("In a replay the flight and the vehicles are what they were.")
         command = Command(0.0, "acknowledge", name)  # whatever moment is shown
         self._own_commands.append(command)
         self.flight.apply(command)

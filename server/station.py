@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Any, Protocol, TypeVar
 
 from server.flight.flight import Flight
-from server.flight.inputs import Command, Reception, Tick
+from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
 from server.flight.times import rfc3339
 from server.journal import JournalError
 from server.posts import post_key
@@ -136,9 +136,11 @@ class Station(Watch):
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
     ) -> None:
-        """A crew member acknowledges an alarm or says where a vehicle is."""
-        if kind not in ("acknowledge", "vehicle"):
-            raise Refused(f"'acknowledge' or 'vehicle' expected, not {kind!r}")
+        """A crew member acknowledges an alarm, says where a vehicle is or what the flight does."""
+        if kind not in COMMAND_KINDS:
+            raise Refused(f"one of {', '.join(COMMAND_KINDS)} expected, not {kind!r}")
+        if kind == "phase" and name not in PHASES_SAID:
+            raise Refused(f"one of {', '.join(PHASES_SAID)} expected, not {name!r}")
         command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)  # type: ignore[arg-type]
         with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
             await asyncio.shield(self._keep(command))

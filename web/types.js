@@ -50,7 +50,8 @@
  *   log: string}} Replay
  * @typedef {{now: string, number: number, mode: 'live' | 'replay' | 'rehearsal', flight: Flight,
  *   phase: 'unknown' | 'ground' | 'ascent' | 'float' | 'descent' | 'landed',
- *   phase_probability: Record<string, number>, events: FlightEvent[], track: Track | null,
+ *   phase_probability: Record<string, number>, events: FlightEvent[],
+ *   said?: {said: string, time: string, station: string} | null, track: Track | null,
  *   landing: Landing | null, trackers: Tracker[], stations: Station[], vehicles: Vehicle[],
  *   sensors: Sensor[], alarms: Alarm[], receptions: {total: number, undecodable: number,
  *   rejected: number, copies: number}, sources: Source[], plan_problems: string[],

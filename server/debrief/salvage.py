@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from decoders.reports import WIRES, Wire
-from server.flight.inputs import Command, Reception
+from server.flight.inputs import COMMAND_KINDS, Command, Reception
 from server.journal_text import LogError
 from server.logs import Recording, read_recording
 
@@ -44,7 +44,7 @@ class _Found:
         told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
         told = told and 0.0 <= at_s < _END_S
         placed = all(v is None or isinstance(v, float) for v in place)
-        if told and placed and kind in ("acknowledge", "vehicle"):
+        if told and placed and kind in COMMAND_KINDS:
             self.commands[number] = Command(at_s, kind, name, *place, station=str(station))
 
     def keep_about(self, row: Row) -> None:

@@ -22,11 +22,10 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
 )
 
 from decoders.reports import WIRES, Wire
-from server.flight.inputs import Command, Reception
+from server.flight.inputs import COMMAND_KINDS, Command, Reception
 
 Entry = Reception | Command
 
-KINDS = ("acknowledge", "vehicle")  # of commands
 MAX_PAYLOAD_BYTES = 4_000_000
 _MAX_ENTRIES = 10_000
 _MAX_NAME_BYTES = 1_000  # more than a browser may say: 200 characters, of up to 4 bytes
@@ -138,7 +137,7 @@ def _command(packed: bytes) -> Command:
     _, at_s, kind_length, name_length, station_length, placed = _COMMAND_HEAD.unpack_from(packed)
     rest = packed[_COMMAND_HEAD.size :]
     kind, name, station, place = _cut(rest, kind_length, name_length, station_length)
-    if kind.decode() not in KINDS:
+    if kind.decode() not in COMMAND_KINDS:
         raise ChunkError(f"{kind!r} is no command")
     where: tuple[float, float] | tuple[None, None] = (None, None)
     if placed:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal, NamedTuple
 
 from server.flight.fall_signs import FallSigns, times_words
 from server.flight.health import Silence
 from server.flight.times import clock
-from server.flight.track.events import Event
+from server.flight.track.events import Event, EventKind, Withdrawn
 
 Kind = Literal["launch", "burst", "float", "tracker_lost", "low", "landed", "fall"]
 Severity = Literal["info", "warning", "urgent"]
@@ -59,6 +59,23 @@ def of_events(events: Sequence[Event], site_m: float | None) -> Iterable[Alarm]:
         elif event.kind == "launch":
             text = f"Launched at {clock(event.time_s)}."
             yield Alarm(f"launch-{number}", "launch", "info", event.noticed_s, text)
+
+
+_WITHDRAWN: Mapping[EventKind, tuple[Kind, str]] = {
+    "launch": ("launch", "The launch told before was none: it is on the ground."),
+    "float": ("float", "The float told before was none."),
+    "sink": ("fall", "The sinking told before was none."),
+    "burst": ("burst", "The burst told before was none."),
+    "landing": ("landed", "The landing told before was none: it is not at rest."),
+}
+
+
+def of_withdrawn(withdrawn: Sequence[Withdrawn]) -> Iterable[Alarm]:
+    """Events that turned out to be none, so that nobody goes on believing them."""
+    for event, at_s in withdrawn:
+        kind, text = _WITHDRAWN[event.kind]
+        told = f"{text} (It was told at {clock(event.noticed_s)}, and taken back at {clock(at_s)}.)"
+        yield Alarm(f"{kind}-{round(event.noticed_s)}-withdrawn", kind, "warning", at_s, told)
 
 
 def of_silences(

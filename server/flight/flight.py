@@ -8,7 +8,7 @@ track. What the crew sees of it is put together in snapshot.py; the landing is c
 from __future__ import annotations
 
 import bisect
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from decoders.comments import CommentPattern
 from decoders.decode import decode
@@ -22,6 +22,7 @@ from server.flight.track.arrivals import Arrivals, Hearing
 from server.flight.track.events import Event
 from server.flight.track.fixes import Fix
 from server.flight.track.modes import MotionConstants
+from server.flight.track.phase import Statement
 from server.flight.track.track import Track
 
 INFERRED_TRACKER_ALTITUDE_M = 3_000.0
@@ -66,6 +67,28 @@ class Flight:
             if name is not None
         }
         self._arrivals = Arrivals()
+        self.track.hear_crew(self._statements())
+
+    def phase_said(self) -> Command | None:
+        """What a crew member said last of the phase, and did not withdraw."""
+        said = None
+        for command in self.commands:
+            if command.kind == "phase":
+                said = None if command.name == "withdrawn" else command
+        return said
+
+    def _statements(self) -> list[tuple[float, Statement]]:
+        """What the crew said of the phase, in order of time, without what was withdrawn."""
+        kept: list[tuple[float, Statement]] = []
+        for command in self.commands:
+            if command.kind != "phase":
+                continue
+            if command.name == "withdrawn":
+                del kept[-1:]
+            else:
+                at_s = command.at_s - self._ahead_s(command.station, command.at_s)
+                kept.append((at_s, cast(Statement, command.name)))
+        return kept
 
     @property
     def now_s(self) -> float:
@@ -85,6 +108,8 @@ class Flight:
         if isinstance(given, Command):
             self._read_clock(given.station, given.at_s)
             bisect.insort(self.commands, given, key=lambda command: command.key)
+            if given.kind == "phase":
+                self.track.hear_crew(self._statements())
             return ()
         before = self.events()
         self.receive([given])

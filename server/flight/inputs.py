@@ -40,13 +40,19 @@ class Tick:
     now_s: float
 
 
+CommandKind = Literal["acknowledge", "vehicle", "phase"]
+COMMAND_KINDS: tuple[CommandKind, ...] = ("acknowledge", "vehicle", "phase")
+PhaseSaid = Literal["not launched", "launched", "landed", "withdrawn"]
+PHASES_SAID: tuple[PhaseSaid, ...] = ("not launched", "launched", "landed", "withdrawn")
+
+
 @dataclass(frozen=True, slots=True)
 class Command:
     """A crew member did something on the screen that must outlive a restart."""
 
     at_s: float
-    kind: Literal["acknowledge", "vehicle"]
-    name: str  # alarm id, or vehicle name
+    kind: CommandKind
+    name: str  # alarm id, vehicle name, or what is said of the phase (`PHASES_SAID`)
     latitude_deg: float | None = None  # vehicle only
     longitude_deg: float | None = None
     station: str = ""  # on whose screen, where several stations share a flight

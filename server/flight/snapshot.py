@@ -15,6 +15,7 @@ from server.flight.landing_view import describe_area, describe_landing
 from server.flight.times import clock, maybe_rfc3339, rfc3339
 from server.flight.track.events import EventKind
 from server.flight.track.modes import MODE_NAMES
+from server.flight.track.phase import Phase
 from server.flight.track.track import Record
 from server.flight.tracker_view import TrackerFixes, describe
 from server.flight.vehicle_view import describe_vehicles, own_position, receivers
@@ -53,7 +54,8 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
         "number": flight.counts.total,
         "flight": _flight(flight),
         "phase": phase,
-        "phase_probability": _probabilities(latest),
+        "phase_probability": _probabilities(latest, phase),
+        "said": _said(flight),
         "events": _events(flight),
         "track": None if latest is None else _track(flight, latest, ground_m),
         "landing": landing_data,
@@ -95,7 +97,7 @@ def _clock_problem(flight: Flight) -> list[str]:
 
 def _flight(flight: Flight) -> dict[str, Any]:
     launch = flight.plan.launch
-    flown = next((e for e in flight.events() if e.kind == "launch"), None)
+    flown = next((e for e in reversed(flight.events()) if e.kind == "launch"), None)
     latitude_deg, longitude_deg = launch.latitude_deg, launch.longitude_deg
     if latitude_deg is None and flown is not None:
         latitude_deg, longitude_deg = map(float, flight.track.frame.to_latlon(flown.x_m, flown.y_m))
@@ -138,13 +140,22 @@ def _site_m(flight: Flight) -> float | None:
     return site_m(flight.track.checkpoint().state, flight.plan)
 
 
-def _probabilities(latest: Record | None) -> dict[str, float]:
+def _probabilities(latest: Record | None, phase: Phase) -> dict[str, float]:
+    """Of the motions; on the ground, one that neither climbs nor falls is rest, not a float."""
     if latest is None or latest.after.state is None:
         return {}
-    return {
-        name: round(p, 4)
-        for name, p in zip(MODE_NAMES, latest.after.state.probabilities, strict=True)
-    }
+    found = dict(zip(MODE_NAMES, latest.after.state.probabilities, strict=True))
+    if phase in ("ground", "landed"):
+        found["ground"] += found["float"]
+        found["float"] = 0.0
+    return {name: round(p, 4) for name, p in found.items()}
+
+
+def _said(flight: Flight) -> dict[str, Any] | None:
+    said = flight.phase_said()
+    if said is None:
+        return None
+    return {"said": said.name, "time": rfc3339(said.at_s), "station": said.station}
 
 
 def _events(flight: Flight) -> list[dict[str, Any]]:
@@ -233,6 +244,7 @@ def _sensors(flight: Flight) -> list[dict[str, Any]]:
 def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> list[dict[str, Any]]:
     acknowledged = {c.name for c in flight.commands if c.kind == "acknowledge"}
     raised = list(alarms.of_events(flight.events(), _site_m(flight)))
+    raised += alarms.of_withdrawn(flight.track.checkpoint().phase.withdrawn)
     limit_m = flight.plan.alarms.low_height_m
     raised += alarms.of_fall(signs)
     raised += alarms.of_low_point(_low_point(flight, ground_m, limit_m), limit_m)

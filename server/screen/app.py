@@ -31,7 +31,7 @@ from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
 from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
-from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume
+from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume, SayPhase
 
 Body = TypeVar("Body", bound=BaseModel)
 
@@ -148,6 +148,11 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
         return await _carry_out(
             feed.command("vehicle", body.name, body.latitude_deg, body.longitude_deg)
         )
+
+    @app.post("/api/phase", openapi_extra=_takes(SayPhase))
+    async def phase(request: Request) -> Response:
+        body = await asked(request, SayPhase)
+        return await _carry_out(feed.command("phase", body.said, None, None))
 
     @app.post("/api/replay", openapi_extra=_takes(Control))
     async def replay(request: Request) -> Response:

@@ -33,7 +33,10 @@ class Feed(Protocol):
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
     ) -> None:
-        """`acknowledge` the alarm `name`, or place the `vehicle` `name`. Raises Refused."""
+        """`acknowledge` the alarm `name`, place the `vehicle` `name`, or say of the `phase`: `name`.
+
+        Raises Refused.
+        """
 
     async def control(self, action: str, value: float | str | None) -> None:
         """`play`, `pause`, `speed` (times) or `seek` (UTC seconds). Raises Refused when live."""

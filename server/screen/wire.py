@@ -104,6 +104,10 @@ class PlaceVehicle(Message):
     longitude_deg: Longitude
 
 
+class SayPhase(Message):
+    said: Literal["not launched", "launched", "landed", "withdrawn"]
+
+
 class Control(Message):
     action: Literal["play", "pause", "speed", "seek"]
     value: float | str | None = None

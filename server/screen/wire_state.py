@@ -203,6 +203,14 @@ class Alarm(Message):
     acknowledged: bool
 
 
+class Said(Message):
+    """What a crew member said of the phase, the last that was not withdrawn."""
+
+    said: Literal["not launched", "launched", "landed"]
+    time: Time
+    station: str
+
+
 class Receptions(Message):
     total: Count
     undecodable: Count
@@ -236,6 +244,7 @@ class State(Message):
     phase: Phase
     phase_probability: dict[str, float]
     events: list[Event]
+    said: Said | None = None
     track: Track | None
     landing: Landing | None
     trackers: list[Tracker]

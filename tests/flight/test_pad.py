@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
+from server.flight.alarms import of_events, of_withdrawn
 from server.flight.flight import Flight
-from server.flight.inputs import Plan
+from server.flight.inputs import Command, Plan, Reception
 from server.flight.snapshot import snapshot
+from server.flight.track.events import Event, Withdrawn
 from tests.bench.pad import BEFORE, follow, make_pad
 from tests.box_log import BoxLog, box_logs, heard, needs_box_logs, plan_for
 
@@ -75,3 +79,93 @@ def test_a_made_pad_is_followed(number: int) -> None:
     assert seen.followed
     assert not seen.false
     assert not seen.false_alarms
+
+
+@needs_box_logs
+def test_two_flights_a_week_apart_in_one_journal_are_two_flights() -> None:
+    first, second = box_logs()
+    given = heard(first, 30.0)
+    later = heard(second, 30.0)
+    flight = Flight(Plan(trackers=plan_for(first).trackers))
+    flight.receive(given)
+    assert flight.track.phase() == "landed"
+    flight.receive([r for r in later if r.heard_at_s < (second.launch_s or 0.0) - 60.0])
+    assert flight.track.phase() in ("ground", "landed")
+    climbing = [r for r in later if r.heard_at_s < (second.burst_s or 0.0) - 600.0]
+    flight.receive(climbing[len(flight.track.records()) - len(given) :])
+    assert flight.track.phase() == "ascent"
+    question = flight.landing_question()
+    assert question is not None
+    assert question.burst_s is None, "the burst of the week before is not this flight's"
+    assert question.time_s[0] > (second.launch_s or 0.0) - 300.0
+    flight = Flight(flight.plan)
+    flight.receive([*given, *later])
+    assert [e.kind for e in flight.events()] == ["launch", "burst", "landing"] * 2
+
+
+def crew(at_s: float, said: str) -> Command:
+    return Command(at_s, "phase", said)
+
+
+@needs_box_logs
+def test_what_a_crew_member_says_is_believed_until_the_fixes_deny_it() -> None:
+    log = box_logs()[0]
+    assert log.launch_s is not None
+    launch_s = log.launch_s
+    given = heard(log, 10.0)
+    before = [r for r in given if r.heard_at_s < launch_s - 300.0]
+    flight = Flight(plan_for(log))
+    flight.receive(before)
+    assert flight.track.phase() == "ground"
+    flight.apply(crew(launch_s - 300.0, "launched"))
+    assert flight.track.phase() == "ascent"
+    assert [e.kind for e in flight.events()] == ["launch"]
+    flight.apply(crew(launch_s - 299.0, "withdrawn"))
+    assert flight.track.phase() == "ground"
+    assert flight.events() == ()
+    flight.apply(crew(launch_s - 298.0, "launched"))
+    resting = [r for r in given if launch_s - 300.0 <= r.heard_at_s < launch_s]
+    flight.receive(resting)
+    assert flight.track.phase() == "ground", "it rested on for five minutes"
+    assert [w.event.kind for w in flight.track.checkpoint().phase.withdrawn] == ["launch"]
+    flight.receive([r for r in given if launch_s <= r.heard_at_s < launch_s + 90.0])
+    assert flight.track.phase() == "ascent"
+    flight.apply(crew(launch_s + 90.0, "not launched"))
+    assert flight.track.phase() == "ground"
+    flight.receive([r for r in given if launch_s + 90.0 <= r.heard_at_s < launch_s + 180.0])
+    assert flight.track.phase() == "ascent", "it climbs, whatever was said"
+    flight.apply(crew(launch_s + 180.0, "landed"))
+    assert flight.track.phase() == "landed"
+    flight.receive([r for r in given if launch_s + 180.0 <= r.heard_at_s < launch_s + 400.0])
+    assert flight.track.phase() == "ascent"
+
+
+@needs_box_logs
+def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
+    log = box_logs()[0]
+    assert log.launch_s is not None
+    given = [r for r in heard(log, 20.0) if r.heard_at_s < log.launch_s + 900.0]
+    said = [
+        crew(log.launch_s - 400.0, "launched"), crew(log.launch_s - 390.0, "withdrawn"),
+        crew(log.launch_s + 200.0, "not launched"),
+    ]  # fmt: skip
+    inputs: list[Reception | Command] = [*given, *said]
+    states = []
+    for seed in range(4):
+        shuffled = list(inputs)
+        random.Random(seed).shuffle(shuffled)
+        flight = Flight(plan_for(log))
+        for one in shuffled:
+            flight.apply(one)
+        states.append((flight.track.checkpoint(), snapshot(flight, None)))
+    assert all(state == states[0] for state in states)
+
+
+def test_an_acknowledged_burst_that_was_none_does_not_silence_the_next() -> None:
+    event = Event("burst", 1_000.0, 20_000.0, 0.0, 0.0, 1_030.0)
+    (first,) = of_events([event], None)
+    (second,) = of_events([event._replace(time_s=4_000.0, noticed_s=4_030.0)], None)
+    assert first.id != second.id
+    (taken_back,) = of_withdrawn([Withdrawn(event, 1_100.0)])
+    assert taken_back.id not in (first.id, second.id)
+    assert taken_back.kind == "burst"

@@ -1,13 +1,13 @@
 /** The flight's figures. */
 
-import { el } from 'leeward/dom.js';
+import { el, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
 import { card, row } from 'leeward/panels/card.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
-export function createFlight({ store, clock, units }) {
+export function createFlight({ store, clock, units, post }) {
   const names = {
     phase: 'Phase',
     height: 'Height above sea level',
@@ -23,7 +23,8 @@ export function createFlight({ store, clock, units }) {
   };
   const rows = Object.fromEntries(Object.entries(names).map(([key, name]) => [key, row(name)]));
   const figures = el('dl', { class: 'rows' }, ...Object.values(rows).map(({ node }) => node));
-  const panel = card('flight', 'Flight', figures);
+  const said = createSaid(post);
+  const panel = card('flight', 'Flight', figures, said.node);
 
   function render() {
     const { state } = store;
@@ -45,6 +46,7 @@ export function createFlight({ store, clock, units }) {
       course === null ? units.speed(ms) : `${units.speed(ms)} toward ${words.bearing(course)}`,
     );
     show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
+    said.show(state);
     const launch_s = seconds(flight.launch_time);
     rows.since.show(launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
     rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
@@ -70,4 +72,36 @@ export function createFlight({ store, clock, units }) {
   }
 
   return { node: panel.node, render };
+}
+
+/** What the crew knows better than the fixes: buttons to say it, and who said what. */
+function createSaid(post) {
+  const note = el('p', { class: 'sentence' });
+  const say = (text, statement) => {
+    const button = el('button', { type: 'button', class: 'quiet', text });
+    button.addEventListener('click', () => post('/api/phase', { said: statement }));
+    return button;
+  };
+  const buttons = {
+    launched: say('It has launched', 'launched'),
+    'not launched': say('It has not launched', 'not launched'),
+    landed: say('It has landed', 'landed'),
+    withdrawn: say('Take that back', 'withdrawn'),
+  };
+  const node = el('div', { class: 'said crew-only' }, note, ...Object.values(buttons));
+  const wanted = {
+    unknown: ['launched', 'not launched'], ground: ['launched'], landed: ['not launched'],
+    ascent: ['not launched', 'landed'], float: ['not launched', 'landed'], descent: ['landed'],
+  };
+
+  function show({ phase, said, mode }) {
+    const told = said ?? null;
+    const by = told?.station ? `${told.station}` : 'The crew';
+    setText(note, told === null ? '' : `${by} said: ${told.said}. The fixes decide if they deny it.`);
+    for (const [name, button] of Object.entries(buttons)) {
+      const offered = name === 'withdrawn' ? told !== null : wanted[phase].includes(name) && told?.said !== name;
+      button.hidden = !offered || mode === 'replay';
+    }
+  }
+  return { node, show };
 }

@@ -97,13 +97,18 @@ def ask(
     phase = records[-1].after.phase
     state = latest.after.state
     whole = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
-    used = [r for r, v in zip(records, track.verdicts(), strict=True) if v in whole]
+    used = [
+        r
+        for r, v in zip(records, track.verdicts(), strict=True)
+        if v in whole
+        and r.fix.time_s >= phase.flight_from_s  # not of an earlier flight, nor a drive
+    ]
     flown = [r for r in used if r.fix.altitude_m is not None]
     offsets = {name: memory.offset_m for name, memory in state.trackers.items()}
     names = sorted({r.fix.tracker for r in flown})
     index = {name: i for i, name in enumerate(names)}
-    burst_s = next((e.time_s for e in reversed(phase.events) if e.kind == "burst"), None)
-    landing = next((e for e in reversed(phase.events) if e.kind == "landing"), None)
+    burst_s = next((e.time_s for e in reversed(phase.flight_events) if e.kind == "burst"), None)
+    landing = next((e for e in reversed(phase.flight_events) if e.kind == "landing"), None)
     landed, carried_m = np.empty((0, 3)), None
     if landing is not None:
         landed, carried_m = _landed(used, landing, offsets, track.frame)

@@ -37,10 +37,12 @@ _AT_REST = 0.99  # of rest: no second fix is waited for
 _SLOWED = 0.7  # of the speed of the fall
 _CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 _WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen
-_SETTLING_S, _SETTLING_M = 240.0, 600.0  # a receiver just switched on has been 414 m off
+_SETTLING_S, _SETTLING_M = 600.0, 600.0  # a receiver just switched on has been 414 m off
 _REST_S = 90.0  # a climb of 0.6 m/s is no rest
-_LANDED_S = 60.0
-_REFINED_FOR_S = 180.0
+_LANDED_S = 60.0  # after a fall
+_STAYS_S = 180.0  # without one
+_REFINED_FOR_S = 75.0
+_SEEN_AT_ONCE_S = 22.0
 _UNDONE_WITHIN_S = 180.0  # a burst; later it is a fall that has been flown
 _LEVEL_S = 360.0
 _LEVEL_MS, _CLIMBS_MS, _SINKS_MS = 0.35, 0.6, -0.35
@@ -107,22 +109,20 @@ def switched_on(memory: PhaseMemory, time_s: float) -> PhaseMemory:
     )
 
 
-def said(memory: PhaseMemory, statement: Statement, state: FilterState) -> PhaseMemory:
-    """What a crew member says takes effect at once; fixes after it are judged afresh."""
-    fresh = memory._replace(points=memory.points[-1:], confirmations=0, proved=True)
+def said(memory: PhaseMemory, statement: Statement, state: FilterState, at_s: float) -> PhaseMemory:
+    """What a crew member said at `at_s` takes effect at once; the fixes after it are judged afresh."""
+    fresh = memory._replace(points=memory.points[-1:], candidate=None, confirmations=0)
     if statement == "not launched":
-        flight = memory.flight_events
-        return _withdraw(fresh, flight, state.time_s)._replace(
-            phase="ground", highest_m=-math.inf, proved=False
+        flight = memory.flight_events if memory.phase != "ground" else ()
+        return _withdraw(fresh, flight, at_s)._replace(
+            phase="ground", highest_m=-math.inf, proved=False, pad_m=None
         )
     if statement == "launched" and memory.phase not in FLYING:
-        return _launched(fresh, events.here("launch", state), state)
+        event = events.here("launch", state)._replace(time_s=at_s, noticed_s=at_s)
+        return _launched(fresh._replace(proved=True), event, state)
     if statement == "landed" and memory.phase != "landed":
-        return fresh._replace(
-            phase="landed",
-            candidate=None,
-            events=(*memory.events, events.here("landing", state)),
-        )
+        event = events.here("landing", state)._replace(time_s=at_s, noticed_s=at_s)
+        return fresh._replace(phase="landed", events=(*memory.events, event))
     return memory
 
 
@@ -135,7 +135,8 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     climb = recent.climb(memory.points)
     high = memory.phase == "unknown" and _high(memory, state)
     if climb is not None and climb.sure:
-        settling = state.time_s - memory.from_s < _SETTLING_S and not high
+        unseen = memory.phase == "unknown" and not high  # no rest has been seen
+        settling = unseen and state.time_s - memory.from_s < _SETTLING_S
         if not settling or climb.rise_m > _SETTLING_M:
             event = events.launch(climb, memory.pad_m, state)
             low = climb.since.z_m - state.lowest_m < _WITNESSED_BELOW_M
@@ -188,7 +189,7 @@ def _after(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
         )
     climb = recent.climb(since)
     if climb is not None and climb.steep and climb.rise_m > _MOVED_M:
-        settling = state.time_s - memory.from_s < _SETTLING_S
+        settling = state.time_s - memory.from_s < _SETTLING_S / 2
         if settling and climb.rise_m < _SETTLING_M:
             return memory
         burst = any(e.kind == "burst" for e in memory.flight_events)
@@ -211,7 +212,7 @@ def _aloft(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     wanted = _wanted(memory, state)
     if wanted is None or wanted == _stands(memory):
         rising = memory.rising
-        if _last_burst(memory) is None and (wanted is not None or rising is None):
+        if _last_burst(memory) is None and (rising is None or _still_rises(memory, state)):
             rising = state
         return memory._replace(candidate=None, confirmations=0, rising=rising)
     certain = _certain(wanted, memory, state)
@@ -221,6 +222,14 @@ def _aloft(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     if memory.confirmations < _CONFIRMATIONS and not certain:
         return memory
     return _change(memory, wanted, state)
+
+
+def _still_rises(memory: PhaseMemory, state: FilterState) -> bool:
+    """It has not lost half its climb rate with this fix: a burst just before it would show so."""
+    if memory.phase != "ascent" or memory.rising is None:
+        return True
+    stale = state.time_s - memory.rising.time_s > _UNDONE_WITHIN_S
+    return stale or state.mixed().z.velocity > 0.5 * memory.rising.mixed().z.velocity
 
 
 def _stands(memory: PhaseMemory) -> Wanted | None:
@@ -270,7 +279,7 @@ def _come_to_rest(memory: PhaseMemory, state: FilterState) -> bool:
         above_m = last[-1].z_m - state.lowest_m
         return above_m < _WITNESSED_BELOW_M or recent.rests(last)
     above_m = memory.points[-1].z_m - state.lowest_m
-    return above_m < _FLOAT_FROM_M and recent.rests(last)
+    return above_m < _FLOAT_FROM_M and recent.rests(recent.since(memory.points, _STAYS_S))
 
 
 def _as_under_a_parachute(state: FilterState) -> bool:
@@ -361,7 +370,9 @@ def _refine_burst(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     burst = memory.events[-1]
     if state.time_s - burst.noticed_s > _REFINED_FOR_S:
         return memory
-    if memory.rising is None or burst.time_s < memory.rising.time_s - _REFINED_FOR_S:
+    if burst.noticed_s - burst.time_s < _SEEN_AT_ONCE_S:
+        return memory  # the first fixes after it knew best: later ones have more fall between
+    if memory.rising is None or burst.time_s < memory.rising.time_s - _UNDONE_WITHIN_S:
         return memory  # it began as a sink, and is dated by that
     sank = len(memory.events) > 1 and memory.events[-2].kind == "sink"
     highest_m = -math.inf if sank else memory.highest_m

@@ -23,7 +23,9 @@ _STEEP_GRADE = (
 )
 _ROAD_GRADE = 0.12  # common practice for the steepest main roads, no source
 _FAST_MS = 3.5  # no car rises at this rate for long
-_SLOWEST_MS = 0.6
+_SLOWEST_MS, _FASTEST_MS = 0.6, 14.0  # of balloons; common practice, no source
+_LASTING = 0.6  # of the whole rate, in the last third
+_ROUGH = 5.0
 _STEEP_M, _ROAD_M, _HILL_M = 130.0, 250.0, 800.0  # to be risen before it is a climb
 _SCATTERS = 8.0  # the rise in standard deviations of what the altitude scatters by before it
 _REST_H_M, _REST_V_M = 120.0, 22.0  # about the median; a box is carried about on the pad
@@ -49,22 +51,28 @@ class Move(NamedTuple):
     rate_ms: float
     grade: float  # |height| per way over ground
     scatter_m: float  # 1 sigma of the altitudes before it
+    lasting: bool  # seen by two steps at least, and no slower of late than on the whole
+    rough_m: float  # 1 sigma of the altitudes about a straight line through it
 
     @property
     def steep(self) -> bool:
         """No road and no car explains it."""
-        enough = abs(self.rise_m) > max(_STEEP_M, _SCATTERS * self.scatter_m)
+        rise_m = abs(self.rise_m)
+        enough = rise_m > max(_STEEP_M, _SCATTERS * self.scatter_m, _ROUGH * self.rough_m)
         return enough and (self.grade > _STEEP_GRADE or abs(self.rate_ms) > _FAST_MS)
 
     @property
     def sure(self) -> bool:
-        """Steep, or more height than a drive over hills has."""
-        if abs(self.rate_ms) < _SLOWEST_MS:
+        """A climb as of a balloon: steep, or more height than a drive over hills has.
+
+        A receiver that settles rises too, by 400 m in a minute, but ever more slowly.
+        """
+        if not _SLOWEST_MS < self.rate_ms < _FASTEST_MS or not self.lasting:
             return False
         if self.steep:
             return True
         needed_m = _ROAD_M if self.grade > _ROAD_GRADE else _HILL_M
-        return abs(self.rise_m) > max(needed_m, _SCATTERS * self.scatter_m)
+        return self.rise_m > max(needed_m, _SCATTERS * self.scatter_m, _ROUGH * self.rough_m)
 
 
 def keep(points: Points, point: Point) -> Points:
@@ -105,8 +113,21 @@ def _move(points: Points, sign: float) -> Move | None:
     since = points[i]
     rise_m, took_s = now.z_m - since.z_m, now.time_s - since.time_s
     way_m = math.hypot(now.x_m - since.x_m, now.y_m - since.y_m)
+    moved = points[i:]
+    recent_s = max(took_s / 3.0, SPACING_S)
+    j = len(moved) - 2
+    while j > 0 and now.time_s - moved[j].time_s < recent_s:
+        j -= 1
+    late_ms = (now.z_m - moved[j].z_m) / (now.time_s - moved[j].time_s)
+    rate_ms = rise_m / took_s
     return Move(
-        since, rise_m, rise_m / took_s, abs(rise_m) / max(way_m, 1.0), _scatter_m(points[: i + 1])
+        since,
+        rise_m,
+        rate_ms,
+        abs(rise_m) / max(way_m, 1.0),
+        _scatter_m(points[: i + 1]),
+        j > 0 and late_ms * sign > _LASTING * rate_ms * sign,
+        _rough_m(moved),
     )
 
 
@@ -144,6 +165,16 @@ def level(points: Points) -> bool:
         return False
     z_m = statistics.median(p.z_m for p in points)
     return max(abs(p.z_m - z_m) for p in points) < _REST_V_M
+
+
+def _rough_m(points: Points) -> float:
+    """1 sigma of the altitudes about the line from the first point to the last."""
+    if len(points) < 4:
+        return 0.0
+    first, last = points[0], points[-1]
+    rate_ms = (last.z_m - first.z_m) / (last.time_s - first.time_s)
+    off = [p.z_m - first.z_m - rate_ms * (p.time_s - first.time_s) for p in points[1:-1]]
+    return math.sqrt(sum(o * o for o in off) / len(off))
 
 
 class Slope(NamedTuple):

@@ -9,14 +9,22 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
-from server.flight.track.phase import FLYING, Phase, PhaseMemory, follow, switched_on
+from server.flight.track.phase import (
+    FLYING,
+    Phase,
+    PhaseMemory,
+    Statement,
+    follow,
+    said,
+    switched_on,
+)
 
 Key = tuple[float, str, float, float, float, float, float, float, float]
 
@@ -68,6 +76,7 @@ class Track:
         self._records: list[Record] = []  # of the first len(_records) fixes; the rest is to be run
         self._origin: tuple[float, float] | None = origin
         self._verdicts: list[Verdict] | None = None  # until the records change
+        self._statements: list[tuple[float, Statement]] = []
         self.frame = LocalFrame(*(origin or (0.0, 0.0)))
 
     def add(self, fixes: Iterable[Fix]) -> None:
@@ -77,9 +86,19 @@ class Track:
             i = bisect.bisect_right(self._keys, key)
             self._keys.insert(i, key)
             self._fixes.insert(i, fix)
-            if i < len(self._records):
-                del self._records[i:]
+            keep = max(i - 1, 0) if self._statements else i  # what was said falls after another fix
+            del self._records[keep:]
         self._settle_origin()
+
+    def hear_crew(self, statements: Sequence[tuple[float, Statement]]) -> None:
+        """All that the crew said of the phase, in order of time: (UTC seconds, what)."""
+        given = list(statements)
+        if given == self._statements:
+            return
+        from_s = min(time_s for time_s, _ in {*given} ^ {*self._statements})
+        first = max(bisect.bisect_right(self._keys, from_s, key=lambda key: key[0]) - 1, 0)
+        self._statements = given
+        del self._records[first:]
 
     def remove(self, fix: Fix) -> None:
         """Take a fix out again (it turned out to be part of another)."""
@@ -92,11 +111,25 @@ class Track:
         """One for each fix, in canonical order. Runs what has not been run yet."""
         if len(self._records) < len(self._fixes):
             self._verdicts = None
-        for fix in self._fixes[len(self._records) :]:
+        for i in range(len(self._records), len(self._fixes)):
+            fix = self._fixes[i]
             before = self._records[-1].after if self._records else Checkpoint()
             x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            self._records.append(_run(before, fix, float(x_m), float(y_m), self.constants))
+            record = _run(before, fix, float(x_m), float(y_m), self.constants)
+            self._records.append(self._with_crew(record, i))
         return self._records
+
+    def _with_crew(self, record: Record, i: int) -> Record:
+        """What the crew said between this fix and the next takes effect after this one."""
+        if not self._statements or record.after.state is None:
+            return record
+        from_s = -math.inf if i == 0 else record.fix.time_s
+        to_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
+        phase = record.after.phase
+        for time_s, statement in self._statements:
+            if from_s <= time_s < to_s:
+                phase = said(phase, statement, record.after.state, time_s)
+        return record._replace(after=record.after._replace(phase=phase))
 
     def verdicts(self) -> list[Verdict]:
         """What became of each fix, in canonical order, with what later fixes confirmed."""
