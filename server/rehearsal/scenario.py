@@ -13,6 +13,7 @@ FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery",
 Event = Literal["launch", "burst", "landing"]
 Format = Literal["compressed", "uncompressed", "mic-e", "nmea", "phone"]
 PadPart = Literal["rest", "carried", "indoors", "settling", "driven", "tethered"]
+Odd = Literal["slow climb", "float and cut", "two balloons", "slow sink", "bounce and drag"]
 Positive = Annotated[float, Field(gt=0)]
 Callsign = Annotated[str, Field(pattern=r"^N0CALL-([1-9]|1[0-5])$")]  # nobody's callsign
 Layer = tuple[float, float, float]  # altitude m, direction it blows from in degrees, m/s
@@ -137,6 +138,7 @@ class Scenario(_Section):
     after_s: Positive = 1_500.0  # how long it goes on after the landing
     garbage: Annotated[int, Field(ge=0, le=200)] = 6  # receptions that nobody can read
     lake_radius_m: Positive | None = None  # it comes down in water
+    odd: Odd | None = None  # a flight that does not go up, burst and come down
     launch: Launch
     balloon: Lift
     parachute: Chute

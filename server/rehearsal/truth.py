@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import odd
 from .air import Array
 from .balloon import FLOATING_M, Balloon, Parachute, ascend, descend
 from .receiving import Receiving
@@ -101,6 +102,8 @@ def make(
         balloon, launch_m, chance, burst_m=burst_m,
         float_m=lift.float_altitude_m, float_s=lift.float_s,
     )  # fmt: skip
+    if scenario.odd is not None:
+        rising = odd.rising(scenario.odd, rising, chance)
     factor = chute.factor * (1 + chute.drag_spread * chance.standard_normal())
     if chance.random() < chute.failure_chance:
         factor *= math.exp(chance.uniform(*map(math.log, FAILED_FACTORS)))
@@ -121,7 +124,23 @@ def make(
     home = (scenario.launch.latitude_deg, scenario.launch.longitude_deg)
     track = _drift(field, heights, aloft, start_s, (latitude_deg, longitude_deg), home, launch_m)
     burst_i = rest_s + round(launch_after_s) + len(rising) - 1
-    return _end(scenario, track, heights, start_s, burst_i, rest_s + round(launch_after_s), factor)
+    launch_i = rest_s + round(launch_after_s)
+    truth = _end(scenario, track, heights, start_s, burst_i, launch_i, factor)
+    return _dragged(truth, chance) if scenario.odd == "bounce and drag" else truth
+
+
+def _dragged(truth: Truth, chance: np.random.Generator) -> Truth:
+    """The end of it along the wind of the ground, with the receiver's bounce in its altitude."""
+    resting = np.arange(truth.index(truth.landing_s), truth.altitude_m.size)
+    along_m, bounce_m = odd.dragged(resting.size, chance)
+    north_m, east_m = metres_per_degree(float(truth.latitude_deg[0]))
+    heading = chance.uniform(0, 2 * math.pi)
+    latitude, longitude = truth.latitude_deg.copy(), truth.longitude_deg.copy()
+    altitude = truth.altitude_m.copy()
+    latitude[resting] += along_m * math.cos(heading) / north_m
+    longitude[resting] += along_m * math.sin(heading) / east_m
+    altitude[resting] += bounce_m
+    return replace(truth, latitude_deg=latitude, longitude_deg=longitude, altitude_m=altitude)
 
 
 def _drift(

@@ -10,6 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.landing.descent import Fall, fall_integral
+from server.flight.landing.hang import HANG_WIND_MS, HANG_WIND_S, drawn_hang
+from server.flight.landing.question import Hang
 from server.flight.landing.winds import EDGES_M, LAYER_M, LAYERS, WindProfile
 
 Array = npt.NDArray[np.float64]
@@ -101,10 +103,12 @@ def fall(
     tail_degrees: float,
     members: int,
     seed: int,
+    hang: Hang | None = None,
 ) -> tuple[Members, Paths]:
     """Members down to a level ground, and the ways they took, on which other ground can be met.
 
-    `wind` holds all LAYERS layers. Half of the members mirror the draws of the other half.
+    `wind` holds all LAYERS layers. Half of the members mirror the draws of the other half. With a
+    `hang` the balloon carries each member on for a time of its own, before it climbs on or is let go.
     """
     chance = np.random.default_rng(seed)
     half = members // 2
@@ -116,30 +120,40 @@ def fall(
     top_m = np.full(2 * half, start.z_m) + start.sigma_v_m * normal()
     wait_s = np.zeros(2 * half)
     burst_m = top_m
+    hung = None
+    if hang is not None:
+        hung = drawn_hang(hang, top_m, ground_m, np.random.default_rng([seed, 1]))
+        wait_s, top_m = hung.seconds, hung.z_m
+        burst_m = top_m
     if climb is not None:
         above = chance.random(half)
         burst_m = climb.drawn_burst_m(start.z_m, np.concatenate([above, 1.0 - above]))
         burst_m = np.maximum(burst_m, top_m)
+        if hung is not None:
+            burst_m = np.where(hung.climbs_on, burst_m, top_m)
         rate_ms = np.maximum(climb.rate_ms + climb.rate_sigma_ms * normal(), 0.5)
-        wait_s = (burst_m - top_m) / rate_ms
+        wait_s = wait_s + (burst_m - top_m) / rate_ms
     which = np.searchsorted(np.cumsum(fall_speed.weights)[:-1], chance.random(2 * half))
     k = np.exp(np.array(fall_speed.means)[which] + np.array(fall_speed.sigmas)[which] * normal())
     ground_error = normal()
     z = np.minimum(ground_m + ground_sigma_m * ground_error, burst_m)
 
     lowest = min(max(int(np.floor(z.min() / LAYER_M)), 0), LAYERS - 1)
-    highest = max(min(int(np.ceil(burst_m.max() / LAYER_M)), LAYERS), lowest + 1)
+    upmost_m = max(float(burst_m.max()), start.z_m + LAYER_M if hung is not None else -math.inf)
+    highest = max(min(int(np.ceil(upmost_m / LAYER_M)), LAYERS), lowest + 1)
     span = slice(lowest, highest)
     # seconds that each member spends in each layer, shape (members, layers)
     edges = EDGES_M[lowest : highest + 1].copy()
     edges[0] = min(edges[0], z.min())  # the lowest layer goes on below the sea, the highest above
-    edges[-1] = max(edges[-1], burst_m.max())
+    edges[-1] = max(edges[-1], upmost_m)
     ends = fall_integral(z)[:, None], fall_integral(burst_m)[:, None]
     fallen_s = np.diff(np.clip(fall_integral(edges)[None, :], *ends), axis=1) / k[:, None]
     seconds = fallen_s
     if climb is not None:
         height = np.clip(edges[None, :], top_m[:, None], burst_m[:, None])
         seconds = fallen_s + np.diff(height, axis=1) / rate_ms[:, None]
+    if hung is not None:
+        seconds = seconds + hung.by_layer_s(edges)
     root = _square_root(wind.covariance[span, span])
     layers = highest - lowest
     spread = np.sqrt(
@@ -155,6 +169,10 @@ def fall(
     from_y = start.y_m + start.sigma_h_m * normal()
     x = from_x + np.einsum("ml,ml->m", seconds, east)
     y = from_y + np.einsum("ml,ml->m", seconds, north)
+    if hung is not None:  # the wind of later is not that of now
+        later_ms = HANG_WIND_MS * np.sqrt(np.minimum(hung.seconds, HANG_WIND_S) / HANG_WIND_S)
+        x = x + later_ms * hung.seconds * normal()
+        y = y + later_ms * hung.seconds * normal()
     drop_s = (fall_integral(burst_m) - fall_integral(z)) / k
     members_ = Members(x, y, z, wait_s + drop_s, burst_m, k)
     return members_, Paths(edges, fallen_s, east, north, ground_error)

@@ -38,6 +38,7 @@ Basis = Literal["prediction", "last contact", "landed fix"]
 MEMBERS = 2_000
 _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
 _HIGHEST_GROUND_M = 9_000.0
+_CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has changed, and by how much
 _LEAST_BURST_SIGMA_M = 100.0
 _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
@@ -94,7 +95,7 @@ def predict(
     else:
         drawn, _ = fall(
             start, climb, wind, fall_speed, question.ground.altitude_m, question.ground.sigma_m,
-            c.wind.tail_degrees, members, question.number,
+            c.wind.tail_degrees, members, question.number, question.hang,
         )  # fmt: skip
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
     return replace(answer, as_of_s=as_of_s, fall_change=change, no_forecast=no_forecast)
@@ -119,8 +120,9 @@ def _on_terrain(
     about_m = _ABOUT_M if climb is None else 3 * _ABOUT_M
     lowest_m, highest_m = span(relief, falling[falling[:, 3] < _HIGHEST_GROUND_M], about_m)
     drawn, paths = fall(
-        start, climb, wind, fall_speed, lowest_m, 0.0, c.wind.tail_degrees, members, question.number
-    )
+        start, climb, wind, fall_speed, lowest_m, 0.0, c.wind.tail_degrees, members,
+        question.number, question.hang,
+    )  # fmt: skip
     return touch_down(drawn, paths, relief, highest_m)
 
 
@@ -158,6 +160,9 @@ def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
         return Climb(rate_ms, rate_sigma_ms, balloon.burst_altitude_m, sigma_m)
     if question.phase not in ("ascent", "float"):
         return None
+    if question.hang is not None and question.phase == "float":  # a float that goes on climbing
+        rate_ms = balloon.ascent_rate_ms / 2
+        return Climb(rate_ms, rate_ms / 3, balloon.burst_altitude_m, sigma_m)
     rate_ms = max(z.velocity, 1.0)
     if question.phase == "ascent":  # a few minutes of climb say more than the moment
         off_ground = question.z_m > question.z_m.min() + _OFF_GROUND_M
@@ -165,6 +170,11 @@ def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
         t, h = question.time_s[recent], question.z_m[recent]
         if len(t) > 3 and t[-1] - t[0] > 120.0:
             rate_ms = max(float(h[-1] - h[0]) / float(t[-1] - t[0]), 0.5)
+        lately = t > question.at_s - _CHANGED_S
+        if lately.sum() > 4 and t[-1] - t[lately][0] > _CHANGED_S / 2:
+            now_ms = float(h[-1] - h[lately][0]) / float(t[-1] - t[lately][0])
+            if abs(now_ms - rate_ms) > _CHANGED_SHARE * rate_ms:  # a balloon of two has burst, say
+                rate_ms = max(now_ms, 0.5)
     return Climb(rate_ms, c.climb_sigma_share * rate_ms, balloon.burst_altitude_m, sigma_m)
 
 

@@ -14,7 +14,7 @@ from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
 from server.flight.track.modes import Motion
-from server.flight.track.phase import Phase
+from server.flight.track.phase import Phase, PhaseMemory
 from server.flight.track.track import Record, Track
 
 Array = npt.NDArray[np.float64]
@@ -47,6 +47,14 @@ class Ground:
     sigma_m: float
 
 
+@dataclass(frozen=True, slots=True)
+class Hang:
+    """A float or a sink: for how long it has lasted, and its vertical speed (negative: it sinks)."""
+
+    lasted_s: float
+    rate_ms: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LandingQuestion:
     """Immutable, so that the answer can be worked out off the event loop. Equal to itself alone.
@@ -73,6 +81,7 @@ class LandingQuestion:
     landed_s: float | None  # when it came to rest
     landed: Array  # latitude, longitude, altitude of the fixes where it came to rest, shape (k, 3)
     known_ground_m: float | None = None  # under the payload, else at the launch site; for people
+    hang: Hang | None = None  # a balloon still carries it, and does not climb
     carried_m: float | None = (
         None  # from where it came to rest to where it is now; None: still there
     )
@@ -132,7 +141,26 @@ def ask(
         tracker=np.array([index[r.fix.tracker] for r in flown], dtype=np.int64),
         landed_s=None if landing is None else landing.time_s,
         landed=landed,
+        hang=_hang(phase),
     )
+
+
+_HANG_S = 600.0  # its vertical speed is taken over so long
+
+
+def _hang(phase: PhaseMemory) -> Hang | None:
+    last = next((e for e in reversed(phase.flight_events) if e.kind != "landing"), None)
+    if (
+        last is None
+        or last.kind not in ("float", "sink")
+        or phase.phase not in ("float", "descent")
+    ):
+        return None
+    now = phase.points[-1]
+    since = next((p for p in phase.points if p.time_s >= now.time_s - _HANG_S), now)
+    took_s = now.time_s - since.time_s
+    rate_ms = (now.z_m - since.z_m) / took_s if took_s > 0.0 else 0.0
+    return Hang(max(now.time_s - last.time_s, 0.0), rate_ms)
 
 
 def known_ground_m(latest: Record, plan: Plan, terrain: Terrain | None) -> float | None:

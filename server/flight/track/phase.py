@@ -38,6 +38,7 @@ _SLOWED = 0.7  # of the speed of the fall
 _CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 _WITNESSED_BELOW_M = 1_500.0  # above ground: first heard in the air above this, no launch was seen
 _SETTLING_S, _SETTLING_M = 600.0, 600.0  # a receiver just switched on has been 414 m off
+_ELSEWHERE_M, _ABOVE_PAD_M = 2_000.0, 100.0
 _REST_S = 90.0  # a climb of 0.6 m/s is no rest
 _LANDED_S = 60.0  # after a fall
 _STAYS_S = 180.0  # without one
@@ -68,10 +69,14 @@ class PhaseMemory(NamedTuple):
     events: tuple[Event, ...] = ()
     withdrawn: tuple[Withdrawn, ...] = ()
     points: Points = ()
-    pad_m: float | None = None  # where it rested before the launch
+    pad: Point | None = None  # where it rested before the launch
     from_s: float = math.inf  # first heard since it was switched on
     flight_from_s: float = -math.inf  # this flight's fixes come after it
     proved: bool = False  # that it flies: by its grade, its rate or its height
+
+    @property
+    def pad_m(self) -> float | None:
+        return None if self.pad is None else self.pad.z_m
 
     @property
     def flight_events(self) -> tuple[Event, ...]:
@@ -105,7 +110,7 @@ def switched_on(memory: PhaseMemory, time_s: float) -> PhaseMemory:
         from_s=time_s,
         flight_from_s=time_s - _MARGIN_S,
         phase="landed" if memory.phase == "landed" else "unknown",
-        pad_m=None,
+        pad=None,
     )
 
 
@@ -115,7 +120,7 @@ def said(memory: PhaseMemory, statement: Statement, state: FilterState, at_s: fl
     if statement == "not launched":
         flight = memory.flight_events if memory.phase != "ground" else ()
         return _withdraw(fresh, flight, at_s)._replace(
-            phase="ground", highest_m=-math.inf, proved=False, pad_m=None
+            phase="ground", highest_m=-math.inf, proved=False, pad=None
         )
     if statement == "launched" and memory.phase not in FLYING:
         event = events.here("launch", state)._replace(time_s=at_s, noticed_s=at_s)
@@ -130,12 +135,12 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     """On the ground, or not known where: launched, at rest, or first heard in the air?"""
     last = recent.since(memory.points, _REST_S)
     if recent.rests(last):
-        pad_m = sorted(p.z_m for p in last)[len(last) // 2]
-        return memory._replace(phase="ground", confirmations=0, pad_m=pad_m, points=last)
+        pad = sorted(last, key=lambda p: p.z_m)[len(last) // 2]
+        return memory._replace(phase="ground", confirmations=0, pad=pad, points=last)
     climb = recent.climb(memory.points)
     high = memory.phase == "unknown" and _high(memory, state)
-    if climb is not None and climb.sure:
-        unseen = memory.phase == "unknown" and not high  # no rest has been seen
+    if climb is not None and climb.sure and _above_the_pad(memory):
+        unseen = memory.pad is None and not high  # no rest has been seen
         settling = unseen and state.time_s - memory.from_s < _SETTLING_S
         if not settling or climb.rise_m > _SETTLING_M:
             event = events.launch(climb, memory.pad_m, state)
@@ -152,6 +157,15 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
             return memory._replace(phase="ground", confirmations=0)
         return memory._replace(confirmations=memory.confirmations + 1)
     return memory
+
+
+def _above_the_pad(memory: PhaseMemory) -> bool:
+    """Higher than where it rested, if it is still there: what rises up to the pad is a receiver."""
+    if memory.pad is None:
+        return True
+    now, pad = memory.points[-1], memory.pad
+    away_m = math.hypot(now.x_m - pad.x_m, now.y_m - pad.y_m)
+    return away_m > _ELSEWHERE_M or now.z_m - pad.z_m > _ABOVE_PAD_M
 
 
 def _high(memory: PhaseMemory, state: FilterState) -> bool:
@@ -274,7 +288,8 @@ def _by_slope(memory: PhaseMemory, state: FilterState) -> Wanted | None:
 
 def _come_to_rest(memory: PhaseMemory, state: FilterState) -> bool:
     """In a fall: level for a minute, which nothing under a parachute is; or at rest anywhere low."""
-    last = recent.since(memory.points, _LANDED_S)
+    sinks = memory.phase == "descent" and _last_burst(memory) is None
+    last = recent.since(memory.points, _STAYS_S if sinks else _LANDED_S)
     if memory.phase == "descent" and recent.level(last):
         above_m = last[-1].z_m - state.lowest_m
         return above_m < _WITNESSED_BELOW_M or recent.rests(last)
@@ -338,7 +353,7 @@ def _landed(memory: PhaseMemory, changed: PhaseMemory, state: FilterState) -> Ph
         low = memory.highest_m - launch.altitude_m < _FLOWN_M
         if (low and back_m < _BACK_WITHIN_M) or not memory.proved:
             return _withdraw(changed, flight, state.time_s)._replace(
-                phase="ground", pad_m=None, highest_m=-math.inf, proved=False
+                phase="ground", pad=None, highest_m=-math.inf, proved=False
             )
     last = recent.since(memory.points, _LANDED_S)
     if state.probabilities[GROUND] <= _SURE and recent.level(last):
