@@ -31,9 +31,13 @@ def landing_text(basis: Basis, question: LandingQuestion, landing: Landing, now_
         )
     if question.phase == "float":
         return (
-            f"It floats at {question.motion.z.position:,.0f} m, and for how long is not known: the time "
-            f"is a guess, and the place with it. Down {between} if it soon goes on to its burst, by what "
-            f"had been heard at {heard}."
+            f"It floats at {question.motion.z.position:,.0f} m, and for how long is not known: it may be "
+            f"let go, or climb on. Down {between}, by what had been heard at {heard}."
+        )
+    if question.hang is not None:
+        return (
+            f"It sinks at {-question.hang.rate_ms:.1f} m/s, more slowly than under a parachute, and for "
+            f"how long is not known: it may be let go. Down {between}, by what had been heard at {heard}."
         )
     return (
         f"Down {between}, by what had been heard at {heard}.{_fall(question, landing, past=False)}"

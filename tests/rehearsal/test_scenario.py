@@ -13,6 +13,7 @@ from server.rehearsal.truth import make
 
 WANTED = {
     "calm", "jet", "early-burst", "float", "tangled", "both-lost", "lake", "two-teams", "demo",
+    "pad", "leak",
 }  # fmt: skip
 
 
