@@ -52,6 +52,8 @@ class FallConstants:
     failure_log_sigma: float = 0.5
     wander_sigma: float = 0.05  # of the part that changes along the fall
     wander_height_m: float = 4_000.0
+    opening_sigma: float = 0.3  # of the log of k of an odd fall, when it is first seen
+    opening_s: float = 45.0  # that fades; both set on made falls that open within 15 to 60 s
     settling_s: float = 40.0  # after a burst: tumbling, not yet falling by the law
     altitude_sigma_m: float = 12.0
 
@@ -144,6 +146,17 @@ def estimate(
     weights = np.exp(np.array(evidence) - max(evidence))
     weights /= weights.sum()
     return Fall(tuple(weights.tolist()), tuple(means), tuple(sigmas))
+
+
+def still_opening(fall: Fall, fallen_s: float, c: FallConstants) -> Fall:
+    """The hypotheses of an odd fall, held less surely in its first minutes.
+
+    A canopy that opens late falls like one that failed, for a minute or two; what is seen then is one
+    thing seen many times.
+    """
+    doubt = c.opening_sigma * math.exp(-max(fallen_s - c.settling_s, 0.0) / c.opening_s)
+    planned, *odd = fall.sigmas
+    return fall._replace(sigmas=(planned, *(math.hypot(sigma, doubt) for sigma in odd)))
 
 
 _AHEAD = 24  # heights at which the rest of the fall is looked at

@@ -19,6 +19,7 @@ from server.flight.landing.descent import (
     changed,
     estimate,
     observed,
+    still_opening,
 )
 from server.flight.landing.ensemble import (
     Climb,
@@ -149,7 +150,8 @@ def _fall_speed(
         since = seen[0] <= change.since_m
         altitude_m, log_k, sigma = (column[since] for column in seen)
         return estimate(DescentPlan(), (altitude_m, log_k, sigma), span_m, c), change
-    return estimate(descent, seen, span_m, c), None
+    fallen_s = question.at_s - question.burst_s
+    return still_opening(estimate(descent, seen, span_m, c), fallen_s, c), None
 
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
