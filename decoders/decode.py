@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from . import aprs, ax25, gpsd, nmea, phone, tnc2
 from .kiss import DATA_COMMAND, FEND, KissDecoder
 from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
 
+ODD_NAME = "the packet was read; its header has an odd name:"
+_TEXT = re.compile(rb"(?:<\xff\x01)?[!-~]{1,80}>[!-~]")  # sender and destination of a TNC2 line
 _LOWEST_ADDRESS_BYTE = ord("0") << 1  # of a bare AX.25 frame
 
 
 def decode(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decoding:
     """Everything that a reception says; never raises, `problem` tells what could not be read.
 
-    kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND) and a
-    bare frame are read too. tnc2, nmea, gpsd: one line. phone: a JSON body. Reports of nmea, gpsd
-    and phone are named after `source`.
+    kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND), a bare
+    frame and a TNC2 line in place of the frame are read too. tnc2, nmea, gpsd: one line. phone: a
+    JSON body. Reports of nmea, gpsd and phone are named after `source`.
     """
     try:
         if wire == "tnc2":
@@ -59,33 +62,44 @@ def _kiss(payload: bytes, heard_at_s: float) -> Decoding:
         if len(frames) > 1 and decoding.problem is None:
             return replace(decoding, problem=f"first of {len(frames)} KISS frames was read")
         return decoding
+    text = payload if payload.startswith(tnc2.LORA_PREFIX) else payload[1:]
     bare = payload[0] >= _LOWEST_ADDRESS_BYTE and not payload[0] & 0x01
-    if payload[0] & 0x0F != DATA_COMMAND:
+    if payload[0] & 0x0F != DATA_COMMAND and text is not payload:
         if not bare:
             raise DecodeError(f"KISS command {payload[0] & 0x0F}, not data")
         return _information(ax25.decode_ui(payload), heard_at_s)
     try:
         transmission = ax25.decode_ui(payload[1:])
     except DecodeError as error:
-        if not bare:
-            raise
-        try:
-            transmission = ax25.decode_ui(payload)
-        except DecodeError:
-            raise error from None
+        transmission = _instead_of_ax25(payload, text, bare, error)
     return _information(transmission, heard_at_s)
+
+
+def _instead_of_ax25(payload: bytes, text: bytes, bare: bool, error: DecodeError) -> Transmission:
+    """Text, or a frame without its type byte. DecodeError: why `payload` is no AX.25."""
+    if _TEXT.match(text):
+        line = tnc2.decode_line(text)
+        if isinstance(line, Transmission):
+            return line
+    if not bare:
+        raise error
+    try:
+        return ax25.decode_ui(payload)
+    except DecodeError:
+        raise error from None
 
 
 def _information(transmission: Transmission, heard_at_s: float) -> Decoding:
     """Internet gates cut information at its first line end, so copies by radio are cut too."""
+    problem = None
     try:
-        whole = tnc2.unwrap(_cut(transmission))
+        transmission = tnc2.unwrap(_cut(transmission))
+        reports = aprs.decode_information(transmission, heard_at_s)
     except DecodeError as error:
-        return Decoding(transmission=transmission, problem=str(error))
-    try:
-        return Decoding(whole, aprs.decode_information(whole, heard_at_s))
-    except DecodeError as error:
-        return Decoding(transmission=whole, problem=str(error))
+        reports, problem = (), str(error)
+    if problem is None and transmission.odd_names:
+        problem = f"{ODD_NAME} {', '.join(map(repr, transmission.odd_names))}"[:200]
+    return Decoding(transmission, reports, problem)
 
 
 def _cut(transmission: Transmission) -> Transmission:

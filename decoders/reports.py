@@ -33,6 +33,8 @@ class Transmission:
     destination: str
     path: tuple[str, ...]  # via fields in order, "*" kept on the ones that have repeated it
     information: bytes
+    # names of the header as they came that no standard allows; the packet is kept all the same
+    odd_names: tuple[str, ...] = field(default=(), compare=False)
 
     @property
     def repeated_by(self) -> tuple[str, ...]:

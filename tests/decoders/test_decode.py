@@ -57,6 +57,25 @@ def test_kiss_problems(payload, words):
     assert words in (decoding.problem or "")
 
 
+LINE = b"N0CALL-11>APRS,WIDE1-1*:!4903.50N/07201.75W-up"
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        pytest.param(b"\x00" + LINE, id="text in place of the frame"),
+        pytest.param(b"\x10" + LINE + b"\r\n", id="port 1, with line end"),
+        pytest.param(b"\x00<\xff\x01" + LINE, id="with the bytes of LoRa"),
+        pytest.param(b"<\xff\x01" + LINE, id="without a type byte"),
+        pytest.param(encode_frame(b"<\xff\x01" + LINE), id="stream"),
+    ],
+)
+def test_text_inside_kiss(payload):
+    decoding = decode("kiss", payload, HEARD_S, "radio")
+    assert (decoding.transmission, decoding.problem) == (SENT, None)
+    assert isinstance(decoding.reports[0], PositionReport)
+
+
 def test_two_frames_in_one_reception():
     decoding = decode("kiss", encode_frame(FRAME) * 2, HEARD_S, "radio")
     assert decoding.reports
