@@ -4,40 +4,65 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import TypeVar
 
-from . import aprs, ax25, gpsd, nmea, phone, tnc2
+from . import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
 from .kiss import DATA_COMMAND, FEND, KissDecoder
+from .readings import FieldOrder, JsonNames, NmeaRules, Reading
 from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
 
 ODD_NAME = "the packet was read; its header has an odd name:"
 _TEXT = re.compile(rb"(?:<\xff\x01)?[!-~]{1,80}>[!-~]")  # sender and destination of a TNC2 line
+_R = TypeVar("_R", FieldOrder, JsonNames)
 _LOWEST_ADDRESS_BYTE = ord("0") << 1  # of a bare AX.25 frame
 
 
-def decode(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decoding:
+def decode(
+    wire: Wire, payload: bytes, heard_at_s: float, source: str, reading: Reading | None = None
+) -> Decoding:
     """Everything that a reception says; never raises, `problem` tells what could not be read.
 
     kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND), a bare
-    frame and a TNC2 line in place of the frame are read too. tnc2, nmea, gpsd: one line. phone: a
-    JSON body. Reports of nmea, gpsd and phone are named after `source`.
+    frame and a TNC2 line in place of the frame are read too. agw: header and data. tnc2, nmea,
+    gpsd, fields: one line. json, phone: a JSON body. `reading` is what the plan says of the source:
+    fields and json cannot be read without it. Reports that carry no name are called `source`.
     """
     try:
         if wire == "tnc2":
             return _tnc2(payload, heard_at_s, source)
         if wire == "kiss":
             return _kiss(payload, heard_at_s)
+        if wire == "agw":
+            return _agw(payload, heard_at_s)
         if wire == "nmea":
-            return _plain(nmea.decode_sentence(payload, heard_at_s, source))
+            loose = isinstance(reading, NmeaRules) and reading.without_checksum
+            return _plain(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
         if wire == "gpsd":
             return _plain(gpsd.decode_object(payload, source))
+        if wire == "fields":
+            order = _planned(reading, FieldOrder, source, "the order of its fields")
+            return _several(fields.decode_sentence(payload, heard_at_s, source, order))
+        if wire == "json":
+            names = _planned(reading, JsonNames, source, "the names of its JSON")
+            return _several(json_objects.decode_payload(payload, source, names))
         if wire == "phone":
-            reports, problem = phone.decode_body(payload, source)
-            return Decoding(reports=reports, problem=problem)
+            return _several(phone.decode_body(payload, source))
         return Decoding(problem=f"wire {wire!r} is not known")
     except DecodeError as error:
         return Decoding(problem=str(error))
     except Exception as fault:  # one packet must not end the flight; the fuzz tests look for this
         return Decoding(problem=f"fault in the decoder: {type(fault).__name__}: {fault}")
+
+
+def _planned(reading: Reading | None, kind: type[_R], source: str, what: str) -> _R:
+    if not isinstance(reading, kind):
+        raise DecodeError(f"the plan does not say of source {source!r} {what}")
+    return reading
+
+
+def _several(read: tuple[tuple[Report, ...], str | None]) -> Decoding:
+    reports, problem = read
+    return Decoding(reports=reports, problem=problem)
 
 
 def _plain(report: Report | None) -> Decoding:
@@ -73,6 +98,18 @@ def _kiss(payload: bytes, heard_at_s: float) -> Decoding:
     except DecodeError as error:
         transmission = _instead_of_ax25(payload, text, bare, error)
     return _information(transmission, heard_at_s)
+
+
+def _agw(payload: bytes, heard_at_s: float) -> Decoding:
+    frame = agw.decode_frame(payload)
+    if frame.kind == "K":
+        return _kiss(frame.data, heard_at_s)
+    if frame.kind not in "UT":
+        raise DecodeError(f"AGW frame of kind {frame.kind!r}, expected K, U or T")
+    line = tnc2.decode_line(frame.data.rstrip(b"\r\n\0"))
+    if isinstance(line, tnc2.ServerComment):
+        raise DecodeError("AGW frame with a comment in place of a packet")
+    return _information(line, heard_at_s)
 
 
 def _instead_of_ax25(payload: bytes, text: bytes, bare: bool, error: DecodeError) -> Transmission:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 AltitudeDatum = Literal["msl", "ellipsoid"]
-Wire = Literal["tnc2", "kiss", "nmea", "gpsd", "phone"]
-WIRES: tuple[Wire, ...] = ("tnc2", "kiss", "nmea", "gpsd", "phone")
+Wire = Literal["tnc2", "kiss", "agw", "nmea", "gpsd", "fields", "json", "phone"]
+WIRES: tuple[Wire, ...] = get_args(Wire)
+BINARY_WIRES: tuple[Wire, ...] = ("kiss", "agw")  # written as hexadecimal digits in text logs
 
 
 class DecodeError(ValueError):
