@@ -79,6 +79,8 @@ def _tnc2(payload: bytes, heard_at_s: float, source: str) -> Decoding:
 def _kiss(payload: bytes, heard_at_s: float) -> Decoding:
     if not payload:
         raise DecodeError("empty KISS frame")
+    if agw.looks_like(payload):
+        raise DecodeError('not KISS but AGW; the source needs kind = "agw-tcp"')
     if payload[0] == FEND:
         frames = KissDecoder().feed(payload if payload[-1] == FEND else payload + bytes([FEND]))
         if not frames:

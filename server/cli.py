@@ -181,7 +181,7 @@ def check(
     """Read a plan, try each of its sources, and say what is wrong."""
     import asyncio
 
-    from server.check import check_forecast, check_maps, try_sources
+    from server.check import announced, check_forecast, check_maps, try_sources
 
     checked = plan_at(plan)
     surroundings = surroundings_of(checked, plan)
@@ -201,6 +201,8 @@ def check(
         typer.echo(
             f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
         )
+    for words in announced(checked):
+        typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))
     for result in results:
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")

@@ -17,6 +17,7 @@ from server.flight.clocks import Clocks
 from server.flight.health import TrackerHealth
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
+from server.flight.names import PlannedNames
 from server.flight.senders import Sender
 from server.flight.track.arrivals import Arrivals, Hearing
 from server.flight.track.fixes import Fix
@@ -45,6 +46,7 @@ class Flight:
         self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
         self._receptions: list[Reception] = []
         self._patterns = _patterns(plan)
+        self._names = PlannedNames(plan)
         self._open_books()
 
     def _open_books(self) -> None:
@@ -121,7 +123,12 @@ class Flight:
     def _receive(self, reception: Reception, *, learn_clock: bool = True) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
         self._read_clock(reception.station, reception.heard_at_s)
-        decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
+        reading = self.plan.readings.get(reception.source)
+        decoding = self._names.spelled(
+            decode(
+                reception.wire, reception.payload, reception.heard_at_s, reception.source, reading
+            )
+        )
         unread = decoding.problem is not None and not decoding.reports
         self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
         if decoding.transmission is None and not decoding.reports:
