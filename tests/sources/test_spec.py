@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
+from decoders.fields import KNOWN
 from decoders.readings import FieldOrder, JsonNames, NmeaRules
+from server.plan import parse
+from server.plan_sources import NamesSection, SourceSection
 from server.sources import KINDS, SourceSpec
 from server.sources.table import TABLE
 
@@ -81,3 +87,22 @@ def test_port_of_a_broker():
     broker = {"kind": "json-mqtt", "names": NAMES, "topic": "balloon/#"}
     assert SourceSpec("s", **broker).place == "127.0.0.1:1883 balloon/#"
     assert SourceSpec("s", tls=True, **broker).address == ("127.0.0.1", 8883)
+
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+
+def test_every_kind_and_every_key_is_in_the_readme():
+    rows = README.partition("### Sources")[2].partition("## Several laptops")[0]
+    told = set(re.findall(r"`([\w-]+)`", rows)) | set(re.findall(r"`(\w+) = ", rows))
+    told |= set(re.findall(r"^(\w+) = ", rows, re.MULTILINE))
+    assert set(KINDS) <= told
+    assert set(SourceSection.model_fields) - {"kind"} <= told
+    for name in (*NamesSection.model_fields, *KNOWN):
+        assert re.search(rf"\b{name}\b", rows), name
+
+
+def test_the_readmes_examples_are_sound():
+    text = README.partition("### Sources")[2].partition("```toml")[2].partition("```")[0]
+    plan = parse('[flight]\nname = "x"\n[[trackers]]\nname = "x"\ncallsign = "x"\n' + text)
+    assert set(plan.for_flight().readings) == {"rtty", "lora"}
