@@ -127,8 +127,11 @@ def what_was_heard(decoding: Decoding) -> str:
     if decoding.problem is not None and not decoding.reports:
         return f"heard something that cannot be read: {decoding.problem}"
     sender = decoding.transmission.sender if decoding.transmission else "a receiver"
+    but = f" ({decoding.problem})" if decoding.problem is not None else ""
     for report in decoding.reports:
         if isinstance(report, PositionReport):
+            who = report.name if decoding.transmission is None else sender
             fix = "" if report.valid else " without a fix"
-            return f"heard {sender}{fix} at {report.latitude_deg:.4f}, {report.longitude_deg:.4f}"
-    return f"heard {sender}"
+            place = f"{report.latitude_deg:.4f}, {report.longitude_deg:.4f}"
+            return f"heard {who}{fix} at {place}{but}"
+    return f"heard {sender}{but}"
