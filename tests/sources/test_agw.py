@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+
 import pytest
 
 from decoders import agw
@@ -12,7 +14,7 @@ from server.sources import SourceSpec, probe
 from server.sources.framing import SPEAKS_AGW, AgwFramer
 
 from .direwolf import direwolf
-from .listening import listening, tcp_counterpart
+from .listening import PATIENCE_S, listening, tcp_counterpart
 
 SENT = Transmission("N0CALL-11", "APZLWD", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")
 RAW = agw.encode_frame("K", b"\x00" + encode_ui(SENT), sender="N0CALL-11", destination="APZLWD")
@@ -51,6 +53,27 @@ async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path):
     by_kiss = [read(payload, "kiss") for payload in also.payloads]
     assert [d.reports for d in decodings[:2]] == [d.reports for d in by_kiss[:2]]
     assert decodings[1].reports[0].altitude_m == pytest.approx(304.8)
+
+
+async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_path):
+    async with direwolf(tmp_path, LINES) as tnc:
+        reader, writer = await asyncio.open_connection("127.0.0.1", tnc.agw_port)
+        try:
+            writer.write(agw.encode_frame("m") + agw.encode_frame("R"))
+            decoder, frames = agw.AgwDecoder(), []
+            async with asyncio.timeout(PATIENCE_S):
+                while not frames:
+                    frames = decoder.feed(await reader.read(4096))  # the version: it has read both
+                await tnc.transmit()
+                while len(frames) < 3:
+                    frames += decoder.feed(await reader.read(4096))
+        finally:
+            writer.close()
+    assert [agw.decode_frame(frame).kind for frame in frames] == ["R", "U", "U"]
+    first, second = (read(frame) for frame in frames[1:])
+    assert (first.problem, second.problem) == (None, None)
+    assert first.transmission.path == ("WIDE1-1",)  # direwolf 1.6 leaves out who has repeated it
+    assert (first.reports[0].comment, second.reports[0].comment) == ("up", " two")
 
 
 async def test_a_kiss_source_is_told_of_a_real_agw_port(tmp_path):
