@@ -17,6 +17,7 @@ from .reports import AltitudeDatum, DecodeError, PositionReport, StatusReport
 # calls the certainty unknown (from memory of its source)
 RADIUS_95_SIGMAS = 2.4477  # 95 % of a circular normal distribution
 HEIGHT_95_SIGMAS = 1.96
+MAX_DEVICE_CHARACTERS = 500
 READ_CLASSES = ("TPV", "SKY")
 
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -72,6 +73,12 @@ def decode_object(line: bytes, name: str) -> PositionReport | StatusReport | Non
         message = (header.model_extra or {}).get("message", "without words")
         return StatusReport(name, f"gpsd error: {str(message)[:200]}")
     return None
+
+
+def device_of(line: bytes) -> str:
+    """The path of the receiver that an object comes from; "" where it names none."""
+    device = (_check(_Header, line).model_extra or {}).get("device")
+    return device if isinstance(device, str) and len(device) <= MAX_DEVICE_CHARACTERS else ""
 
 
 def _position(tpv: _Tpv, name: str) -> PositionReport | StatusReport:

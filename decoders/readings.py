@@ -29,6 +29,13 @@ class NmeaRules:
 
 
 @dataclass(frozen=True, slots=True)
+class GpsdRules:
+    """Of several receivers on one gpsd, the path of the one that speaks for the source."""
+
+    device: str
+
+
+@dataclass(frozen=True, slots=True)
 class FieldOrder:
     """The fields of a `$$...*CRC` sentence by name, in order; see fields.KNOWN.
 
@@ -84,7 +91,7 @@ class JsonNames:
             raise ValueError("json needs altitude_m or altitude_ft, not both")
 
 
-Reading = NmeaRules | FieldOrder | JsonNames
+Reading = NmeaRules | GpsdRules | FieldOrder | JsonNames
 
 
 def number(value: object, least: float = -1e15, most: float = 1e15) -> float:

@@ -141,3 +141,4 @@ class Decoding:
     transmission: Transmission | None = None
     reports: tuple[Report, ...] = ()
     problem: str | None = None
+    device: str = ""  # gpsd: path of the receiver that says it

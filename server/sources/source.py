@@ -13,7 +13,6 @@ from server.flight.inputs import Reception
 from . import reasons
 from .connection import Connection, open_connection
 from .framing import Framer
-from .receivers import Receivers
 from .spec import SourceFault, SourceSpec, SourceState, StateName
 from .table import TABLE
 
@@ -83,7 +82,6 @@ class Source:
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
         self._heard = asyncio.Event()  # phone and json-http only
-        self._receivers = Receivers(spec.device) if spec.kind == "gpsd-tcp" else None
         self.state = SourceState(spec.name, spec.kind, "off", None, clock())
 
     async def run(self) -> None:
@@ -202,11 +200,8 @@ class Source:
         return f"{self.spec.place} is open but silent"
 
     def _reception(self, payload: bytes) -> Reception:
-        heard_at_s = self._clock()
-        name = self.spec.name
-        if self._receivers is not None:
-            name += self._receivers.suffix(payload, heard_at_s)
-        return Reception(round(heard_at_s * 1000.0), name, TABLE[self.spec.kind].wire, payload)
+        heard_at_ms = round(self._clock() * 1000.0)
+        return Reception(heard_at_ms, self.spec.name, TABLE[self.spec.kind].wire, payload)
 
     def _count(self, received: int, receptions: int = 0) -> None:
         self.state = replace(

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from decoders.readings import FieldOrder, JsonNames, NmeaRules, Reading
+from decoders.readings import FieldOrder, GpsdRules, JsonNames, NmeaRules, Reading
 from decoders.reports import AltitudeDatum
 
 from .table import KINDS, TABLE, Kind, Transport
@@ -117,6 +117,8 @@ class SourceSpec:
         """How its receptions are to be read, where the wire alone does not tell."""
         if self.fields:
             return FieldOrder(self.fields, self.altitude_above)
+        if self.kind == "gpsd-tcp" and self.device is not None:
+            return GpsdRules(self.device)
         if self.without_checksum:
             return NmeaRules()
         return self.names

@@ -23,7 +23,7 @@ ENTRIES = st.one_of(
     st.builds(
         Reception,
         st.integers(0, 4_000_000_000_000),
-        st.from_regex(r"\A[a-z0-9-]{1,12}/[a-z0-9é]{1,12}(@[a-zA-Z0-9]{1,9})?\Z"),
+        st.from_regex(r"\A[a-z0-9-]{1,12}/[a-z0-9é]{1,12}\Z"),
         st.sampled_from(WIRES),
         st.binary(max_size=300),
     ),
