@@ -191,7 +191,7 @@ def decode_mic_e(subject: Subject, destination: str, text: str) -> tuple[Report,
 
 
 def read_weather(text: str) -> tuple[dict[str, Any], str]:
-    """aprslib's weather values and the words behind them; `text` starts at "c...s...g...t..." .
+    """aprslib's weather values and the words behind them; `text` starts at "c...s...g...t...".
 
     It is read as that of a position: without one, aprslib refuses temperatures below 0 deg F.
     aprslib takes the first "s" of data and words for the wind's speed and writes "S" there, so it
@@ -202,9 +202,8 @@ def read_weather(text: str) -> tuple[dict[str, Any], str]:
     words = text[len(data) :].strip(" ")
     if not data:
         return {}, words
-    parsed = aprs_library.parse(
-        "!0000.00N/00000.00E_" + (data if _WIND.match(data) else "s..." + data)
-    )
+    decoy = "" if _WIND.match(data) else "s..."
+    parsed = aprs_library.parse("!0000.00N/00000.00E_" + decoy + data)
     return dict(parsed["weather"]), words
 
 

@@ -14,6 +14,7 @@ import orjson
 from decoders.decode import decode
 from decoders.readings import JsonNames
 from server.sources import SourceSpec, probe
+from tests.exchange.mosquitto import PASSWORD, USER, mosquitto
 from tests.machine import require
 from tests.screen.serving import answering
 from tests.station.running import free_port
@@ -94,6 +95,15 @@ async def test_silence_and_much_at_once(tmp_path):
             await sender.publish("up/a/position", message(float(number)), qos=1)
         await heard.until_heard(200)
     assert heard.payloads == [message(float(number)) for number in range(200)]
+
+
+async def test_a_broker_with_tls_and_a_certificate_of_its_own(tmp_path):
+    made = mosquitto(tmp_path)
+    told = {"user": USER, "password": PASSWORD, "tls": True}
+    async with made.running():
+        trusting = spec(made.port, ca_file=str(tmp_path / "tls.certificate.pem"), **told)
+        async with listening(trusting) as heard:
+            await heard.until_state("open")
 
 
 async def test_who_is_not_let_in_is_told(tmp_path):

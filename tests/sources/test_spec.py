@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from decoders.fields import KNOWN
-from decoders.readings import FieldOrder, JsonNames, NmeaRules
+from decoders.readings import FieldOrder, GpsdRules, JsonNames, NmeaRules
 from server.plan import parse
 from server.plan_sources import NamesSection, SourceSection
 from server.sources import KINDS, SourceSpec
@@ -81,6 +81,8 @@ def test_how_a_source_is_read():
     assert SourceSpec("s", "json-udp", port=9000, names=NAMES).reading == NAMES
     assert SourceSpec("s", "nmea-udp", without_checksum=True).reading == NmeaRules()
     assert SourceSpec("s", "nmea-udp").reading is None
+    assert SourceSpec("s", "gpsd-tcp", device="/dev/a").reading == GpsdRules("/dev/a")
+    assert SourceSpec("s", "gpsd-tcp").reading is None
 
 
 def test_port_of_a_broker():
