@@ -38,8 +38,8 @@ def decode(
             loose = isinstance(reading, NmeaRules) and reading.without_checksum
             return _plain(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
         if wire == "gpsd":
-            decoding = _plain(gpsd.decode_object(payload, source))
-            return replace(decoding, device=gpsd.device_of(payload))
+            report, device = gpsd.decode_with_device(payload, source)
+            return replace(_plain(report), device=device)
         if wire == "fields":
             order = _planned(reading, FieldOrder, source, "the order of its fields")
             return _several(fields.decode_sentence(payload, heard_at_s, source, order))

@@ -64,21 +64,24 @@ def decode_object(line: bytes, name: str) -> PositionReport | StatusReport | Non
     `valid` is False below mode 2; without coordinates it is a StatusReport. DecodeError: not JSON,
     no class, or values that cannot be.
     """
+    return decode_with_device(line, name)[0]
+
+
+def decode_with_device(line: bytes, name: str) -> tuple[PositionReport | StatusReport | None, str]:
+    """The same, and the path of the receiver that it comes from; "" where the object names none."""
     header = _check(_Header, line)
+    extra = header.model_extra or {}
+    device = extra.get("device")
+    if not isinstance(device, str) or len(device) > MAX_DEVICE_CHARACTERS:
+        device = ""
     if header.class_ == "TPV":
-        return _position(_check(_Tpv, line), name)
+        return _position(_check(_Tpv, line), name), device
     if header.class_ == "SKY":
-        return _sky(_check(_Sky, line), name)
+        return _sky(_check(_Sky, line), name), device
     if header.class_ == "ERROR":
-        message = (header.model_extra or {}).get("message", "without words")
-        return StatusReport(name, f"gpsd error: {str(message)[:200]}")
-    return None
-
-
-def device_of(line: bytes) -> str:
-    """The path of the receiver that an object comes from; "" where it names none."""
-    device = (_check(_Header, line).model_extra or {}).get("device")
-    return device if isinstance(device, str) and len(device) <= MAX_DEVICE_CHARACTERS else ""
+        message = extra.get("message", "without words")
+        return StatusReport(name, f"gpsd error: {str(message)[:200]}"), device
+    return None, device
 
 
 def _position(tpv: _Tpv, name: str) -> PositionReport | StatusReport:
