@@ -166,6 +166,10 @@ def links(
         raise fail(f"--address: http://host:port expected, not {base!r}")
     beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]
     typer.echo(in_terminal(links_of(keys, beacons), base))
+    for source in checked.sources:
+        if source.kind == "json-http":
+            posted = f"{base.rstrip('/')}/api/json/{source.token}"
+            typer.echo(f"{source.name}: JSON objects are posted to {posted}")
     if address is None:
         typer.echo(
             f"The address {base} is this machine's usual one: where the station printed another, "
