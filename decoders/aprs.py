@@ -13,10 +13,11 @@ from .aprs_position import Subject
 from .reports import DecodeError, Report, StatusReport, Transmission
 from .tnc2 import unwrap
 
-_TIMELESS = "111111z"  # what permanent objects carry instead of a time
+_STAMP = re.compile(r"[0-9. ]{6}[zh/]")  # blanks and dots: a sender without a clock
+_TIMELESS = "111111"  # what permanent objects carry instead of a time
 _MIC_E_TYPES = "`'\x1c\x1d"  # the last two are of the first radios
 _PLAIN_TEXT_DESTINATIONS = ("BEACON", "CQ", "ID", "QST", "MAIL")
-_OBJECT = re.compile(r";([ -~]{9})([*_])(.{7})", re.S)
+_OBJECT = re.compile(r";([ -~]{9})([*_])", re.S)
 _ITEM = re.compile(r"\)([ -~]{3,9}?)([!_])")
 _MESSAGE = re.compile(r":([A-Za-z0-9_ \-]{9}):(.*)", re.S)
 _SENTENCE = re.compile(r"\$[ -#%-)+-~]{5,100}\*[0-9A-Fa-f]{2}")
@@ -38,8 +39,8 @@ def decode_information(transmission: Transmission, heard_at_s: float) -> tuple[R
     if kind in "!=":
         return aprs_position.decode_plain(Subject(sender), text[1:])
     if kind in "/@":
-        subject = Subject(sender, aprs_time.resolve(text[1:8], heard_at_s))
-        return aprs_position.decode_plain(subject, text[8:])
+        time_s, body = _split_stamp(text[1:], heard_at_s)
+        return aprs_position.decode_plain(Subject(sender, time_s), body)
     if kind in _MIC_E_TYPES:
         return aprs_position.decode_mic_e(Subject(sender), transmission.destination, text)
     if kind in ";)":
@@ -72,10 +73,28 @@ def _object(sender: str, text: str, heard_at_s: float) -> tuple[Report, ...]:
         raise DecodeError(f"{what} without a name")
     if match[2] == "_":
         return (StatusReport(sender, f"{what} {name!r} was withdrawn"),)
-    time_s = None
-    if text[0] == ";" and match[3] != _TIMELESS:
-        time_s = aprs_time.resolve(match[3], heard_at_s)
-    return aprs_position.decode_plain(Subject(name, time_s, sender), text[match.end() :])
+    time_s, body = None, text[match.end() :]
+    if text[0] == ";":
+        time_s, body = _split_stamp(body, heard_at_s)
+    return aprs_position.decode_plain(Subject(name, time_s, sender), body)
+
+
+def _split_stamp(text: str, heard_at_s: float) -> tuple[float | None, str]:
+    """The time before a position, and the position with what follows.
+
+    Some senders leave the stamp out. Cut off all the same, its seven characters are the first of
+    the position, and the rest reads as compressed coordinates of somewhere else. DecodeError:
+    neither a stamp nor a position.
+    """
+    if _STAMP.match(text):
+        timeless = text.startswith(_TIMELESS)
+        return None if timeless else aprs_time.resolve(text[:7], heard_at_s), text[7:]
+    for body in (text, text[7:]):  # no stamp, or seven characters that are none
+        if aprs_position.is_uncompressed(body):
+            return None, body
+    if aprs_position.is_compressed(text):
+        return None, text
+    raise DecodeError(f"{text[:26]!r} is neither a time nor a position")
 
 
 def _status(sender: str, text: str, heard_at_s: float) -> StatusReport:
@@ -117,7 +136,8 @@ def _weather(sender: str, text: str, heard_at_s: float) -> tuple[Report, ...]:
 
 def _other(transmission: Transmission, text: str) -> tuple[Report, ...]:
     late = text.find("!", 0, _LATE_POSITION_WITHIN)
-    if late > 0 and text[0] not in "{,#*[$":
+    # uncompressed alone: eight letters after any "!" would do for a compressed one
+    if late > 0 and text[0] not in "{,#*[$" and aprs_position.is_uncompressed(text[late + 1 :]):
         return aprs_position.decode_plain(Subject(transmission.sender), text[late + 1 :])
     if transmission.destination.partition("-")[0] in _PLAIN_TEXT_DESTINATIONS:
         return (StatusReport(transmission.sender, words(text)),)

@@ -24,6 +24,10 @@ AMBIGUITY_MIN = (STEP_MIN, 0.1, 1.0, 10.0, 60.0)  # size of the box by digits le
 _UNCOMPRESSED = re.compile(
     r"\d\d(?P<lat>[\d ]{2}\.[\d ]{2})[NnSs].\d{3}(?P<lon>[\d ]{2}\.[\d ]{2})[EeWw].", re.ASCII
 )
+_COMPRESSED = re.compile(r"[/\\A-Za-j][!-{]{8}[!-}][ -{]{3}", re.ASCII)
+# aprslib's own grammar of weather, but for its "S", which no sender writes
+_WEATHER_DATA = re.compile(r"(?:[cgtrpPlLs#][0-9\-. ]{3}|h[0-9. ]{2}|b[0-9. ]{5})*", re.ASCII)
+_WIND = re.compile(r"c[0-9\-. ]{3}s", re.ASCII)
 _EXTENSION = re.compile(r"([\d .]{3})/([\d .]{3})", re.ASCII)
 _WEATHER_UNITS = {
     "wind_direction": "deg",
@@ -55,6 +59,16 @@ def decode_plain(subject: Subject, body: str) -> tuple[Report, ...]:
     if body[:1].isdigit():
         return _decode_uncompressed(subject, body)
     return _decode_compressed(subject, body)
+
+
+def is_uncompressed(body: str) -> bool:
+    """Does `body` start with DDMM.mmN/DDDMM.mmW and a symbol?"""
+    return _UNCOMPRESSED.match(body) is not None
+
+
+def is_compressed(body: str) -> bool:
+    """Could `body` start with a compressed position? Thirteen characters without blanks do."""
+    return _COMPRESSED.match(body) is not None
 
 
 def _decode_uncompressed(subject: Subject, body: str) -> tuple[Report, ...]:
@@ -177,12 +191,20 @@ def decode_mic_e(subject: Subject, destination: str, text: str) -> tuple[Report,
 
 
 def read_weather(text: str) -> tuple[dict[str, Any], str]:
-    """aprslib's weather values and the words behind them; `text` starts at "c...s...g...t..." .
+    """aprslib's weather values and the words behind them; `text` starts at "c...s...g...t...".
 
     It is read as that of a position: without one, aprslib refuses temperatures below 0 deg F.
+    aprslib takes the first "s" of data and words for the wind's speed and writes "S" there, so it
+    is handed the data alone; where no wind stands before the snow, an "s" of no value comes first.
     """
-    parsed = aprs_library.parse("!0000.00N/00000.00E_" + text)
-    return dict(parsed["weather"]), str(parsed["comment"])
+    match = _WEATHER_DATA.match(text)
+    data = match[0] if match else ""
+    words = text[len(data) :].strip(" ")
+    if not data:
+        return {}, words
+    decoy = "" if _WIND.match(data) else "s..."
+    parsed = aprs_library.parse("!0000.00N/00000.00E_" + decoy + data)
+    return dict(parsed["weather"]), words
 
 
 def weather_report(name: str, weather: dict[str, Any], time_s: float | None) -> SensorReport | None:

@@ -41,8 +41,10 @@ def fcs(data: bytes) -> int:
 def decode_ui(frame: bytes, fcs: bool = False) -> Transmission:
     """One UI frame, unescaped; `fcs` says that the two check bytes are still on it.
 
-    DecodeError: cut short, wrong check, no callsign where one belongs, more than eight digipeaters,
-    or not a UI frame without layer 3.
+    Destination and digipeaters are no part of the position: a name there with characters that
+    AX.25 does not allow has "?" in their place and stands in `odd_names`, as does a sender in lower
+    case. DecodeError: cut short, wrong check, no sender, more than eight digipeaters, or not a UI
+    frame without layer 3.
     """
     if fcs:
         frame = _without_fcs(frame)
@@ -55,11 +57,13 @@ def decode_ui(frame: bytes, fcs: bool = False) -> Transmission:
     if pid != NO_LAYER_3:
         raise DecodeError(f"PID 0x{pid:02X}, expected 0xF0 (no layer 3)")
     destination, sender, *vias = addresses
+    odd: list[str] = []
     return Transmission(
-        sender=_callsign(sender),
-        destination=_callsign(destination),
-        path=tuple(_callsign(via) + ("*" if via[6] & 0x80 else "") for via in vias),
+        sender=_sender(sender, odd),
+        destination=_callsign(destination, odd),
+        path=tuple(_callsign(via, odd) + ("*" if via[6] & 0x80 else "") for via in vias),
         information=rest[2:],
+        odd_names=tuple(odd),
     )
 
 
@@ -107,15 +111,28 @@ def _split_addresses(frame: bytes) -> tuple[list[bytes], bytes]:
     raise DecodeError("AX.25 address field has no end after eight digipeaters")
 
 
-def _callsign(address: bytes) -> str:
-    letters = address[:6]
-    if any(byte & 0x01 for byte in letters):
-        raise DecodeError(f"AX.25 address 0x{address.hex()} ends inside a callsign")
-    callsign = bytes(byte >> 1 for byte in letters).decode("ascii").rstrip(" ")
-    if not re.fullmatch(r"[A-Z0-9]{1,6}", callsign):
-        raise DecodeError(f"AX.25 callsign {callsign!r}, expected one to six letters and digits")
+def _sender(address: bytes, odd: list[str]) -> str:
+    letters = _letters(address)
+    if not re.fullmatch(r"[A-Za-z0-9]{1,6}", letters):
+        raise DecodeError(f"AX.25 callsign {letters!r}, expected one to six letters and digits")
+    return _callsign(address, odd)
+
+
+def _callsign(address: bytes, odd: list[str]) -> str:
+    """Upper case, with "?" for what cannot be; `odd` takes a name that is not as it should be."""
+    letters = _letters(address)
     ssid = address[6] >> 1 & 0x0F
-    return f"{callsign}-{ssid}" if ssid else callsign
+    suffix = f"-{ssid}" if ssid else ""
+    if not re.fullmatch(r"[A-Z0-9]{1,6}", letters):
+        odd.append(letters + suffix)
+        letters = re.sub(r"[^A-Z0-9]", "?", letters.upper()) or "?"
+    return letters + suffix
+
+
+def _letters(address: bytes) -> str:
+    if any(byte & 0x01 for byte in address[:6]):
+        raise DecodeError(f"AX.25 address 0x{address.hex()} ends inside a callsign")
+    return bytes(byte >> 1 for byte in address[:6]).decode("ascii").rstrip(" ")
 
 
 def _address(callsign: str, high_bit: bool) -> bytearray:

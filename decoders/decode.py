@@ -2,39 +2,68 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from typing import TypeVar
 
-from . import aprs, ax25, gpsd, nmea, phone, tnc2
+from . import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
 from .kiss import DATA_COMMAND, FEND, KissDecoder
+from .readings import FieldOrder, JsonNames, NmeaRules, Reading
 from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
 
+ODD_NAME = "the packet was read; its header has an odd name:"
+_TEXT = re.compile(rb"(?:<\xff\x01)?[!-~]{1,80}>[!-~]")  # sender and destination of a TNC2 line
+_R = TypeVar("_R", FieldOrder, JsonNames)
 _LOWEST_ADDRESS_BYTE = ord("0") << 1  # of a bare AX.25 frame
 
 
-def decode(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decoding:
+def decode(
+    wire: Wire, payload: bytes, heard_at_s: float, source: str, reading: Reading | None = None
+) -> Decoding:
     """Everything that a reception says; never raises, `problem` tells what could not be read.
 
-    kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND) and a
-    bare frame are read too. tnc2, nmea, gpsd: one line. phone: a JSON body. Reports of nmea, gpsd
-    and phone are named after `source`.
+    kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND), a bare
+    frame and a TNC2 line in place of the frame are read too. agw: header and data. tnc2, nmea,
+    gpsd, fields: one line. json, phone: a JSON body. `reading` is what the plan says of the source:
+    fields and json cannot be read without it. Reports that carry no name are called `source`.
     """
     try:
         if wire == "tnc2":
             return _tnc2(payload, heard_at_s, source)
         if wire == "kiss":
             return _kiss(payload, heard_at_s)
+        if wire == "agw":
+            return _agw(payload, heard_at_s)
         if wire == "nmea":
-            return _plain(nmea.decode_sentence(payload, heard_at_s, source))
+            loose = isinstance(reading, NmeaRules) and reading.without_checksum
+            return _plain(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
         if wire == "gpsd":
-            return _plain(gpsd.decode_object(payload, source))
+            report, device = gpsd.decode_with_device(payload, source)
+            return replace(_plain(report), device=device)
+        if wire == "fields":
+            order = _planned(reading, FieldOrder, source, "the order of its fields")
+            return _several(fields.decode_sentence(payload, heard_at_s, source, order))
+        if wire == "json":
+            names = _planned(reading, JsonNames, source, "the names of its JSON")
+            return _several(json_objects.decode_payload(payload, source, names))
         if wire == "phone":
-            reports, problem = phone.decode_body(payload, source)
-            return Decoding(reports=reports, problem=problem)
+            return _several(phone.decode_body(payload, source))
         return Decoding(problem=f"wire {wire!r} is not known")
     except DecodeError as error:
         return Decoding(problem=str(error))
     except Exception as fault:  # one packet must not end the flight; the fuzz tests look for this
         return Decoding(problem=f"fault in the decoder: {type(fault).__name__}: {fault}")
+
+
+def _planned(reading: Reading | None, kind: type[_R], source: str, what: str) -> _R:
+    if not isinstance(reading, kind):
+        raise DecodeError(f"the plan does not say of source {source!r} {what}")
+    return reading
+
+
+def _several(read: tuple[tuple[Report, ...], str | None]) -> Decoding:
+    reports, problem = read
+    return Decoding(reports=reports, problem=problem)
 
 
 def _plain(report: Report | None) -> Decoding:
@@ -51,6 +80,8 @@ def _tnc2(payload: bytes, heard_at_s: float, source: str) -> Decoding:
 def _kiss(payload: bytes, heard_at_s: float) -> Decoding:
     if not payload:
         raise DecodeError("empty KISS frame")
+    if agw.looks_like(payload):
+        raise DecodeError('not KISS but AGW; the source needs kind = "agw-tcp"')
     if payload[0] == FEND:
         frames = KissDecoder().feed(payload if payload[-1] == FEND else payload + bytes([FEND]))
         if not frames:
@@ -59,33 +90,56 @@ def _kiss(payload: bytes, heard_at_s: float) -> Decoding:
         if len(frames) > 1 and decoding.problem is None:
             return replace(decoding, problem=f"first of {len(frames)} KISS frames was read")
         return decoding
+    text = payload if payload.startswith(tnc2.LORA_PREFIX) else payload[1:]
     bare = payload[0] >= _LOWEST_ADDRESS_BYTE and not payload[0] & 0x01
-    if payload[0] & 0x0F != DATA_COMMAND:
+    if payload[0] & 0x0F != DATA_COMMAND and text is not payload:
         if not bare:
             raise DecodeError(f"KISS command {payload[0] & 0x0F}, not data")
         return _information(ax25.decode_ui(payload), heard_at_s)
     try:
         transmission = ax25.decode_ui(payload[1:])
     except DecodeError as error:
-        if not bare:
-            raise
-        try:
-            transmission = ax25.decode_ui(payload)
-        except DecodeError:
-            raise error from None
+        transmission = _instead_of_ax25(payload, text, bare, error)
     return _information(transmission, heard_at_s)
+
+
+def _agw(payload: bytes, heard_at_s: float) -> Decoding:
+    frame = agw.decode_frame(payload)
+    if frame.kind == "K":
+        return _kiss(frame.data, heard_at_s)
+    if frame.kind not in "UT":
+        raise DecodeError(f"AGW frame of kind {frame.kind!r}, expected K, U or T")
+    line = tnc2.decode_line(frame.data.rstrip(b"\r\n\0"))
+    if isinstance(line, tnc2.ServerComment):
+        raise DecodeError("AGW frame with a comment in place of a packet")
+    return _information(line, heard_at_s)
+
+
+def _instead_of_ax25(payload: bytes, text: bytes, bare: bool, error: DecodeError) -> Transmission:
+    """Text, or a frame without its type byte. DecodeError: why `payload` is no AX.25."""
+    if _TEXT.match(text):
+        line = tnc2.decode_line(text)
+        if isinstance(line, Transmission):
+            return line
+    if not bare:
+        raise error
+    try:
+        return ax25.decode_ui(payload)
+    except DecodeError:
+        raise error from None
 
 
 def _information(transmission: Transmission, heard_at_s: float) -> Decoding:
     """Internet gates cut information at its first line end, so copies by radio are cut too."""
+    problem = None
     try:
-        whole = tnc2.unwrap(_cut(transmission))
+        transmission = tnc2.unwrap(_cut(transmission))
+        reports = aprs.decode_information(transmission, heard_at_s)
     except DecodeError as error:
-        return Decoding(transmission=transmission, problem=str(error))
-    try:
-        return Decoding(whole, aprs.decode_information(whole, heard_at_s))
-    except DecodeError as error:
-        return Decoding(transmission=whole, problem=str(error))
+        reports, problem = (), str(error)
+    if problem is None and transmission.odd_names:
+        problem = f"{ODD_NAME} {', '.join(map(repr, transmission.odd_names))}"[:200]
+    return Decoding(transmission, reports, problem)
 
 
 def _cut(transmission: Transmission) -> Transmission:

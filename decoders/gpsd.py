@@ -17,6 +17,7 @@ from .reports import AltitudeDatum, DecodeError, PositionReport, StatusReport
 # calls the certainty unknown (from memory of its source)
 RADIUS_95_SIGMAS = 2.4477  # 95 % of a circular normal distribution
 HEIGHT_95_SIGMAS = 1.96
+MAX_DEVICE_CHARACTERS = 500
 READ_CLASSES = ("TPV", "SKY")
 
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -63,15 +64,24 @@ def decode_object(line: bytes, name: str) -> PositionReport | StatusReport | Non
     `valid` is False below mode 2; without coordinates it is a StatusReport. DecodeError: not JSON,
     no class, or values that cannot be.
     """
+    return decode_with_device(line, name)[0]
+
+
+def decode_with_device(line: bytes, name: str) -> tuple[PositionReport | StatusReport | None, str]:
+    """The same, and the path of the receiver that it comes from; "" where the object names none."""
     header = _check(_Header, line)
+    extra = header.model_extra or {}
+    device = extra.get("device")
+    if not isinstance(device, str) or len(device) > MAX_DEVICE_CHARACTERS:
+        device = ""
     if header.class_ == "TPV":
-        return _position(_check(_Tpv, line), name)
+        return _position(_check(_Tpv, line), name), device
     if header.class_ == "SKY":
-        return _sky(_check(_Sky, line), name)
+        return _sky(_check(_Sky, line), name), device
     if header.class_ == "ERROR":
-        message = (header.model_extra or {}).get("message", "without words")
-        return StatusReport(name, f"gpsd error: {str(message)[:200]}")
-    return None
+        message = extra.get("message", "without words")
+        return StatusReport(name, f"gpsd error: {str(message)[:200]}"), device
+    return None, device
 
 
 def _position(tpv: _Tpv, name: str) -> PositionReport | StatusReport:

@@ -1,6 +1,8 @@
-"""NMEA 0183 sentences GGA, RMC and GNS, from any talker.
+"""NMEA 0183 sentences GGA, RMC, GNS, GLL and WPL, from any talker.
 
-Framing is ours: a line is read from its last "$", and the checksum must be there and be right.
+Framing is ours: a line is read from its last "$", and the checksum must be there (unless the plan
+knows a receiver that sends none) and be right. WPL names a place: radios write the stations they
+hear so; it has no time, and is that name's position and not the receiver's.
 pynmeagps reads the fields; it is handed the talker GN, for it refuses talkers that it does not
 know. A sentence without a position is a StatusReport: a receiver that still searches says so every
 second.
@@ -16,15 +18,19 @@ from typing import Any
 
 from pynmeagps import NMEAReader
 
+from . import readings
 from .aprs_library import KNOT_MS
 from .aprs_time import DAY_S, nearest_time_of_day
 from .reports import DecodeError, PositionReport, StatusReport
 
 MINUTE_M = 1852.0
 PLAUSIBLE_DATE_S = DAY_S  # farther from the moment of hearing, a date is a receiver's week rollover
-READ_TYPES = ("GGA", "RMC", "GNS")
-_LEAST_FIELDS = 10  # up to the altitude of GGA and GNS and the date of RMC
+# up to the altitude of GGA and GNS, the date of RMC, the hemisphere of GLL, the name of WPL
+_LEAST_FIELDS = {"GGA": 10, "RMC": 10, "GNS": 10, "GLL": 5, "WPL": 6}
+READ_TYPES = tuple(_LEAST_FIELDS)
+_FIRST_OF_PLACE = {"GGA": 2, "RMC": 3, "GNS": 2, "GLL": 1, "WPL": 1}
 _SENTENCE = re.compile(rb"\$([ -~]*)\*([0-9A-Fa-f]{2})\s*")
+_UNCHECKED = re.compile(rb"\$([ -)+-~]*)\s*")
 _LATITUDE = re.compile(r"\d{2}([0-5]\d)(?:\.(\d{1,9}))?", re.ASCII)
 _LONGITUDE = re.compile(r"\d{3}([0-5]\d)(?:\.(\d{1,9}))?", re.ASCII)
 
@@ -43,34 +49,38 @@ def sentence(content: str) -> bytes:
 
 
 def decode_sentence(
-    line: bytes, heard_at_s: float, name: str
+    line: bytes, heard_at_s: float, name: str, *, without_checksum: bool = False
 ) -> PositionReport | StatusReport | None:
     """One line, garbage before its last "$" allowed. None: a good sentence of another type.
+
+    `without_checksum` lets a sentence that has none pass; one that is there must be right.
 
     The time of day is resolved to the moment nearest to `heard_at_s`; the date of RMC counts when
     it lies within PLAUSIBLE_DATE_S of it. `valid` is False when the receiver says it has no fix.
     DecodeError: no frame, wrong or missing checksum, fields that cannot be.
     """
     start = line.rfind(b"$")
-    match = _SENTENCE.fullmatch(line[start:]) if start >= 0 else None
-    if match is None:
-        raise DecodeError("not an NMEA sentence: '$', fields and '*' with a checksum expected")
-    content = match[1]
-    if checksum(content) != int(match[2], 16):
-        raise DecodeError(f"NMEA checksum {match[2].decode()}, expected {checksum(content):02X}")
+    content = _content(line[start:] if start >= 0 else b"", without_checksum)
     fields = content.decode("ascii").split(",")
     address = fields[0]
     if len(address) != 5 or address.startswith("P") or address[2:] not in READ_TYPES:
         return None
     kind = address[2:]
-    if len(fields) < _LEAST_FIELDS:
-        raise DecodeError(f"{kind} has {len(fields)} fields, expected {_LEAST_FIELDS} or more")
+    if len(fields) < _LEAST_FIELDS[kind]:
+        least = _LEAST_FIELDS[kind]
+        raise DecodeError(f"{kind} has {len(fields)} fields, expected {least} or more")
     values = _parse(f"GN{kind}", fields[1:])
     time_s = _time(values, heard_at_s)
     valid = _has_fix(kind, values)
-    if not fields[_latitude_field(kind)].strip():
+    if not fields[_FIRST_OF_PLACE[kind]].strip():
         return StatusReport(name, f"{kind}: no position yet", time_s)
     latitude_deg, longitude_deg, step_min = _position(kind, fields, values)
+    if kind == "WPL":
+        waypoint = readings.name(fields[5])
+        step_m = step_min * MINUTE_M
+        return PositionReport(
+            waypoint, latitude_deg, longitude_deg, resolution_h_m=step_m, object_of=name
+        )
     altitude = values.get("alt")
     altitude_m = _number(altitude)
     speed = _number(values.get("spd"))
@@ -87,6 +97,20 @@ def decode_sentence(
         resolution_v_m=_step(fields[9]) if altitude_m is not None else 0.0,
         valid=valid,
     )
+
+
+def _content(sentence: bytes, without_checksum: bool) -> bytes:
+    """What stands between "$" and "*"."""
+    match = _SENTENCE.fullmatch(sentence)
+    if match is None:
+        unchecked = _UNCHECKED.fullmatch(sentence) if without_checksum else None
+        if unchecked is None:
+            raise DecodeError("not an NMEA sentence: '$', fields and '*' with a checksum expected")
+        return unchecked[1]
+    content = match[1]
+    if checksum(content) != int(match[2], 16):
+        raise DecodeError(f"NMEA checksum {match[2].decode()}, expected {checksum(content):02X}")
+    return content
 
 
 def merge(a: PositionReport, b: PositionReport) -> PositionReport:
@@ -146,20 +170,18 @@ def _parse(address: str, fields: list[str]) -> dict[str, Any]:
     return {key: value for key, value in vars(message).items() if not key.startswith("_")}
 
 
-def _latitude_field(kind: str) -> int:
-    return 3 if kind == "RMC" else 2
-
-
 def _has_fix(kind: str, values: dict[str, Any]) -> bool:
     if kind == "GGA":
         return values.get("quality") not in (0, "", None)
-    if kind == "RMC":
+    if kind == "RMC" or (kind == "GLL" and "status" in values):
         return values.get("status") == "A" and values.get("posMode") != "N"
+    if kind in ("GLL", "WPL"):  # the first edition's GLL has no status, a waypoint needs no fix
+        return True
     return any(mode != "N" for mode in str(values.get("posMode", "")))
 
 
 def _position(kind: str, fields: list[str], values: dict[str, Any]) -> tuple[float, float, float]:
-    place = _latitude_field(kind)
+    place = _FIRST_OF_PLACE[kind]
     latitude_text, north, longitude_text, east = fields[place : place + 4]
     latitude, longitude = _LATITUDE.fullmatch(latitude_text), _LONGITUDE.fullmatch(longitude_text)
     if latitude is None or longitude is None or north not in "NS" or east not in "EW":

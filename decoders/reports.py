@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 AltitudeDatum = Literal["msl", "ellipsoid"]
-Wire = Literal["tnc2", "kiss", "nmea", "gpsd", "phone"]
-WIRES: tuple[Wire, ...] = ("tnc2", "kiss", "nmea", "gpsd", "phone")
+Wire = Literal["tnc2", "kiss", "agw", "nmea", "gpsd", "fields", "json", "phone"]
+WIRES: tuple[Wire, ...] = get_args(Wire)
+BINARY_WIRES: tuple[Wire, ...] = ("kiss", "agw")  # written as hexadecimal digits in text logs
 
 
 class DecodeError(ValueError):
@@ -33,6 +34,8 @@ class Transmission:
     destination: str
     path: tuple[str, ...]  # via fields in order, "*" kept on the ones that have repeated it
     information: bytes
+    # names of the header as they came that no standard allows; the packet is kept all the same
+    odd_names: tuple[str, ...] = field(default=(), compare=False)
 
     @property
     def repeated_by(self) -> tuple[str, ...]:
@@ -138,3 +141,4 @@ class Decoding:
     transmission: Transmission | None = None
     reports: tuple[Report, ...] = ()
     problem: str | None = None
+    device: str = ""  # gpsd: path of the receiver that says it

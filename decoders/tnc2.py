@@ -5,7 +5,10 @@
 "*" marks the last via that has repeated the packet (some TNCs mark every one). A q-construct and
 what follows it were added by the internet servers. A line that starts with "#" is the server's own
 remark. Internet callsigns may have nine characters and letters for an SSID, which AX.25 cannot
-carry.
+carry; servers and gates call themselves what they like. The header is no part of the position: a
+packet with a name that nobody expects is kept, and its `odd_names` tell.
+
+Trackers on LoRa put three bytes before the line (common practice, no source).
 """
 
 from __future__ import annotations
@@ -13,14 +16,19 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
+from . import monitor
 from .reports import DecodeError, Transmission
 
+LORA_PREFIX = b"<\xff\x01"
 MAX_VIAS = 24  # eight on the air, the rest added by servers
+MAX_NAME_CHARACTERS = 40
 MAX_NESTING = 4  # third-party packets inside third-party packets
 
-_CALLSIGN = re.compile(r"(?=.{1,9}\Z)[A-Za-z0-9]{1,9}(?:-[A-Za-z0-9]{1,2})?")
-# 32 hexadecimal digits: an IPv6 address that servers put after qAI
-_VIA = re.compile(r"(?:(?=.{1,9}\*?\Z)[A-Za-z0-9]{1,9}(?:-[A-Za-z0-9]{1,2})?|[0-9A-F]{32})\*?")
+_USUAL = re.compile(r"(?=.{1,9}\Z)[A-Za-z0-9]{1,9}(?:-[A-Za-z0-9]{1,2})?")
+_USUAL_VIA = re.compile(
+    r"(?:(?=.{1,9}\*?\Z)[A-Za-z0-9]{1,9}(?:-[A-Za-z0-9]{1,2})?|[0-9A-F]{32})\*?"
+)  # 32 hexadecimal digits: an IPv6 address that servers put after qAI
+_READABLE = re.compile(rf"[A-Za-z0-9][A-Za-z0-9/_.-]{{0,{MAX_NAME_CHARACTERS - 1}}}")
 _Q_CONSTRUCT = re.compile(r"qA[A-Za-z]")
 
 
@@ -32,31 +40,31 @@ class ServerComment:
 
 
 def decode_line(line: bytes) -> Transmission | ServerComment:
-    """One line, with or without its end. DecodeError says which part is not as expected."""
-    line = line.rstrip(b"\r\n")
+    """One line, with or without its end, plain or as a TNC prints it for people (see monitor).
+
+    DecodeError says which part is not as expected.
+    """
+    line = line.rstrip(b"\r\n").removeprefix(LORA_PREFIX)
     if line.startswith(b"#"):
         return ServerComment(line[1:].decode("utf-8", "replace").strip())
-    header, colon, information = line.partition(b":")
-    if not colon:
-        raise DecodeError("no ':' between header and information")
-    sender, arrow, rest = header.decode("latin-1").partition(">")
-    if not arrow:
-        raise DecodeError("no '>' between sender and destination")
-    destination, *vias = rest.split(",")
-    for role, callsign in (("sender", sender), ("destination", destination)):
-        if not _CALLSIGN.fullmatch(callsign):
-            raise DecodeError(f"{role} {_short(callsign)} is not a callsign")
-    if len(vias) > MAX_VIAS:
-        raise DecodeError(f"{len(vias)} vias in the header, at most {MAX_VIAS} are read")
-    for via in vias:
-        if not _VIA.fullmatch(via):
-            raise DecodeError(f"via {_short(via)} is not a callsign")
-    return Transmission(
-        sender=_normal(sender),
-        destination=_normal(destination),
-        path=tuple(via if _Q_CONSTRUCT.fullmatch(via) else _normal(via) for via in vias),
-        information=information,
+    try:
+        return _plain(line)
+    except DecodeError:
+        printed = monitor.read(line.decode("latin-1"))
+        if printed is None:
+            raise
+    return _transmission(
+        printed.sender, printed.destination, printed.vias, printed.information.encode("latin-1")
     )
+
+
+def awaits_information(line: bytes) -> bool:
+    """Is the line a header alone? Its information then stands on the next one."""
+    try:
+        read = decode_line(line)
+    except DecodeError:
+        return False
+    return isinstance(read, Transmission) and not read.information.strip()
 
 
 def encode_line(transmission: Transmission) -> bytes:
@@ -80,13 +88,67 @@ def unwrap(transmission: Transmission) -> Transmission:
     for _ in range(MAX_NESTING + 1):
         if not transmission.information.startswith(b"}"):
             return transmission
-        inner = decode_line(transmission.information[1:])
-        if isinstance(inner, ServerComment):
-            raise DecodeError("third-party packet holds a server comment")
+        inner = _plain(transmission.information[1:])
         fed = next((i for i, v in enumerate(transmission.path) if _Q_CONSTRUCT.fullmatch(v)), None)
         outer = transmission.path[fed:] if fed is not None else ()
-        transmission = replace(inner, path=inner.path + outer)
+        odd = inner.odd_names + transmission.odd_names
+        transmission = replace(inner, path=inner.path + outer, odd_names=odd)
     raise DecodeError(f"third-party packets nested more than {MAX_NESTING} deep")
+
+
+def _plain(line: bytes) -> Transmission:
+    header, colon, information = line.partition(b":")
+    if not colon:
+        raise DecodeError("no ':' between header and information")
+    sender, arrow, rest = header.decode("latin-1").partition(">")
+    if not arrow:
+        raise DecodeError("no '>' between sender and destination")
+    destination, *vias = rest.split(",")
+    return _transmission(sender, destination, tuple(vias), information.lstrip(b"\r\n"))
+
+
+def _transmission(
+    sender: str, destination: str, vias: tuple[str, ...], information: bytes
+) -> Transmission:
+    odd: list[str] = []
+    for role, callsign in (("sender", sender), ("destination", destination)):
+        if not _READABLE.fullmatch(callsign):
+            raise DecodeError(f"{role} {_short(callsign)} is not a callsign")
+        if not _USUAL.fullmatch(callsign):
+            odd.append(callsign)
+    path = []
+    for via in vias:
+        if any(character.isspace() for character in via):
+            raise DecodeError(f"via {_short(via)} has a blank")
+        if not _USUAL_VIA.fullmatch(via):
+            odd.append(via[:MAX_NAME_CHARACTERS])
+        if kept := _kept(via):
+            path.append(kept)
+    if len(path) > MAX_VIAS:
+        odd.append(f"{len(path)} vias")
+        path = _shortened(path)
+    return Transmission(
+        sender=_normal(sender),
+        destination=_normal(destination),
+        path=tuple(path),
+        information=information,
+        odd_names=tuple(odd),
+    )
+
+
+def _kept(via: str) -> str:
+    """The via as the path keeps it: printable, of bounded length; "" for one that is empty."""
+    if _Q_CONSTRUCT.fullmatch(via):
+        return via
+    name = re.sub(r"[^!-~]|[*>:]", "?", via.rstrip("*")[:MAX_NAME_CHARACTERS])
+    return _normal(name + "*" if via.endswith("*") and name else name)
+
+
+def _shortened(path: list[str]) -> list[str]:
+    """Half of MAX_VIAS of what was on the air, and as much from the q-construct on."""
+    half = MAX_VIAS // 2
+    fed = next((i for i, via in enumerate(path) if _Q_CONSTRUCT.fullmatch(via)), len(path))
+    return path[: min(fed, half)] + path[fed : fed + half]
 
 
 def _normal(callsign: str) -> str:

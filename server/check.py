@@ -15,6 +15,7 @@ from server.plan_maps import maps_of
 from server.replay import state_at
 from server.sharing import try_links
 from server.sources.probe import ProbeResult, probe
+from server.sources.source import kiss_on_words
 
 AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice, no source
 
@@ -33,9 +34,15 @@ def check_forecast(plan: PlanFile, surroundings: Surroundings) -> tuple[bool, st
     return forecasts.check(forecast, place, time_s, burst_m)
 
 
+def announced(plan: PlanFile) -> list[str]:
+    """What trying the sources will send to a TNC, to be read before it is."""
+    specs = plan.source_specs()
+    return [f"{s.name}: {kiss_on_words(s)}" for s in specs if s.kiss_on and s.enabled]
+
+
 async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[ProbeResult]:
     """Try every source of a plan at once, and its links, and say what came of it."""
-    sources = (probe(spec, seconds) for spec in plan.source_specs())
+    sources = (probe(spec, seconds) for spec in plan.source_specs(folder))
     *heard, linked = await asyncio.gather(*sources, try_links(plan, folder))
     return [*heard, *linked]
 

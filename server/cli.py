@@ -166,6 +166,10 @@ def links(
         raise fail(f"--address: http://host:port expected, not {base!r}")
     beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]
     typer.echo(in_terminal(links_of(keys, beacons), base))
+    for source in checked.sources:
+        if source.kind == "json-http":
+            posted = f"{base.rstrip('/')}/api/json/{source.token}"
+            typer.echo(f"{source.name}: JSON objects are posted to {posted}")
     if address is None:
         typer.echo(
             f"The address {base} is this machine's usual one: where the station printed another, "
@@ -181,7 +185,7 @@ def check(
     """Read a plan, try each of its sources, and say what is wrong."""
     import asyncio
 
-    from server.check import check_forecast, check_maps, try_sources
+    from server.check import announced, check_forecast, check_maps, try_sources
 
     checked = plan_at(plan)
     surroundings = surroundings_of(checked, plan)
@@ -201,6 +205,8 @@ def check(
         typer.echo(
             f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
         )
+    for words in announced(checked):
+        typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))
     for result in results:
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")

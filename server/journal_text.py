@@ -2,7 +2,7 @@
 
     RFC3339-UTC-time SPACE source SPACE wire SPACE payload
 
-A kiss payload is hex; other payloads are text with bytes outside printable ASCII, and the backslash
+A kiss or agw payload is hex; other payloads are text with bytes outside printable ASCII, and the backslash
 before an x, as \\xNN.
 """
 
@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple, cast
 
-from decoders.reports import WIRES, Wire
+from decoders.reports import BINARY_WIRES, WIRES, Wire
 from server.flight.inputs import Reception
 from server.flight.times import format_time, parse_time
 
@@ -34,7 +34,7 @@ def format_line(reception: Reception) -> str:
     """One line without its line end."""
     payload = (
         reception.payload.hex()
-        if reception.wire == "kiss"
+        if reception.wire in BINARY_WIRES
         else "".join(_printable(reception.payload))
     )
     return f"{format_time(reception.heard_at_ms)} {reception.source} {reception.wire} {payload}"
@@ -56,11 +56,11 @@ def parse_line(line: str) -> Reception:
         raise LogError(f"wire {wire!r} is none of {', '.join(WIRES)}")
     if not source:
         raise LogError("the source's name is missing")
-    if wire == "kiss":
+    if wire in BINARY_WIRES:
         try:
             payload = bytes.fromhex(text)
         except ValueError as error:
-            raise LogError(f"hex digits expected as a kiss payload, not {text[:40]!r}") from error
+            raise LogError(f"hex digits expected as a {wire} payload, not {text[:40]!r}") from error
     else:
         raw = text.encode("utf-8", "surrogateescape")
         payload = _ESCAPE.sub(lambda m: bytes([int(m[1], 16)]), raw)

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from decoders.comments import CommentPattern
+from decoders.readings import Reading
 from decoders.reports import DecodeError
 from server.flight.inputs import (
     AlarmPlan,
@@ -19,15 +20,14 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
+from server.flight.names import heard_as
 from server.plan_balloon import BalloonSection, DescentSection
 from server.plan_errors import explain
 from server.plan_network import AccessSection, MqttSection, PeerSection, StationSection
-from server.sources.spec import Kind, SourceSpec
+from server.plan_sources import HeardName, SourceName, SourceSection
+from server.sources.spec import SourceSpec
 
-Name = Annotated[str, Field(pattern=r"^[^\s/]+$", max_length=40)]  # / sets a station's name apart
-SourceName = Annotated[str, Field(pattern=r"^[^\s/]+(/[^\s/]+)?$", max_length=81)]
 Text = Annotated[str, Field(min_length=1, max_length=80)]
-Callsign = Annotated[str, Field(pattern=r"^[A-Z0-9]{1,6}(-([1-9]|1[0-5]))?$")]
 Latitude = Annotated[float, Field(ge=-90, le=90)]
 Longitude = Annotated[float, Field(ge=-180, le=180)]
 
@@ -54,7 +54,7 @@ class LaunchSection(_Section):
 class TrackerSection(_Section):
     name: Text
     role: Literal["main", "backup", "phone"] = "main"
-    callsign: Callsign | None = None
+    callsign: HeardName | None = None
     source: SourceName | None = None
     token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
     comment_pattern: Annotated[str, Field(max_length=500)] | None = None
@@ -72,31 +72,9 @@ class TrackerSection(_Section):
         return self
 
 
-class SourceSection(_Section):
-    name: Name
-    kind: Kind
-    enabled: bool | None = None  # by default on, but for aprs-is, which needs the internet
-    host: Annotated[str, Field(max_length=253)] | None = None
-    port: Annotated[int, Field(ge=1, le=65_535)] | None = None
-    device: Annotated[str, Field(max_length=500)] | None = None
-    baud: Annotated[int, Field(ge=300, le=4_000_000)] | None = None
-    callsign: Annotated[str, Field(max_length=12)] | None = None
-    passcode: Annotated[int, Field(ge=-1, le=32_767)] | None = None
-    filter: Annotated[str, Field(max_length=500)] | None = None
-    quiet_after_s: Annotated[float, Field(gt=0)] = 120.0
-
-    @model_validator(mode="after")
-    def _usable(self) -> SourceSection:
-        self.spec()
-        return self
-
-    def spec(self) -> SourceSpec:
-        return SourceSpec(**self.model_dump())
-
-
 class VehicleSection(_Section):
     name: Text
-    callsign: Callsign | None = None
+    callsign: HeardName | None = None
     source: SourceName | None = None
     own: bool = False
     road_speed_ms: Annotated[float, Field(gt=0.5, le=60)] = 18.0
@@ -179,7 +157,8 @@ class PlanFile(_Section):
     def _consistent(self) -> PlanFile:
         _unique("source", [s.name for s in self.sources])
         _unique("vehicle", [v.name for v in self.vehicles])
-        identities = [i for t in self.trackers for i in (t.callsign, t.source) if i is not None]
+        identities = [t.source for t in self.trackers if t.source is not None]
+        identities += [heard_as(t.callsign) for t in self.trackers if t.callsign is not None]
         _unique("callsign or source of trackers", identities)
         _unique("peer", [p.name for p in self.peers])
         if self.station is None and (self.peers or self.mqtt is not None):
@@ -187,16 +166,28 @@ class PlanFile(_Section):
         if self.station is not None and self.station.name in [p.name for p in self.peers]:
             raise ValueError(f"peer {self.station.name!r} is this station itself")
         self.balloon.for_flight(self.descent, self._launch_altitude_m())
+        for source in self.sources:
+            self._check_station_of(source)
         sources = {s.name for s in self.sources}
         for part in (*self.trackers, *self.vehicles):
             if part.source is None or (self.station is not None and self._elsewhere(part.source)):
                 continue
-            if part.source not in sources:
+            if part.source.partition("@")[0] not in sources:  # behind it: one of its receivers
                 known = ", ".join(sorted(sources)) or "none"
                 raise ValueError(
                     f"{part.name!r}: no source is named {part.source!r} (there: {known})"
                 )
         return self
+
+    def _check_station_of(self, source: SourceSection) -> None:
+        """A source named "car-2/lora" is another station's, and says how to read what it heard."""
+        station, slash, _ = source.name.partition("/")
+        if not slash:
+            return
+        if self.station is None or station == self.station.name:
+            raise ValueError(f"source {source.name!r}: / is for the sources of other stations")
+        if source.spec().reading is None:
+            raise ValueError(f"source {source.name!r} of another station needs fields or names")
 
     def _elsewhere(self, source: str) -> bool:
         """A phone may report to any station, and "car-2/gps" is a source of another."""
@@ -243,14 +234,21 @@ class PlanFile(_Section):
             alarms=AlarmPlan(**self.alarms.model_dump()),
             avoid=avoid,
             station="" if self.station is None else self.station.name,
+            readings=self._readings(),
         )
+
+    def _readings(self) -> dict[str, Reading]:
+        """How sources are to be read, by their full names."""
+        specs = [source.spec() for source in self.sources]
+        found = {spec.name: spec.reading for spec in specs}
+        return {self._full(n) or n: reading for n, reading in found.items() if reading is not None}
 
     def _launch_altitude_m(self) -> float:
         return 0.0 if self.launch is None else self.launch.altitude_m
 
-    def source_specs(self) -> tuple[SourceSpec, ...]:
-        """What the sources are opened with."""
-        return tuple(source.spec() for source in self.sources)
+    def source_specs(self, folder: Path = Path()) -> tuple[SourceSpec, ...]:
+        """What this station's sources are opened with; `folder` is the plan's."""
+        return tuple(source.spec(folder) for source in self.sources if "/" not in source.name)
 
     def phone_tokens(self) -> dict[str, str]:
         """Beacon tokens and the source that each of them speaks for."""

@@ -166,6 +166,9 @@ class Replay(Watch):
     def phone_source(self, token: str) -> str | None:
         return None
 
+    def json_source(self, token: str) -> str | None:
+        return None
+
 
 def _number(value: float | str | None, what: str, least: float, most: float) -> float:
     try:

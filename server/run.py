@@ -92,7 +92,8 @@ async def live(
     flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
-    station = Station(flight, ledger or journal, plan.source_specs(), clock, plan.phone_tokens())
+    specs = plan.source_specs(path.parent)
+    station = Station(flight, ledger or journal, specs, clock, plan.phone_tokens())
     problems += face.basemap.problems
     forecast = check_forecast(plan, surroundings)
     problems += [forecast[1]] if forecast is not None and not forecast[0] else []

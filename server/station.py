@@ -68,6 +68,7 @@ class Station(Watch):
         }
         self._clock = clock
         self._tokens = dict(phone_tokens or {})
+        self._json_tokens = {s.token: s.name for s in sources if s.token and s.enabled}
         self._name = flight.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
         self._pending: list[_Given] = []
@@ -117,14 +118,14 @@ class Station(Watch):
         self.changed()
 
     async def receive(self, source: str, payload: bytes) -> int:
-        """Something posted to us (a phone's body); its number once it is on disk. NotStored."""
-        key = post_key(source, payload)
+        """Something posted to us; its number once it is on disk. NotStored."""
+        key = None if source in self._json_tokens.values() else post_key(source, payload)
         known = None if key is None else self._posts.get(key)
         if known is not None:
             return known
         stored = None if key is None else self._in_hand.get(key)
         if stored is None:
-            reception = Reception(round(self._clock() * 1000), source, "phone", payload)
+            reception = self._posted(source, payload)
             stored = self._keep(reception)
             if key is not None:
                 self._in_hand[key] = stored
@@ -132,6 +133,14 @@ class Station(Watch):
         if source in self._sources:
             self._sources[source].note(len(payload))
         return number
+
+    def _posted(self, source: str, payload: bytes) -> Reception:
+        """A phone's body belongs to no station; JSON was posted to a source of this one."""
+        heard_at_ms = round(self._clock() * 1000)
+        if source not in self._json_tokens.values():
+            return Reception(heard_at_ms, source, "phone", payload)
+        full = f"{self._name}/{source}" if self._name else source
+        return Reception(heard_at_ms, full, "json", payload)
 
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
@@ -155,12 +164,12 @@ class Station(Watch):
         raise Refused("A live flight cannot be played, paused or moved in time.")
 
     def phone_source(self, token: str) -> str | None:
-        """Source name of a beacon's token; every token is compared, in constant time."""
-        found = None
-        for known, source in self._tokens.items():
-            if hmac.compare_digest(known.encode(), token.encode()):
-                found = source
-        return found
+        """Source name of a beacon's token."""
+        return _owner(token, self._tokens)
+
+    def json_source(self, token: str) -> str | None:
+        """Source name of the token that JSON is posted with."""
+        return _owner(token, self._json_tokens)
 
     def state(self) -> dict[str, Any]:
         state = super().state()
@@ -280,3 +289,12 @@ class Station(Watch):
         except JournalError as error:
             log.error("journal: %s; %d receptions are lost", error, len(left))
         self._journal.close()
+
+
+def _owner(token: str, tokens: Mapping[str, str]) -> str | None:
+    """Every token is compared, in constant time."""
+    found = None
+    for known, source in tokens.items():
+        if hmac.compare_digest(known.encode(), token.encode()):
+            found = source
+    return found

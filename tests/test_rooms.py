@@ -23,8 +23,9 @@ MAY_IMPORT = {
     "server.logs": {"decoders", "server.flight", "server.journal", "server.journal_text"},
     "server.plan": {
         "decoders", "server.flight", "server.sources", "server.plan_network", "server.plan_balloon",
-        "server.plan_errors",
+        "server.plan_errors", "server.plan_sources",
     },
+    "server.plan_sources": {"decoders", "server.sources"},
     "server.plan_errors": set(),
     "server.plan_network": set(),
     "server.plan_balloon": {"server.flight"},

@@ -8,15 +8,19 @@ track. What the crew sees of it is put together in snapshot.py; the landing is c
 from __future__ import annotations
 
 import bisect
+from dataclasses import replace
 from typing import NamedTuple, cast
 
 from decoders.comments import CommentPattern
 from decoders.decode import decode
+from decoders.readings import Reading
 from decoders.reports import Decoding, PositionReport, Report
 from server.flight.clocks import Clocks
 from server.flight.health import TrackerHealth
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
+from server.flight.names import PlannedNames
+from server.flight.receivers import Receivers
 from server.flight.senders import Sender
 from server.flight.track.arrivals import Arrivals, Hearing
 from server.flight.track.events import Event
@@ -46,6 +50,7 @@ class Flight:
         self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
         self._receptions: list[Reception] = []
         self._patterns = _patterns(plan)
+        self._names = PlannedNames(plan)
         self._open_books()
 
     def _open_books(self) -> None:
@@ -67,6 +72,7 @@ class Flight:
             if name is not None
         }
         self._arrivals = Arrivals()
+        self._receivers = Receivers()
         self.track.hear_crew(self._statements())
 
     def phase_said(self) -> Command | None:
@@ -122,12 +128,13 @@ class Flight:
         clock_moved = False
         for reception in receptions:
             clock_moved |= self._receive(reception)
-        if clock_moved:
+        if clock_moved or self._receivers.out_of_order:
             self._rebuild()
 
     def _rebuild(self) -> None:
         """All receptions once more in their canonical order, now that the clock's error is known:
-        what it is taken to be when a packet is heard depends on those before it."""
+        what it is taken to be when a packet is heard depends on those before it, as does which
+        receiver speaks for its source."""
         self._receptions.sort()
         clocks = self.clocks
         self._open_books()
@@ -146,7 +153,13 @@ class Flight:
     def _receive(self, reception: Reception, *, learn_clock: bool = True) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
         self._read_clock(reception.station, reception.heard_at_s)
-        decoding = decode(reception.wire, reception.payload, reception.heard_at_s, reception.source)
+        reading = self.plan.readings.get(reception.source)
+        decoding = self._names.spelled(
+            decode(
+                reception.wire, reception.payload, reception.heard_at_s, reception.source, reading
+            )
+        )
+        decoding = self._by_receiver(decoding, reception, reading)
         unread = decoding.problem is not None and not decoding.reports
         self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
         if decoding.transmission is None and not decoding.reports:
@@ -162,6 +175,19 @@ class Flight:
                 if isinstance(report, PositionReport) and report.time_s is not None:
                     moved |= clocks.add(reception.heard_at_s, report.time_s)
         return moved
+
+    def _by_receiver(
+        self, decoding: Decoding, reception: Reception, reading: Reading | None
+    ) -> Decoding:
+        """Where several receivers share a source, each has a name of its own."""
+        if not decoding.device:
+            return decoding
+        fix = any(isinstance(r, PositionReport) and r.valid for r in decoding.reports)
+        suffix = self._receivers.suffix(reception, decoding.device, fix, reading)
+        if not suffix:
+            return decoding
+        reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
+        return replace(decoding, reports=reports)
 
     def _read_clock(self, station: str, reading_s: float) -> None:
         self._clock_s[station] = max(self._clock_s.get(station, 0.0), reading_s)

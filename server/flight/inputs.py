@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from decoders.readings import Reading
 from decoders.reports import Wire
 from server.flight.lift import Lift, LiftPlan
 
@@ -20,7 +21,8 @@ class Reception:
     heard_at_ms: int  # UTC milliseconds since 1970-01-01, by the clock of the station that heard it
     source: str  # name of the source in the plan, no white space; "car-1/tnc" where stations share
     wire: Wire
-    payload: bytes  # kiss: type byte and AX.25 frame, unescaped; others: one line or JSON body
+    # kiss: type byte and AX.25 frame, unescaped; agw: header and data; others: one line or JSON body
+    payload: bytes
 
     @property
     def heard_at_s(self) -> float:
@@ -96,7 +98,7 @@ class DescentPlan:
 @dataclass(frozen=True, slots=True)
 class TrackerPlan:
     name: str  # shown on the screen
-    callsign: str | None = None  # radio identity
+    callsign: str | None = None  # the name that its wire carries, however written there
     source: str | None = None  # identity of NMEA and phone trackers: the source's name
     role: Literal["main", "backup", "phone"] = "main"
     comment_pattern: str | None = None  # regular expression with named groups
@@ -139,4 +141,6 @@ class Plan:
     alarms: AlarmPlan = AlarmPlan()
     avoid: tuple[AvoidArea, ...] = ()
     station: str = ""  # our own among several: its clock is the one that now is read from
+    # by full source name: how to read what the wire alone does not tell
+    readings: Mapping[str, Reading] = field(default_factory=dict)
     infer_trackers: bool = False  # no plan: who reports above 3,000 m is a tracker of the flight

@@ -12,7 +12,7 @@ from typing import Any
 
 import orjson
 
-from decoders.reports import Wire
+from decoders.reports import BINARY_WIRES, Wire
 
 from .flight import Flown
 from .plan_text import plan_text
@@ -30,7 +30,7 @@ def rfc3339(time_s: float) -> str:
 
 def log_line(heard_at_ms: int, source: str, wire: Wire, payload: bytes) -> str:
     """One reception without its line end."""
-    if wire == "kiss":
+    if wire in BINARY_WIRES:
         text = payload.hex()
     else:
         text = "".join(

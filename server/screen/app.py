@@ -161,21 +161,13 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
 
 
 def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
-    def source_of(token: str, request: Request) -> str:
-        source = feed.phone_source(token)
+    def known(source: str | None, request: Request) -> str:
         if source is None:
             _limit(limits, WRONG_KEYS, f"beacon {asker(request.scope)}", settings)
-            raise HTTPException(404, "No phone has this address. Compare it with the plan.")
+            raise HTTPException(404, "Nobody has this address. Compare it with the plan.")
         return source
 
-    @app.get("/beacon/{token}")
-    async def beacon_page(token: str, request: Request) -> Response:
-        source_of(token, request)
-        return page("beacon.html", request)
-
-    @app.post("/api/beacon/{token}")
-    async def beacon(token: str, request: Request) -> Response:
-        source = source_of(token, request)
+    async def keep(source: str, request: Request) -> Response:
         _limit(limits, BEACONS, source, settings)
         try:
             body = await read_body(request, settings.max_beacon_bytes)
@@ -197,6 +189,19 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limi
             problem = "Kept, but it is not JSON: no position could be read from it."
             return json_reply({"number": number, "detail": problem}, status=422)
         return json_reply({"number": number}, status=202)
+
+    @app.get("/beacon/{token}")
+    async def beacon_page(token: str, request: Request) -> Response:
+        known(feed.phone_source(token), request)
+        return page("beacon.html", request)
+
+    @app.post("/api/beacon/{token}")
+    async def beacon(token: str, request: Request) -> Response:
+        return await keep(known(feed.phone_source(token), request), request)
+
+    @app.post("/api/json/{token}")
+    async def json_object(token: str, request: Request) -> Response:
+        return await keep(known(feed.json_source(token), request), request)
 
 
 def _add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:

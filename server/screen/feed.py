@@ -28,7 +28,7 @@ class Feed(Protocol):
         """Call `on_change` in the event loop at each change; gives back how to stop that."""
 
     async def receive(self, source: str, payload: bytes) -> int:
-        """Put a phone's body on disk, then use it; its number in the journal. Raises NotStored."""
+        """Put a posted body on disk, then use it; its number in the journal. Raises NotStored."""
 
     async def command(
         self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
@@ -43,3 +43,6 @@ class Feed(Protocol):
 
     def phone_source(self, token: str) -> str | None:
         """The source that a beacon token belongs to, compared in constant time."""
+
+    def json_source(self, token: str) -> str | None:
+        """The source that JSON posted with this token belongs to, compared in constant time."""

@@ -2,8 +2,9 @@
 table.py)."""
 
 from .probe import ProbeResult, probe
-from .source import Backoff, Source, run_source
-from .spec import KINDS, Kind, SourceFault, SourceSpec, SourceState
+from .source import Backoff, Source, kiss_on_words, run_source
+from .spec import SourceFault, SourceSpec, SourceState
+from .table import KINDS, Kind
 
 __all__ = [
     "KINDS",
@@ -14,6 +15,7 @@ __all__ = [
     "SourceFault",
     "SourceSpec",
     "SourceState",
+    "kiss_on_words",
     "probe",
     "run_source",
 ]

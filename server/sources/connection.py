@@ -1,4 +1,4 @@
-"""Transports: TCP, UDP and serial ports, all read the same way.
+"""Transports: TCP, UDP, serial ports and (in mqtt.py) a broker, all read the same way.
 
 Opening and reading raise SourceFault with words. Nothing here blocks the event loop: a serial port
 is opened in a thread of its own and read when the loop says that it is ready.
@@ -16,6 +16,7 @@ from typing import Protocol
 import serial
 
 from . import reasons
+from .mqtt import open_mqtt
 from .spec import SourceFault, SourceSpec
 
 OPEN_WITHIN_S = 10.0
@@ -46,6 +47,8 @@ async def open_connection(spec: SourceSpec) -> Connection:
                 return await _open_tcp(spec)
             if spec.transport == "udp":
                 return await _open_udp(spec)
+            if spec.transport == "mqtt":
+                return await open_mqtt(spec)
             return await _open_serial(spec)
     except OSError as error:  # TimeoutError and SerialException are of its kind
         raise SourceFault(reasons.open_failed(spec, error)) from error
@@ -90,7 +93,7 @@ async def _open_tcp(spec: SourceSpec) -> TcpConnection:
 
 
 class UdpConnection(asyncio.DatagramProtocol):
-    """Datagrams in order; each ends its last line."""
+    """Datagrams in order, one a read."""
 
     def __init__(self) -> None:
         self.dropped = 0
@@ -102,7 +105,8 @@ class UdpConnection(asyncio.DatagramProtocol):
 
     def datagram_received(self, data: bytes, addr: object) -> None:
         try:
-            self._queue.put_nowait(data + b"\n")
+            if data:  # an empty one would read as the end
+                self._queue.put_nowait(data)
         except asyncio.QueueFull:
             self.dropped += 1
 

@@ -22,6 +22,7 @@ Clock = Callable[[], float]
 Room = Callable[[], Awaitable[None]]
 
 SLOWED_S = 0.005
+KISS_ON_PAUSE_S = 0.5  # a TNC needs time for each command; common practice, no source
 TOO_MUCH = "sends more than any radio can; it is read slowly, so that it fills no disk"
 
 
@@ -80,7 +81,7 @@ class Source:
         self._pace = Pace()
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
-        self._heard = asyncio.Event()  # phone only
+        self._heard = asyncio.Event()  # phone and json-http only
         self.state = SourceState(spec.name, spec.kind, "off", None, clock())
 
     async def run(self) -> None:
@@ -103,7 +104,7 @@ class Source:
                 await asyncio.sleep(wait_s)
 
     def receive(self, body: bytes) -> None:
-        """Delivers a body that came by another way: the phone's, from the web route."""
+        """Delivers a body that came by another way: from a web route."""
         self._deliver(self._reception(body))
         self.note(len(body))
 
@@ -119,12 +120,21 @@ class Source:
         connection = await open_connection(self.spec)
         framer = parts.framer()
         try:
+            if self.spec.kiss_on:
+                await self._switch_to_kiss(connection)
             if greeting := parts.greeting(self.spec):
                 await connection.write(greeting)
             self._change("open", "connected, nothing heard yet")
             await self._listen(connection, framer)
         finally:
             connection.close()
+
+    async def _switch_to_kiss(self, connection: Connection) -> None:
+        """Sends the plan's commands to the TNC, each as a line, and says so before."""
+        self._change("connecting", kiss_on_words(self.spec))
+        for command in self.spec.kiss_on:
+            await connection.write(command.encode("ascii") + b"\r")
+            await asyncio.sleep(KISS_ON_PAUSE_S)
 
     async def _listen(self, connection: Connection, framer: Framer) -> None:
         dropped_before = self.state.dropped
@@ -157,7 +167,8 @@ class Source:
             return await connection.read()
 
     async def _wait_for_phone(self) -> None:
-        self._change("waiting", "waits for the phone to call")
+        who = "the phone to call" if self.spec.kind == "phone" else "the first post"
+        self._change("waiting", f"waits for {who}")
         await self._heard.wait()
         while True:
             self._heard.clear()
@@ -171,8 +182,19 @@ class Source:
     def _silence(self, remark: str | None = None) -> str:
         if remark:
             return remark
-        if self.spec.transport == "http":
+        if self.spec.kind == "phone":
             return "the phone has not called; has it a network?"
+        if self.spec.transport == "http":
+            return "nothing was posted"
+        if self.spec.transport == "mqtt":
+            return f"{self.spec.place} is open, but nothing comes on {self.spec.topic}"
+        if self.spec.kind == "agw-tcp":
+            return f"{self.spec.place} is open but does not answer; does it speak AGW?"
+        if self.spec.kind == "kiss-tcp":
+            return (
+                f"{self.spec.place} is open but silent; so would a port be that speaks AGW:"
+                " leeward check asks it"
+            )
         if self.spec.transport == "serial":
             return f"{self.spec.place} is open but silent; check cable, baud rate and squelch"
         return f"{self.spec.place} is open but silent"
@@ -194,6 +216,12 @@ class Source:
     def _change(self, name: StateName, reason: str | None) -> None:
         self.state = self.state.become(name, reason, self._clock())
         self._on_state(self.state)
+
+
+def kiss_on_words(spec: SourceSpec) -> str:
+    """What is sent to a TNC, for whoever is to know it before."""
+    commands = ", ".join(map(repr, spec.kiss_on))
+    return f"puts the TNC at {spec.place} into KISS mode: sends {commands}"
 
 
 async def run_source(

@@ -4,44 +4,31 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Literal
 
-Kind = Literal[
-    "kiss-tcp",
-    "kiss-serial",
-    "aprs-is",
-    "tnc2-tcp",
-    "nmea-serial",
-    "nmea-tcp",
-    "nmea-udp",
-    "gpsd-tcp",
-    "phone",
-]
-KINDS: tuple[Kind, ...] = get_args(Kind)
-Transport = Literal["tcp", "serial", "udp", "http"]
+from decoders.readings import FieldOrder, GpsdRules, JsonNames, NmeaRules, Reading
+from decoders.reports import AltitudeDatum
+
+from .table import KINDS, TABLE, Kind, Transport
+
 StateName = Literal["connecting", "open", "quiet", "failed", "waiting", "off"]
 
 
-@dataclass(frozen=True, slots=True)
-class Defaults:
-    """What a kind takes where the plan is silent; None must be told by the plan."""
-
-    transport: Transport
-    host: str | None = None
-    port: int | None = None
-    baud: int = 9600
-
-
-DEFAULTS: dict[Kind, Defaults] = {
-    "kiss-tcp": Defaults("tcp", "127.0.0.1", 8001),  # common practice, no source
-    "kiss-serial": Defaults("serial"),
-    "aprs-is": Defaults("tcp", None, 14580),  # the port of feeds with a filter
-    "tnc2-tcp": Defaults("tcp"),
-    "nmea-serial": Defaults("serial", baud=4800),  # NMEA 0183
-    "nmea-tcp": Defaults("tcp", None, 10110),  # registered for NMEA 0183
-    "nmea-udp": Defaults("udp", "127.0.0.1", 10110),
-    "gpsd-tcp": Defaults("tcp", "127.0.0.1", 2947),  # registered for gpsd
-    "phone": Defaults("http"),
+_WITH_ADDRESS = ("tcp", "udp", "mqtt")
+_MQTT_TLS_PORT = 8883  # registered for MQTT over TLS
+# options of single kinds, with the value that means that the plan does not say them
+_OPTIONS: dict[str, object] = {
+    "kiss_on": (),
+    "without_checksum": False,
+    "fields": (),
+    "altitude_above": "msl",
+    "names": None,
+    "token": None,
+    "topic": None,
+    "user": None,
+    "password": None,
+    "tls": False,
+    "ca_file": None,
 }
 _CALLSIGN = re.compile(r"[A-Za-z0-9]{3,9}(?:-[A-Za-z0-9]{1,2})?")
 
@@ -50,7 +37,7 @@ _CALLSIGN = re.compile(r"[A-Za-z0-9]{3,9}(?:-[A-Za-z0-9]{1,2})?")
 class SourceSpec:
     """One source of the plan. ValueError, with words for the plan's writer, for what cannot be.
 
-    `host` is the address to call, and for nmea-udp the own address to listen on. `enabled` left
+    `host` is the address to call, and for datagrams the own address to listen on. `enabled` left
     None means yes, but for aprs-is: the internet is used only where the plan says so.
     """
 
@@ -58,13 +45,24 @@ class SourceSpec:
     kind: Kind
     host: str | None = None
     port: int | None = None
-    device: str | None = None
+    device: str | None = None  # of a serial line; for gpsd-tcp the one of several receivers
     baud: int | None = None
     callsign: str | None = None  # aprs-is login
     passcode: int | None = None  # aprs-is; None: reading only
     filter: str | None = None  # aprs-is, e.g. "r/46.8/-100.8/300"
     quiet_after_s: float = 120.0
     enabled: bool | None = None
+    kiss_on: tuple[str, ...] = ()  # commands that put a hardware TNC into KISS mode
+    without_checksum: bool = False  # nmea
+    fields: tuple[str, ...] = ()  # of a sentence, by name and in order
+    altitude_above: AltitudeDatum = "msl"  # the altitude among the fields
+    names: JsonNames | None = None  # of what a JSON object tells
+    token: str | None = None  # json-http
+    topic: str | None = None  # json-mqtt, and so the following
+    user: str | None = None
+    password: str | None = None
+    tls: bool = False
+    ca_file: str | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -83,9 +81,9 @@ class SourceSpec:
         if self.passcode is not None and not -1 <= self.passcode <= 32767:
             raise ValueError(f"source {self.name}: passcode is a number up to 32767")
         transport = self.transport
-        if transport in ("tcp", "udp") and self.address[0] is None:
+        if transport in _WITH_ADDRESS and self.address[0] is None:
             raise ValueError(f"source {self.name} ({self.kind}) needs a host")
-        if transport in ("tcp", "udp") and not 1 <= (self.address[1] or 0) <= 65535:
+        if transport in _WITH_ADDRESS and not 1 <= (self.address[1] or 0) <= 65535:
             raise ValueError(f"source {self.name} ({self.kind}) needs a port from 1 to 65535")
         if transport == "serial" and self.device is None:
             raise ValueError(f"source {self.name} ({self.kind}) needs a device, as /dev/ttyUSB0")
@@ -93,20 +91,52 @@ class SourceSpec:
             raise ValueError(f"source {self.name}: baud must be above 0")
         if self.kind == "aprs-is" and not _CALLSIGN.fullmatch(self.callsign or ""):
             raise ValueError(f"source {self.name} (aprs-is) needs your callsign for the login")
+        self._check_options()
+
+    def _check_options(self) -> None:
+        row = TABLE[self.kind]
+        for option, unset in _OPTIONS.items():
+            if getattr(self, option) != unset and option not in row.options:
+                kinds = ", ".join(kind for kind in KINDS if option in TABLE[kind].options)
+                raise ValueError(f"source {self.name}: {option} is for {kinds}, not {self.kind}")
+        for command in self.kiss_on:
+            if not re.fullmatch(r"[ -~]{1,80}", command):
+                raise ValueError(
+                    f"source {self.name}: kiss_on {command!r} is no line of a terminal"
+                )
+        for needed in ("fields", "names", "token", "topic"):
+            if needed in row.options and not getattr(self, needed):
+                raise ValueError(f"source {self.name} ({self.kind}) needs {needed}")
+        try:
+            self.reading  # noqa: B018  its making is the check
+        except ValueError as error:
+            raise ValueError(f"source {self.name}: {error}") from error
+
+    @property
+    def reading(self) -> Reading | None:
+        """How its receptions are to be read, where the wire alone does not tell."""
+        if self.fields:
+            return FieldOrder(self.fields, self.altitude_above)
+        if self.kind == "gpsd-tcp" and self.device is not None:
+            return GpsdRules(self.device)
+        if self.without_checksum:
+            return NmeaRules()
+        return self.names
 
     @property
     def transport(self) -> Transport:
-        return DEFAULTS[self.kind].transport
+        return TABLE[self.kind].transport
 
     @property
     def address(self) -> tuple[str | None, int | None]:
         """Host and port, with the defaults of the kind."""
-        defaults = DEFAULTS[self.kind]
-        return self.host or defaults.host, defaults.port if self.port is None else self.port
+        row = TABLE[self.kind]
+        port = _MQTT_TLS_PORT if self.tls else row.port
+        return self.host or row.host, port if self.port is None else self.port
 
     @property
     def baud_rate(self) -> int:
-        return DEFAULTS[self.kind].baud if self.baud is None else self.baud
+        return TABLE[self.kind].baud if self.baud is None else self.baud
 
     @property
     def place(self) -> str:
@@ -115,8 +145,9 @@ class SourceSpec:
             return f"{self.device} at {self.baud_rate} baud"
         if self.transport == "http":
             return "this program's own web address"
+        topic = f" {self.topic}" if self.transport == "mqtt" else ""
         host, port = self.address
-        return f"[{host}]:{port}" if host and ":" in host else f"{host}:{port}"
+        return (f"[{host}]:{port}" if host and ":" in host else f"{host}:{port}") + topic
 
 
 @dataclass(frozen=True, slots=True)

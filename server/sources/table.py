@@ -1,25 +1,59 @@
-"""The table of sources: kind -> framing, greeting and wire. The transport stands in
-spec.DEFAULTS."""
+"""The table of sources: one row a kind, with transport, wire, framing, greeting and defaults."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Literal, get_args
 
+from decoders import agw
+from decoders.kiss import FEND
 from decoders.reports import Wire
 
-from .framing import Framer, GpsdFramer, KissFramer, LineFramer, Tnc2Framer
-from .spec import Kind, SourceSpec
+from .framing import (
+    AgwFramer,
+    DatagramFramer,
+    Framer,
+    GpsdFramer,
+    JsonLineFramer,
+    KissFramer,
+    LineFramer,
+    MonitorFramer,
+    Tnc2Framer,
+    WholeFramer,
+)
 
+if TYPE_CHECKING:
+    from .spec import SourceSpec
+
+Kind = Literal[
+    "kiss-tcp",
+    "kiss-serial",
+    "kiss-udp",
+    "agw-tcp",
+    "aprs-is",
+    "tnc2-tcp",
+    "tnc2-serial",
+    "tnc2-udp",
+    "nmea-serial",
+    "nmea-tcp",
+    "nmea-udp",
+    "gpsd-tcp",
+    "fields-tcp",
+    "fields-serial",
+    "fields-udp",
+    "json-tcp",
+    "json-udp",
+    "json-mqtt",
+    "json-http",
+    "phone",
+]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+Transport = Literal["tcp", "serial", "udp", "mqtt", "http"]
 READING_ONLY = -1  # the passcode that asks for no right to send
-
-
-@dataclass(frozen=True, slots=True)
-class Parts:
-    wire: Wire
-    framer: Callable[[], Framer]
-    greeting: Callable[[SourceSpec], bytes]  # what is sent once the transport is open
+LOCAL = "127.0.0.1"
 
 
 def _silence(spec: SourceSpec) -> bytes:
@@ -40,6 +74,11 @@ def _watch(spec: SourceSpec) -> bytes:
     return b'?WATCH={"enable":true,"json":true}\n'
 
 
+def _ask_agw(spec: SourceSpec) -> bytes:
+    """Its version, raw frames, and monitored ones, for servers that have no raw ones."""
+    return agw.encode_frame("R") + agw.encode_frame("k") + agw.encode_frame("m")
+
+
 def _version() -> str:
     try:
         return version("leeward")
@@ -47,14 +86,59 @@ def _version() -> str:
         return "0"
 
 
-TABLE: dict[Kind, Parts] = {
-    "kiss-tcp": Parts("kiss", KissFramer, _silence),
-    "kiss-serial": Parts("kiss", KissFramer, _silence),
-    "aprs-is": Parts("tnc2", Tnc2Framer, _login),
-    "tnc2-tcp": Parts("tnc2", Tnc2Framer, _silence),
-    "nmea-serial": Parts("nmea", LineFramer, _silence),
-    "nmea-tcp": Parts("nmea", LineFramer, _silence),
-    "nmea-udp": Parts("nmea", LineFramer, _silence),
-    "gpsd-tcp": Parts("gpsd", GpsdFramer, _watch),
-    "phone": Parts("phone", LineFramer, _silence),  # bodies come whole from the web route
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What a kind is made of, and what it takes where the plan is silent; None must be told.
+
+    `options` are keys of the plan that belong to this kind and to no other without them.
+    """
+
+    transport: Transport
+    wire: Wire
+    framer: Callable[[], Framer]
+    greeting: Callable[[SourceSpec], bytes] = _silence  # what is sent once the transport is open
+    host: str | None = None
+    port: int | None = None
+    baud: int = 9600
+    options: tuple[str, ...] = ()
+
+
+def _datagrams(framer: Callable[[], Framer], end: bytes = b"\n") -> Callable[[], Framer]:
+    return partial(DatagramFramer, framer, end)
+
+
+_FIELDS = ("fields", "altitude_above")
+_MQTT = ("names", "topic", "user", "password", "tls", "ca_file")
+TABLE: dict[Kind, Row] = {
+    # 8001: common practice, no source
+    "kiss-tcp": Row("tcp", "kiss", KissFramer, host=LOCAL, port=8001),
+    "kiss-serial": Row("serial", "kiss", KissFramer, options=("kiss_on",)),
+    "kiss-udp": Row("udp", "kiss", _datagrams(KissFramer, bytes([FEND])), host=LOCAL),
+    # 8000: common practice, no source
+    "agw-tcp": Row("tcp", "agw", AgwFramer, _ask_agw, host=LOCAL, port=8000),
+    "aprs-is": Row("tcp", "tnc2", Tnc2Framer, _login, port=14580),  # the port of filtered feeds
+    "tnc2-tcp": Row("tcp", "tnc2", MonitorFramer),
+    "tnc2-serial": Row("serial", "tnc2", MonitorFramer),
+    "tnc2-udp": Row("udp", "tnc2", _datagrams(MonitorFramer), host=LOCAL),
+    # NMEA 0183's own rate; 10110 is registered for it
+    "nmea-serial": Row("serial", "nmea", LineFramer, baud=4800, options=("without_checksum",)),
+    "nmea-tcp": Row("tcp", "nmea", LineFramer, port=10110, options=("without_checksum",)),
+    "nmea-udp": Row(
+        "udp",
+        "nmea",
+        _datagrams(LineFramer),
+        host=LOCAL,
+        port=10110,
+        options=("without_checksum",),
+    ),
+    "gpsd-tcp": Row("tcp", "gpsd", GpsdFramer, _watch, host=LOCAL, port=2947),  # registered for it
+    "fields-tcp": Row("tcp", "fields", LineFramer, options=_FIELDS),
+    "fields-serial": Row("serial", "fields", LineFramer, options=_FIELDS),
+    "fields-udp": Row("udp", "fields", _datagrams(LineFramer), host=LOCAL, options=_FIELDS),
+    "json-tcp": Row("tcp", "json", JsonLineFramer, options=("names",)),
+    "json-udp": Row("udp", "json", WholeFramer, host=LOCAL, options=("names",)),
+    "json-mqtt": Row("mqtt", "json", WholeFramer, host=LOCAL, port=1883, options=_MQTT),
+    # bodies come whole from the web routes
+    "json-http": Row("http", "json", WholeFramer, options=("names", "token")),
+    "phone": Row("http", "phone", WholeFramer),
 }

@@ -10,7 +10,7 @@ from decoders.decode import decode
 from decoders.reports import Wire
 from decoders.tnc2 import encode_line
 
-from ..decoders.corpus import payloads, transmissions
+from ..decoders.corpus import READINGS, payloads, transmissions
 from ..decoders.packets import HEARD_S
 
 REQUIRED_POSITIONS_PER_S = 5_000
@@ -22,7 +22,7 @@ def run() -> dict[str, Any]:
     good = payloads()
     figures: dict[str, Any] = {
         f"{wire} receptions/s": _rate(wire, _repeated(good[wire]))
-        for wire in ("tnc2", "nmea", "gpsd")
+        for wire in ("tnc2", "agw", "nmea", "gpsd", "fields", "json")
     }
     sent = transmissions(2_000)
     positions = sent[:2_000]
@@ -44,6 +44,6 @@ def _rate(wire: Wire, lines: list[bytes]) -> float:
     for _ in range(ROUNDS):
         start = time.perf_counter()
         for line in lines:
-            decode(wire, line, HEARD_S, "bench")
+            decode(wire, line, HEARD_S, "bench", READINGS.get(wire))
         best = min(best, time.perf_counter() - start)
     return len(lines) / best

@@ -6,13 +6,36 @@ import math
 
 import orjson
 
-from decoders import aprs_encode, aprs_encode_telemetry, nmea, phone
+from decoders import agw, aprs_encode, aprs_encode_telemetry, fields, nmea, phone
 from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
+from decoders.readings import FieldOrder, JsonNames, NmeaRules, Reading
 from decoders.reports import PositionReport, Transmission, Wire
 from decoders.tnc2 import encode_line
 
 from .packets import HEARD_S
+
+ORDER = FieldOrder(
+    (
+        "callsign",
+        "number",
+        "time",
+        "latitude_deg",
+        "longitude_deg",
+        "altitude_m",
+        "satellites",
+        "outside_degC",
+    )
+)
+NAMES = JsonNames(
+    latitude_deg="decoded.lat",
+    longitude_deg="decoded.lon",
+    altitude_m="decoded.alt",
+    time="at",
+    callsign="device.id",
+    sensors={"temperature": ("decoded.temp", "degC"), "snr": ("rx.0.snr", "dB")},
+)
+READINGS: dict[Wire, Reading] = {"fields": ORDER, "json": NAMES, "nmea": NmeaRules()}
 
 
 def flight_reports(count: int) -> list[PositionReport]:
@@ -82,6 +105,52 @@ def transmissions(count: int = 60) -> list[Transmission]:
     return made + [Transmission("N0CALL-7", "APRS", ("WIDE2-2",), info) for info in others]
 
 
+def sentences(fixes: list[PositionReport]) -> list[bytes]:
+    """The fixes in ORDER, one sentence each."""
+    return [
+        fields.sentence(
+            f"N0CALL-11,{i},12:{i // 60 % 60:02d}:{i % 60:02d},{fix.latitude_deg:.5f},"
+            f"{fix.longitude_deg:.5f},{fix.altitude_m:.0f},9,-12.5"
+        )
+        for i, fix in enumerate(fixes)
+    ]
+
+
+def json_objects(fixes: list[PositionReport]) -> list[bytes]:
+    """The fixes as NAMES has them, one object each."""
+    return [
+        orjson.dumps(
+            {
+                "device": {"id": "balloon a"},
+                "at": "2026-06-15T12:00:00Z",
+                "decoded": {
+                    "lat": fix.latitude_deg,
+                    "lon": str(fix.longitude_deg),
+                    "alt": fix.altitude_m,
+                    "temp": -12.5,
+                },
+                "rx": [{"snr": 7}],
+            }
+        )
+        for fix in fixes
+    ]
+
+
+def agw_frames(sent: list[Transmission]) -> list[bytes]:
+    """The transmissions as raw frames, then some as monitored text."""
+    raw = [agw.encode_frame("K", b"\x00" + encode_ui(one), sender=one.sender) for one in sent]
+    return raw + [
+        agw.encode_frame(
+            "U",
+            f" 1:Fm {one.sender} To {one.destination} <UI pid=F0 Len={len(one.information)} >"
+            "[12:00:00]\r".encode()
+            + one.information
+            + b"\r\r\0",
+        )
+        for one in sent[:8]
+    ]
+
+
 def payloads() -> dict[Wire, list[bytes]]:
     """Good payloads of every wire."""
     sent = transmissions()
@@ -106,12 +175,20 @@ def payloads() -> dict[Wire, list[bytes]]:
         "tnc2": [encode_line(one) for one in sent] + [b"# logresp N0CALL unverified"],
         "kiss": [b"\x00" + encode_ui(one) for one in sent] + [encode_frame(encode_ui(sent[0]))],
         "nmea": [line for fix in fixes for line in (nmea.encode_gga(fix), nmea.encode_rmc(fix))]
-        + [nmea.sentence("GNGNS,120000.2,3722.425,N,12258.856,W,DA,14,0.9,1005.5,6.5,5.2,23")],
+        + [
+            nmea.sentence("GNGNS,120000.2,3722.425,N,12258.856,W,DA,14,0.9,1005.5,6.5,5.2,23"),
+            nmea.sentence("GPGLL,4916.45,N,12311.12,W,225444,A,A"),
+            nmea.sentence("GPWPL,4917.16,N,12310.64,W,N0CALL-11"),
+            b"$GPGLL,4916.45,N,12311.12,W,225444,A",
+        ],
         "gpsd": [
             *tpv,
             b'{"class":"SKY","satellites":[{"PRN":1,"used":true}]}',
             b'{"class":"ERROR","message":"x"}',
             b'{"class":"VERSION","proto_major":3}',
         ],
+        "agw": agw_frames(sent),
+        "fields": sentences(fixes),
+        "json": [*json_objects(fixes), b"[" + b",".join(json_objects(fixes[:3])) + b"]"],
         "phone": [phone.encode_body(fixes), phone.encode_body(fixes[:1])],
     }

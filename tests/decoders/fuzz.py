@@ -9,14 +9,14 @@ import random
 from collections.abc import Callable, Iterator
 from functools import partial
 
-from decoders import aprs, ax25, gpsd, nmea, phone, tnc2
+from decoders import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
 from decoders.comments import CommentPattern
 from decoders.decode import decode
 from decoders.kiss import KissDecoder, encode_frame
 from decoders.lines import LineSplitter
 from decoders.reports import WIRES, DecodeError, Transmission
 
-from .corpus import payloads, transmissions
+from .corpus import NAMES, ORDER, READINGS, payloads, transmissions
 from .packets import HEARD_S
 
 Case = Callable[[bytes], object]
@@ -35,6 +35,15 @@ def _kiss(data: bytes) -> None:
     decoder.take_noise()
 
 
+def _agw(data: bytes) -> None:
+    decoder = agw.AgwDecoder()
+    frames = [f for i in range(0, len(data), 7) for f in decoder.feed(data[i : i + 7])]
+    for frame in frames:
+        agw.decode_frame(frame)
+    assert len(decoder.take_noise()) <= agw.MAX_NOISE_BYTES
+    assert len(decoder.flush()) <= agw.HEADER_BYTES + agw.MAX_DATA_BYTES
+
+
 def _lines(data: bytes) -> None:
     splitter = LineSplitter(max_line_bytes=64)
     splitter.feed(data)
@@ -50,7 +59,7 @@ def _aprs(data: bytes) -> None:
 
 
 def _door(wire: str, data: bytes) -> None:
-    decoding = decode(wire, data, HEARD_S, "fuzz")  # type: ignore[arg-type]
+    decoding = decode(wire, data, HEARD_S, "fuzz", READINGS.get(wire))  # type: ignore[arg-type,call-overload]
     if decoding.problem is not None and "fault" in decoding.problem:
         raise DecoderFault(decoding.problem)
 
@@ -69,12 +78,18 @@ CASES: dict[str, Case] = {
     "ax25 with FCS": partial(ax25.decode_ui, fcs=True),
     "tnc2": _without_line_ends,
     "aprs": _aprs,
-    "nmea": lambda data: nmea.decode_sentence(data, HEARD_S, "gps"),
+    "nmea": lambda data: nmea.decode_sentence(data, HEARD_S, "gps", without_checksum=True),
     "nmea with checksum": lambda data: nmea.decode_sentence(
         b"$" + data + f"*{nmea.checksum(data):02X}".encode(), HEARD_S, "gps"
     ),
     "gpsd": lambda data: gpsd.decode_object(data, "car"),
     "phone": lambda data: phone.decode_body(data, "phone"),
+    "agw": _agw,
+    "fields": lambda data: fields.decode_sentence(data, HEARD_S, "s", ORDER),
+    "fields with CRC": lambda data: fields.decode_sentence(
+        b"$$" + data + f"*{fields.crc16(data):04X}".encode(), HEARD_S, "s", ORDER
+    ),
+    "json": lambda data: json_objects.decode_payload(data, "s", NAMES),
     "comments": lambda data: _PATTERN.read("N0CALL", data.decode("latin-1"), None),
     **{f"door {wire}": partial(_door, wire) for wire in WIRES},
 }
@@ -94,7 +109,9 @@ def corpus(case: str) -> list[bytes]:
     if case == "aprs":
         return [one.destination.encode() + b":" + one.information for one in sent]
     if case == "nmea with checksum":
-        return [line[1:-3] for line in good["nmea"]]
+        return [line[1:-3] for line in good["nmea"] if b"*" in line]
+    if case == "fields with CRC":
+        return [line[2:-5] for line in good["fields"]]
     if case == "comments":
         return [b" 208T8363P", b"-1T2P"]
     return good[case]  # type: ignore[index]

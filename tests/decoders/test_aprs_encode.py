@@ -38,7 +38,8 @@ def check_motion(report: PositionReport, course_deg, speed_ms, course_step=0.5):
     else:
         turn = (report.course_deg - course_deg + 180) % 360 - 180
         assert abs(turn) <= course_step + 1e-9
-    assert report.speed_ms == pytest.approx(speed_ms, abs=0.26, rel=0.04)
+    # half a step of compressed speed: 3.9 % of the speed and one knot, which above 6 m/s is 4.3 %
+    assert report.speed_ms == pytest.approx(speed_ms, abs=0.26, rel=0.043)
 
 
 @given(latitudes, longitudes, courses, speeds, altitudes, daos, comments)

@@ -227,3 +227,68 @@ def test_telemetry_beside_a_position_has_its_time():
     found = reports(f"@115958h{POSITION[1:]}hi|ss11|")
     assert isinstance(found[1], SensorReport)
     assert found[1].time_s == found[0].time_s == at("2026-06-15T11:59:58")
+
+
+UNSTAMPED = "4903.50N/07201.75W-words"
+
+
+@pytest.mark.parametrize(
+    "information",
+    [
+        pytest.param(f";BALLOON  *{UNSTAMPED}", id="object without a stamp"),
+        pytest.param(f";BALLOON  *      z{UNSTAMPED}", id="object with a blank stamp"),
+        pytest.param(f";BALLOON  *......z{UNSTAMPED}", id="object with dots for a stamp"),
+        pytest.param(f";BALLOON  *not now{UNSTAMPED}", id="object with words for a stamp"),
+        pytest.param(f";BALLOON  *111111z{UNSTAMPED}", id="object that stays"),
+        pytest.param(f";BALLOON  *111111h{UNSTAMPED}", id="object that stays, otherwise written"),
+        pytest.param(f";BALLOON  *991111z{UNSTAMPED}", id="object of a day that no month has"),
+        pytest.param(f")BALLOON!{UNSTAMPED}", id="item"),
+        pytest.param(f"/{UNSTAMPED}", id="position that promises a stamp"),
+        pytest.param(f"@{UNSTAMPED}", id="position that promises a stamp, with messages"),
+    ],
+)
+@pytest.mark.parametrize("heard_at_s", [HEARD_S, HEARD_S + 40_000.0])
+def test_without_a_time_the_place_is_the_one_that_was_sent(information, heard_at_s):
+    """Seven characters cut off as a stamp left "N/07201.75W-w": compressed, elsewhere on Earth."""
+    report = position(information, heard_at_s=heard_at_s)
+    assert report.name in ("BALLOON", "N0CALL-11")
+    assert (report.latitude_deg, report.longitude_deg) == pytest.approx((49.058333, -72.029167))
+    assert report.time_s is None  # the flight takes the moment of hearing
+    assert report.comment == "words"
+
+
+def test_compressed_object_without_a_stamp():
+    """Coordinates of APRS 1.0.1, chapter 9."""
+    report = position(";BALLOON  */5L!!<*e7>7P[")
+    assert (report.latitude_deg, report.longitude_deg) == pytest.approx((49.5, -72.75), abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "information",
+    [";BALLOON  *4903.5N/07201.75W-x", "/4903.5N/07201.75W-x", ";BALLOON  *", "@up and away again"],
+)
+def test_neither_a_time_nor_a_position(information):
+    with pytest.raises(DecodeError, match="neither a time nor a position"):
+        reports(information)
+
+
+def test_words_behind_an_exclamation_mark_are_no_place():
+    with pytest.raises(DecodeError, match="data type 'T'"):
+        reports("Test!Balloonlandings and more")
+
+
+@pytest.mark.parametrize(
+    ("data", "values", "comment"),
+    [
+        ("_220/004g005t077 sunny, so so", {"wind_speed": 1.78816}, "sunny, so so"),
+        ("_g005t077s012 sunny Skies", {"snow": 304.8}, "sunny Skies"),
+        ("_220/004s012 sS", {"wind_speed": 1.78816, "snow": 304.8}, "sS"),
+        ("_ssS", {}, "ssS"),
+    ],
+)
+def test_speed_snow_and_words_keep_their_case(data, values, comment):
+    """APRS 1.0.1, chapter 12: s is the wind's speed behind the direction, and snow elsewhere."""
+    first, *rest = reports("!4903.50N/07201.75W" + data)
+    assert first.comment == comment
+    found = {k: v for one in rest for k, v in one.values.items() if k in ("wind_speed", "snow")}
+    assert found == pytest.approx(values)

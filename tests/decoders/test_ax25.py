@@ -96,9 +96,9 @@ def test_every_repeated_via_keeps_its_mark():
         pytest.param(FRAME[:29], "before its control", id="cut before PID"),
         pytest.param(FRAME.replace(b"\x03\xf0", b"\x3f\xf0"), "control 0x3F", id="SABM"),
         pytest.param(FRAME.replace(b"\x03\xf0", b"\x03\xcf"), "PID 0xCF", id="NET/ROM"),
-        pytest.param(b"\x40" * 6 + b"\xe0" + FRAME[7:], "callsign ''", id="empty callsign"),
+        pytest.param(FRAME[:7] + b"\x40" * 6 + FRAME[13:], "callsign ''", id="empty sender"),
+        pytest.param(FRAME[:7] + b"\x42" + FRAME[8:], "callsign '!", id="sender with a mark"),
         pytest.param(b"\x9d" + FRAME[1:], "ends inside a callsign", id="end bit in a letter"),
-        pytest.param(b"\xc2" + FRAME[1:], "callsign 'aPRS'", id="lower case"),
         pytest.param(FRAME[:6] + b"\x61" + FRAME[7:], "ends before the source", id="one address"),
         pytest.param(FRAME[:14] * 6 + b"\x03\xf0", "no end after eight", id="twelve addresses"),
     ],
@@ -106,6 +106,31 @@ def test_every_repeated_via_keeps_its_mark():
 def test_damaged_frame_is_told(frame, words):
     with pytest.raises(DecodeError, match=words):
         decode_ui(frame)
+
+
+def with_names(*names: str) -> bytes:
+    """A frame to names[0] from names[1] through the others, whatever their characters."""
+    addresses = bytearray()
+    for name in names:
+        addresses += bytes(ord(letter) << 1 for letter in name.ljust(6)) + b"\xe0"
+    addresses[-1] |= 0x01
+    return bytes(addresses) + b"\x03\xf0>up"
+
+
+@pytest.mark.parametrize(
+    ("names", "path", "odd"),
+    [
+        (("APRS", "N0CALL", ""), ("?*",), ("",)),
+        (("APRS", "N0CALL", "wide1"), ("WIDE1*",), ("wide1",)),
+        (("APRS", "N0CALL", "WID-1", "WIDE2"), ("WID?1*", "WIDE2*"), ("WID-1",)),
+        (("APRS", "n0call"), (), ("n0call",)),
+        (("apRS", "N0CALL"), (), ("apRS",)),
+    ],
+)
+def test_odd_name_is_marked_and_the_packet_kept(names, path, odd):
+    frame = decode_ui(with_names(*names))
+    assert frame == Transmission("N0CALL", "APRS", path, b">up")
+    assert frame.odd_names == odd
 
 
 def test_wrong_fcs_is_told():

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+import re
+from dataclasses import fields
 from datetime import datetime
 from pathlib import Path
 
@@ -9,10 +12,11 @@ import pytest
 
 from decoders.ax25 import encode_ui
 from decoders.decode import decode
+from decoders.fields import crc16
 from decoders.kiss import encode_frame
-from decoders.reports import PositionReport, StatusReport, Transmission
+from decoders.reports import WIRES, PositionReport, StatusReport, Transmission
 
-from .corpus import payloads
+from .corpus import READINGS, payloads
 from .packets import HEARD_S
 
 FLIGHTS = Path(__file__).parents[3] / "shared" / "data" / "flights"
@@ -55,6 +59,25 @@ def test_kiss_problems(payload, words):
     decoding = decode("kiss", payload, HEARD_S, "radio")
     assert decoding.reports == ()
     assert words in (decoding.problem or "")
+
+
+LINE = b"N0CALL-11>APRS,WIDE1-1*:!4903.50N/07201.75W-up"
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        pytest.param(b"\x00" + LINE, id="text in place of the frame"),
+        pytest.param(b"\x10" + LINE + b"\r\n", id="port 1, with line end"),
+        pytest.param(b"\x00<\xff\x01" + LINE, id="with the bytes of LoRa"),
+        pytest.param(b"<\xff\x01" + LINE, id="without a type byte"),
+        pytest.param(encode_frame(b"<\xff\x01" + LINE), id="stream"),
+    ],
+)
+def test_text_inside_kiss(payload):
+    decoding = decode("kiss", payload, HEARD_S, "radio")
+    assert (decoding.transmission, decoding.problem) == (SENT, None)
+    assert isinstance(decoding.reports[0], PositionReport)
 
 
 def test_two_frames_in_one_reception():
@@ -104,20 +127,31 @@ def test_reports_are_named_after_their_source(wire):
     assert decoding.problem is None
 
 
-@pytest.mark.parametrize("wire", ["tnc2", "kiss", "nmea", "gpsd", "phone", "smoke"])
+@pytest.mark.parametrize("wire", [*WIRES, "smoke"])
 @pytest.mark.parametrize("payload", [b"", b"\x00", b"\xff" * 3000, b"rubbish"])
 @pytest.mark.parametrize("heard_at_s", [HEARD_S, float("nan"), float("inf"), -1e300])
 def test_never_raises(wire, payload, heard_at_s):
-    decoding = decode(wire, payload, heard_at_s, "source")
-    assert decoding.problem
-    assert "fault" not in decoding.problem
+    for reading in (READINGS.get(wire), None):
+        decoding = decode(wire, payload, heard_at_s, "source", reading)
+        assert decoding.problem
+        assert "fault" not in decoding.problem
 
 
-@pytest.mark.parametrize("wire", ["tnc2", "kiss", "nmea", "gpsd", "phone"])
+@pytest.mark.parametrize("wire", WIRES)
 @pytest.mark.parametrize("heard_at_s", [float("nan"), float("inf"), 1e300])
 def test_impossible_moment_of_hearing_is_no_fault(wire, heard_at_s):
     for payload in payloads()[wire]:
-        assert "fault" not in (decode(wire, payload, heard_at_s, "source").problem or "")
+        decoding = decode(wire, payload, heard_at_s, "source", READINGS.get(wire))
+        assert "fault" not in (decoding.problem or "")
+
+
+@pytest.mark.parametrize("wire", ["fields", "json"])
+def test_without_the_plan_it_is_undecodable(wire):
+    """A log that is played without its plan, or with one that names other fields."""
+    for reading in (None, READINGS["nmea"]):
+        decoding = decode(wire, payloads()[wire][0], HEARD_S, "lora", reading)
+        assert decoding.reports == ()
+        assert "the plan does not say of source 'lora'" in (decoding.problem or "")
 
 
 def test_bad_phone_entry_is_a_problem_beside_the_good_ones():
@@ -148,3 +182,27 @@ def test_every_packet_of_the_flown_flights_is_read():
             packets += 1
     assert packets == 22_034
     assert worst_lag_s < 406.0
+
+
+HUGE = ["9" * 400, "1e999", "-1e999", "NaN", "Infinity", "-inf", "1e-999", "0x10", "１２"]
+
+
+@pytest.mark.parametrize("text", HUGE)
+@pytest.mark.parametrize("wire", ["fields", "json", "nmea", "gpsd", "phone"])
+def test_absurd_numbers_are_bounded(wire, text):
+    """Each number of each payload in turn: what comes out is finite, or nothing does."""
+    number = re.compile(rb"(?<![\w.-])-?\d+(?:\.\d+)?(?![\w.])")
+    for payload in payloads()[wire][:2]:
+        for match in number.finditer(payload):
+            made = payload[: match.start()] + text.encode() + payload[match.end() :]
+            if wire == "fields":
+                content = made[2:].rpartition(b"*")[0]
+                made = b"$$" + content + b"*%04X" % crc16(content)
+            decoding = decode(wire, made, HEARD_S, "s", READINGS.get(wire))
+            assert "fault" not in (decoding.problem or "")
+            for report in decoding.reports:
+                values = list(getattr(report, "values", {}).values())
+                values += [
+                    v for f in fields(report) if isinstance(v := getattr(report, f.name), float)
+                ]
+                assert all(math.isfinite(value) for value in values), (made, report)

@@ -215,3 +215,63 @@ def test_reports_of_two_receivers_do_not_merge():
     other = decode_sentence(GGA, HEARD_S, "other")
     with pytest.raises(ValueError, match="two epochs"):
         merge(decoded(GGA), other)
+
+
+def test_gll():
+    """The sentence of many manuals (from memory): 49 deg 16.45' N, 123 deg 11.12' W."""
+    line = sentence("GPGLL,4916.45,N,12311.12,W,225444,A,")
+    report = decode_sentence(line, at("2026-06-15T22:54:50"), "gps")
+    assert isinstance(report, PositionReport)
+    assert report.latitude_deg == pytest.approx(49.0 + 16.45 / 60.0)
+    assert report.longitude_deg == pytest.approx(-(123.0 + 11.12 / 60.0))
+    assert (report.time_s, report.altitude_m) == (at("2026-06-15T22:54:44"), None)
+    assert report.valid
+
+
+@pytest.mark.parametrize(
+    ("content", "valid"),
+    [
+        ("GPGLL,4916.45,N,12311.12,W,225444,V,N", False),
+        ("GPGLL,4916.45,N,12311.12,W,225444,A,N", False),
+        ("GPGLL,4916.45,N,12311.12,W", True),
+    ],
+)
+def test_validity_of_gll(content, valid):
+    report = decode_sentence(sentence(content), HEARD_S, "gps")
+    assert isinstance(report, PositionReport)
+    assert report.valid is valid
+
+
+def test_wpl_is_the_position_of_its_name():
+    report = decode_sentence(sentence("GPWPL,4917.16,N,12310.64,W,N0CALL-11"), HEARD_S, "radio")
+    assert isinstance(report, PositionReport)
+    assert (report.name, report.object_of, report.time_s) == ("N0CALL-11", "radio", None)
+    assert report.latitude_deg == pytest.approx(49.0 + 17.16 / 60.0)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("GPGLL,4916.45,N,12311.12", "GLL has 4 fields"),
+        ("GPGLL,4966.45,N,12311.12,W,225444,A", "is not"),
+        ("GPGLL,9916.45,N,12311.12,W,225444,A", "not on the earth|pynmeagps"),
+        ("GPWPL,4917.16,N,12310.64,W", "WPL has 5 fields"),
+        ("GPWPL,4917.16,N,12310.64,W,", "is not a name"),
+        ("GPWPL,4917.16,N,12310.64,W," + "X" * 41, "is not a name"),
+    ],
+)
+def test_bad_gll_and_wpl(content, words):
+    with pytest.raises(DecodeError, match=words):
+        decode_sentence(sentence(content), HEARD_S, "gps")
+
+
+def test_without_checksum_only_where_the_plan_allows():
+    bare = sentence("GPGLL,4916.45,N,12311.12,W,225444,A")[:-3]
+    with pytest.raises(DecodeError, match="with a checksum expected"):
+        decode_sentence(bare, HEARD_S, "gps")
+    report = decode_sentence(bare + b"\r\n", HEARD_S, "gps", without_checksum=True)
+    assert isinstance(report, PositionReport)
+    with pytest.raises(DecodeError, match="NMEA checksum 00"):
+        decode_sentence(bare + b"*00", HEARD_S, "gps", without_checksum=True)
+    with pytest.raises(DecodeError, match="with a checksum expected"):
+        decode_sentence(bare + b"*", HEARD_S, "gps", without_checksum=True)

@@ -6,8 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from decoders.decode import decode
 from decoders.reports import DecodeError, Transmission
-from decoders.tnc2 import MAX_NESTING, ServerComment, decode_line, encode_line, unwrap
+from decoders.tnc2 import (
+    LORA_PREFIX,
+    MAX_NESTING,
+    MAX_VIAS,
+    ServerComment,
+    decode_line,
+    encode_line,
+    unwrap,
+)
 
 LINES = [
     pytest.param(
@@ -85,16 +94,57 @@ def test_server_comment():
         (b">APRS:x", "sender ''"),
         (b"N0CALL>:x", "destination ''"),
         (b"N0 CALL>APRS:x", "sender 'N0 CALL'"),
-        (b"N0CALL-123>APRS:x", "sender"),
-        (b"N0CALL>APRS,:x", "via ''"),
-        (b"N0CALL>APRS,W\xe9DE1:x", "via"),
-        (b"N0CALL>APRS" + b",WIDE1" * 25 + b":x", "25 vias"),
+        (b"N0CALL!>APRS:x", "sender"),
+        (b"N0CALL>AP\xe9S:x", "destination"),
+        (b"N0CALL>APRS,WIDE1 -1:x", "via 'WIDE1 -1' has a blank"),
         (b"A" * 100 + b">APRS:x", r"\.\.\."),
     ],
 )
 def test_bad_header_is_told(line, words):
     with pytest.raises(DecodeError, match=words):
         decode_line(line)
+
+
+@pytest.mark.parametrize(
+    ("header", "sender", "path", "odd"),
+    [
+        ("N0CALL-123>APRS", "N0CALL-123", (), ("N0CALL-123",)),
+        ("N0CALL-ABC>APRS", "N0CALL-ABC", (), ("N0CALL-ABC",)),
+        ("N0CALL>APRS,", "N0CALL", (), ("",)),
+        ("N0CALL>APRS,,WIDE1*", "N0CALL", ("WIDE1*",), ("",)),
+        (
+            "N0CALL>APRS,qAS,T2-LONG-NAME-1",
+            "N0CALL",
+            ("qAS", "T2-LONG-NAME-1"),
+            ("T2-LONG-NAME-1",),
+        ),
+        ("N0CALL>APRS,qAC,A.GATE_B", "N0CALL", ("qAC", "A.GATE_B"), ("A.GATE_B",)),
+        ("N0CALL>APRS,W\xe9DE1*", "N0CALL", ("W?DE1*",), ("W\xe9DE1*",)),
+        ("N0CALL>APRS,WIDE9-999*", "N0CALL", ("WIDE9-999*",), ("WIDE9-999*",)),
+        ("N0CALL>APRS," + "G" * 60, "N0CALL", ("G" * 40,), ("G" * 40,)),
+    ],
+)
+def test_odd_name_is_marked_and_the_packet_kept(header, sender, path, odd):
+    read = decode_line(f"{header}:!x".encode("latin-1"))
+    assert read == Transmission(sender, "APRS", path, b"!x")
+    assert isinstance(read, Transmission)
+    assert read.odd_names == odd
+    decoding = decode("tnc2", f"{header}:!4903.50N/07201.75W-".encode("latin-1"), 1.78e9, "s")
+    assert decoding.reports
+    assert "odd name" in (decoding.problem or "")
+
+
+def test_path_without_end_keeps_who_fed_it():
+    line = b"N0CALL>APRS" + b",WIDE1" * 30 + b",qAR,N0CALL-10:x"
+    read = decode_line(line)
+    assert isinstance(read, Transmission)
+    assert len(read.path) <= MAX_VIAS
+    assert read.fed_by == "N0CALL-10"
+    assert read.odd_names == ("32 vias",)
+
+
+def test_bytes_that_lora_trackers_put_before():
+    assert decode_line(LORA_PREFIX + b"N0CALL>APRS:!x") == Transmission("N0CALL", "APRS", (), b"!x")
 
 
 def test_line_end_in_information_cannot_be_encoded():

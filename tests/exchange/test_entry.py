@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from decoders.reports import WIRES
 from server.exchange.entry import (
     ChunkError,
     Lane,
@@ -23,7 +24,7 @@ ENTRIES = st.one_of(
         Reception,
         st.integers(0, 4_000_000_000_000),
         st.from_regex(r"\A[a-z0-9-]{1,12}/[a-z0-9é]{1,12}\Z"),
-        st.sampled_from(["kiss", "tnc2", "nmea", "gpsd", "phone"]),
+        st.sampled_from(WIRES),
         st.binary(max_size=300),
     ),
     st.builds(

@@ -28,6 +28,7 @@ MEGABYTE = 1_000_000
 MOST_GROWTH_KB = 120_000
 TOKEN = "a-long-enough-token"
 PATHS = ("/", "/ws", "/peer", "/api/state", "/api/acknowledge", f"/api/beacon/{TOKEN}", "/web/main.js",
+         f"/api/json/{TOKEN}",
          "/tiles/a/1/1/1", "/../../etc/passwd", "/web/%2e%2e/%2e%2e/pyproject.toml", "/%00")  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from tests.screen.fake_chase import BACKUP, MAIN, PHONE
 from tests.screen.fake_state import BACKUP_LOST_S, FakeState
 
 TOKEN = "corn-lantern-42"
+JSON_TOKEN = "barn-lantern-43"
 
 
 class FakeFeed(FakeState):
@@ -74,6 +75,9 @@ class FakeFeed(FakeState):
 
     def phone_source(self, token: str) -> str | None:
         return PHONE if hmac.compare_digest(token.encode(), TOKEN.encode()) else None
+
+    def json_source(self, token: str) -> str | None:
+        return "lora" if hmac.compare_digest(token.encode(), JSON_TOKEN.encode()) else None
 
     def history(self) -> History:
         end = self._main_heard_s()

@@ -12,7 +12,7 @@ from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.keys import COOKIE, Keys
 from server.screen.limits import ASKING, BEACONS, COMMANDS, Rate
-from tests.screen.fake_feed import TOKEN, FakeFeed
+from tests.screen.fake_feed import JSON_TOKEN, TOKEN, FakeFeed
 
 KEYS = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
 FAR = ("192.168.8.77", 40_000)
@@ -163,6 +163,19 @@ async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: FakeFeed) -> 
     assert len(feed.received) == 1
 
 
+async def test_whoever_posts_json_sees_nothing(app: FastAPI, feed: FakeFeed) -> None:
+    async with asking(app) as client:
+        assert (await client.post(f"/api/json/{JSON_TOKEN}", json={"lat": 1})).status_code == 202
+        assert (await client.post(f"/api/json/{TOKEN}", json={"lat": 1})).status_code == 404
+        assert (await client.post(f"/api/beacon/{JSON_TOKEN}", json={})).status_code == 404
+        assert (await client.get(f"/beacon/{JSON_TOKEN}")).status_code == 404
+        as_key = {"Authorization": f"Bearer {JSON_TOKEN}"}
+        assert (await client.get("/api/state", headers=as_key)).status_code == 401
+        answers = [await client.post(f"/api/json/guess-{i}", json={}) for i in range(12)]
+        assert {a.status_code for a in answers} == {404, 429}
+    assert [source for source, _ in feed.received] == ["lora"]
+
+
 async def test_the_crew_gets_links_with_codes_that_read_back(app: FastAPI) -> None:
     async with asking(app, key=KEYS.crew) as client:
         told = (await client.get("/api/links")).json()
@@ -221,6 +234,7 @@ async def test_guessing_tokens_and_bearers_counts_too(app: FastAPI) -> None:
     [
         ("/api/acknowledge", KEYS.crew, COMMANDS),
         (f"/api/beacon/{TOKEN}", None, BEACONS),
+        (f"/api/json/{JSON_TOKEN}", None, BEACONS),
         ("/api/me", KEYS.watch, ASKING),
     ],
 )

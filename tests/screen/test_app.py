@@ -16,7 +16,7 @@ from server.screen.assets import WEB, Files
 from server.screen.wire import WholeHistory
 from server.screen.wire_state import State
 from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import TOKEN, FakeFeed
+from tests.screen.fake_feed import JSON_TOKEN, TOKEN, FakeFeed
 
 BASE = "http://127.0.0.1:8000"
 ORIGIN = {"Origin": BASE}
@@ -184,7 +184,13 @@ async def test_a_name_of_the_settings_is_ours(feed: FakeFeed) -> None:
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
 async def test_another_page_cannot_steer(client: AsyncClient, feed: FakeFeed, origin: str) -> None:
-    for path in ("/api/acknowledge", "/api/vehicle", "/api/replay", f"/api/beacon/{TOKEN}"):
+    for path in (
+        "/api/acknowledge",
+        "/api/vehicle",
+        "/api/replay",
+        f"/api/beacon/{TOKEN}",
+        f"/api/json/{JSON_TOKEN}",
+    ):
         assert (
             await client.post(path, content="{}", headers={"Origin": origin})
         ).status_code == 403
@@ -291,9 +297,11 @@ async def test_what_is_not_json_is_kept_too_and_said(client: AsyncClient, feed: 
 async def test_what_the_beacons_door_refuses(
     client: AsyncClient, feed: FakeFeed, token: str, body: bytes, status: int
 ) -> None:
-    reply = await client.post(f"/api/beacon/{token}", content=body)
-    assert reply.status_code == status
-    assert len(reply.json()["detail"]) > 10
+    for door, own in (("beacon", TOKEN), ("json", JSON_TOKEN)):
+        shown = own if token == TOKEN else token
+        reply = await client.post(f"/api/{door}/{shown}", content=body)
+        assert reply.status_code == status
+        assert len(reply.json()["detail"]) > 10
     assert feed.received == []
 
 

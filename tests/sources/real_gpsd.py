@@ -38,8 +38,8 @@ def drive(
 
 
 @asynccontextmanager
-async def real_gpsd(log: Path) -> AsyncIterator[int]:
-    """gpsd playing an NMEA log over and over; gives its port on loopback."""
+async def real_gpsd(*logs: Path) -> AsyncIterator[int]:
+    """gpsd playing NMEA logs over and over, each as a receiver; gives its port on loopback."""
     require("gpsd")
     gpsfake = require("gpsfake")
     with socket.socket() as probe:
@@ -47,7 +47,8 @@ async def real_gpsd(log: Path) -> AsyncIterator[int]:
         port = int(probe.getsockname()[1])
     process = await asyncio.create_subprocess_exec(
         gpsfake,
-        *("-q", "-c", "0.05", "-t", "-P", str(port), str(log)),
+        *("-q", "-c", "0.05", *(["-t"] if len(logs) == 1 else []), "-P", str(port)),
+        *map(str, logs),
         stdout=asyncio.subprocess.DEVNULL,
         stderr=asyncio.subprocess.DEVNULL,
     )

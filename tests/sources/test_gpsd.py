@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from decoders.decode import decode
 from decoders.reports import PositionReport
+from server.flight.flight import Flight
+from server.flight.inputs import Plan
 from server.sources import SourceSpec
 
 from .listening import listening, tcp_counterpart
@@ -62,3 +66,36 @@ async def test_gpsd_without_receiver_is_quiet_for_a_reason():
         spec = SourceSpec("car", "gpsd-tcp", port=gpsd.port, quiet_after_s=0.05)
         async with listening(spec) as heard:
             await heard.until_state("quiet", "has no receiver")
+
+
+async def test_two_receivers_on_a_real_gpsd_do_not_alternate(tmp_path):
+    """One drives at 46.8 N, the other at 10 N: under one name never the other's place."""
+    logs = [tmp_path / "a.nmea", tmp_path / "b.nmea"]
+    for log, latitude_deg in zip(logs, (46.8, 10.0), strict=True):
+        log.write_bytes(drive(600, latitude_deg=latitude_deg))
+    async with (
+        real_gpsd(*logs) as port,
+        listening(SourceSpec("car", "gpsd-tcp", port=port)) as heard,
+    ):
+        flight, taken = Flight(Plan()), 0
+
+        def both() -> bool:
+            nonlocal taken
+            flight.receive(heard.receptions[taken:])
+            taken = len(heard.receptions)
+            return len(flight.senders) == 2 and all(
+                len(sender.packets) > 5 for sender in flight.senders.values()
+            )
+
+        await heard.until(both)
+    assert "car" in flight.senders
+    for name, sender in flight.senders.items():
+        assert name == "car" or name.startswith("car@")
+        halves = [
+            report.latitude_deg > 30.0
+            for packet in sender.packets
+            for report in packet.reports
+            if isinstance(report, PositionReport) and report.valid
+        ]
+        turns = sum(a != b for a, b in itertools.pairwise(halves))
+        assert turns <= 1  # the first may have had a fix before the other was there

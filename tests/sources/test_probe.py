@@ -20,6 +20,7 @@ PATIENCE_S = 20.0
         (LINE, "heard N0CALL-11 at 49.0583, -72.0292"),
         (b"N0CALL-11>APRS:>up\n", "heard N0CALL-11"),
         (b"rubbish\n" + LINE, "heard N0CALL-11 at"),
+        (LINE.replace(b">APRS", b">APRS,qAR,A-LONG-GATE-1"), "odd name: 'A-LONG-GATE-1')"),
     ],
 )
 async def test_what_was_heard(greeting, words):

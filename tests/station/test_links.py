@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from server.cli import app
-from tests.station.test_plan import GOOD
+from tests.station.test_plan import GOOD, WEB
 
 
 @pytest.mark.parametrize(
@@ -30,6 +30,14 @@ def test_links_say_for_which_address_they_are(
     assert len(urls) == 2
     assert all(url.startswith(base) for url in urls)
     assert ("where the station printed another" in done.output) is told
+
+
+def test_where_json_is_posted(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    plan.write_text(GOOD + WEB)
+    given = ["links", str(plan), "--address", "https://chase.example"]
+    done = CliRunner().invoke(app, given)
+    assert "web: JSON objects are posted to https://chase.example/api/json/another-l" in done.output
 
 
 def test_an_address_that_is_none_is_refused(tmp_path: Path) -> None:
