@@ -58,6 +58,7 @@ class Climb(NamedTuple):
 
 
 _NORMAL = NormalDist()
+_OTHER_DRAWS = 1 << 40  # a seed of their own for waits, so that without one all draws stay the same
 _FAR_ABOVE = 5.0  # standard deviations
 
 
@@ -122,7 +123,7 @@ def fall(
     burst_m = top_m
     hung = None
     if hang is not None:
-        hung = drawn_hang(hang, top_m, ground_m, np.random.default_rng([seed, 1]))
+        hung = drawn_hang(hang, top_m, ground_m, seed ^ _OTHER_DRAWS)
         wait_s, top_m = hung.seconds, hung.z_m
         burst_m = top_m
     if climb is not None:

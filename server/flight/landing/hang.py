@@ -49,8 +49,9 @@ class Hung(NamedTuple):
         return np.asarray(share * self.seconds[:, None])
 
 
-def drawn_hang(hang: Hang, from_m: Array, ground_m: float, chance: np.random.Generator) -> Hung:
+def drawn_hang(hang: Hang, from_m: Array, ground_m: float, seed: int) -> Hung:
     """A wait for each member of `from_m`, which has the shape (members,) and an even length."""
+    chance = np.random.default_rng(seed)
     half = len(from_m) // 2
     drawn = chance.random(half)
     survives = np.clip(np.concatenate([drawn, 1.0 - drawn]), 1e-6, 1.0)
