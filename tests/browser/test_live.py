@@ -95,6 +95,15 @@ async def test_from_the_serial_port_to_the_page(open_page: Any, tmp_path: Path) 
                 place = await mark.get_attribute("style")
                 before = await height.inner_text()
 
+                # what the crew says counts at once, and can be taken back
+                await page.get_by_role("button", name="It has not launched").click()
+                said = page.locator("[data-panel=flight] .said")
+                await expect(said).to_contain_text("said: not launched")
+                await expect(height).to_contain_text("on the ground")
+                await page.get_by_role("button", name="Take that back").click()
+                await expect(height).to_contain_text("ascending")
+                await expect(said).not_to_contain_text("said:")
+
                 await fly(1_800.0, "N0CALL-11")
                 await page.wait_for_function(
                     "place => document.querySelector('.mark-icon:has(.symbol-payload)')"
