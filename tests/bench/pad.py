@@ -8,6 +8,7 @@ on a line the day before.
 from __future__ import annotations
 
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -123,9 +124,14 @@ def follow(pad: Pad) -> Seen:
     return Seen(right and delay_s is not None, false, delay_s, odd)
 
 
+def _followed(number: int) -> Seen:
+    return follow(make_pad(number))
+
+
 def run(flights: int = FLIGHTS) -> dict[str, Any]:
     """The figures of the issue."""
-    seen = [follow(make_pad(i)) for i in range(flights)]
+    with ProcessPoolExecutor() as workers:
+        seen = list(workers.map(_followed, range(flights)))
     delays = [s.launch_delay_s for s in seen if s.launch_delay_s is not None]
     return {
         "followed": sum(s.followed for s in seen) / len(seen),

@@ -34,7 +34,7 @@ export function createFlight({ store, clock, units, post }) {
     const old = phase !== 'landed' && track !== null && isOld(state, track.time, now_s);
     const age = track === null ? 'no fix yet' : words.ago(seconds(track.time), now_s);
     panel.aside(old ? `old: ${age}` : age, old);
-    const chance = sure[phase] === undefined || phase === 'unknown' ? '' : ` (${Math.round(sure[phase] * 100)}\u00a0%)`;
+    const chance = sure[phase] === undefined || phase === 'unknown' || state.said ? '' : ` (${Math.round(sure[phase] * 100)}\u00a0%)`;
     rows.phase.show(`${words.PHASES[phase]}${chance}`);
     const show = (name, value, write) =>
       rows[name].show(value === null || value === undefined ? null : write(value), old);
