@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from . import aprs, ax25, gpsd, nmea, phone, tnc2
+from .bounds import bounded
 from .kiss import DATA_COMMAND, FEND, KissDecoder
 from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
 
 _LOWEST_ADDRESS_BYTE = ord("0") << 1  # of a bare AX.25 frame
+
+_MOST_PROBLEMS = 5  # words about one reception
 
 
 def decode(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decoding:
@@ -16,25 +19,46 @@ def decode(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decodi
 
     kiss: type byte and AX.25 frame, unescaped; a piece of KISS stream (it starts with FEND) and a
     bare frame are read too. tnc2, nmea, gpsd: one line. phone: a JSON body. Reports of nmea, gpsd
-    and phone are named after `source`.
+    and phone are named after `source`. Numbers that cannot be are left out, and named in `problem`.
     """
     try:
-        if wire == "tnc2":
-            return _tnc2(payload, heard_at_s, source)
-        if wire == "kiss":
-            return _kiss(payload, heard_at_s)
-        if wire == "nmea":
-            return _plain(nmea.decode_sentence(payload, heard_at_s, source))
-        if wire == "gpsd":
-            return _plain(gpsd.decode_object(payload, source))
-        if wire == "phone":
-            reports, problem = phone.decode_body(payload, source)
-            return Decoding(reports=reports, problem=problem)
-        return Decoding(problem=f"wire {wire!r} is not known")
+        return _bounded(_read(wire, payload, heard_at_s, source))
     except DecodeError as error:
         return Decoding(problem=str(error))
     except Exception as fault:  # one packet must not end the flight; the fuzz tests look for this
         return Decoding(problem=f"fault in the decoder: {type(fault).__name__}: {fault}")
+
+
+def _read(wire: Wire, payload: bytes, heard_at_s: float, source: str) -> Decoding:
+    if wire == "tnc2":
+        return _tnc2(payload, heard_at_s, source)
+    if wire == "kiss":
+        return _kiss(payload, heard_at_s)
+    if wire == "nmea":
+        return _plain(nmea.decode_sentence(payload, heard_at_s, source))
+    if wire == "gpsd":
+        return _plain(gpsd.decode_object(payload, source))
+    if wire == "phone":
+        reports, problem = phone.decode_body(payload, source)
+        return Decoding(reports=reports, problem=problem)
+    return Decoding(problem=f"wire {wire!r} is not known")
+
+
+def _bounded(decoding: Decoding) -> Decoding:
+    reports: list[Report] = []
+    problems = [] if decoding.problem is None else [decoding.problem]
+    for report in decoding.reports:
+        try:
+            kept, left_out = bounded(report)
+        except DecodeError as error:
+            problems.append(str(error))
+            continue
+        reports.append(kept)
+        if left_out:
+            problems.append(f"beyond what can be: {', '.join(left_out)}")
+    if not problems:
+        return decoding
+    return replace(decoding, reports=tuple(reports), problem="; ".join(problems[:_MOST_PROBLEMS]))
 
 
 def _plain(report: Report | None) -> Decoding:

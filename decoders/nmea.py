@@ -23,6 +23,7 @@ from .reports import DecodeError, PositionReport, StatusReport
 MINUTE_M = 1852.0
 PLAUSIBLE_DATE_S = DAY_S  # farther from the moment of hearing, a date is a receiver's week rollover
 READ_TYPES = ("GGA", "RMC", "GNS")
+_ESTIMATED = 6  # quality of GGA: dead reckoning
 _LEAST_FIELDS = 10  # up to the altitude of GGA and GNS and the date of RMC
 _SENTENCE = re.compile(rb"\$([ -~]*)\*([0-9A-Fa-f]{2})\s*")
 _LATITUDE = re.compile(r"\d{2}([0-5]\d)(?:\.(\d{1,9}))?", re.ASCII)
@@ -48,7 +49,8 @@ def decode_sentence(
     """One line, garbage before its last "$" allowed. None: a good sentence of another type.
 
     The time of day is resolved to the moment nearest to `heard_at_s`; the date of RMC counts when
-    it lies within PLAUSIBLE_DATE_S of it. `valid` is False when the receiver says it has no fix.
+    it lies within PLAUSIBLE_DATE_S of it. `valid` is False when the receiver says it has no fix; a
+    fix in two dimensions has no altitude.
     DecodeError: no frame, wrong or missing checksum, fields that cannot be.
     """
     start = line.rfind(b"$")
@@ -72,7 +74,7 @@ def decode_sentence(
         return StatusReport(name, f"{kind}: no position yet", time_s)
     latitude_deg, longitude_deg, step_min = _position(kind, fields, values)
     altitude = values.get("alt")
-    altitude_m = _number(altitude)
+    altitude_m = None if _is_two_dimensional(values) else _number(altitude)
     speed = _number(values.get("spd"))
     course = _number(values.get("cog"))
     return PositionReport(
@@ -156,6 +158,16 @@ def _has_fix(kind: str, values: dict[str, Any]) -> bool:
     if kind == "RMC":
         return values.get("status") == "A" and values.get("posMode") != "N"
     return any(mode != "N" for mode in str(values.get("posMode", "")))
+
+
+def _is_two_dimensional(values: dict[str, Any]) -> bool:
+    """GGA or GNS of fewer than four satellites, or of an estimate: the altitude is not measured.
+
+    Three unknowns and the receiver's clock need four satellites. A count of 0 beside a fix comes
+    from devices that do not count, and tells nothing.
+    """
+    used = _number(values.get("numSV"))
+    return (used is not None and 1 <= used <= 3) or values.get("quality") == _ESTIMATED
 
 
 def _position(kind: str, fields: list[str], values: dict[str, Any]) -> tuple[float, float, float]:

@@ -13,6 +13,7 @@ from typing import Literal
 
 AltitudeDatum = Literal["msl", "ellipsoid"]
 Wire = Literal["tnc2", "kiss", "nmea", "gpsd", "phone"]
+EARLIEST_S, LATEST_S = 0.0, 4_102_444_800.0  # 1970 to 2100: times that a report may carry
 WIRES: tuple[Wire, ...] = ("tnc2", "kiss", "nmea", "gpsd", "phone")
 
 
