@@ -17,6 +17,7 @@ from server.flight.track.phase import Phase
 _STUCK_REASONS = ("position unchanged", "altitude unchanged")
 _STUCK_FIXES = 2
 _PACKET_CHARACTERS = 300
+_NAMED_SHARE = 0.3  # of packets missed: with it the alarm of silence comes later than planned
 
 
 @dataclass(slots=True)
@@ -152,7 +153,9 @@ def _sentence(
     if state == "waiting":
         return f"Silent by rule in the air, last heard at {last}. Expected after the landing."
     if state == "reporting":
-        return f"Reports {every}."
+        share = sender.health.missed_share
+        often = f" {100.0 * share:.0f} % of its packets are missed." if share > _NAMED_SHARE else ""
+        return f"Reports {every}.{often}"
     if state == "late":
         return f"Late: last heard at {last}, expected {every}."
     if state == "stuck":
