@@ -9,7 +9,8 @@ from typing import Any
 from server.flight.geodesy import distance_bearing
 from server.flight.health import State
 from server.flight.inputs import TrackerPlan
-from server.flight.senders import Reading, Sender
+from server.flight.senders import Sender
+from server.flight.sensors import Reading
 from server.flight.times import clock, maybe_rfc3339
 from server.flight.track.fixes import Verdict
 from server.flight.track.phase import Phase
@@ -129,7 +130,7 @@ def _path(repeated_by: Sequence[str], fed_by: str, source: str) -> str:
 
 
 def _voltage(readings: Mapping[str, Sequence[Reading]]) -> float | None:
-    for quantity, values in readings.items():
+    for quantity, values in sorted(readings.items()):
         in_volts = values[-1].unit.lower() in ("v", "volt", "volts")
         if in_volts and any(word in quantity.lower() for word in ("bat", "volt")):
             return values[-1].value

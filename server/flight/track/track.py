@@ -27,6 +27,7 @@ _PLAUSIBLE_CLIMB_MS = (-200.0, 30.0)
 _FLOWN_M = 300.0
 _ORIGIN_FIXES = 5
 _PARDON_MARGIN_S = 30.0
+NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
 
 
 class Checkpoint(NamedTuple):
@@ -90,7 +91,7 @@ class Track:
         for fix in self._fixes[len(self._records) :]:
             before = self._records[-1].after if self._records else Checkpoint()
             x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            self._records.append(_run(before, fix, float(x_m), float(y_m), self.constants))
+            self._records.append(_guarded(before, fix, float(x_m), float(y_m), self.constants))
         return self._records
 
     def verdicts(self) -> list[Verdict]:
@@ -129,6 +130,20 @@ class Track:
             self._origin = origin
             self.frame = LocalFrame(*origin)
             self._records.clear()
+
+
+def _guarded(
+    before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
+) -> Record:
+    """A fix that the filter cannot compute with leaves it as it was."""
+    try:
+        record = _run(before, fix, x_m, y_m, constants)
+    except (ArithmeticError, ValueError):
+        return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
+    state = record.after.state
+    if state is None or all(math.isfinite(n) for axis in state.mixed() for n in axis):
+        return record
+    return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
 
 
 def _run(
