@@ -158,7 +158,7 @@ def test_the_stations_clock_is_wrong_and_its_trackers_say_so(
 
 
 def test_of_two_trackers_the_one_that_agrees_with_the_station_is_believed() -> None:
-    wrong = [stamped(t, hhmmss(T0 + t - 3_000), BACKUP) for t in range(0, 3_000, 30)]
+    wrong = [stamped(t, hhmmss(T0 + t - 7_200), BACKUP) for t in range(0, 3_000, 30)]
     flight = fly([*good(), *wrong])
     assert flight.now_ahead_s == 0.0
     assert flight.senders[BACKUP].doubted == {TimeDoubt.BEHIND: len(wrong)}

@@ -22,8 +22,7 @@ _LATE_COPY_MS = 30 * 60_000
 # Between a packet's own time and its hearing. On 50 real flights the lag is 1.9 s (median), 25.8 s (999
 # of 1,000) and at most 405 s, and never below 0; a digipeater may repeat one after half an hour
 _AHEAD_S = 60.0  # an error of the station's clock below NOTICED_S stays, and the tracker has one
-_BEHIND_DIRECT_S = 300.0  # the air takes no time, but a stamp may be cut to the minute; our choice
-_BEHIND_S = 31 * 60.0
+_BEHIND_S = 3_660.0  # our choice: twice what is seen, and more than one pass of a buffer
 _BEHIND_SAVED_S = 2 * 86_400.0
 
 
@@ -181,8 +180,7 @@ def sent_at(packet: Packet, own_s: float | None, newest_s: float | None) -> Sent
         if not first.saved or put_back_s < heard_s - _BEHIND_SAVED_S:
             put_back_s = heard_s
         return SentAt(put_back_s, False, TimeDoubt.AHEAD)
-    behind_s = _BEHIND_DIRECT_S if first.direct else _BEHIND_S
-    if own_s < heard_s - (_BEHIND_SAVED_S if first.saved else behind_s):
+    if own_s < heard_s - (_BEHIND_SAVED_S if first.saved else _BEHIND_S):
         return SentAt(heard_s, False, TimeDoubt.BEHIND)
     return SentAt(own_s, True)
 
