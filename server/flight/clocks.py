@@ -29,36 +29,44 @@ Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: b
 
 
 class Clock:
-    """What witnesses say of one clock. `witnesses` are those that count; others are kept."""
+    """What witnesses say of one clock. `witnesses` are those that count; others are kept.
 
-    def __init__(self, witnesses: Set[str], *, may_jump: bool) -> None:
+    `may_jump`: one witness alone is believed whatever it says. `alone`: nobody asks whether the error
+    is known, or only taken to be 0.
+    """
+
+    def __init__(self, witnesses: Set[str], *, may_jump: bool, alone: bool) -> None:
+        self._alone = alone
         self._witnesses = witnesses
         self._may_jump = may_jump
         self._samples: dict[str, list[Sample]] = {}  # by witness, in order of hearing
         self._times: list[float] = []  # of all samples, sorted
         self._counted = self._off = 0  # samples of witnesses, and of them those that are far off
 
-    def add(self, witness: str, sample: Sample) -> bool:
-        """One more sample. True when it changes the clock's error at a moment already heard."""
-        return self._change(witness, sample, +1)
+    def add(self, witness: str, sample: Sample, latest_s: float) -> bool:
+        """One more sample. True when it changes the clock's error at a moment up to `latest_s`: the
+        last that has been read from it."""
+        return self._change(witness, sample, +1, latest_s)
 
-    def remove(self, witness: str, sample: Sample) -> bool:
+    def remove(self, witness: str, sample: Sample, latest_s: float) -> bool:
         """Take a sample back. True as for `add`."""
-        return self._change(witness, sample, -1)
+        return self._change(witness, sample, -1, latest_s)
 
     def admit(self, witness: str) -> bool:
         """A name that `witnesses` holds from now on. True as for `add`; call it after that."""
         given = self._samples.pop(witness, [])
-        before = self._known()
+        before, few = self._known() if given else [], self._counted < _FEWEST
         self._samples[witness] = given
         self._counted += len(given)
         self._off += sum(_is_off(sample) for sample in given)
-        return before != self._known()
+        if given and not self._alone and few and self._counted >= _FEWEST:
+            return True
+        return bool(given) and before != self._known()
 
     def _known(self) -> list[float | None]:
         return [self.known_s(h) for h in _moments(*self._times)]
 
-    def _change(self, witness: str, sample: Sample, sign: int) -> bool:
+    def _change(self, witness: str, sample: Sample, sign: int, latest_s: float) -> bool:
         samples = self._samples.setdefault(witness, [])
         counts = witness in self._witnesses
         off = counts and _is_off(sample)
@@ -66,9 +74,10 @@ class Clock:
         touched: list[float] = []
         if off and self._off == (0 if sign > 0 else 1):  # looked right until now, or does again
             touched = _moments(*self._times, sample[0])
-        elif counts and self._off:
+        elif counts and self._off and len(samples) + sign >= _FEWEST - (sign < 0):
             touched = self._touched(samples, i, sample[0])
-        before = [self.known_s(h) for h in touched]
+        touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
+        before, few = [self.known_s(h) for h in touched], self._counted < _FEWEST
         if sign > 0:
             samples.insert(i, sample)
             bisect.insort(self._times, sample[0])
@@ -77,6 +86,8 @@ class Clock:
             del self._times[bisect.bisect_left(self._times, sample[0])]
         self._counted += sign * counts
         self._off += sign * off
+        if not self._alone and few != (self._counted < _FEWEST):
+            return True
         return before != [self.known_s(h) for h in touched]
 
     def _touched(self, samples: list[Sample], i: int, heard_s: float) -> list[float]:
@@ -149,7 +160,12 @@ class Clock:
         )
 
     def _counting(self) -> Iterable[list[Sample]]:
-        return (s for name, s in self._samples.items() if name in self._witnesses)
+        """Samples of the witnesses that have said enough to be heard."""
+        return (
+            samples
+            for name, samples in self._samples.items()
+            if len(samples) >= _FEWEST and name in self._witnesses
+        )
 
     def _agreed(self, windows: Iterable[tuple[list[Sample], list[Sample]]]) -> float | None:
         """What most witnesses say; of two opinions the one by which the clock is the less wrong."""

@@ -83,6 +83,7 @@ class Flight:
             for name in (tracker.callsign, tracker.source)
             if name is not None
         }
+        self._planned = {*self.trackers}
         self.vehicles: dict[str, VehiclePlan] = {
             name: vehicle
             for vehicle in plan.vehicles
@@ -319,8 +320,15 @@ class Flight:
         if name in self.trackers:
             self._change_track(gone, come)
         elif self._shows_itself_a_tracker(name, reports):
-            self.trackers[name] = TrackerPlan(name=name, callsign=name)
+            self._infer(name)
             self._track.add(sender.all_fixes())
+
+    def _infer(self, name: str) -> None:
+        """Behind the planned ones, by name: which shows itself first depends on what is heard first."""
+        inferred = {*self.trackers} - self._planned | {name}
+        for one in inferred - {name}:
+            del self.trackers[one]
+        self.trackers |= {one: TrackerPlan(one, callsign=one) for one in sorted(inferred)}
 
     def _change_track(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:

@@ -39,6 +39,7 @@ class StationClocks:
         self._apart: dict[str, Clock] = {}  # against the reference station's
         self._first_last_s: dict[tuple[str, bytes], dict[str, tuple[float, float]]] = {}
         self._paired: dict[tuple[str, bytes, str], tuple[float, float]] = {}
+        self._read_s: dict[str, float] = {}  # see `_read_to_s`
         self._latest_s: dict[str, float] = {}  # hearing of each station, by its own clock
         self.reference = plan.station
 
@@ -68,8 +69,15 @@ class StationClocks:
         True when receptions that were taken in before have other times now.
         """
         station, heard_s = self.station(reception), reception.heard_at_s
-        if reception.wire == "phone":
-            return False
+        moved = reception.wire != "phone" and self._learn(station, heard_s, decoding)
+        self._read_s[station] = max(heard_s, self._read_to_s(station))
+        return moved
+
+    def _read_to_s(self, station: str) -> float:
+        """The latest time of hearing that was put right by this clock."""
+        return self._read_s.get(station, float("-inf"))
+
+    def _learn(self, station: str, heard_s: float, decoding: Decoding) -> bool:
         self._latest_s[station] = max(heard_s, self._latest_s.get(station, heard_s))
         moved = False
         for report in decoding.reports:
@@ -79,8 +87,10 @@ class StationClocks:
             ahead_s = heard_s - (report.time_s or 0.0) - _USUAL_LAG_S
             if report.time_s is None or abs(ahead_s) > _PLAUSIBLE_S or not self._kept(report.name):
                 continue
-            clock = self._clocks.setdefault(station, Clock(self.witnesses, may_jump=False))
-            moved |= clock.add(report.name, (heard_s, ahead_s))
+            clock = self._clocks.setdefault(
+                station, Clock(self.witnesses, may_jump=False, alone=not self._own)
+            )
+            moved |= clock.add(report.name, (heard_s, ahead_s), self._read_to_s(station))
         transmission = decoding.transmission
         if self._own and transmission is not None and self._kept(transmission.sender):
             moved |= self._pair(transmission.sender, transmission.information, station, heard_s)
@@ -143,13 +153,13 @@ class StationClocks:
         old = self._paired.get(key)
         if old == (sample if once else None):
             return False
-        clock = self._apart.setdefault(station, Clock(self.witnesses, may_jump=True))
+        clock = self._apart.setdefault(station, Clock(self.witnesses, may_jump=True, alone=False))
         moved = False
         if old is not None:
-            moved |= clock.remove(name, self._paired.pop(key))
+            moved |= clock.remove(name, self._paired.pop(key), self._read_to_s(station))
         if once:
             self._paired[key] = sample
-            moved |= clock.add(name, sample)
+            moved |= clock.add(name, sample, self._read_to_s(station))
         return moved
 
     def wrong(self) -> dict[str, float]:
