@@ -12,17 +12,23 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any, NamedTuple, TypeVar
 
-from decoders.comments import CommentPattern
-from decoders.decode import decode
-from decoders.reports import EARLIEST_S, LATEST_S, Decoding, PositionReport, Report
+from decoders.reports import EARLIEST_S, LATEST_S, PositionReport, Report
 from server.flight.health import TrackerHealth
-from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.heard import Taken, decoded
+from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
+from server.flight.plan_names import (
+    by_name,
+    comment_patterns,
+    launch_site,
+    motion_constants,
+    trackers_heard,
+    vehicles_heard,
+)
 from server.flight.senders import Sender
 from server.flight.station_clocks import StationClocks, shows_a_tracker
-from server.flight.track.arrivals import Arrivals, Hearing
+from server.flight.track.arrivals import Arrivals
 from server.flight.track.fixes import Fix
-from server.flight.track.modes import MotionConstants
 from server.flight.track.phase import Event
 from server.flight.track.track import Track
 
@@ -42,14 +48,6 @@ class Counts(NamedTuple):
     unusable: int = 0  # receptions that could not be taken in, whatever they hold
 
 
-class Taken(NamedTuple):
-    """A reception with what it says, read by the put-right time of its hearing."""
-
-    heard_at_ms: int
-    reception: Reception
-    decoding: Decoding
-
-
 class Flight:
     """State of one flight. The same set of receptions and commands gives the same state."""
 
@@ -64,7 +62,7 @@ class Flight:
         self._ticked = False
         self._receptions: list[Reception] = []
         self._unusable: dict[Reception, str] = {}  # and in what exception it ended
-        self._patterns = _patterns(plan)
+        self._patterns = comment_patterns(plan)
         self.clocks = StationClocks(plan)
         self._open_books()
 
@@ -73,23 +71,13 @@ class Flight:
         self.counts = Counts()
         self.fault_kinds: Counter[str] = Counter()  # of the unusable ones
         self.senders: dict[str, Sender] = {}
-        self._track = Track(_constants(plan), _origin(plan))
+        self._track = Track(motion_constants(plan), launch_site(plan))
         self._rescaled: set[str] = set()  # senders whose pressures are to be worked out again
         self._held: list[Taken] = []  # by other stations, later than now
         self._latest_taken_s = 0.0  # of other stations
-        self.trackers: dict[str, TrackerPlan] = {  # by the name that is heard
-            name: tracker
-            for tracker in plan.trackers
-            for name in (tracker.callsign, tracker.source)
-            if name is not None
-        }
+        self.trackers = trackers_heard(plan)
         self._planned = {*self.trackers}
-        self.vehicles: dict[str, VehiclePlan] = {
-            name: vehicle
-            for vehicle in plan.vehicles
-            for name in (vehicle.callsign, vehicle.source)
-            if name is not None
-        }
+        self.vehicles = vehicles_heard(plan)
         self._arrivals = Arrivals()
 
     @property
@@ -116,7 +104,7 @@ class Flight:
     def held(self) -> dict[str, list[float]]:
         """When other stations say that they heard what is not used, because it is later than now."""
         found: dict[str, list[float]] = {}
-        for one in sorted(self._held, key=_order):
+        for one in sorted(self._held, key=Taken.order):
             found.setdefault(one.reception.station, []).append(one.heard_at_ms / 1000.0)
         return found
 
@@ -158,7 +146,7 @@ class Flight:
             self._rebuild(learn=False)
         horizon_s = self._horizon_s()
         if any(one.heard_at_ms / 1000.0 <= horizon_s for one in self._held):
-            held, self._held = sorted(self._held, key=_order), []
+            held, self._held = sorted(self._held, key=Taken.order), []
             unusable = len(self._unusable)
             for one in held:
                 self._guard(one.reception, self._place, one)
@@ -218,11 +206,11 @@ class Flight:
         self._guard(reception, self._learn_from, reception)
 
     def _learn_from(self, reception: Reception) -> None:
-        self.clocks.learn(reception, _decoded(reception, reception.heard_at_s))
+        self.clocks.learn(reception, decoded(reception, reception.heard_at_s))
 
     def _receive(self, reception: Reception, learn: bool) -> bool:
         self._read_clock(reception.station, reception.heard_at_s)
-        decoding = _decoded(reception, reception.heard_at_s)
+        decoding = decoded(reception, reception.heard_at_s)
         unread = decoding.problem is not None and not decoding.reports
         self.counts = self.counts._replace(
             total=self.counts.total + 1, undecodable=self.counts.undecodable + unread
@@ -231,7 +219,7 @@ class Flight:
         station = self.clocks.station(reception)
         ahead_s = self.clocks.ahead_s(station, reception.heard_at_s)
         if ahead_s != 0.0:  # the day that a time without a date belongs to
-            decoding = _decoded(reception, reception.heard_at_s - ahead_s)
+            decoding = decoded(reception, reception.heard_at_s - ahead_s)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
         self._place(Taken(heard_at_ms, reception, decoding))
         return moved
@@ -244,12 +232,12 @@ class Flight:
                 self._held.append(taken)
                 return
             self._latest_taken_s = max(self._latest_taken_s, heard_s)
-        for name, reports in self._by_name(taken.decoding, taken.reception).items():
-            self._hear(name, taken.heard_at_ms, taken.reception, taken.decoding, reports)
+        for name, reports in by_name(taken.decoding, self._patterns).items():
+            self._hear(name, taken, reports)
 
     def _horizon_s(self) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""
-        if self.plan.station not in self._clock_s:
+        if self.plan.station not in self._clock_s or self.clocks.all_are_later:
             return float("inf")
         return self.now_s + (_ALLOWED_S if self._ticked else _ALLOWED_UNTICKED_S)
 
@@ -267,48 +255,10 @@ class Flight:
             return own, self._clock_s[own]
         return max(self._clock_s.items(), key=lambda item: item[1], default=(own, 0.0))
 
-    def _by_name(self, decoding: Decoding, reception: Reception) -> dict[str, tuple[Report, ...]]:
-        """Reports by whom they speak of. The sender is there even when it reports nothing readable."""
-        by_name: dict[str, tuple[Report, ...]] = {}
-        if decoding.transmission is not None:
-            by_name[decoding.transmission.sender] = ()
-        for report in decoding.reports:
-            by_name[report.name] = (*by_name.get(report.name, ()), report)
-            pattern = self._patterns.get(report.name)
-            if pattern is not None and isinstance(report, PositionReport):
-                sensors = pattern.read(report.name, report.comment, report.time_s)
-                if sensors is not None:
-                    by_name[report.name] += (sensors,)
-        return by_name
-
-    def _hear(
-        self,
-        name: str,
-        heard_at_ms: int,
-        reception: Reception,
-        decoding: Decoding,
-        reports: tuple[Report, ...],
-    ) -> None:
-        transmission = decoding.transmission
+    def _hear(self, name: str, taken: Taken, reports: tuple[Report, ...]) -> None:
         followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
-        text = ""  # for people, who are shown the packets of those whom they follow
-        if transmission is not None:
-            content = transmission.information
-            hearing = Hearing(
-                heard_at_ms,
-                reception.source,
-                transmission.repeated_by,
-                transmission.fed_by or "",
-            )
-            if followed:
-                via = "".join(f",{v}" for v in transmission.path)
-                said = content.decode("latin-1")
-                text = f"{transmission.sender}>{transmission.destination}{via}:{said}"
-        else:
-            content = reception.payload
-            saved = reception.wire == "phone"
-            hearing = Hearing(heard_at_ms, reception.source, (), "", saved)
-            text = content.decode("utf-8", "replace")
+        content, hearing = taken.content_and_hearing()
+        text = taken.text() if followed or taken.decoding.transmission is None else ""
         change = self._arrivals.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
         if sender is None:
@@ -340,37 +290,3 @@ class Flight:
         if not self.plan.infer_trackers or name in self.vehicles:
             return False
         return any(isinstance(r, PositionReport) and shows_a_tracker(r) for r in reports)
-
-
-def _order(taken: Taken) -> tuple[int, Reception]:
-    return taken.heard_at_ms, taken.reception
-
-
-def _decoded(reception: Reception, heard_at_s: float) -> Decoding:
-    return decode(reception.wire, reception.payload, heard_at_s, reception.source)
-
-
-def _constants(plan: Plan) -> MotionConstants:
-    return MotionConstants(
-        ascent_rate_ms=plan.balloon.ascent_rate_ms,
-        ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
-        ground_altitude_m=plan.launch.altitude_m,
-        burst_from_m=plan.balloon.burst_altitude_m - 2.5 * plan.balloon.burst_altitude_sigma_m,
-    )
-
-
-def _patterns(plan: Plan) -> dict[str, CommentPattern]:
-    return {
-        name: CommentPattern(tracker.comment_pattern, tracker.comment_scales)
-        for tracker in plan.trackers
-        if tracker.comment_pattern is not None
-        for name in (tracker.callsign, tracker.source)
-        if name is not None
-    }
-
-
-def _origin(plan: Plan) -> tuple[float, float] | None:
-    launch = plan.launch
-    if launch.latitude_deg is None or launch.longitude_deg is None:
-        return None
-    return launch.latitude_deg, launch.longitude_deg

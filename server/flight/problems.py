@@ -38,6 +38,8 @@ def _other_clocks(flight: Flight) -> Iterable[str]:
                 f"The clock of {station or 'a station without a name'} is {_span(ahead_s)} ours. "
                 "The times of what it hears are put right; set its clock."
             )
+    if flight.clocks.all_are_later:
+        yield "All that other stations heard is later than now: this computer's clock is behind. Set it."
     for station, heard_s in flight.held.items():
         yield (
             f"{station or 'A station without a name'} says that it heard {len(heard_s):,} packets "

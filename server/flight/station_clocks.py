@@ -40,8 +40,11 @@ class StationClocks:
         self._first_last_s: dict[tuple[str, bytes], dict[str, tuple[float, float]]] = {}
         self._paired: dict[tuple[str, bytes, str], tuple[float, float]] = {}
         self._read_s: dict[str, float] = {}  # see `_read_to_s`
-        self._latest_s: dict[str, float] = {}  # hearing of each station, by its own clock
+        self._heard_s: dict[
+            str, tuple[float, float]
+        ] = {}  # first and last of each, by its own clock
         self.reference = plan.station
+        self.all_are_later = False  # than our clock, by which nothing was heard: ours is behind
 
     def station(self, reception: Reception) -> str:
         """Whose clock timed it: a phone's post names no station, and is ours."""
@@ -78,7 +81,8 @@ class StationClocks:
         return self._read_s.get(station, float("-inf"))
 
     def _learn(self, station: str, heard_s: float, decoding: Decoding) -> bool:
-        self._latest_s[station] = max(heard_s, self._latest_s.get(station, heard_s))
+        first_s, latest_s = self._heard_s.get(station, (heard_s, heard_s))
+        self._heard_s[station] = (min(first_s, heard_s), max(latest_s, heard_s))
         moved = False
         for report in decoding.reports:
             if not isinstance(report, PositionReport) or report.object_of or not report.valid:
@@ -99,12 +103,17 @@ class StationClocks:
     def choose_reference(self, own_now_s: float | None, allowed_s: float) -> bool:
         """Ours where it has heard anything. Otherwise the first by name of those that are at work: a
         clock that reads later than now is wrong. True when it is another one than before."""
-        chosen = self._own
-        if chosen not in self._latest_s and self._latest_s:
-            late_s = float("inf") if own_now_s is None else own_now_s + allowed_s
-            possible = {n: s for n, s in self._latest_s.items() if s <= late_s} or self._latest_s
-            latest_s = max(possible.values())
-            chosen = min(n for n, s in possible.items() if s >= latest_s - _TOGETHER_S)
+        chosen, self.all_are_later = self._own, False
+        if chosen not in self._heard_s and self._heard_s:
+            now_s = float("inf") if own_now_s is None else own_now_s + allowed_s
+            latest_s = {
+                n: min(last, now_s) for n, (first, last) in self._heard_s.items() if first <= now_s
+            }
+            if not latest_s:
+                self.all_are_later = True
+                latest_s = {n: last for n, (_, last) in self._heard_s.items()}
+            at_work_s = max(latest_s.values()) - _TOGETHER_S
+            chosen = min(n for n, s in latest_s.items() if s >= at_work_s)
         if chosen == self.reference:
             return False
         self.reference = chosen
@@ -166,7 +175,7 @@ class StationClocks:
         """Stations other than ours whose clock is off, and by how much when it was last heard."""
         return {
             station: ahead_s
-            for station, latest_s in sorted(self._latest_s.items())
+            for station, (_, latest_s) in sorted(self._heard_s.items())
             if station != self._own and (ahead_s := self.ahead_s(station, latest_s)) != 0.0
         }
 

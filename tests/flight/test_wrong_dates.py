@@ -147,3 +147,15 @@ def test_any_order_gives_the_same_state(ahead_s: float) -> None:
             state = snapshot(flight, None)
             end = end or state
             assert state == end
+
+
+def test_our_own_clock_is_behind_and_nothing_was_heard_by_it() -> None:
+    flight = Flight(replace(PLAN, station="base"))
+    flight.receive(heard_by("car-1"))
+    flight.apply(Tick(T0 - DAY_S))
+    assert len(flight.track.records()) == 100
+    assert "this computer's clock is behind" in snapshot(flight, None)["plan_problems"][0]
+    flight.receive([heard_by("car-2", 70 * 365.25 * DAY_S)[50]])
+    flight.apply(Tick(T0 + UNTIL_S))
+    assert len(flight.track.records()) == 100
+    assert flight.held.keys() == {"car-2"}
