@@ -73,7 +73,7 @@ class Flight:
         self.senders: dict[str, Sender] = {}
         self._track = Track(motion_constants(plan), launch_site(plan))
         self._rescaled: set[str] = set()  # senders whose pressures are to be worked out again
-        self._held: list[Taken] = []  # by other stations, later than now
+        self._held: list[Taken] = []  # by other stations, later than now; sorted
         self._latest_taken_s = 0.0  # of other stations
         self.trackers = trackers_heard(plan)
         self._planned = {*self.trackers}
@@ -104,7 +104,7 @@ class Flight:
     def held(self) -> dict[str, list[float]]:
         """When other stations say that they heard what is not used, because it is later than now."""
         found: dict[str, list[float]] = {}
-        for one in sorted(self._held, key=Taken.order):
+        for one in self._held:
             found.setdefault(one.reception.station, []).append(one.heard_at_ms / 1000.0)
         return found
 
@@ -142,16 +142,14 @@ class Flight:
 
     def _settle(self, moved: bool) -> None:
         """Take in again what has other times now, and what is not later than now any more."""
-        if moved or self._latest_taken_s > self._horizon_s():
+        if moved or self._latest_taken_s > self.horizon_s():
             self._rebuild(learn=False)
-        horizon_s = self._horizon_s()
-        if any(one.heard_at_ms / 1000.0 <= horizon_s for one in self._held):
-            held, self._held = sorted(self._held, key=Taken.order), []
-            unusable = len(self._unusable)
-            for one in held:
-                self._guard(one.reception, self._place, one)
-            if len(self._unusable) > unusable:
-                self._rebuild(learn=False)
+        horizon_s, unusable = self.horizon_s(), len(self._unusable)
+        while self._held and self._held[0].heard_at_ms / 1000.0 <= horizon_s:
+            one = self._held.pop(0)
+            self._guard(one.reception, self._place, one)
+        if len(self._unusable) > unusable:
+            self._rebuild(learn=False)
 
     def _rebuild(self, *, learn: bool) -> None:
         """All receptions once more in their canonical order.
@@ -228,14 +226,14 @@ class Flight:
         """Take it in, or hold it back."""
         heard_s = taken.heard_at_ms / 1000.0
         if self.clocks.station(taken.reception) != self.plan.station:
-            if heard_s > self._horizon_s():
-                self._held.append(taken)
+            if heard_s > self.horizon_s():
+                bisect.insort(self._held, taken, key=Taken.order)
                 return
             self._latest_taken_s = max(self._latest_taken_s, heard_s)
         for name, reports in by_name(taken.decoding, self._patterns).items():
             self._hear(name, taken, reports)
 
-    def _horizon_s(self) -> float:
+    def horizon_s(self) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""
         if self.plan.station not in self._clock_s or self.clocks.all_are_later:
             return float("inf")

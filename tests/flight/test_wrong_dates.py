@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
 from server.flight.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
 
@@ -159,3 +159,12 @@ def test_our_own_clock_is_behind_and_nothing_was_heard_by_it() -> None:
     flight.apply(Tick(T0 + UNTIL_S))
     assert len(flight.track.records()) == 100
     assert flight.held.keys() == {"car-2"}
+
+
+def test_a_vehicle_is_not_where_a_wrong_date_says() -> None:
+    flight = flown(heard_by("car-1") + heard_by("car-2", DAY_S)[:50])
+    flight.apply(Command(T0 + 900.0, "vehicle", "Car 2", 38.0, -98.0, "car-1"))
+    flight.apply(Command(T0 + 600.0 + DAY_S, "vehicle", "Car 2", 39.0, -99.0, "car-2"))
+    flight.apply(Command(T0 + 70 * 365 * DAY_S, "vehicle", "Car 2", 39.0, -99.0, "car-3"))
+    (vehicle,) = snapshot(flight, None)["vehicles"]
+    assert (vehicle["latitude_deg"], vehicle["longitude_deg"]) == (38.0, -98.0)
