@@ -41,9 +41,11 @@ def _other_clocks(flight: Flight) -> Iterable[str]:
     if flight.clocks.all_are_later:
         yield "All that other stations heard is later than now: this computer's clock is behind. Set it."
     for station, heard_s in flight.held.items():
+        named = station or "A station without a name"
         yield (
-            f"{station or 'A station without a name'} says that it heard {len(heard_s):,} packets "
-            f"later than now (up to {rfc3339(heard_s[-1])}). They are kept, and not used; set its clock."
+            f"{named} says that it heard {_counted(len(heard_s), 'packet')} "
+            f"later than now (up to {rfc3339(heard_s[-1])}). "
+            "Nothing of it is used, all is kept: set its clock."
         )
 
 
@@ -54,7 +56,7 @@ def _times(flight: Flight) -> Iterable[str]:
             count = 0 if sender is None else sender.doubted[doubt]
             if count > 0:
                 yield (
-                    f"{name}: {count:,} positions carry a time {words}. "
+                    f"{name}: of {_counted(count, 'position')} the time is {words}. "
                     "The time of hearing is used instead."
                 )
 
@@ -63,9 +65,13 @@ def _unusable(flight: Flight) -> Iterable[str]:
     if flight.counts.unusable:
         kinds = ", ".join(sorted(flight.fault_kinds))
         yield (
-            f"{flight.counts.unusable:,} receptions could not be taken in ({kinds}). "
-            "They are kept in the journal; please report it."
+            f"{_counted(flight.counts.unusable, 'reception')} could not be taken in ({kinds}). "
+            "What it holds is in the journal; please report it."
         )
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}" + ("" if count == 1 else "s")
 
 
 def _span(ahead_s: float) -> str:

@@ -143,7 +143,7 @@ def test_a_time_of_hearing_that_cannot_be(heard_at_ms: int) -> None:
     state = snapshot(flight, None)
     assert state["now"] == snapshot(clean, None)["now"]
     assert flight.counts.unusable == 1
-    assert "1 receptions could not be taken in" in state["plan_problems"][0]
+    assert "1 reception could not be taken in" in state["plan_problems"][0]
 
 
 def test_whatever_a_reception_does_it_is_counted_and_left_out(

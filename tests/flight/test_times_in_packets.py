@@ -75,7 +75,7 @@ def test_a_restarted_receiver_in_mid_flight(plan: Plan, names: tuple[str, ...]) 
     assert_same_place(flight, clean)
     assert flight.now_s == clean.now_s
     assert flight.senders[MAIN].doubted.total() == 8
-    assert any("carry a time" in text for text in snapshot(flight, None)["plan_problems"])
+    assert any("the time is later than" in text for text in snapshot(flight, None)["plan_problems"])
 
 
 @pytest.mark.parametrize(
