@@ -18,6 +18,7 @@ from pynmeagps import NMEAReader
 
 from .aprs_library import KNOT_MS
 from .aprs_time import DAY_S, nearest_time_of_day
+from .bounds import MOST_VALUE
 from .reports import DecodeError, PositionReport, StatusReport
 
 MINUTE_M = 1852.0
@@ -209,9 +210,9 @@ def _time(values: dict[str, Any], heard_at_s: float) -> float | None:
 
 
 def _number(value: object) -> float | None:
-    if isinstance(value, int | float) and math.isfinite(value):
-        return float(value)
-    return None
+    if not isinstance(value, int | float) or not abs(value) <= MOST_VALUE:  # nan is not
+        return None
+    return float(value)
 
 
 def _step(text: str) -> float:

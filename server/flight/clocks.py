@@ -8,6 +8,7 @@ other in the same way, by when both heard one packet.
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Iterable, Set
 
@@ -64,7 +65,11 @@ class Clock:
         return bool(given) and before != self._known()
 
     def _known(self) -> list[float | None]:
-        return [self.known_s(h) for h in _moments(*self._times)]
+        return self._told(_moments(*self._times))
+
+    def _told(self, moments: list[float]) -> list[float | None]:
+        known = [self.known_s(h) for h in moments]
+        return [k or 0.0 for k in known] if self._alone else known
 
     def _change(self, witness: str, sample: Sample, sign: int, latest_s: float) -> bool:
         samples = self._samples.setdefault(witness, [])
@@ -72,12 +77,13 @@ class Clock:
         off = counts and _is_off(sample)
         i = bisect.bisect_left(samples, sample)
         touched: list[float] = []
-        if off and self._off == (0 if sign > 0 else 1):  # looked right until now, or does again
+        if off and self._off == (0 if sign > 0 else 1) and not self._alone:
+            # it looked right until now, or does again: whether that is known may change anywhere
             touched = _moments(*self._times, sample[0])
-        elif counts and self._off and len(samples) + sign >= _FEWEST - (sign < 0):
+        elif counts and (self._off or off) and len(samples) + sign >= _FEWEST - (sign < 0):
             touched = self._touched(samples, i, sample[0])
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
-        before, few = [self.known_s(h) for h in touched], self._counted < _FEWEST
+        before, few = self._told(touched), self._counted < _FEWEST
         if sign > 0:
             samples.insert(i, sample)
             bisect.insort(self._times, sample[0])
@@ -88,7 +94,7 @@ class Clock:
         self._off += sign * off
         if not self._alone and few != (self._counted < _FEWEST):
             return True
-        return before != [self.known_s(h) for h in touched]
+        return before != self._told(touched)
 
     def _touched(self, samples: list[Sample], i: int, heard_s: float) -> list[float]:
         """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`."""
@@ -188,9 +194,15 @@ class Clock:
 
 
 def _moments(*times: float) -> list[float]:
-    """One of each stretch in which the error is constant: it changes at samples, and an hour before."""
-    hour_before = [t - _RECENT_S - shift_s for t in times for shift_s in (0.0, _MILLISECOND_S)]
-    return [*times, *hour_before, math.inf]
+    """One of each stretch in which the error is constant: it changes at samples, and an hour before
+    one that none has preceded for as long."""
+    ordered = sorted(set(times))
+    first = ordered[:1]
+    late = [b for a, b in itertools.pairwise(ordered) if b - a > _RECENT_S]
+    hour_before = [
+        t - _RECENT_S - shift_s for t in (*first, *late) for shift_s in (0.0, _MILLISECOND_S)
+    ]
+    return [*ordered, *hour_before, math.inf]
 
 
 def _is_off(sample: Sample) -> bool:

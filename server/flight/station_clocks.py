@@ -92,7 +92,7 @@ class StationClocks:
             if report.time_s is None or abs(ahead_s) > _PLAUSIBLE_S or not self._kept(report.name):
                 continue
             clock = self._clocks.setdefault(
-                station, Clock(self.witnesses, may_jump=False, alone=not self._own)
+                station, Clock(self.witnesses, may_jump=False, alone=station == self._own)
             )
             moved |= clock.add(report.name, (heard_s, ahead_s), self._read_to_s(station))
         transmission = decoding.transmission

@@ -48,7 +48,7 @@ def test_json(wire, template, number):
         assert decoding.problem is not None
 
 
-@pytest.mark.parametrize("number", ["1e155", "9" * 60, "-0.0", "1e999", "-9"])
+@pytest.mark.parametrize("number", ["1e155", "9" * 60, "9" * 400, "-0.0", "1e999", "-9"])
 def test_nmea(number):
     gga = f"GPGGA,115959,4807.038,N,01131.000,E,1,{number},0.9,{number},M,46.9,M,,"
     rmc = f"GPRMC,115959,A,4807.038,N,01131.000,E,{number},{number},150626,,,A"
