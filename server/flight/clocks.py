@@ -20,8 +20,7 @@ NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays b
 _AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
 _SAME_S = 30.0  # two witnesses that say the same
 _RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
-# One witness alone whose time jumps by more has been restarted: the clock of a station does not jump
-# by hours while it runs (run.steady_clock). Our choice
+# One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
 _JUMP_S = 900.0
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
@@ -42,7 +41,8 @@ class Clock:
         self._may_jump = may_jump
         self._samples: dict[str, list[Sample]] = {}  # by witness, in order of hearing
         self._times: list[float] = []  # of all samples, sorted
-        self._counted = self._off = 0  # samples of witnesses, and of them those that are far off
+        # samples of witnesses, and of them those that are off, and those that may have jumped
+        self._counted = self._off = self._far = 0
 
     def add(self, witness: str, sample: Sample, latest_s: float) -> bool:
         """One more sample. True when it changes the clock's error at a moment up to `latest_s`: the
@@ -60,6 +60,7 @@ class Clock:
         self._samples[witness] = given
         self._counted += len(given)
         self._off += sum(_is_off(sample) for sample in given)
+        self._far += sum(_is_far(sample) for sample in given)
         if given and not self._alone and few and self._counted >= _FEWEST:
             return True
         return bool(given) and before != self._known()
@@ -76,6 +77,8 @@ class Clock:
         counts = witness in self._witnesses
         off = counts and _is_off(sample)
         i = bisect.bisect_left(samples, sample)
+        far = counts and _is_far(sample)
+        self._far += far  # taken back below, where the sample goes
         touched: list[float] = []
         if off and self._off == (0 if sign > 0 else 1) and not self._alone:
             # it looked right until now, or does again: whether that is known may change anywhere
@@ -92,6 +95,7 @@ class Clock:
             del self._times[bisect.bisect_left(self._times, sample[0])]
         self._counted += sign * counts
         self._off += sign * off
+        self._far -= 2 * far * (sign < 0)
         if not self._alone and few != (self._counted < _FEWEST):
             return True
         return before != self._told(touched)
@@ -101,8 +105,8 @@ class Clock:
         first_s = -math.inf
         if i > _SAMPLES_AFTER:
             first_s = samples[i - _SAMPLES_AFTER - 1][0]
-        last_s = math.inf
-        if i + _SAMPLES_BEFORE < len(samples):
+        last_s = math.inf  # of one that has jumped, all before it tell whether it or the clock did
+        if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
             last_s = samples[i + _SAMPLES_BEFORE][0]
         first = bisect.bisect_left(self._times, first_s)
         last = bisect.bisect_right(self._times, last_s)
@@ -132,7 +136,7 @@ class Clock:
         ]
         latest_s = max((samples[end - 1][0] for samples, end in ends), default=0.0)
         return self._agreed(
-            (samples, samples[max(end - _SAMPLES_BEFORE, 0) : end])
+            (samples, max(end - _SAMPLES_BEFORE, 0), end)
             for samples, end in ends
             if samples[end - 1][0] >= latest_s - _RECENT_S
         )
@@ -145,7 +149,7 @@ class Clock:
         ]
         first_s = min((samples[start][0] for samples, start in starts), default=0.0)
         return self._agreed(
-            (samples, samples[start : start + _SAMPLES_AFTER])
+            (samples, start, start + _SAMPLES_AFTER)
             for samples, start in starts
             if samples[start][0] <= first_s + _RECENT_S
         )
@@ -173,24 +177,42 @@ class Clock:
             if len(samples) >= _FEWEST and name in self._witnesses
         )
 
-    def _agreed(self, windows: Iterable[tuple[list[Sample], list[Sample]]]) -> float | None:
+    def _agreed(self, windows: Iterable[tuple[list[Sample], int, int]]) -> float | None:
         """What most witnesses say; of two opinions the one by which the clock is the less wrong."""
         votes = [
-            (vote, samples) for samples, window in windows if (vote := _middle(window)) is not None
+            (vote, samples, end)
+            for samples, start, end in windows
+            if (vote := _middle(samples[start:end])) is not None
         ]
         if not votes:
             return None
         if len(votes) == 1:
-            ((vote, samples),) = votes
+            ((vote, samples, end),) = votes
             first = _middle(samples[:_SAMPLES_BEFORE])
-            jumped = first is not None and abs(vote - first) > NOTICED_S
-            if jumped and abs(vote) > _JUMP_S and not self._may_jump:
-                return first
-            return vote
-        said = sorted(vote for vote, _ in votes)
+            if self._may_jump or first is None or abs(vote) <= _JUMP_S:
+                return vote
+            same = abs(vote - first) <= NOTICED_S
+            return vote if same or _clock_jumped(samples[:end], first, vote) else first
+        said = sorted(vote for vote, *_ in votes)
         camps = [[other for other in said if abs(other - vote) <= _SAME_S] for vote in said]
         best = max(camps, key=lambda camp: (len(camp), -abs(camp[len(camp) // 2])))
         return best[len(best) // 2]
+
+
+def _clock_jumped(samples: list[Sample], first_s: float, now_s: float) -> bool:
+    """Whether it was the clock that jumped ahead, not the one witness back: his own time went on.
+
+    A clock does not go back (recover.not_before).
+    """
+    good = len(samples) - 1
+    while good >= 0 and abs(samples[good][1] - first_s) > NOTICED_S:
+        good -= 1
+    if good < 0 or now_s < first_s:
+        return False
+    for heard_s, ahead_s in samples[good + 1 :]:
+        if abs(ahead_s - now_s) <= _SAME_S:
+            return heard_s - ahead_s > samples[good][0] - samples[good][1]
+    return False
 
 
 def _moments(*times: float) -> list[float]:
@@ -207,6 +229,10 @@ def _moments(*times: float) -> list[float]:
 
 def _is_off(sample: Sample) -> bool:
     return abs(sample[1]) > NOTICED_S
+
+
+def _is_far(sample: Sample) -> bool:
+    return abs(sample[1]) > _JUMP_S - _SAME_S
 
 
 def _middle(window: list[Sample]) -> float | None:

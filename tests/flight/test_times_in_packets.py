@@ -195,3 +195,20 @@ def test_any_order_gives_the_same_state(plan: Plan) -> None:
         state = snapshot(flight, None)
         end = end or state
         assert state == end
+
+
+@pytest.mark.parametrize("ahead_s", [1_200.0, 5 * 3_600.0])
+def test_the_computer_starts_again_in_flight_with_a_wrong_clock(ahead_s: float) -> None:
+    """One tracker alone: its own time goes on, so it is the clock that jumped."""
+    given = [
+        replace(r, heard_at_ms=r.heard_at_ms + (round(1000 * ahead_s) if i >= 60 else 0))
+        for i, r in enumerate(good())
+    ]
+    clean = fly(good())
+    for seed in range(3):
+        mixed = random.Random(seed).sample(given, len(given)) if seed else given
+        flight = Flight(PLAN)
+        for one in mixed:
+            flight.receive([one])
+        assert flight.now_ahead_s == pytest.approx(ahead_s, abs=2.0)
+        assert flight.senders[MAIN].all_fixes() == clean.senders[MAIN].all_fixes()
