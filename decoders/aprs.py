@@ -111,6 +111,9 @@ def _message(sender: str, text: str) -> Report:
         raise DecodeError(f"{text[:12]!r} is not a message: addressee of nine characters expected")
     addressee, said = match[1].rstrip(), match[2]
     if aprs_telemetry.is_scale(said):
+        # a tracker defines its own telemetry, with itself as the addressee (APRS 1.0.1, ch. 13)
+        if addressee.upper() != sender.upper():
+            return StatusReport(sender, f"to {addressee}: {words(said)}")
         return aprs_telemetry.decode_scale(addressee.upper(), said)
     parsed = aprs_library.parse(text)
     if "response" in parsed:

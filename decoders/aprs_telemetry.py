@@ -62,7 +62,10 @@ def is_scale(message: str) -> bool:
 
 
 def decode_scale(name: str, message: str) -> SensorScale:
-    """A PARM, UNIT, EQNS or BITS message about the tracker `name`."""
+    """A PARM, UNIT, EQNS or BITS message about the tracker `name`.
+
+    DecodeError: not understood, or a coefficient that no float holds.
+    """
     if re.fullmatch(r"BITS\.[01]{8}", message):
         message += ","  # the title may be left out; aprslib insists on its comma
     parsed = aprs_library.parse(f":{'N0CALL':<9}:{message}")
@@ -71,7 +74,10 @@ def decode_scale(name: str, message: str) -> SensorScale:
         texts = tuple(text.strip() for text in parsed[f"t{kind}"])
         return SensorScale(name, "PARM" if kind == "PARM" else "UNIT", texts=texts)
     if "tEQNS" in parsed:
-        rows = tuple((float(a), float(b), float(c)) for a, b, c in parsed["tEQNS"])
+        try:
+            rows = tuple((float(a), float(b), float(c)) for a, b, c in parsed["tEQNS"])
+        except OverflowError as error:
+            raise DecodeError("EQNS coefficient with too many digits") from error
         return SensorScale(name, "EQNS", coefficients=rows)
     if "tBITS" in parsed:
         sense = tuple(bit == "1" for bit in parsed["tBITS"])

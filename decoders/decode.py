@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from . import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
+from .bounds import bounded
 from .kiss import DATA_COMMAND, FEND, KissDecoder
 from .readings import FieldOrder, JsonNames, NmeaRules, Reading
 from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
@@ -15,6 +16,8 @@ ODD_NAME = "the packet was read; its header has an odd name:"
 _TEXT = re.compile(rb"(?:<\xff\x01)?[!-~]{1,80}>[!-~]")  # sender and destination of a TNC2 line
 _R = TypeVar("_R", FieldOrder, JsonNames)
 _LOWEST_ADDRESS_BYTE = ord("0") << 1  # of a bare AX.25 frame
+
+_MOST_PROBLEMS = 5  # words about one reception
 
 
 def decode(
@@ -26,33 +29,57 @@ def decode(
     frame and a TNC2 line in place of the frame are read too. agw: header and data. tnc2, nmea,
     gpsd, fields: one line. json, phone: a JSON body. `reading` is what the plan says of the source:
     fields and json cannot be read without it. Reports that carry no name are called `source`.
+    Numbers that cannot be are left out, and named in `problem`.
     """
     try:
-        if wire == "tnc2":
-            return _tnc2(payload, heard_at_s, source)
-        if wire == "kiss":
-            return _kiss(payload, heard_at_s)
-        if wire == "agw":
-            return _agw(payload, heard_at_s)
-        if wire == "nmea":
-            loose = isinstance(reading, NmeaRules) and reading.without_checksum
-            return _plain(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
-        if wire == "gpsd":
-            report, device = gpsd.decode_with_device(payload, source)
-            return replace(_plain(report), device=device)
-        if wire == "fields":
-            order = _planned(reading, FieldOrder, source, "the order of its fields")
-            return _several(fields.decode_sentence(payload, heard_at_s, source, order))
-        if wire == "json":
-            names = _planned(reading, JsonNames, source, "the names of its JSON")
-            return _several(json_objects.decode_payload(payload, source, names))
-        if wire == "phone":
-            return _several(phone.decode_body(payload, source))
-        return Decoding(problem=f"wire {wire!r} is not known")
+        return _bounded(_read(wire, payload, heard_at_s, source, reading))
     except DecodeError as error:
         return Decoding(problem=str(error))
     except Exception as fault:  # one packet must not end the flight; the fuzz tests look for this
         return Decoding(problem=f"fault in the decoder: {type(fault).__name__}: {fault}")
+
+
+def _read(
+    wire: Wire, payload: bytes, heard_at_s: float, source: str, reading: Reading | None
+) -> Decoding:
+    if wire == "tnc2":
+        return _tnc2(payload, heard_at_s, source)
+    if wire == "kiss":
+        return _kiss(payload, heard_at_s)
+    if wire == "agw":
+        return _agw(payload, heard_at_s)
+    if wire == "nmea":
+        loose = isinstance(reading, NmeaRules) and reading.without_checksum
+        return _plain(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
+    if wire == "gpsd":
+        report, device = gpsd.decode_with_device(payload, source)
+        return replace(_plain(report), device=device)
+    if wire == "fields":
+        order = _planned(reading, FieldOrder, source, "the order of its fields")
+        return _several(fields.decode_sentence(payload, heard_at_s, source, order))
+    if wire == "json":
+        names = _planned(reading, JsonNames, source, "the names of its JSON")
+        return _several(json_objects.decode_payload(payload, source, names))
+    if wire == "phone":
+        return _several(phone.decode_body(payload, source))
+    return Decoding(problem=f"wire {wire!r} is not known")
+
+
+def _bounded(decoding: Decoding) -> Decoding:
+    reports: list[Report] = []
+    problems = [] if decoding.problem is None else [decoding.problem]
+    for report in decoding.reports:
+        try:
+            kept, left_out = bounded(report)
+        except DecodeError as error:
+            problems.append(str(error))
+            continue
+        reports.append(kept)
+        if left_out:
+            problems.append(f"beyond what can be: {', '.join(left_out)}")
+    if not problems:
+        return decoding
+    return replace(decoding, reports=tuple(reports), problem="; ".join(problems[:_MOST_PROBLEMS]))
 
 
 def _planned(reading: Reading | None, kind: type[_R], source: str, what: str) -> _R:

@@ -19,6 +19,7 @@ RADIUS_95_SIGMAS = 2.4477  # 95 % of a circular normal distribution
 HEIGHT_95_SIGMAS = 1.96
 MAX_DEVICE_CHARACTERS = 500
 READ_CLASSES = ("TPV", "SKY")
+_MODE_2D, _MODE_3D = 2, 3  # gpsd_json(5)
 
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
 _Size = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
@@ -48,7 +49,7 @@ class _Sky(BaseModel):
     model_config = ConfigDict(extra="ignore")
 
     time: str | None = None
-    uSat: int | None = None
+    uSat: Annotated[int, Field(ge=0, le=1_000)] | None = None
     satellites: list[dict[str, Any]] = Field(default_factory=list, max_length=256)
 
 
@@ -61,8 +62,8 @@ class _Header(BaseModel):
 def decode_object(line: bytes, name: str) -> PositionReport | StatusReport | None:
     """One JSON object. None: one that has nothing to say to a flight (VERSION, DEVICES, WATCH ...).
 
-    `valid` is False below mode 2; without coordinates it is a StatusReport. DecodeError: not JSON,
-    no class, or values that cannot be.
+    `valid` is False below mode 2, and a fix in two dimensions (mode 2) has no altitude; without
+    coordinates it is a StatusReport. DecodeError: not JSON, no class, or values that cannot be.
     """
     return decode_with_device(line, name)[0]
 
@@ -94,6 +95,9 @@ def _position(tpv: _Tpv, name: str) -> PositionReport | StatusReport:
         altitude_m, datum = tpv.altHAE, "ellipsoid"
     if altitude_m is None:
         altitude_m = tpv.alt
+    three_dimensions = tpv.mode >= _MODE_3D
+    if not three_dimensions:
+        altitude_m = None
     return PositionReport(
         name=name,
         latitude_deg=tpv.lat,
@@ -103,10 +107,10 @@ def _position(tpv: _Tpv, name: str) -> PositionReport | StatusReport:
         altitude_datum=datum,
         course_deg=None if tpv.track is None else tpv.track % 360.0,
         speed_ms=tpv.speed,
-        climb_ms=tpv.climb,
+        climb_ms=tpv.climb if three_dimensions else None,
         sigma_h_m=_sigma_h(tpv),
-        sigma_v_m=None if tpv.epv is None else tpv.epv / HEIGHT_95_SIGMAS,
-        valid=tpv.mode >= 2,
+        sigma_v_m=None if altitude_m is None or tpv.epv is None else tpv.epv / HEIGHT_95_SIGMAS,
+        valid=tpv.mode >= _MODE_2D,
     )
 
 

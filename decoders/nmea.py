@@ -21,10 +21,12 @@ from pynmeagps import NMEAReader
 from . import readings
 from .aprs_library import KNOT_MS
 from .aprs_time import DAY_S, nearest_time_of_day
+from .bounds import MOST_VALUE
 from .reports import DecodeError, PositionReport, StatusReport
 
 MINUTE_M = 1852.0
 PLAUSIBLE_DATE_S = DAY_S  # farther from the moment of hearing, a date is a receiver's week rollover
+_ESTIMATED = 6  # quality of GGA: dead reckoning
 # up to the altitude of GGA and GNS, the date of RMC, the hemisphere of GLL, the name of WPL
 _LEAST_FIELDS = {"GGA": 10, "RMC": 10, "GNS": 10, "GLL": 5, "WPL": 6}
 READ_TYPES = tuple(_LEAST_FIELDS)
@@ -56,7 +58,8 @@ def decode_sentence(
     `without_checksum` lets a sentence that has none pass; one that is there must be right.
 
     The time of day is resolved to the moment nearest to `heard_at_s`; the date of RMC counts when
-    it lies within PLAUSIBLE_DATE_S of it. `valid` is False when the receiver says it has no fix.
+    it lies within PLAUSIBLE_DATE_S of it. `valid` is False when the receiver says it has no fix; a
+    fix in two dimensions has no altitude.
     DecodeError: no frame, wrong or missing checksum, fields that cannot be.
     """
     start = line.rfind(b"$")
@@ -82,7 +85,7 @@ def decode_sentence(
             waypoint, latitude_deg, longitude_deg, resolution_h_m=step_m, object_of=name
         )
     altitude = values.get("alt")
-    altitude_m = _number(altitude)
+    altitude_m = None if _is_two_dimensional(values) else _number(altitude)
     speed = _number(values.get("spd"))
     course = _number(values.get("cog"))
     return PositionReport(
@@ -180,6 +183,16 @@ def _has_fix(kind: str, values: dict[str, Any]) -> bool:
     return any(mode != "N" for mode in str(values.get("posMode", "")))
 
 
+def _is_two_dimensional(values: dict[str, Any]) -> bool:
+    """GGA or GNS of fewer than four satellites, or of an estimate: the altitude is not measured.
+
+    Three unknowns and the receiver's clock need four satellites. A count of 0 beside a fix comes
+    from devices that do not count, and tells nothing.
+    """
+    used = _number(values.get("numSV"))
+    return (used is not None and 1 <= used <= 3) or values.get("quality") == _ESTIMATED
+
+
 def _position(kind: str, fields: list[str], values: dict[str, Any]) -> tuple[float, float, float]:
     place = _FIRST_OF_PLACE[kind]
     latitude_text, north, longitude_text, east = fields[place : place + 4]
@@ -219,9 +232,9 @@ def _time(values: dict[str, Any], heard_at_s: float) -> float | None:
 
 
 def _number(value: object) -> float | None:
-    if isinstance(value, int | float) and math.isfinite(value):
-        return float(value)
-    return None
+    if not isinstance(value, int | float) or not abs(value) <= MOST_VALUE:  # nan is not
+        return None
+    return float(value)
 
 
 def _step(text: str) -> float:

@@ -118,17 +118,20 @@ def _validated(flat: dict[str, Any]) -> tuple[_Position, str | None]:
 
 
 def _as_report(position: _Position, name: str) -> PositionReport:
+    altitude_m, accuracy_m = position.altitude, position.altitudeAccuracy
+    if altitude_m == 0.0 and accuracy_m == 0.0:  # a 2D fix; common practice, no source
+        altitude_m = accuracy_m = None
     return PositionReport(
         name=name,
         latitude_deg=position.latitude,
         longitude_deg=position.longitude,
         time_s=None if position.timestamp is None else position.timestamp / 1000.0,
-        altitude_m=position.altitude,
+        altitude_m=altitude_m,
         altitude_datum="ellipsoid",
         course_deg=None if position.heading is None else position.heading % 360.0,
         speed_ms=position.speed,
         sigma_h_m=_divided(position.accuracy, RADIUS_95_SIGMAS),
-        sigma_v_m=_divided(position.altitudeAccuracy, HEIGHT_95_SIGMAS),
+        sigma_v_m=_divided(accuracy_m, HEIGHT_95_SIGMAS),
         battery_percent=None if position.battery is None else 100.0 * position.battery,
     )
 

@@ -15,6 +15,7 @@ AltitudeDatum = Literal["msl", "ellipsoid"]
 Wire = Literal["tnc2", "kiss", "agw", "nmea", "gpsd", "fields", "json", "phone"]
 WIRES: tuple[Wire, ...] = get_args(Wire)
 BINARY_WIRES: tuple[Wire, ...] = ("kiss", "agw")  # written as hexadecimal digits in text logs
+EARLIEST_S, LATEST_S = 0.0, 4_102_444_800.0  # 1970 to 2100: times that a report may carry
 
 
 class DecodeError(ValueError):

@@ -1,66 +1,244 @@
-"""The station's own clock against the GPS time in packets: how far it is off, and since when.
+"""How far a clock is ahead, from witnesses: a function of the set of what they said.
 
-A laptop's clock may be minutes wrong, and may be set right in mid-flight. Packets that carry the time
-of their fix show it: heard minus own time is the lag of the air, some seconds, plus the clock's error.
+A witness is a tracker (or the car's own receiver) whose packets carry GPS time: heard minus own time is
+the lag of the air, some seconds, plus the clock's error. Two stations' clocks are held against each
+other in the same way, by when both heard one packet.
 """
 
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
+from collections.abc import Iterable, Set
 
-_SAMPLES = 9
+_SAMPLES_BEFORE = 9
+_SAMPLES_AFTER = 5
 _FEWEST = 3
 _STEP_S = 2.0
-_NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
+NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
 _AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
-_USUAL_LAG_S = 2.0  # median of real flights: checks.md
-_PLAUSIBLE_S = 12 * 3_600.0
+_SAME_S = 30.0  # two witnesses that say the same
+_RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
+# One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
+_JUMP_S = 900.0
+_MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 
-class Clocks:
-    """Pairs of heard and own time, in order of hearing. A function of their set."""
+Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: both in seconds
 
-    def __init__(self) -> None:
-        self._heard_s: list[float] = []
-        self._ahead_s: list[float] = []
-        self._off = 0  # samples that are far off; with none of them the clock is right, always
 
-    def add(self, heard_s: float, own_s: float) -> bool:
-        """A packet heard at `heard_s` by the station's clock says that it was sent at `own_s`.
+class Clock:
+    """What witnesses say of one clock. `witnesses` are those that count; others are kept.
 
-        True when that changes what is taken for the clock's error at a moment already heard.
+    `may_jump`: one witness alone is believed whatever it says. `alone`: nobody asks whether the error
+    is known, or only taken to be 0.
+    """
+
+    def __init__(self, witnesses: Set[str], *, may_jump: bool, alone: bool) -> None:
+        self._alone = alone
+        self._witnesses = witnesses
+        self._may_jump = may_jump
+        self._samples: dict[str, list[Sample]] = {}  # by witness, in order of hearing
+        self._times: list[float] = []  # of all samples, sorted
+        # samples of witnesses, and of them those that are off, and those that may have jumped
+        self._counted = self._off = self._far = 0
+
+    def add(self, witness: str, sample: Sample, latest_s: float) -> bool:
+        """One more sample. True when it changes the clock's error at a moment up to `latest_s`: the
+        last that has been read from it."""
+        return self._change(witness, sample, +1, latest_s)
+
+    def remove(self, witness: str, sample: Sample, latest_s: float) -> bool:
+        """Take a sample back. True as for `add`."""
+        return self._change(witness, sample, -1, latest_s)
+
+    def admit(self, witness: str) -> bool:
+        """A name that `witnesses` holds from now on. True as for `add`; call it after that."""
+        given = self._samples.pop(witness, [])
+        before, few = self._known() if given else [], self._counted < _FEWEST
+        self._samples[witness] = given
+        self._counted += len(given)
+        self._off += sum(_is_off(sample) for sample in given)
+        self._far += sum(_is_far(sample) for sample in given)
+        if given and not self._alone and few and self._counted >= _FEWEST:
+            return True
+        return bool(given) and before != self._known()
+
+    def _known(self) -> list[float | None]:
+        return self._told(_moments(*self._times))
+
+    def _told(self, moments: list[float]) -> list[float | None]:
+        known = [self.known_s(h) for h in moments]
+        return [k or 0.0 for k in known] if self._alone else known
+
+    def _change(self, witness: str, sample: Sample, sign: int, latest_s: float) -> bool:
+        samples = self._samples.setdefault(witness, [])
+        counts = witness in self._witnesses
+        off = counts and _is_off(sample)
+        i = bisect.bisect_left(samples, sample)
+        far = counts and _is_far(sample)
+        self._far += far  # taken back below, where the sample goes
+        touched: list[float] = []
+        if off and self._off == (0 if sign > 0 else 1) and not self._alone:
+            # it looked right until now, or does again: whether that is known may change anywhere
+            touched = _moments(*self._times, sample[0])
+        elif counts and (self._off or off) and len(samples) + sign >= _FEWEST - (sign < 0):
+            touched = self._touched(samples, i, sample[0])
+        touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
+        before, few = self._told(touched), self._counted < _FEWEST
+        if sign > 0:
+            samples.insert(i, sample)
+            bisect.insort(self._times, sample[0])
+        else:
+            del samples[i]
+            del self._times[bisect.bisect_left(self._times, sample[0])]
+        self._counted += sign * counts
+        self._off += sign * off
+        self._far -= 2 * far * (sign < 0)
+        if not self._alone and few != (self._counted < _FEWEST):
+            return True
+        return before != self._told(touched)
+
+    def _touched(self, samples: list[Sample], i: int, heard_s: float) -> list[float]:
+        """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`."""
+        first_s = -math.inf
+        if i > _SAMPLES_AFTER:
+            first_s = samples[i - _SAMPLES_AFTER - 1][0]
+        last_s = math.inf  # of one that has jumped, all before it tell whether it or the clock did
+        if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
+            last_s = samples[i + _SAMPLES_BEFORE][0]
+        first = bisect.bisect_left(self._times, first_s)
+        last = bisect.bisect_right(self._times, last_s)
+        return _moments(*self._times[first:last], heard_s)
+
+    def known_s(self, heard_s: float) -> float | None:
+        """How far the clock was ahead when it read `heard_s`; None when nobody tells.
+
+        By the samples before it; by those after it where these, the next one too, say something else
+        (the clock was set), or nothing had been heard before. In whole steps, and 0 while it looks right.
         """
-        ahead_s = heard_s - own_s - _USUAL_LAG_S
-        if abs(ahead_s) > _PLAUSIBLE_S:
-            return False
-        i = bisect.bisect_right(self._heard_s, heard_s)
-        self._off += abs(ahead_s) > _NOTICED_S
         if self._off == 0:
-            self._heard_s.insert(i, heard_s)
-            self._ahead_s.insert(i, ahead_s)
-            return False
-        touched = self._heard_s[max(i - _FEWEST, 0) : i + _SAMPLES]
-        if i < len(self._heard_s):  # what was heard since the last sample
-            touched.append(math.inf)
-        before = [self.ahead_s(h) for h in touched]
-        self._heard_s.insert(i, heard_s)
-        self._ahead_s.insert(i, ahead_s)
-        return before != [self.ahead_s(h) for h in touched]
+            return 0.0 if self._counted >= _FEWEST else None
+        told, after = self._before(heard_s), self._after(heard_s)
+        was_set = told is not None and after is not None and abs(after - told) > NOTICED_S
+        if told is None or (was_set and self._next_says(heard_s, after)):
+            told = after
+        if told is None:
+            return None
+        return 0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S
 
-    def ahead_s(self, heard_s: float) -> float:
-        """How far the station's clock was ahead when it read `heard_s`; 0 while it looks right.
+    def _before(self, heard_s: float) -> float | None:
+        ends = [
+            (samples, end)
+            for samples in self._counting()
+            if (end := bisect.bisect_left(samples, (heard_s, -math.inf))) > 0
+        ]
+        latest_s = max((samples[end - 1][0] for samples, end in ends), default=0.0)
+        return self._agreed(
+            (samples, max(end - _SAMPLES_BEFORE, 0), end)
+            for samples, end in ends
+            if samples[end - 1][0] >= latest_s - _RECENT_S
+        )
 
-        From the packets before it, in whole steps; the very first ones look ahead.
-        """
-        if self._off == 0:
-            return 0.0
-        end = max(bisect.bisect_left(self._heard_s, heard_s), _FEWEST)
-        recent = sorted(self._ahead_s[max(end - _SAMPLES, 0) : end])
-        if len(recent) < _FEWEST:
-            return 0.0
-        middle = recent[len(recent) // 2]
-        spread = recent[3 * len(recent) // 4] - recent[len(recent) // 4]
-        if abs(middle) <= _NOTICED_S or spread >= _AGREEMENT_S:
-            return 0.0
-        return round(middle / _STEP_S) * _STEP_S
+    def _after(self, heard_s: float) -> float | None:
+        starts = [
+            (samples, start)
+            for samples in self._counting()
+            if (start := bisect.bisect_left(samples, (heard_s, -math.inf))) < len(samples)
+        ]
+        first_s = min((samples[start][0] for samples, start in starts), default=0.0)
+        return self._agreed(
+            (samples, start, start + _SAMPLES_AFTER)
+            for samples, start in starts
+            if samples[start][0] <= first_s + _RECENT_S
+        )
+
+    def _next_says(self, heard_s: float, ahead_s: float | None) -> bool:
+        """Whether the first sample at or after a moment says so, and is not an hour away: there may be
+        years between two readings of a clock that is set."""
+        found = (
+            samples[start]
+            for samples in self._counting()
+            if (start := bisect.bisect_left(samples, (heard_s, -math.inf))) < len(samples)
+        )
+        next_s, said_s = min(found, default=(math.inf, 0.0))
+        return (
+            ahead_s is not None
+            and next_s - heard_s <= _RECENT_S
+            and abs(said_s - ahead_s) <= _SAME_S
+        )
+
+    def _counting(self) -> Iterable[list[Sample]]:
+        """Samples of the witnesses that have said enough to be heard."""
+        return (
+            samples
+            for name, samples in self._samples.items()
+            if len(samples) >= _FEWEST and name in self._witnesses
+        )
+
+    def _agreed(self, windows: Iterable[tuple[list[Sample], int, int]]) -> float | None:
+        """What most witnesses say; of two opinions the one by which the clock is the less wrong."""
+        votes = [
+            (vote, samples, end)
+            for samples, start, end in windows
+            if (vote := _middle(samples[start:end])) is not None
+        ]
+        if not votes:
+            return None
+        if len(votes) == 1:
+            ((vote, samples, end),) = votes
+            first = _middle(samples[:_SAMPLES_BEFORE])
+            if self._may_jump or first is None or abs(vote) <= _JUMP_S:
+                return vote
+            same = abs(vote - first) <= NOTICED_S
+            return vote if same or _clock_jumped(samples[:end], first, vote) else first
+        said = sorted(vote for vote, *_ in votes)
+        camps = [[other for other in said if abs(other - vote) <= _SAME_S] for vote in said]
+        best = max(camps, key=lambda camp: (len(camp), -abs(camp[len(camp) // 2])))
+        return best[len(best) // 2]
+
+
+def _clock_jumped(samples: list[Sample], first_s: float, now_s: float) -> bool:
+    """Whether it was the clock that jumped ahead, not the one witness back: his own time went on.
+
+    A clock does not go back (recover.not_before).
+    """
+    good = len(samples) - 1
+    while good >= 0 and abs(samples[good][1] - first_s) > NOTICED_S:
+        good -= 1
+    if good < 0 or now_s < first_s:
+        return False
+    for heard_s, ahead_s in samples[good + 1 :]:
+        if abs(ahead_s - now_s) <= _SAME_S:
+            return heard_s - ahead_s > samples[good][0] - samples[good][1]
+    return False
+
+
+def _moments(*times: float) -> list[float]:
+    """One of each stretch in which the error is constant: it changes at samples, and an hour before
+    one that none has preceded for as long."""
+    ordered = sorted(set(times))
+    first = ordered[:1]
+    late = [b for a, b in itertools.pairwise(ordered) if b - a > _RECENT_S]
+    hour_before = [
+        t - _RECENT_S - shift_s for t in (*first, *late) for shift_s in (0.0, _MILLISECOND_S)
+    ]
+    return [*ordered, *hour_before, math.inf]
+
+
+def _is_off(sample: Sample) -> bool:
+    return abs(sample[1]) > NOTICED_S
+
+
+def _is_far(sample: Sample) -> bool:
+    return abs(sample[1]) > _JUMP_S - _SAME_S
+
+
+def _middle(window: list[Sample]) -> float | None:
+    """The median of samples that agree; None when they are too few or do not."""
+    if len(window) < _FEWEST:
+        return None
+    ordered = sorted(ahead_s for _, ahead_s in window)
+    spread = ordered[3 * len(ordered) // 4] - ordered[len(ordered) // 4]
+    return ordered[len(ordered) // 2] if spread < _AGREEMENT_S else None

@@ -8,33 +8,48 @@ track. What the crew sees of it is put together in snapshot.py; the landing is c
 from __future__ import annotations
 
 import bisect
+from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple, cast
+from typing import Any, NamedTuple, TypeVar, cast
 
-from decoders.comments import CommentPattern
-from decoders.decode import decode
-from decoders.readings import Reading
-from decoders.reports import Decoding, PositionReport, Report
-from server.flight.clocks import Clocks
+from decoders.reports import EARLIEST_S, LATEST_S, Decoding, PositionReport, Report
 from server.flight.health import TrackerHealth
-from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.heard import Taken, decoded
+from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
 from server.flight.names import PlannedNames
+from server.flight.plan_names import (
+    by_name,
+    comment_patterns,
+    launch_site,
+    motion_constants,
+    trackers_heard,
+    vehicles_heard,
+)
 from server.flight.receivers import Receivers
 from server.flight.senders import Sender
-from server.flight.track.arrivals import Arrivals, Hearing
+from server.flight.station_clocks import StationClocks, shows_a_tracker
+from server.flight.track.arrivals import Arrivals
 from server.flight.track.events import Event
 from server.flight.track.fixes import Fix
-from server.flight.track.modes import MotionConstants
 from server.flight.track.phase import Statement
 from server.flight.track.track import Track
 
-INFERRED_TRACKER_ALTITUDE_M = 3_000.0
+# What another station heard later than our now is held back: the lag of a link to it, and NOTICED_S on
+# both sides. Without a tick (a journal read to its end) our own clock's last reading is all that tells
+# now, and others may have gone on without us
+_ALLOWED_S = 120.0
+_ALLOWED_UNTICKED_S = 12 * 3_600.0
+
+
+T = TypeVar("T")
 
 
 class Counts(NamedTuple):
     total: int = 0
     undecodable: int = 0
+    unusable: int = 0  # receptions that could not be taken in, whatever they hold
 
 
 class Flight:
@@ -48,32 +63,29 @@ class Flight:
         self.forecast = forecast
         self.commands: list[Command] = []
         self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
+        self._ticked = False
         self._receptions: list[Reception] = []
-        self._patterns = _patterns(plan)
+        self._unusable: dict[Reception, str] = {}  # and in what exception it ended
+        self._patterns = comment_patterns(plan)
         self._names = PlannedNames(plan)
+        self.clocks = StationClocks(plan)
         self._open_books()
 
     def _open_books(self) -> None:
         plan = self.plan
         self.counts = Counts()
-        self.clocks: dict[str, Clocks] = {}  # by station
+        self.fault_kinds: Counter[str] = Counter()  # of the unusable ones
         self.senders: dict[str, Sender] = {}
-        self.track = Track(_constants(plan), _origin(plan))
-        self.trackers: dict[str, TrackerPlan] = {  # by the name that is heard
-            name: tracker
-            for tracker in plan.trackers
-            for name in (tracker.callsign, tracker.source)
-            if name is not None
-        }
-        self.vehicles: dict[str, VehiclePlan] = {
-            name: vehicle
-            for vehicle in plan.vehicles
-            for name in (vehicle.callsign, vehicle.source)
-            if name is not None
-        }
+        self._track = Track(motion_constants(plan), launch_site(plan))
+        self._rescaled: set[str] = set()  # senders whose pressures are to be worked out again
+        self._held: list[Taken] = []  # by other stations, later than now; sorted
+        self._latest_taken_s = 0.0  # of other stations
+        self.trackers = trackers_heard(plan)
+        self._planned = {*self.trackers}
+        self.vehicles = vehicles_heard(plan)
         self._arrivals = Arrivals()
         self._receivers = Receivers()
-        self.track.hear_crew(self._statements())
+        self._track.hear_crew(self._statements())
 
     def phase_said(self) -> Command | None:
         """What a crew member said last of the phase, and did not withdraw."""
@@ -92,9 +104,19 @@ class Flight:
             if command.name == "withdrawn":
                 del kept[-1:]
             else:
-                at_s = command.at_s - self._ahead_s(command.station, command.at_s)
+                at_s = command.at_s - self.clocks.ahead_s(command.station, command.at_s)
                 kept.append((at_s, cast(Statement, command.name)))
         return kept
+
+    @property
+    def track(self) -> Track:
+        """The fused track, with the pressures by the last definitions of telemetry."""
+        while self._rescaled:
+            name = self._rescaled.pop()
+            gone, come = self.senders[name].rescale()
+            if name in self.trackers:
+                self._change_track(gone, come)
+        return self._track
 
     @property
     def now_s(self) -> float:
@@ -104,18 +126,29 @@ class Flight:
     @property
     def now_ahead_s(self) -> float:
         """How far the station's clock is ahead of GPS time now; 0 while it looks right."""
-        return self._ahead_s(*self._reading())
+        return self.clocks.ahead_s(*self._reading())
+
+    @property
+    def held(self) -> dict[str, list[float]]:
+        """When other stations say that they heard what is not used, because it is later than now."""
+        found: dict[str, list[float]] = {}
+        for one in self._held:
+            found.setdefault(one.reception.station, []).append(one.heard_at_ms / 1000.0)
+        return found
 
     def apply(self, given: Reception | Tick | Command) -> tuple[Event, ...]:
         """Take one input in; returns the events of the track that are new with it."""
         if isinstance(given, Tick):
             self._read_clock(self.plan.station, given.now_s)
+            self._ticked = True
+            self._settle(self._choose_reference())
             return ()
         if isinstance(given, Command):
             self._read_clock(given.station, given.at_s)
             bisect.insort(self.commands, given, key=lambda command: command.key)
+            self._settle(False)
             if given.kind == "phase":
-                self.track.hear_crew(self._statements())
+                self._track.hear_crew(self._statements())
             return ()
         before = self.events()
         self.receive([given])
@@ -123,24 +156,50 @@ class Flight:
         return tuple(e for e in self.events() if (e.kind, round(e.noticed_s)) not in kinds)
 
     def receive(self, receptions: list[Reception]) -> None:
-        """Take many in at once: the same as one by one, but the track runs only once."""
-        self._receptions += receptions
-        clock_moved = False
-        for reception in receptions:
-            clock_moved |= self._receive(reception)
-        if clock_moved or self._receivers.out_of_order:
-            self._rebuild()
+        """Take many in at once: the same as one by one, but the track runs only once.
 
-    def _rebuild(self) -> None:
-        """All receptions once more in their canonical order, now that the clock's error is known:
-        what it is taken to be when a packet is heard depends on those before it, as does which
-        receiver speaks for its source."""
+        Whatever a reception does, it is counted as unusable, and the others are taken in.
+        """
+        self._receptions += receptions
+        moved, unusable = False, len(self._unusable)
+        for reception in receptions:
+            moved |= self._try(reception, learn=True)
+        if len(self._unusable) > unusable:
+            self.clocks = StationClocks(self.plan)
+            self._rebuild(learn=True)
+            moved = False
+        out_of_order = self._receivers.out_of_order
+        self._settle(moved | self._choose_reference() | out_of_order)
+
+    def _settle(self, moved: bool) -> None:
+        """Take in again what has other times now, and what is not later than now any more."""
+        if moved or self._latest_taken_s > self.horizon_s():
+            self._rebuild(learn=False)
+        horizon_s, unusable = self.horizon_s(), len(self._unusable)
+        while self._held and self._held[0].heard_at_ms / 1000.0 <= horizon_s:
+            one = self._held.pop(0)
+            self._guard(one.reception, self._place, one)
+        if len(self._unusable) > unusable:
+            self._rebuild(learn=False)
+
+    def _rebuild(self, *, learn: bool) -> None:
+        """All receptions once more in their canonical order.
+
+        What a clock's error is taken to be when a packet is heard depends on others, as does which
+        receiver speaks for its source; and what ended in an exception may have left a half behind.
+        """
         self._receptions.sort()
-        clocks = self.clocks
-        self._open_books()
-        self.clocks = clocks
-        for reception in self._receptions:
-            self._receive(reception, learn_clock=False)
+        unusable = -1
+        while unusable != len(self._unusable):
+            unusable = len(self._unusable)
+            self._open_books()
+            if learn:
+                self.clocks = StationClocks(self.plan)
+                for reception in self._receptions:
+                    self._learn(reception)
+                self._choose_reference()
+            for reception in self._receptions:
+                self._try(reception, learn=False)
 
     def events(self) -> tuple[Event, ...]:
         """Launch, burst, landing, as best known now."""
@@ -150,44 +209,88 @@ class Flight:
         """All that a landing prediction needs, as of now; None without a track."""
         return ask(self.track, self.plan, self.terrain, self.forecast, self.counts.total)
 
-    def _receive(self, reception: Reception, *, learn_clock: bool = True) -> bool:
+    def _guard(self, reception: Reception, work: Callable[..., T], *given: Any) -> T | None:
+        """The result of `work`; None when it ended in an exception, and the reception is left out."""
+        try:
+            return work(*given)
+        except Exception as fault:  # no reception may end the flight, nor the next start
+            self._unusable[reception] = type(fault).__name__
+            return None
+
+    def _try(self, reception: Reception, *, learn: bool) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
-        self._read_clock(reception.station, reception.heard_at_s)
-        reading = self.plan.readings.get(reception.source)
-        decoding = self._names.spelled(
-            decode(
-                reception.wire, reception.payload, reception.heard_at_s, reception.source, reading
+        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
+            fault = self._unusable.get(reception, "no time of this century")
+            self.fault_kinds[fault] += 1
+            self.counts = self.counts._replace(
+                total=self.counts.total + 1, unusable=self.counts.unusable + 1
             )
-        )
-        decoding = self._by_receiver(decoding, reception, reading)
-        unread = decoding.problem is not None and not decoding.reports
-        self.counts = Counts(self.counts.total + 1, self.counts.undecodable + unread)
-        if decoding.transmission is None and not decoding.reports:
             return False
-        ahead_s = self._ahead_s(reception.station, reception.heard_at_s)
+        return bool(self._guard(reception, self._receive, reception, learn))
+
+    def _learn(self, reception: Reception) -> None:
+        """What it says of clocks alone."""
+        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
+            return
+        self._guard(reception, self._learn_from, reception)
+
+    def _learn_from(self, reception: Reception) -> None:
+        self.clocks.learn(reception, self._decoded(reception, reception.heard_at_s))
+
+    def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
+        """With names as the plan spells them."""
+        reading = self.plan.readings.get(reception.source)
+        return self._names.spelled(decoded(reception, heard_at_s, reading))
+
+    def _receive(self, reception: Reception, learn: bool) -> bool:
+        self._read_clock(reception.station, reception.heard_at_s)
+        decoding = self._decoded(reception, reception.heard_at_s)
+        unread = decoding.problem is not None and not decoding.reports
+        self.counts = self.counts._replace(
+            total=self.counts.total + 1, undecodable=self.counts.undecodable + unread
+        )
+        moved = learn and self.clocks.learn(reception, decoding)
+        station = self.clocks.station(reception)
+        ahead_s = self.clocks.ahead_s(station, reception.heard_at_s)
+        if ahead_s != 0.0:  # the day that a time without a date belongs to
+            decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
+        decoding = self._by_receiver(decoding, reception)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
-        for name, reports in self._by_name(decoding, reception).items():
-            self._hear(name, heard_at_ms, reception, decoding, reports)
-        moved = False
-        if learn_clock and reception.wire != "phone":  # a phone sends what it saved
-            clocks = self.clocks.setdefault(reception.station, Clocks())
-            for report in decoding.reports:
-                if isinstance(report, PositionReport) and report.time_s is not None:
-                    moved |= clocks.add(reception.heard_at_s, report.time_s)
+        self._place(Taken(heard_at_ms, reception, decoding))
         return moved
 
-    def _by_receiver(
-        self, decoding: Decoding, reception: Reception, reading: Reading | None
-    ) -> Decoding:
+    def _by_receiver(self, decoding: Decoding, reception: Reception) -> Decoding:
         """Where several receivers share a source, each has a name of its own."""
         if not decoding.device:
             return decoding
         fix = any(isinstance(r, PositionReport) and r.valid for r in decoding.reports)
+        reading = self.plan.readings.get(reception.source)
         suffix = self._receivers.suffix(reception, decoding.device, fix, reading)
         if not suffix:
             return decoding
         reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
         return replace(decoding, reports=reports)
+
+    def _place(self, taken: Taken) -> None:
+        """Take it in, or hold it back."""
+        heard_s = taken.heard_at_ms / 1000.0
+        if self.clocks.station(taken.reception) != self.plan.station:
+            if heard_s > self.horizon_s():
+                bisect.insort(self._held, taken, key=Taken.order)
+                return
+            self._latest_taken_s = max(self._latest_taken_s, heard_s)
+        for name, reports in by_name(taken.decoding, self._patterns).items():
+            self._hear(name, taken, reports)
+
+    def horizon_s(self) -> float:
+        """Nothing is heard later; infinity while our own clock has not been read."""
+        if self.plan.station not in self._clock_s or self.clocks.all_are_later:
+            return float("inf")
+        return self.now_s + (_ALLOWED_S if self._ticked else _ALLOWED_UNTICKED_S)
+
+    def _choose_reference(self) -> bool:
+        own_s = self._clock_s.get(self.plan.station)
+        return self.clocks.choose_reference(own_s, _ALLOWED_S)
 
     def _read_clock(self, station: str, reading_s: float) -> None:
         self._clock_s[station] = max(self._clock_s.get(station, 0.0), reading_s)
@@ -199,97 +302,38 @@ class Flight:
             return own, self._clock_s[own]
         return max(self._clock_s.items(), key=lambda item: item[1], default=(own, 0.0))
 
-    def _ahead_s(self, station: str, reading_s: float) -> float:
-        clocks = self.clocks.get(station)
-        return 0.0 if clocks is None else clocks.ahead_s(reading_s)
-
-    def _by_name(self, decoding: Decoding, reception: Reception) -> dict[str, tuple[Report, ...]]:
-        """Reports by whom they speak of. The sender is there even when it reports nothing readable."""
-        by_name: dict[str, tuple[Report, ...]] = {}
-        if decoding.transmission is not None:
-            by_name[decoding.transmission.sender] = ()
-        for report in decoding.reports:
-            by_name[report.name] = (*by_name.get(report.name, ()), report)
-            pattern = self._patterns.get(report.name)
-            if pattern is not None and isinstance(report, PositionReport):
-                sensors = pattern.read(report.name, report.comment, report.time_s)
-                if sensors is not None:
-                    by_name[report.name] += (sensors,)
-        return by_name
-
-    def _hear(
-        self,
-        name: str,
-        heard_at_ms: int,
-        reception: Reception,
-        decoding: Decoding,
-        reports: tuple[Report, ...],
-    ) -> None:
-        transmission = decoding.transmission
+    def _hear(self, name: str, taken: Taken, reports: tuple[Report, ...]) -> None:
         followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
-        text = ""  # for people, who are shown the packets of those whom they follow
-        if transmission is not None:
-            content = transmission.information
-            hearing = Hearing(
-                heard_at_ms,
-                reception.source,
-                transmission.repeated_by,
-                transmission.fed_by or "",
-            )
-            if followed:
-                via = "".join(f",{v}" for v in transmission.path)
-                said = content.decode("latin-1")
-                text = f"{transmission.sender}>{transmission.destination}{via}:{said}"
-        else:
-            content = reception.payload
-            hearing = Hearing(heard_at_ms, reception.source, (), "")
-            text = content.decode("utf-8", "replace")
+        content, hearing = taken.content_and_hearing()
+        text = taken.text() if followed or taken.decoding.transmission is None else ""
         change = self._arrivals.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
         if sender is None:
             health = TrackerHealth(self.plan.alarms.silent_after_intervals)
             sender = self.senders[name] = Sender(name, health, followed)
         gone, come = sender.apply(change)
+        if sender.pressures_due:
+            self._rescaled.add(name)
         if name in self.trackers:
-            for fix in gone:
-                self.track.remove(fix)
-            self.track.add(come)
-        elif self._shows_itself_a_tracker(name, come, reports):
-            self.trackers[name] = TrackerPlan(name=name, callsign=name)
-            self.track.add(sender.all_fixes())
+            self._change_track(gone, come)
+        elif self._shows_itself_a_tracker(name, reports):
+            self._infer(name)
+            self._track.add(sender.all_fixes())
 
-    def _shows_itself_a_tracker(
-        self, name: str, fixes: list[Fix], reports: tuple[Report, ...]
-    ) -> bool:
+    def _infer(self, name: str) -> None:
+        """Behind the planned ones, by name: which shows itself first depends on what is heard first."""
+        inferred = {*self.trackers} - self._planned | {name}
+        for one in inferred - {name}:
+            del self.trackers[one]
+        self.trackers |= {one: TrackerPlan(one, callsign=one) for one in sorted(inferred)}
+
+    def _change_track(self, gone: list[Fix], come: list[Fix]) -> None:
+        for fix in gone:
+            self._track.remove(fix)
+        self._track.add(come)
+
+    def _shows_itself_a_tracker(self, name: str, reports: tuple[Report, ...]) -> bool:
         """Without a plan: whoever reports from high up for itself, and is no vehicle."""
         if not self.plan.infer_trackers or name in self.vehicles:
             return False
-        if any(isinstance(r, PositionReport) and r.object_of for r in reports):
-            return False
-        return any((fix.altitude_m or 0.0) > INFERRED_TRACKER_ALTITUDE_M for fix in fixes)
-
-
-def _constants(plan: Plan) -> MotionConstants:
-    return MotionConstants(
-        ascent_rate_ms=plan.balloon.ascent_rate_ms,
-        ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
-        ground_altitude_m=plan.launch.altitude_m,
-        burst_from_m=plan.balloon.burst_altitude_m - 2.5 * plan.balloon.burst_altitude_sigma_m,
-    )
-
-
-def _patterns(plan: Plan) -> dict[str, CommentPattern]:
-    return {
-        name: CommentPattern(tracker.comment_pattern, tracker.comment_scales)
-        for tracker in plan.trackers
-        if tracker.comment_pattern is not None
-        for name in (tracker.callsign, tracker.source)
-        if name is not None
-    }
-
-
-def _origin(plan: Plan) -> tuple[float, float] | None:
-    launch = plan.launch
-    if launch.latitude_deg is None or launch.longitude_deg is None:
-        return None
-    return launch.latitude_deg, launch.longitude_deg
+        return any(isinstance(r, PositionReport) and shows_a_tracker(r) for r in reports)

@@ -16,8 +16,19 @@ State = Literal["never heard", "reporting", "late", "silent", "stuck", "waiting"
 _LATE_AFTER_INTERVALS = 2.0
 _GRACE_S = 5.0  # for the air, the digipeaters and the modem
 _SHORTEST_INTERVAL_S = 1.0
-_GAPS_KEPT = 24
-_DEFAULT_INTERVAL_S = 60.0  # until two packets have been heard; common practice, no source
+_GAPS_KEPT = 32
+_ONE_BEACON = 0.2  # of the upper quartile: a shorter gap lies between two packets of one beacon
+_FOLDED_MISSES = 2  # a gap of one to three intervals tells the interval
+# chance that a tracker which still sends, and of which so many packets are missed, is called silent.
+# Fitted with the two numbers below on 50 real flights (`python -m tests.bench silences`)
+_FALSE_SILENCE = 1e-5
+_MOST_INTERVALS = 12.0
+_RECENT_GAPS = 20
+_MISSES_OF_ONE_GAP = 4  # that count: misses in a row are not by chance
+_DEFAULT_INTERVAL_S = (
+    60.0  # at least, until some packets have been heard; common practice, no source
+)
+_FEWEST_GAPS = 3
 
 
 class Silence(NamedTuple):
@@ -32,10 +43,13 @@ class Silence(NamedTuple):
 class _Prefix:
     """What is known after the first n packets."""
 
-    gaps: tuple[float, ...] = ()  # between times of sending
+    gaps: tuple[float, ...] = ()  # between hearings of beacons
+    last_beacon_s: float = -math.inf
     last_sent_s: float = -math.inf
     interval_s: float | None = None
     missed: int = 0
+    counted: int = 0  # gaps, and of them misses, of which no gap gives more than a few
+    counted_missed: int = 0
     silences: tuple[Silence, ...] = ()
 
 
@@ -43,8 +57,8 @@ class _Prefix:
 class TrackerHealth:
     """The packets of one tracker in the order in which they were first heard.
 
-    The interval is learned from the times of sending (a feed that catches up brings many at once),
-    silence is told by the times of hearing.
+    The interval is learned from the times of hearing: some trackers stamp their packets unevenly.
+    Packets that a feed held back and brings at once are told by their own times.
     """
 
     silent_after_intervals: float
@@ -91,8 +105,18 @@ class TrackerHealth:
         """Packets that its interval says were sent between those that were heard."""
         return self._latest().missed
 
+    @property
+    def missed_share(self) -> float:
+        """Of the packets that were sent, as far as the interval tells; silences apart."""
+        return _missed_share(self._latest())
+
     def threshold_s(self) -> float:
-        return self._threshold_s(self._latest().interval_s)
+        """It is silent when it has not been heard for longer.
+
+        The plan's number of intervals, and more for one of which many packets are missed: so many
+        that a run of misses as long has a chance of _FALSE_SILENCE.
+        """
+        return self._threshold_s(self._latest())
 
     def silences(self, now_s: float) -> tuple[Silence, ...]:
         """All silences up to now, the present one last with `heard_again_s` None."""
@@ -113,8 +137,14 @@ class TrackerHealth:
         interval_s = self._latest().interval_s or _DEFAULT_INTERVAL_S
         return "late" if age_s > _LATE_AFTER_INTERVALS * interval_s + _GRACE_S else "reporting"
 
-    def _threshold_s(self, interval_s: float | None) -> float:
-        return self.silent_after_intervals * (interval_s or _DEFAULT_INTERVAL_S) + _GRACE_S
+    def _threshold_s(self, known: _Prefix) -> float:
+        intervals, interval_s = self.silent_after_intervals, known.interval_s
+        if interval_s is not None:
+            run = math.log(_FALSE_SILENCE) / math.log(_missed_share(known))
+            intervals = max(intervals, min(run, _MOST_INTERVALS))
+        if interval_s is None or known.counted < _FEWEST_GAPS:
+            interval_s = max(interval_s or 0.0, _DEFAULT_INTERVAL_S)
+        return intervals * interval_s + _GRACE_S
 
     def _latest(self) -> _Prefix:
         for i in range(len(self._prefixes), len(self._packets)):
@@ -124,25 +154,76 @@ class TrackerHealth:
     def _next(self, i: int) -> _Prefix:
         heard_s, sent_s, beacon = self._packets[i]
         if i == 0:
-            return _Prefix(last_sent_s=sent_s if beacon else -math.inf)
-        before = self._prefixes[i - 1]
+            if not beacon:
+                return _Prefix()
+            return _Prefix(last_beacon_s=heard_s, last_sent_s=sent_s)
+        known = self._prefixes[i - 1]
         last_s = self._packets[i - 1][0]
-        threshold_s = self._threshold_s(before.interval_s)
-        silences = before.silences
-        if before.interval_s is not None and heard_s - last_s > threshold_s:
+        threshold_s = self._threshold_s(known)
+        silences = known.silences
+        if known.interval_s is not None and heard_s - last_s > threshold_s:
             silences = (*silences, Silence(last_s, last_s + threshold_s, heard_s))
-        gap_s = sent_s - before.last_sent_s
-        if beacon and math.isinf(gap_s):
-            return replace(before, silences=silences, last_sent_s=sent_s)
-        if not beacon or gap_s < _SHORTEST_INTERVAL_S:  # out of order, or two packets of one moment
-            return replace(before, silences=silences)
-        gaps = (*before.gaps, gap_s)[-_GAPS_KEPT:]
+        if not beacon:
+            return replace(known, silences=silences)
+        gap_s = heard_s - known.last_beacon_s
+        apart_s = sent_s - known.last_sent_s
+        held_back = apart_s > 2.0 * gap_s + _GRACE_S
+        if math.isinf(gap_s) or gap_s < _SHORTEST_INTERVAL_S or held_back:
+            return replace(known, silences=silences, last_beacon_s=heard_s, last_sent_s=sent_s)
+        gaps = (*known.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = _interval_s(gaps)
-        missed = before.missed + max(round(gap_s / interval_s) - 1, 0)
-        return _Prefix(gaps, sent_s, interval_s, missed, silences)
+        missed = _misses(min(gap_s, apart_s) if apart_s > 0.0 else gap_s, interval_s)
+        return _Prefix(
+            gaps,
+            heard_s,
+            sent_s,
+            interval_s,
+            known.missed + missed,
+            known.counted + 1,
+            known.counted_missed + _telling(missed),
+            silences,
+        )
 
 
 def _interval_s(gaps: tuple[float, ...]) -> float:
-    """The lower quartile of recent gaps: missed packets make gaps longer, never shorter."""
+    """The median of recent gaps of one to three intervals, the misses between taken out.
+
+    One interval is about the lower quartile: missed packets make gaps longer, never shorter. Where
+    each beacon is of two packets, the short gap is added to the next long one.
+    """
     ordered = sorted(gaps)
-    return ordered[len(ordered) // 4]
+    short_s = _ONE_BEACON * ordered[3 * len(ordered) // 4]
+    if ordered[0] < short_s:
+        whole, begun_s = [], 0.0
+        for gap_s in gaps:
+            begun_s += gap_s
+            if gap_s >= short_s:
+                whole.append(begun_s)
+                begun_s = 0.0
+        ordered = sorted(whole)
+    lower_s = ordered[len(ordered) // 4]
+    folded = sorted(
+        gap_s / count
+        for gap_s in ordered
+        if (count := max(round(gap_s / lower_s), 1)) <= 1 + _FOLDED_MISSES
+    )
+    return folded[len(folded) // 2]
+
+
+def _missed_share(known: _Prefix) -> float:
+    """The larger of the recent one and that of the whole flight; one miss in four to begin with."""
+    recent, interval_s = known.gaps[-_RECENT_GAPS:], known.interval_s
+    share = (known.counted_missed + 1.0) / (known.counted + known.counted_missed + 4.0)
+    if interval_s is None:
+        return share
+    missed = sum(_telling(_misses(gap_s, interval_s)) for gap_s in recent)
+    return max(share, (missed + 1.0) / (len(recent) + missed + 4.0))
+
+
+def _misses(gap_s: float, interval_s: float) -> int:
+    return max(round(gap_s / interval_s) - 1, 0)
+
+
+def _telling(missed: int) -> int:
+    """What misses in one gap say of how often one is missed; nothing where it was silent."""
+    return 0 if missed >= _MOST_INTERVALS else min(missed, _MISSES_OF_ONE_GAP)

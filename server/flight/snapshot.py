@@ -12,6 +12,7 @@ from server.flight.flight import Flight
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
 from server.flight.landing_view import describe_area, describe_landing
+from server.flight.problems import problems
 from server.flight.times import clock, maybe_rfc3339, rfc3339
 from server.flight.track.events import EventKind
 from server.flight.track.modes import MODE_NAMES
@@ -77,22 +78,10 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
             + sum(len(s.impossible) for s in flight.senders.values()),
             "copies": sum(s.health.copies for s in flight.senders.values()),
         },
-        "plan_problems": _clock_problem(flight),
+        "plan_problems": problems(flight),
         "cautions": list(CAUTIONS),
         "avoid": [describe_area(area) for area in flight.plan.avoid],
     }  # fmt: skip
-
-
-def _clock_problem(flight: Flight) -> list[str]:
-    ahead_s = flight.now_ahead_s
-    if ahead_s == 0.0:
-        return []
-    side = "ahead of" if ahead_s > 0 else "behind"
-    minutes, seconds = divmod(round(abs(ahead_s)), 60)
-    return [
-        f"This computer's clock is {minutes} min {seconds} s {side} GPS time. "
-        "The times shown are put right; set the clock."
-    ]
 
 
 def _flight(flight: Flight) -> dict[str, Any]:

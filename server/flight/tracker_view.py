@@ -9,7 +9,8 @@ from typing import Any
 from server.flight.geodesy import distance_bearing
 from server.flight.health import State
 from server.flight.inputs import TrackerPlan
-from server.flight.senders import Reading, Sender
+from server.flight.senders import Sender
+from server.flight.sensors import Reading
 from server.flight.times import clock, maybe_rfc3339
 from server.flight.track.fixes import Verdict
 from server.flight.track.phase import Phase
@@ -17,6 +18,7 @@ from server.flight.track.phase import Phase
 _STUCK_REASONS = ("position unchanged", "altitude unchanged")
 _STUCK_FIXES = 2
 _PACKET_CHARACTERS = 300
+_NAMED_SHARE = 0.3  # of packets missed: with it the alarm of silence comes later than planned
 
 
 @dataclass(slots=True)
@@ -128,7 +130,7 @@ def _path(repeated_by: Sequence[str], fed_by: str, source: str) -> str:
 
 
 def _voltage(readings: Mapping[str, Sequence[Reading]]) -> float | None:
-    for quantity, values in readings.items():
+    for quantity, values in sorted(readings.items()):
         in_volts = values[-1].unit.lower() in ("v", "volt", "volts")
         if in_volts and any(word in quantity.lower() for word in ("bat", "volt")):
             return values[-1].value
@@ -152,7 +154,9 @@ def _sentence(
     if state == "waiting":
         return f"Silent by rule in the air, last heard at {last}. Expected after the landing."
     if state == "reporting":
-        return f"Reports {every}."
+        share = sender.health.missed_share
+        often = f" {100.0 * share:.0f} % of its packets are missed." if share > _NAMED_SHARE else ""
+        return f"Reports {every}.{often}"
     if state == "late":
         return f"Late: last heard at {last}, expected {every}."
     if state == "stuck":

@@ -61,11 +61,15 @@ def _vehicle_latest(flight: Flight) -> dict[str, tuple[bool, str, VehicleFix]]:
                 heard,
             ))  # fmt: skip
     own = {plan.name: plan.own for plan in flight.vehicles.values()}
+    horizon_s = flight.horizon_s()
     for command in flight.commands:
         if command.kind == "vehicle" and command.latitude_deg is not None:
             assert command.longitude_deg is not None
+            at_s = command.at_s - flight.clocks.ahead_s(command.station, command.at_s)
+            if at_s > horizon_s:  # by a clock with a wrong date
+                continue
             offer(command.name, own.get(command.name, False), command.name, VehicleFix(
-                command.at_s, command.latitude_deg, command.longitude_deg, None, None, None, "crew",
+                at_s, command.latitude_deg, command.longitude_deg, None, None, None, "crew",
             ))  # fmt: skip
     return found
 

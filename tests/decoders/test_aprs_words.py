@@ -79,14 +79,19 @@ def test_beacon_text():
 # Chapter 13: telemetry messages (more in test_aprs_telemetry.py)
 
 
-def test_telemetry_message_speaks_of_its_addressee():
-    (report,) = reports(":N0CALL-12:BITS.10110000,Big Balloon")
+def test_telemetry_message_of_a_tracker_to_itself_defines_its_telemetry():
+    (report,) = reports(":N0CALL-11:BITS.10110000,Big Balloon")
     assert report == SensorScale(
-        "N0CALL-12",
+        "N0CALL-11",
         "BITS",
         texts=("Big Balloon",),
         sense=(True, False, True, True, False, False, False, False),
     )
+
+
+@pytest.mark.parametrize("kind", ["PARM.a", "UNIT.hPa", "EQNS.0,1e9,0", "BITS.11111111"])
+def test_telemetry_message_of_a_stranger_defines_nothing(kind):
+    assert reports(f":N0CALL-12:{kind}") == (StatusReport("N0CALL-11", f"to N0CALL-12: {kind}"),)
 
 
 # Raw NMEA (chapter 5: data type "$")

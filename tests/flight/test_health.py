@@ -7,6 +7,8 @@ import random
 import pytest
 
 from server.flight.health import TrackerHealth
+from tests.bench import silences
+from tests.flights import needs_real_flights
 
 
 def heard(times: list[float]) -> TrackerHealth:
@@ -25,8 +27,8 @@ def test_interval_is_learned_through_gaps() -> None:
 
 
 def test_states_by_age() -> None:
-    health = heard([60.0 * i for i in range(10)])
-    last_s = 540.0
+    health = heard([60.0 * i for i in range(20)])
+    last_s = 1_140.0
     assert health.state(last_s + 70) == "reporting"
     assert health.state(last_s + 130) == "late"
     assert health.state(last_s + 4 * 60 + 4) == "late"
@@ -72,3 +74,62 @@ def test_what_comes_between_beacons_does_not_shorten_the_interval() -> None:
             health.add(60.0 * i + 3.0 * (j + 1), beacon=False)
     assert health.interval_s == pytest.approx(60.0)
     assert health.silences(60.0 * 11 + 200.0) == ()
+
+
+def uneven(until_s: float) -> list[tuple[float, float]]:
+    """Heard every 25 to 30 s, stamped 2, 24, 41 and 66 s apart, as some trackers do."""
+    rng = random.Random(2)
+    packets, heard_s, sent_s = [], 0.0, 0.0
+    while heard_s < until_s:
+        packets.append((heard_s + 1.9, sent_s))
+        heard_s += rng.choice([25.0, 28.0, 30.0])
+        stamped = [s for s in (2.0, 24.0, 41.0, 66.0) if sent_s + s <= heard_s]
+        sent_s += rng.choice(stamped) if stamped else 0.0
+    return packets
+
+
+def test_uneven_stamps_raise_no_alarm() -> None:
+    health = TrackerHealth(silent_after_intervals=4.0)
+    packets = uneven(7_200.0)
+    for heard_s, sent_s in packets:
+        health.add(heard_s, sent_s)
+    last_s = packets[-1][0]
+    assert health.silences(last_s) == ()
+    assert health.interval_s == pytest.approx(28.0, abs=2.5)
+    (silence,) = health.silences(9e9)
+    assert silence.silent_from_s - last_s < 5 * 30.0
+
+
+def test_beacons_of_two_packets_raise_no_alarm() -> None:
+    health = heard([t for i in range(100) for t in (60.0 * i, 60.0 * i + 3.0)])
+    assert health.silences(99 * 60.0 + 3.0) == ()
+    assert health.interval_s == pytest.approx(60.0)
+
+
+def test_a_regular_tracker_that_stops_is_told_after_the_planned_intervals() -> None:
+    health = heard([30.0 * i for i in range(40)])
+    assert health.silences(9e9) == ((1_170.0, 1_170.0 + 4 * 30.0 + 5.0, None),)
+
+
+def test_one_of_which_many_are_missed_is_told_somewhat_later() -> None:
+    rng = random.Random(1)
+    health = heard([30.0 * i for i in range(300) if rng.random() > 0.35])
+    assert len(health.silences(30.0 * 299)) == 0
+    assert 6 * 30.0 < health.threshold_s() < 12 * 30.0 + 10.0
+    assert health.missed_share == pytest.approx(0.35, abs=0.2)
+
+
+def test_a_faster_rate_is_learned() -> None:
+    health = heard([*(60.0 * i for i in range(30)), *(1_740.0 + 10.0 * i for i in range(1, 60))])
+    assert health.interval_s == pytest.approx(10.0)
+    assert health.threshold_s() < 60.0
+
+
+@needs_real_flights
+def test_on_real_flights_nobody_is_called_silent_too_early() -> None:
+    """python -m tests.bench silences: before, 2.28 alarms a flight, 0.88 short, 0.22 unfounded."""
+    seen = silences.run()
+    assert seen["unfounded_per_flight"] == 0.0
+    assert seen["short_per_flight"] <= 0.1
+    assert seen["alarms_per_flight"] > 0.5, "true silences are told"
+    assert seen["threshold_intervals_median"] < 6.0

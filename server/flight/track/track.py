@@ -39,6 +39,7 @@ _ALONG_M = 40.0
 _SHEAR_MS2 = 1.0  # acceleration by a strong shear: 30 m/s in 30 s at a climb or fall through it
 _FORGOTTEN_S = 2 * 3_600.0  # without a fix: a flight lasts longer only afloat
 _LOW_M = 2_500.0
+NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
 
 
 class Checkpoint(NamedTuple):
@@ -115,7 +116,7 @@ class Track:
             fix = self._fixes[i]
             before = self._records[-1].after if self._records else Checkpoint()
             x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            record = _run(before, fix, float(x_m), float(y_m), self.constants)
+            record = _guarded(before, fix, float(x_m), float(y_m), self.constants)
             self._records.append(self._with_crew(record, i))
         return self._records
 
@@ -167,6 +168,20 @@ class Track:
             self._origin = origin
             self.frame = LocalFrame(*origin)
             self._records.clear()
+
+
+def _guarded(
+    before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
+) -> Record:
+    """A fix that the filter cannot compute with leaves it as it was."""
+    try:
+        record = _run(before, fix, x_m, y_m, constants)
+    except (ArithmeticError, ValueError):
+        return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
+    state = record.after.state
+    if state is None or all(math.isfinite(n) for axis in state.mixed() for n in axis):
+        return record
+    return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
 
 
 def _run(

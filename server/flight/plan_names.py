@@ -1,0 +1,76 @@
+"""What a plan means for what is heard: names, comment formats, motion, and where the flight begins."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from decoders.comments import CommentPattern
+from decoders.reports import Decoding, PositionReport, Report
+from server.flight.inputs import Plan, TrackerPlan, VehiclePlan
+from server.flight.track.modes import MotionConstants
+
+
+def trackers_heard(plan: Plan) -> dict[str, TrackerPlan]:
+    """By the name that is heard."""
+    return {
+        name: tracker
+        for tracker in plan.trackers
+        for name in (tracker.callsign, tracker.source)
+        if name is not None
+    }
+
+
+def vehicles_heard(plan: Plan) -> dict[str, VehiclePlan]:
+    """By the name that is heard."""
+    return {
+        name: vehicle
+        for vehicle in plan.vehicles
+        for name in (vehicle.callsign, vehicle.source)
+        if name is not None
+    }
+
+
+def motion_constants(plan: Plan) -> MotionConstants:
+    return MotionConstants(
+        ascent_rate_ms=plan.balloon.ascent_rate_ms,
+        ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
+        ground_altitude_m=plan.launch.altitude_m,
+        burst_from_m=plan.balloon.burst_altitude_m - 2.5 * plan.balloon.burst_altitude_sigma_m,
+    )
+
+
+def comment_patterns(plan: Plan) -> dict[str, CommentPattern]:
+    return {
+        name: CommentPattern(tracker.comment_pattern, tracker.comment_scales)
+        for tracker in plan.trackers
+        if tracker.comment_pattern is not None
+        for name in (tracker.callsign, tracker.source)
+        if name is not None
+    }
+
+
+def launch_site(plan: Plan) -> tuple[float, float] | None:
+    launch = plan.launch
+    if launch.latitude_deg is None or launch.longitude_deg is None:
+        return None
+    return launch.latitude_deg, launch.longitude_deg
+
+
+def by_name(
+    decoding: Decoding, patterns: Mapping[str, CommentPattern]
+) -> dict[str, tuple[Report, ...]]:
+    """Reports by whom they speak of, with what the patterns find in their comments.
+
+    The sender is there even when it reports nothing readable.
+    """
+    found: dict[str, tuple[Report, ...]] = {}
+    if decoding.transmission is not None:
+        found[decoding.transmission.sender] = ()
+    for report in decoding.reports:
+        found[report.name] = (*found.get(report.name, ()), report)
+        pattern = patterns.get(report.name)
+        if pattern is not None and isinstance(report, PositionReport):
+            sensors = pattern.read(report.name, report.comment, report.time_s)
+            if sensors is not None:
+                found[report.name] += (sensors,)
+    return found

@@ -1,0 +1,56 @@
+"""Alarms of silence on the real flights: how many, and how many that nobody needed.
+
+An alarm is `short` when the tracker was heard again within two of its intervals, and `unfounded`
+when it had not even been unheard for the four intervals that the plan promises. The interval is the
+median of what lies between two hearings, whatever the tracker's own estimate is.
+"""
+
+from __future__ import annotations
+
+import statistics
+from itertools import pairwise
+from typing import Any
+
+from server.flight.flight import Flight
+from server.flight.senders import Sender
+from server.logs import inferred_plan, read_recording
+
+from ..flights import real_logs, receptions
+
+_PLANNED_INTERVALS = 4.0
+
+
+def run() -> dict[str, Any]:
+    """Per flight; and how many intervals the threshold is at the end, over all trackers."""
+    alarms = short = unfounded = 0
+    intervals: list[float] = []
+    logs = real_logs()
+    for path in logs:
+        flight = Flight(inferred_plan(read_recording(path)))
+        flight.receive(list(receptions(path)))
+        for name in flight.trackers:
+            sender = flight.senders[name]
+            interval_s = usual_interval_s(sender)
+            for silence in sender.health.silences(flight.now_s):
+                alarms += 1
+                if silence.heard_again_s is None:
+                    continue
+                unheard_s = silence.heard_again_s - silence.last_heard_s
+                short += silence.heard_again_s - silence.silent_from_s < 2.0 * interval_s
+                unfounded += unheard_s < _PLANNED_INTERVALS * interval_s
+            intervals.append(sender.health.threshold_s() / interval_s)
+    flights = max(len(logs), 1)
+    return {
+        "flights": len(logs),
+        "alarms_per_flight": alarms / flights,
+        "short_per_flight": short / flights,
+        "unfounded_per_flight": unfounded / flights,
+        "threshold_intervals_median": statistics.median(intervals) if intervals else None,
+    }
+
+
+def usual_interval_s(sender: Sender) -> float:
+    """Median between two hearings, of those more than a second apart."""
+    heard = [packet.first_heard_s for packet in sender.packets]
+    gaps = [b - a for a, b in pairwise(heard) if b - a > 1.0]
+    return statistics.median(gaps) if gaps else 60.0

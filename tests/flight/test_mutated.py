@@ -1,0 +1,38 @@
+"""Some thousand mutated packets through whole flights; the bench `mutated` has two million."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from server.flight.flight import Flight
+from server.flight.snapshot import snapshot
+from tests.mutated import PLANS, Found, fly, receptions
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nothing_breaks(seed: int) -> None:
+    found = Found()
+    flight = fly(seed, 800, found)
+    assert found.packets == flight.counts.total == 800
+    assert not found.exceptions
+    assert not found.faults_in_decoders
+    assert not found.not_finite
+    assert found.unusable == 0
+    assert flight.track.latest() is not None, "the good packets between them are used"
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_any_order_gives_the_same_state(seed: int) -> None:
+    plan = PLANS[seed]
+    given = list(receptions(seed, 400, bool(plan.station)))
+    end = None
+    for order in range(3):
+        mixed = random.Random(order).sample(given, len(given))
+        flight = Flight(plan)
+        for i in range(0, len(mixed), 40):
+            flight.receive(mixed[i : i + 40])
+        state = snapshot(flight, None)
+        end = end or state
+        assert state == end
