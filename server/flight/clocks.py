@@ -112,6 +112,11 @@ class Clock:
         last = bisect.bisect_right(self._times, last_s)
         return _moments(*self._times[first:last], heard_s)
 
+    @property
+    def is_known(self) -> bool:
+        """Whether enough has been said of it."""
+        return self._counted >= _FEWEST
+
     def known_s(self, heard_s: float) -> float | None:
         """How far the clock was ahead when it read `heard_s`; None when nobody tells.
 
