@@ -27,6 +27,8 @@ _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: both in seconds
 
+Found = tuple[list[Sample], int]  # of one witness, and the first at or after a moment
+
 
 class Clock:
     """What witnesses say of one clock. `witnesses` are those that count; others are kept.
@@ -112,6 +114,11 @@ class Clock:
         last = bisect.bisect_right(self._times, last_s)
         return _moments(*self._times[first:last], heard_s)
 
+    @property
+    def is_known(self) -> bool:
+        """Whether enough has been said of it."""
+        return self._counted >= _FEWEST
+
     def known_s(self, heard_s: float) -> float | None:
         """How far the clock was ahead when it read `heard_s`; None when nobody tells.
 
@@ -120,20 +127,17 @@ class Clock:
         """
         if self._off == 0:
             return 0.0 if self._counted >= _FEWEST else None
-        told, after = self._before(heard_s), self._after(heard_s)
+        found = [(s, bisect.bisect_left(s, (heard_s, -math.inf))) for s in self._counting()]
+        told, after = self._before(found), self._after(found)
         was_set = told is not None and after is not None and abs(after - told) > NOTICED_S
-        if told is None or (was_set and self._next_says(heard_s, after)):
+        if told is None or (was_set and _next_says(found, heard_s, after)):
             told = after
         if told is None:
             return None
         return 0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S
 
-    def _before(self, heard_s: float) -> float | None:
-        ends = [
-            (samples, end)
-            for samples in self._counting()
-            if (end := bisect.bisect_left(samples, (heard_s, -math.inf))) > 0
-        ]
+    def _before(self, found: list[Found]) -> float | None:
+        ends = [(samples, end) for samples, end in found if end > 0]
         latest_s = max((samples[end - 1][0] for samples, end in ends), default=0.0)
         return self._agreed(
             (samples, max(end - _SAMPLES_BEFORE, 0), end)
@@ -141,32 +145,13 @@ class Clock:
             if samples[end - 1][0] >= latest_s - _RECENT_S
         )
 
-    def _after(self, heard_s: float) -> float | None:
-        starts = [
-            (samples, start)
-            for samples in self._counting()
-            if (start := bisect.bisect_left(samples, (heard_s, -math.inf))) < len(samples)
-        ]
+    def _after(self, found: list[Found]) -> float | None:
+        starts = [(samples, start) for samples, start in found if start < len(samples)]
         first_s = min((samples[start][0] for samples, start in starts), default=0.0)
         return self._agreed(
             (samples, start, start + _SAMPLES_AFTER)
             for samples, start in starts
             if samples[start][0] <= first_s + _RECENT_S
-        )
-
-    def _next_says(self, heard_s: float, ahead_s: float | None) -> bool:
-        """Whether the first sample at or after a moment says so, and is not an hour away: there may be
-        years between two readings of a clock that is set."""
-        found = (
-            samples[start]
-            for samples in self._counting()
-            if (start := bisect.bisect_left(samples, (heard_s, -math.inf))) < len(samples)
-        )
-        next_s, said_s = min(found, default=(math.inf, 0.0))
-        return (
-            ahead_s is not None
-            and next_s - heard_s <= _RECENT_S
-            and abs(said_s - ahead_s) <= _SAME_S
         )
 
     def _counting(self) -> Iterable[list[Sample]]:
@@ -197,6 +182,15 @@ class Clock:
         camps = [[other for other in said if abs(other - vote) <= _SAME_S] for vote in said]
         best = max(camps, key=lambda camp: (len(camp), -abs(camp[len(camp) // 2])))
         return best[len(best) // 2]
+
+
+def _next_says(found: list[Found], heard_s: float, ahead_s: float | None) -> bool:
+    """Whether the first sample at or after a moment says so, and is not an hour away: there may be years
+    between two readings of a clock that is set."""
+    coming = (samples[start] for samples, start in found if start < len(samples))
+    next_s, said_s = min(coming, default=(math.inf, 0.0))
+    near = next_s - heard_s <= _RECENT_S
+    return near and ahead_s is not None and abs(said_s - ahead_s) <= _SAME_S
 
 
 def _clock_jumped(samples: list[Sample], first_s: float, now_s: float) -> bool:

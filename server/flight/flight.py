@@ -79,6 +79,7 @@ class Flight:
         self._track = Track(motion_constants(plan), launch_site(plan))
         self._rescaled: set[str] = set()  # senders whose pressures are to be worked out again
         self._held: list[Taken] = []  # by other stations, later than now; sorted
+        self.undated: Counter[str] = Counter()  # not used of stations whose date is wrong
         self._latest_taken_s = 0.0  # of other stations
         self.trackers = trackers_heard(plan)
         self._planned = {*self.trackers}
@@ -274,7 +275,11 @@ class Flight:
     def _place(self, taken: Taken) -> None:
         """Take it in, or hold it back."""
         heard_s = taken.heard_at_ms / 1000.0
-        if self.clocks.station(taken.reception) != self.plan.station:
+        station = self.clocks.station(taken.reception)
+        if station != self.plan.station:
+            if self.clocks.is_undated(station):
+                self.undated[station] += 1
+                return
             if heard_s > self.horizon_s():
                 bisect.insort(self._held, taken, key=Taken.order)
                 return

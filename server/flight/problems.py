@@ -40,6 +40,11 @@ def _other_clocks(flight: Flight) -> Iterable[str]:
             )
     if flight.clocks.all_are_later:
         yield "All that other stations heard is later than now: this computer's clock is behind. Set it."
+    for station, count in sorted(flight.undated.items()):
+        yield (
+            f"The clock of {station} shows another day, and nothing tells the time by it. "
+            f"Of {_counted(count, 'packet')} nothing is used, all is kept: set its clock."
+        )
     for station, heard_s in flight.held.items():
         named = station or "A station without a name"
         yield (

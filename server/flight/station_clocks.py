@@ -6,6 +6,8 @@ date. A packet that two stations heard tells how far their clocks are apart, wha
 
 from __future__ import annotations
 
+import bisect
+
 from decoders.reports import Decoding, PositionReport
 from server.flight.clocks import Clock
 from server.flight.inputs import Plan, Reception
@@ -13,6 +15,7 @@ from server.flight.inputs import Plan, Reception
 INFERRED_TRACKER_ALTITUDE_M = 3_000.0
 _USUAL_LAG_S = 2.0  # median of real flights: checks.md
 _DAY_S = 86_400.0
+_FEWEST_ALOFT = 3
 _PLAUSIBLE_S = _DAY_S / 2
 _SAME_OF_DAY_S = 120.0  # two ways to tell one clock's error, whole days apart
 _COPY_S = 12.0  # heard again later by the same station, it was sent again
@@ -43,6 +46,8 @@ class StationClocks:
         self._heard_s: dict[
             str, tuple[float, float]
         ] = {}  # first and last of each, by its own clock
+        self._aloft_s: dict[str, list[float]] = {}  # hearings of trackers above 3,000 m, sorted
+        self._days: dict[str, int] = {}  # see `_count_days`
         self.reference = plan.station
         self.all_are_later = False  # than our clock, by which nothing was heard: ours is behind
 
@@ -57,7 +62,7 @@ class StationClocks:
         apart = self._apart.get(station)
         apart_s = None if apart is None or station == self.reference else apart.known_s(reading_s)
         if apart_s is None:
-            return by_gps_s or 0.0
+            return (by_gps_s or 0.0) + self._days.get(station, 0) * _DAY_S
         told_s = apart_s + self.ahead_s(self.reference, reading_s - apart_s)
         if by_gps_s is None:
             return told_s
@@ -65,6 +70,33 @@ class StationClocks:
         if abs(told_s - by_gps_s - whole_days_s) <= _SAME_OF_DAY_S:
             return by_gps_s + whole_days_s
         return told_s
+
+    def is_undated(self, station: str) -> bool:
+        """Its clock shows another day, and nothing tells what time of ours that is."""
+        if not self._days.get(station):
+            return False
+        clocks = (self._clocks.get(station), self._apart.get(station))
+        return not any(clock is not None and clock.is_known for clock in clocks)
+
+    def _count_days(self) -> bool:
+        """By how many days stations heard the trackers aloft apart from ours: they fly once. True when
+        that is another number than before."""
+        days = {}
+        ours = self._aloft_s.get(self.reference, [])
+        for station, theirs in self._aloft_s.items():
+            if station != self.reference and min(len(theirs), len(ours)) >= _FEWEST_ALOFT:
+                apart_s = self._aloft_at_s(station) - self._aloft_at_s(self.reference)
+                days[station] = round(apart_s / _DAY_S)
+        undated = [self.is_undated(station) for station in self._aloft_s]
+        before, self._days = self._days, days
+        return days != before or undated != [self.is_undated(one) for one in self._aloft_s]
+
+    def _aloft_at_s(self, station: str) -> float:
+        """The middle of its hearings from aloft, by GPS time but for whole days."""
+        heard_s = self._aloft_s[station]
+        middle_s = heard_s[len(heard_s) // 2]
+        clock = self._clocks.get(station)
+        return middle_s - (0.0 if clock is None else clock.known_s(middle_s) or 0.0)
 
     def learn(self, reception: Reception, decoding: Decoding) -> bool:
         """Take in what a reception tells of clocks; `decoding` is by its uncorrected time of hearing.
@@ -88,6 +120,8 @@ class StationClocks:
             if not isinstance(report, PositionReport) or report.object_of or not report.valid:
                 continue
             moved |= self._admit(report)
+            if self._own and report.name in self.witnesses and shows_a_tracker(report):
+                bisect.insort(self._aloft_s.setdefault(station, []), heard_s)
             ahead_s = heard_s - (report.time_s or 0.0) - _USUAL_LAG_S
             if report.time_s is None or abs(ahead_s) > _PLAUSIBLE_S or not self._kept(report.name):
                 continue
@@ -98,6 +132,8 @@ class StationClocks:
         transmission = decoding.transmission
         if self._own and transmission is not None and self._kept(transmission.sender):
             moved |= self._pair(transmission.sender, transmission.information, station, heard_s)
+        if len(self._aloft_s) > 1:
+            moved |= self._count_days()
         return moved
 
     def choose_reference(self, own_now_s: float | None, allowed_s: float) -> bool:
@@ -122,6 +158,7 @@ class StationClocks:
         for (name, content), heard in self._first_last_s.items():
             for station in heard:
                 self._pair_with_reference(name, content, station)
+        self._count_days()
         return True
 
     def _kept(self, name: str) -> bool:

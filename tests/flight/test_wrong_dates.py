@@ -17,7 +17,7 @@ PLAN = Plan(
 )
 UNTIL_S = 3_000
 DAY_S = 86_400.0
-OFF = [5 * 3_600.0, DAY_S, 31 * DAY_S + 77.0, 26 * 365.25 * DAY_S, 56 * 365.25 * DAY_S + 300.0]
+OFF = [5 * 3_600.0, DAY_S, 31 * DAY_S + 77.0, 9_497 * DAY_S + 25_000.0, 56 * 365.25 * DAY_S + 300.0]
 OFF += [-ahead_s for ahead_s in OFF[:4]]
 
 
@@ -70,11 +70,11 @@ def test_hours_are_put_right_by_the_times_in_the_packets_alone() -> None:
 def test_what_is_later_than_now_is_not_used(ahead_s: float, timed: bool) -> None:
     """Nothing was heard by both: nobody tells by how much it is wrong."""
     ours, theirs = heard_by("car-1", timed=timed), heard_by("car-2", ahead_s, timed)
-    flight, clean = flown(ours[:60] + theirs[60:]), flown(ours[:60])
+    flight, clean = flown(ours[:20] + theirs[60:]), flown(ours[:20])
     assert flight.track.records() == clean.track.records()
     state = snapshot(flight, None)
     assert state["now"] == snapshot(clean, None)["now"]
-    assert state["number"] == 100
+    assert state["number"] == 60
     (told,) = (text for text in state["plan_problems"] if "later than now" in text)
     assert told.startswith("car-2 says that it heard 40 packets")
 
@@ -168,3 +168,37 @@ def test_a_vehicle_is_not_where_a_wrong_date_says() -> None:
     flight.apply(Command(T0 + 70 * 365 * DAY_S, "vehicle", "Car 2", 39.0, -99.0, "car-3"))
     (vehicle,) = snapshot(flight, None)["vehicles"]
     assert (vehicle["latitude_deg"], vehicle["longitude_deg"]) == (38.0, -98.0)
+
+
+@pytest.mark.parametrize("ahead_s", [a for a in OFF if abs(a) >= DAY_S])
+def test_halves_of_one_flight_heard_a_day_apart(ahead_s: float) -> None:
+    """No packet in common; but a tracker flies once, and its times tell the rest."""
+    ours, theirs = heard_by("car-1"), heard_by("car-2", ahead_s)
+    flight, clean = flown(ours[::2] + theirs[1::2]), flown(ours)
+    fixes = flight.senders["N0CALL-11"].all_fixes()
+    assert fixes == clean.senders["N0CALL-11"].all_fixes()
+    told = snapshot(flight, None)["plan_problems"]
+    assert any("The clock of car-2 is" in text for text in told)
+
+
+@pytest.mark.parametrize("ahead_s", [a for a in OFF if abs(a) >= DAY_S])
+def test_halves_of_one_flight_without_times_are_not_joined(ahead_s: float) -> None:
+    ours, theirs = heard_by("car-1", timed=False), heard_by("car-2", ahead_s, timed=False)
+    for given in (ours[::2] + theirs[1::2], theirs[1::2] + ours[::2]):
+        flight, clean = flown(given), flown(ours[::2])
+        assert flight.track.records() == clean.track.records()
+        told = snapshot(flight, None)["plan_problems"]
+        assert any("car-2" in text and "is used" in text for text in told)
+
+
+def test_the_next_morning_another_car_hears_it_on_the_ground() -> None:
+    """Nothing is wrong with either clock: only one of them heard it aloft."""
+    ground = [
+        replace(packet(t, source="car-1/tnc", position=(38.3, -97.9, 500.0)),
+                heard_at_ms=round(1000.0 * (T0 + DAY_S + t)))
+        for t in range(0, 600, 30)
+    ]  # fmt: skip
+    flight = Flight(PLAN)
+    flight.receive(heard_by("car-2") + ground)
+    assert len(flight.track.records()) == 120
+    assert snapshot(flight, None)["plan_problems"] == []
