@@ -131,6 +131,7 @@ async def test_all_local_wires_live_after_a_restart_and_in_a_replay(tmp_path: Pa
             + source("kiss", "kiss-udp", port=kiss_port)
             + source("lora", "tnc2-udp", port=lora_port)
             + source("radio", "nmea-udp", port=nmea_port, without_checksum=True)
+            + '[[vehicles]]\nname = "Car"\nsource = "radio"\nown = true\n'
             + source("rtty", "fields-udp", port=fields_port)
             + FIELDS
             + source("datagrams", "json-udp", port=json_port)
@@ -150,6 +151,7 @@ async def test_all_local_wires_live_after_a_restart_and_in_a_replay(tmp_path: Pa
                     (kiss_port, encode_frame(frame("N0CALL-3")) * 2),
                     (lora_port, b"<\xff\x01" + line("n0call-4")),
                     (nmea_port, b"$GPWPL,4630.00,N,10048.00,W,N0CALL-5\r\n"),
+                    (nmea_port, b"$GPGLL,4615.00,N,10048.00,W\r\n"),
                     (fields_port, sentence("BALLOON F,46.5,-100.8,500,21.5")),
                     (json_port, json_object("balloon u")),
                 ):
@@ -173,6 +175,7 @@ async def test_all_local_wires_live_after_a_restart_and_in_a_replay(tmp_path: Pa
             assert await running.end() == 0
         async with leeward("live", str(plan)) as again:
             restarted = await again.until(lambda s: s["number"] >= after["number"])
+    assert restarted["vehicles"][0]["latitude_deg"] == pytest.approx(46.25)
     assert set(fixes(restarted)) == set(names)
     assert all(count >= 1 for count in fixes(restarted).values())
     replayed = at_the_end(plan)
