@@ -94,6 +94,7 @@ function createSaid(post) {
     ascent: ['not launched', 'landed'], float: ['not launched', 'landed'], descent: ['landed'],
   };
 
+  /** @param {import('../types.js').State} state */
   function show({ phase, said, mode }) {
     const told = said ?? null;
     const by = told?.station ? `${told.station}` : 'The crew';

@@ -14,8 +14,8 @@ import statistics
 from typing import NamedTuple
 
 SPACING_S = 8.0  # between two points that are kept
+FINE_S, COARSE_S = 200.0, 24.0  # older than this, points need not stand closer together than that
 KEPT_S = 1_200.0
-_KEPT_MOST = 160
 
 _WANDER_M = 15.0  # of a receiver at rest: half of the largest range seen on pads (16 to 34 m)
 _STEEP_GRADE = (
@@ -76,17 +76,20 @@ class Move(NamedTuple):
 
 
 def keep(points: Points, point: Point) -> Points:
-    """The points with the new one as the last: what lies close before it is replaced."""
-    kept = points
-    while kept and kept[-1].time_s >= point.time_s:
-        kept = kept[:-1]
-    if len(kept) > 1 and point.time_s - kept[-2].time_s < SPACING_S:
-        kept = kept[:-1]
-    oldest_s, first = point.time_s - KEPT_S, 0
-    while first < len(kept) and kept[first].time_s < oldest_s:
-        first += 1
-    first = max(first, len(kept) + 1 - _KEPT_MOST)
-    return (*kept[first:], point)
+    """The points with the new one as the last: what lies close before it is replaced, what is older
+    than FINE_S is thinned, and what is older than KEPT_S goes."""
+    earlier = points
+    while earlier and earlier[-1].time_s >= point.time_s:
+        earlier = earlier[:-1]
+    if len(earlier) > 1 and point.time_s - earlier[-2].time_s < SPACING_S:
+        earlier = earlier[:-1]
+    kept: list[Point] = []
+    for old in earlier:
+        age_s = point.time_s - old.time_s
+        apart_s = COARSE_S if age_s > FINE_S else 0.0
+        if age_s <= KEPT_S and not (kept and old.time_s - kept[-1].time_s < apart_s):
+            kept.append(old)
+    return (*kept, point)
 
 
 def climb(points: Points) -> Move | None:
