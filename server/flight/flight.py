@@ -33,7 +33,7 @@ from server.flight.station_clocks import StationClocks, shows_a_tracker
 from server.flight.track.arrivals import Arrivals
 from server.flight.track.events import Event
 from server.flight.track.fixes import Fix
-from server.flight.track.phase import Statement
+from server.flight.track.phase_memory import Statement
 from server.flight.track.track import Track
 
 # What another station heard later than our now is held back: the lag of a link to it, and NOTICED_S on

@@ -9,7 +9,7 @@ from typing import TypedDict
 from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
 from server.flight.track.fixes import Verdict
-from server.flight.track.phase import Phase
+from server.flight.track.phase_memory import Phase
 from server.flight.track.track import Record
 from server.flight.vehicle_view import vehicle_fixes
 

@@ -16,7 +16,7 @@ from server.flight.problems import problems
 from server.flight.times import clock, maybe_rfc3339, rfc3339
 from server.flight.track.events import EventKind
 from server.flight.track.modes import MODE_NAMES
-from server.flight.track.phase import Phase
+from server.flight.track.phase_memory import Phase
 from server.flight.track.track import Record
 from server.flight.tracker_view import TrackerFixes, describe
 from server.flight.vehicle_view import describe_vehicles, own_position, receivers

@@ -13,7 +13,7 @@ from server.flight.senders import Sender
 from server.flight.sensors import Reading
 from server.flight.times import clock, maybe_rfc3339
 from server.flight.track.fixes import Verdict
-from server.flight.track.phase import Phase
+from server.flight.track.phase_memory import Phase
 
 _STUCK_REASONS = ("position unchanged", "altitude unchanged")
 _STUCK_FIXES = 2

@@ -16,15 +16,8 @@ from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
-from server.flight.track.phase import (
-    FLYING,
-    Phase,
-    PhaseMemory,
-    Statement,
-    follow,
-    said,
-    switched_on,
-)
+from server.flight.track.phase import follow, said, switched_on
+from server.flight.track.phase_memory import FLYING, Phase, PhaseMemory, Statement
 
 Key = tuple[float, str, float, float, float, float, float, float, float]
 
