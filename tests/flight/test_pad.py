@@ -12,7 +12,7 @@ from server.flight.inputs import Command, Plan, Reception
 from server.flight.snapshot import snapshot
 from server.flight.track.events import Event, Withdrawn
 from tests.bench.pad import BEFORE, follow, make_pad
-from tests.box_log import BoxLog, box_logs, heard, needs_box_logs, plan_for
+from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
 
 FIFTEEN_SECONDS, HUNDRED_METRES = 15.0, 100.0
 NO_LANDING_YET = {
@@ -169,3 +169,26 @@ def test_an_acknowledged_burst_that_was_none_does_not_silence_the_next() -> None
     (taken_back,) = of_withdrawn([Withdrawn(event, 1_100.0)])
     assert taken_back.id not in (first.id, second.id)
     assert taken_back.kind == "burst"
+
+
+@needs_box_logs
+@pytest.mark.parametrize("hours", [0.2, 3.0, 20.0])
+def test_a_box_found_hours_after_its_last_packet_has_landed(hours: float) -> None:
+    """Lost behind a ridge 800 m above the ground: what is heard next is heard from where it lies."""
+    log = box_logs()[0]
+    assert log.burst_s is not None
+    falling = (log.time_s > log.burst_s) & (log.altitude_m < log.altitude_m[-1] + 800.0)
+    lost_s = float(log.time_s[falling][0])
+    given = [r for r in heard(log, 20.0) if r.heard_at_s < lost_s]
+    place = float(log.latitude_deg[-1]), float(log.longitude_deg[-1]), float(log.altitude_m[-1])
+    for i in range(10):
+        time_s = lost_s + hours * 3_600.0 + 20.0 * i
+        payload = f"N0CALL-11>APZLWD:{aprs_text(time_s, *place)}".encode()
+        given.append(Reception(round(1_000 * (time_s + 1.6)), "tnc", "tnc2", payload))
+    flight = Flight(plan_for(log))
+    flight.receive(given)
+    assert flight.track.phase() == "landed"
+    assert [e.kind for e in flight.events()] == ["launch", "burst", "landing"]
+    latest = flight.track.latest()
+    assert latest is not None
+    assert latest.fix.latitude_deg == pytest.approx(place[0], abs=1e-4)

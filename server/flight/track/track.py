@@ -30,7 +30,8 @@ _ORIGIN_FIXES = 5
 _PARDON_MARGIN_S = 30.0
 _ALONG_M = 40.0
 _SHEAR_MS2 = 1.0  # acceleration by a strong shear: 30 m/s in 30 s at a climb or fall through it
-_FORGOTTEN_S = 2 * 3_600.0  # without a fix: a flight lasts longer only afloat
+_FORGOTTEN_S = 2 * 3_600.0  # on the ground, without a fix
+_NEVER_FOUND_S = 3 * 86_400.0  # aloft, without a fix
 _LOW_M = 2_500.0
 NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
 
@@ -233,14 +234,16 @@ def _on_the_way(before: Checkpoint, fix: Fix, x_m: float, y_m: float) -> frozens
 
 
 def _another_outing(before: Checkpoint, fix: Fix) -> bool:
-    """Heard again, low, after hours of which nothing is known."""
+    """Heard again, low, after hours of which nothing is known.
+
+    A box whose landing nobody heard is found after hours, even the next day: that is no other outing.
+    """
     assert before.state is not None
-    if fix.time_s - before.state.last_accepted_s < _FORGOTTEN_S:
-        return False
+    silent_s = fix.time_s - before.state.last_accepted_s
     if before.phase.phase not in FLYING:
-        return True
+        return silent_s > _FORGOTTEN_S
     low_m = before.state.lowest_m + _LOW_M
-    return fix.altitude_m is not None and fix.altitude_m < low_m
+    return silent_s > _NEVER_FOUND_S and fix.altitude_m is not None and fix.altitude_m < low_m
 
 
 def _anew(
