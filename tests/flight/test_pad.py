@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
 import pytest
 
 from server.flight.alarms import of_events, of_withdrawn
@@ -192,3 +193,30 @@ def test_a_box_found_hours_after_its_last_packet_has_landed(hours: float) -> Non
     latest = flight.track.latest()
     assert latest is not None
     assert latest.fix.latitude_deg == pytest.approx(place[0], abs=1e-4)
+
+
+@needs_box_logs
+@pytest.mark.parametrize(("hill_m", "length_m", "speed_ms"), [(150, 5_000, 20), (300, 12_000, 25)])
+@pytest.mark.parametrize("interval_s", [5.0, 30.0])
+def test_a_drive_over_steep_hills_is_no_launch(
+    hill_m: float, length_m: float, speed_ms: float, interval_s: float
+) -> None:
+    """An hour over hills with grades up to 0.19, then the pad and the flight of a real box."""
+    log = box_logs()[0]
+    assert log.launch_s is not None
+    way_m = np.arange(3_600) * speed_ms
+    up_m = hill_m * np.sin(2 * np.pi * way_m / length_m)
+    east_deg = (way_m - way_m[-1]) / 86_000.0
+    driven = BoxLog(
+        "driven", log.time_s[0] - 3_600.0 + np.arange(3_600),
+        np.full(3_600, log.latitude_deg[0]), log.longitude_deg[0] + east_deg,
+        log.altitude_m[0] + up_m - up_m[-1], None, None, None,
+    )  # fmt: skip
+    flight = Flight(Plan(trackers=plan_for(log).trackers))
+    for reception in [*heard(driven, interval_s), *heard(log, interval_s)]:
+        flight.apply(reception)
+        if reception.heard_at_s < log.launch_s:
+            assert flight.events() == ()
+        if reception.heard_at_s > log.launch_s + 300.0:
+            break
+    assert [event.kind for event in flight.events()] == ["launch"]

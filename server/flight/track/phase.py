@@ -19,7 +19,7 @@ from server.flight.track import events, recent
 from server.flight.track.aloft import follow_aloft
 from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
-from server.flight.track.modes import DESCENT, GROUND
+from server.flight.track.modes import ASCENT, DESCENT, GROUND
 from server.flight.track.phase_memory import (
     FLYING,
     WITNESSED_BELOW_M,
@@ -94,7 +94,8 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
         return memory._replace(phase="ground", confirmations=0, pad=pad, points=last)
     climb = recent.climb(memory.points)
     high = memory.phase == "unknown" and _high(memory, state)
-    if climb is not None and climb.sure and _above_the_pad(memory):
+    aloft = high and climb is not None and climb.rises and state.probabilities[ASCENT] > _SURE
+    if climb is not None and ((climb.sure and _above_the_pad(memory)) or aloft):
         unseen = memory.pad is None and not high  # no rest has been seen
         settling = unseen and state.time_s - memory.from_s < _SETTLING_S
         if not settling or climb.rise_m > _SETTLING_M:

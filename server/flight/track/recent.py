@@ -22,11 +22,14 @@ _STEEP_GRADE = (
     0.2  # height per way; the steepest paved roads are near 0.35, a drive never for 100 m
 )
 _ROAD_GRADE = 0.12  # common practice for the steepest main roads, no source
-_FAST_MS = 3.5  # no car rises at this rate for long
+_FAST_MS = 4.5  # no car rises at this rate for long
 _SLOWEST_MS, _FASTEST_MS = 0.6, 14.0  # of balloons; common practice, no source
 _LASTING = 0.6  # of the whole rate, in the last third
 _ROUGH = 5.0
-_STEEP_M, _ROAD_M, _HILL_M = 130.0, 250.0, 800.0  # to be risen before it is a climb
+# to be risen before it is a climb: by no road, by a steep one, by any, at the speed of a car
+_STEEP_M, _ROAD_M, _HILL_M, _PASS_M = 130.0, 400.0, 800.0, 1_500.0
+# nobody launches in such a wind at the ground; common practice, no source
+_SLOWEST_CAR_MS, _FASTEST_CAR_MS = 12.0, 45.0
 _SCATTERS = 8.0  # the rise in standard deviations of what the altitude scatters by before it
 _REST_H_M, _REST_V_M = 120.0, 22.0  # about the median; a box is carried about on the pad
 
@@ -50,9 +53,15 @@ class Move(NamedTuple):
     rise_m: float
     rate_ms: float
     grade: float  # |height| per way over ground
+    speed_ms: float  # over ground
     scatter_m: float  # 1 sigma of the altitudes before it
     lasting: bool  # seen by two steps at least, and no slower of late than on the whole
     rough_m: float  # 1 sigma of the altitudes about a straight line through it
+
+    @property
+    def rises(self) -> bool:
+        """A lasting rise, whatever makes it: enough where no car can be."""
+        return self.lasting and self.rise_m > _STEEP_M
 
     @property
     def steep(self) -> bool:
@@ -72,6 +81,8 @@ class Move(NamedTuple):
         if self.steep:
             return True
         needed_m = _ROAD_M if self.grade > _ROAD_GRADE else _HILL_M
+        if _SLOWEST_CAR_MS < self.speed_ms < _FASTEST_CAR_MS:
+            needed_m = _PASS_M
         return self.rise_m > max(needed_m, _SCATTERS * self.scatter_m, _ROUGH * self.rough_m)
 
 
@@ -128,6 +139,7 @@ def _move(points: Points, sign: float) -> Move | None:
         rise_m,
         rate_ms,
         abs(rise_m) / max(way_m, 1.0),
+        way_m / took_s,
         _scatter_m(points[: i + 1]),
         j > 0 and late_ms * sign > _LASTING * rate_ms * sign,
         _rough_m(moved),
