@@ -150,8 +150,10 @@ def _fall_speed(
         since = seen[0] <= change.since_m
         altitude_m, log_k, sigma = (column[since] for column in seen)
         return estimate(DescentPlan(), (altitude_m, log_k, sigma), span_m, c), change
-    fallen_s = question.at_s - question.burst_s
-    return still_opening(estimate(descent, seen, span_m, c), fallen_s, c), None
+    expected = estimate(descent, seen, span_m, c)
+    if len(seen[0]) > 0:
+        expected = still_opening(expected, question.at_s - question.burst_s, c)
+    return expected, None
 
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
