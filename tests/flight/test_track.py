@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -10,13 +12,14 @@ from hypothesis import strategies as st
 
 from server.flight.flight import Flight
 from server.flight.geodesy import distance_bearing
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan
 from server.flight.snapshot import snapshot
 from tests.flights import (
     LAUNCH,
     T0,
     altitude_at,
     flown,
+    information,
     landed_at,
     made_flight,
     needs_real_flights,
@@ -288,3 +291,21 @@ def test_a_clock_set_right_in_mid_flight() -> None:
         r for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True) if v.reason
     ]
     assert len(refused) <= 4  # untimed ones before the change was understood
+
+
+def test_a_timed_and_an_untimed_packet_of_one_moment_tie_in_no_order() -> None:
+    """Same place, altitude and millisecond; one has its own time, the other that of its hearing."""
+    given = list(made_flight(1_500.0))
+    elapsed_s = 900.0
+    timed = packet(elapsed_s, lag_s=0.0, source="tnc")
+    said = information(elapsed_s, position_at(elapsed_s))
+    untimed = replace(timed, payload=f"N0CALL-11>APZLWD:!{said[8:]}".encode())
+    states = []
+    for pair in itertools.permutations([timed, untimed]):
+        for late in (given, given[::-1]):
+            flight = fly([*pair, *late])
+            flight.apply(Tick(T0 + 1_600.0))
+            states.append((flight.track.checkpoint(), flight.track.verdicts()))
+    tied = [r.fix for r in flight.track.records() if r.fix.time_s == T0 + elapsed_s]
+    assert {fix.own_time for fix in tied} == {True, False}
+    assert all(state == states[0] for state in states)

@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+Key = tuple[
+    float, str, float, float, float, float, float, float, float, bool, float, float, float, float
+]
+
 
 @dataclass(frozen=True, slots=True)
 class Fix:
@@ -26,7 +30,7 @@ class Fix:
     step_v_m: float = 0.0
 
     @property
-    def key(self) -> tuple[float, str, float, float, float, float, float, float, float]:
+    def key(self) -> Key:
         """The canonical order of fixes: by time, then by everything else that tells two apart."""
         return (
             self.time_s,
@@ -38,6 +42,11 @@ class Fix:
             _or_lowest(self.speed_ms),
             self.sigma_h_m,
             _or_lowest(self.pressure_pa),
+            self.own_time,
+            self.sigma_v_m,
+            self.sigma_datum_m,
+            self.step_h_m,
+            self.step_v_m,
         )
 
 

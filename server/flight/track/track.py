@@ -14,12 +14,10 @@ from typing import NamedTuple
 
 from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
-from server.flight.track.fixes import ACCEPTED, Fix, Verdict
+from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
 from server.flight.track.phase import follow, said, switched_on
 from server.flight.track.phase_memory import FLYING, Phase, PhaseMemory, Statement
-
-Key = tuple[float, str, float, float, float, float, float, float, float]
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6
