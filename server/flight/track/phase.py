@@ -27,11 +27,12 @@ from server.flight.track.phase_memory import (
     Statement,
     withdraw,
 )
-from server.flight.track.recent import Point
+from server.flight.track.recent import Move, Point
 
 _SURE = 0.95
 _CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 _SETTLING_S, _SETTLING_M = 600.0, 600.0  # a receiver just switched on has been 414 m off
+_NEAR_PAD_M = 500.0
 _ELSEWHERE_M, _ABOVE_PAD_M = 2_000.0, 100.0
 _REST_S = 90.0  # a climb of 0.6 m/s is no rest
 _NEW_FLIGHT_M = 1_000.0
@@ -95,7 +96,8 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     climb = recent.climb(memory.points)
     high = memory.phase == "unknown" and _high(memory, state)
     aloft = high and climb is not None and climb.rises and state.probabilities[ASCENT] > _SURE
-    if climb is not None and ((climb.sure and _above_the_pad(memory)) or aloft):
+    sure = climb is not None and climb.sure(from_rest=_from_the_pad(memory, climb))
+    if climb is not None and ((sure and _above_the_pad(memory)) or aloft):
         unseen = memory.pad is None and not high  # no rest has been seen
         settling = unseen and state.time_s - memory.from_s < _SETTLING_S
         if not settling or climb.rise_m > _SETTLING_M:
@@ -122,6 +124,11 @@ def _above_the_pad(memory: PhaseMemory) -> bool:
     now, pad = memory.points[-1], memory.pad
     away_m = math.hypot(now.x_m - pad.x_m, now.y_m - pad.y_m)
     return away_m > _ELSEWHERE_M or now.z_m - pad.z_m > _ABOVE_PAD_M
+
+
+def _from_the_pad(memory: PhaseMemory, climb: Move) -> bool:
+    pad, since = memory.pad, climb.since
+    return pad is not None and math.hypot(since.x_m - pad.x_m, since.y_m - pad.y_m) < _NEAR_PAD_M
 
 
 def _high(memory: PhaseMemory, state: FilterState) -> bool:

@@ -28,6 +28,7 @@ _LASTING = 0.6  # of the whole rate, in the last third
 _ROUGH = 5.0
 # to be risen before it is a climb: by no road, by a steep one, by any, at the speed of a car
 _STEEP_M, _ROAD_M, _HILL_M, _PASS_M = 130.0, 400.0, 800.0, 1_500.0
+_STEADY, _STEADY_M = 0.04, 500.0  # no road rises so evenly for so long
 # nobody launches in such a wind at the ground; common practice, no source
 _SLOWEST_CAR_MS, _FASTEST_CAR_MS = 12.0, 45.0
 _SCATTERS = 8.0  # the rise in standard deviations of what the altitude scatters by before it
@@ -70,10 +71,10 @@ class Move(NamedTuple):
         enough = rise_m > max(_STEEP_M, _SCATTERS * self.scatter_m, _ROUGH * self.rough_m)
         return enough and (self.grade > _STEEP_GRADE or abs(self.rate_ms) > _FAST_MS)
 
-    @property
-    def sure(self) -> bool:
+    def sure(self, *, from_rest: bool) -> bool:
         """A climb as of a balloon: steep, or more height than a drive over hills has.
 
+        `from_rest`: it began where it had rested; a drive that begins there seldom rises evenly.
         A receiver that settles rises too, by 400 m in a minute, but ever more slowly.
         """
         if not _SLOWEST_MS < self.rate_ms < _FASTEST_MS or not self.lasting:
@@ -83,6 +84,8 @@ class Move(NamedTuple):
         needed_m = _ROAD_M if self.grade > _ROAD_GRADE else _HILL_M
         if _SLOWEST_CAR_MS < self.speed_ms < _FASTEST_CAR_MS:
             needed_m = _PASS_M
+        if from_rest and self.rough_m < _STEADY * self.rise_m:
+            needed_m = min(needed_m, _STEADY_M)
         return self.rise_m > max(needed_m, _SCATTERS * self.scatter_m, _ROUGH * self.rough_m)
 
 
