@@ -18,6 +18,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
+from .noise import Noise
 from .reports import DecodeError
 
 HEADER_BYTES = 36
@@ -46,9 +47,8 @@ class AgwDecoder:
     """
 
     def __init__(self) -> None:
-        self.noise_bytes = 0
         self._buffer = bytearray()
-        self._noise = bytearray()
+        self._noise = Noise(MAX_NOISE_BYTES)
 
     def feed(self, data: bytes) -> list[bytes]:
         """Frames that `data` completes, in order; what is left waits for more."""
@@ -58,9 +58,7 @@ class AgwDecoder:
         while len(self._buffer) - start >= HEADER_BYTES:
             length = _data_length(self._buffer, start)
             if length is None:
-                self.noise_bytes += 1
-                if len(self._noise) < MAX_NOISE_BYTES:
-                    self._noise.append(self._buffer[start])
+                self._noise.add(self._buffer[start])
                 start += 1
                 continue
             end = start + HEADER_BYTES + length
@@ -71,11 +69,14 @@ class AgwDecoder:
         del self._buffer[:start]
         return frames
 
+    @property
+    def noise_bytes(self) -> int:
+        """Bytes so far that belong to no frame."""
+        return self._noise.count
+
     def take_noise(self) -> bytes:
         """The head of the noise heard since the last call; empty when there was none."""
-        noise = bytes(self._noise)
-        self._noise.clear()
-        return noise
+        return self._noise.take()
 
     def flush(self) -> bytes:
         """The unfinished frame, for a stream that has ended; empty when there is none."""

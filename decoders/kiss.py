@@ -18,6 +18,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .noise import Noise
+
 FEND, FESC, TFEND, TFESC = 0xC0, 0xDB, 0xDC, 0xDD
 DATA_COMMAND = 0
 MAX_FRAME_BYTES = 1024
@@ -50,10 +52,9 @@ class KissDecoder:
             raise ValueError(f"a frame has at least one byte, not {max_frame_bytes}")
         self.max_frame_bytes = max_frame_bytes
         self.oversize = 0
-        self.noise_bytes = 0
         self.bad_escapes = 0
         self._frame = bytearray()
-        self._noise = bytearray()
+        self._noise = Noise(MAX_NOISE_BYTES)
         self._in_frame = False
         self._escaped = False
         self._dropping = False
@@ -65,9 +66,7 @@ class KissDecoder:
             if byte == FEND:
                 self._end_frame(frames)
             elif not self._in_frame:
-                self.noise_bytes += 1
-                if len(self._noise) < MAX_NOISE_BYTES:
-                    self._noise.append(byte)
+                self._noise.add(byte)
             elif self._dropping:
                 continue
             elif self._escaped:
@@ -84,11 +83,14 @@ class KissDecoder:
                 self._append(byte)
         return frames
 
+    @property
+    def noise_bytes(self) -> int:
+        """Bytes so far that belong to no frame."""
+        return self._noise.count
+
     def take_noise(self) -> bytes:
         """The head of the noise heard since the last call; empty when there was none."""
-        noise = bytes(self._noise)
-        self._noise.clear()
-        return noise
+        return self._noise.take()
 
     def flush(self) -> bytes:
         """The unfinished frame, for a stream that has ended; empty when there is none."""

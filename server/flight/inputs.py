@@ -105,6 +105,11 @@ class TrackerPlan:
     comment_scales: Mapping[str, tuple[float, float, str]] = field(default_factory=dict)
     # group -> (factor, offset, unit): value = number * factor + offset
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """By which it is heard."""
+        return tuple(name for name in (self.callsign, self.source) if name is not None)
+
 
 @dataclass(frozen=True, slots=True)
 class VehiclePlan:
@@ -114,6 +119,11 @@ class VehiclePlan:
     own: bool = False  # the car that carries this station
     road_speed_ms: float = 18.0
     road_factor: float = 1.35  # road distance / straight distance; common practice, no source
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """By which it is heard."""
+        return tuple(name for name in (self.callsign, self.source) if name is not None)
 
 
 @dataclass(frozen=True, slots=True)

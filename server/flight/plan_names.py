@@ -12,22 +12,12 @@ from server.flight.track.modes import MotionConstants
 
 def trackers_heard(plan: Plan) -> dict[str, TrackerPlan]:
     """By the name that is heard."""
-    return {
-        name: tracker
-        for tracker in plan.trackers
-        for name in (tracker.callsign, tracker.source)
-        if name is not None
-    }
+    return {name: tracker for tracker in plan.trackers for name in tracker.names}
 
 
 def vehicles_heard(plan: Plan) -> dict[str, VehiclePlan]:
     """By the name that is heard."""
-    return {
-        name: vehicle
-        for vehicle in plan.vehicles
-        for name in (vehicle.callsign, vehicle.source)
-        if name is not None
-    }
+    return {name: vehicle for vehicle in plan.vehicles for name in vehicle.names}
 
 
 def motion_constants(plan: Plan) -> MotionConstants:
@@ -44,8 +34,7 @@ def comment_patterns(plan: Plan) -> dict[str, CommentPattern]:
         name: CommentPattern(tracker.comment_pattern, tracker.comment_scales)
         for tracker in plan.trackers
         if tracker.comment_pattern is not None
-        for name in (tracker.callsign, tracker.source)
-        if name is not None
+        for name in tracker.names
     }
 
 

@@ -28,15 +28,11 @@ class StationClocks:
     def __init__(self, plan: Plan) -> None:
         self._own = plan.station
         self._infer = plan.infer_trackers
-        self._vehicles = {v.source for v in plan.vehicles} | {v.callsign for v in plan.vehicles}
+        self._vehicles = {name for vehicle in plan.vehicles for name in vehicle.names}
         # who may tell the time: trackers, and the receiver of the car that carries the station. A
         # phone sends what it saved, and anybody else's clock is his own affair
         self.witnesses: set[str] = {
-            name
-            for tracker in plan.trackers
-            if tracker.role != "phone"
-            for name in (tracker.callsign, tracker.source)
-            if name is not None
+            name for tracker in plan.trackers if tracker.role != "phone" for name in tracker.names
         } | {v.source for v in plan.vehicles if v.own and v.source is not None}
         self._clocks: dict[str, Clock] = {}  # against GPS time
         self._apart: dict[str, Clock] = {}  # against the reference station's

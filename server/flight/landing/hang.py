@@ -17,10 +17,8 @@ from server.flight.landing.question import Hang
 
 Array = npt.NDArray[np.float64]
 
-HANG_WIND_MS, HANG_WIND_S = (
-    1.5,
-    7_200.0,
-)  # half of what a component changes by in so long: checks.md, 4.7 m/s rms
+# half of what a component of the wind changes by in so long: checks.md, 4.7 m/s rms
+HANG_WIND_MS, HANG_WIND_S = 1.5, 7_200.0
 _PRIOR_S = 3_600.0
 _SHAPE = 2.0
 _LONGEST_S = 10 * 3_600.0

@@ -12,6 +12,8 @@ from server.flight.track import events, recent
 from server.flight.track.filter import FilterState
 from server.flight.track.modes import ASCENT, DESCENT, GROUND
 from server.flight.track.phase_memory import (
+    CONFIRMATIONS,
+    SURE,
     WITNESSED_BELOW_M,
     Phase,
     PhaseMemory,
@@ -20,12 +22,10 @@ from server.flight.track.phase_memory import (
     withdraw,
 )
 
-_SURE = 0.95
 _CERTAIN = 0.93  # of a fall: no second fix is waited for, if it is deep
 _DEEP_M = 700.0  # below where the climb would be: more than a stuck altitude lags behind
 _AT_REST = 0.99  # of rest: no second fix is waited for
 _SLOWED = 0.7  # of the speed of the fall
-_CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 _LANDED_S = 60.0  # after a fall
 _STAYS_S = 180.0  # without one
 _REFINED_FOR_S = 75.0
@@ -44,8 +44,7 @@ _PROVED_M = 3_000.0  # higher above the pad than any drive
 
 
 def follow_aloft(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
-    pad_m = state.lowest_m if memory.pad_m is None else memory.pad_m
-    proved = memory.highest_m - pad_m > _PROVED_M
+    proved = memory.highest_m - _pad_m(memory, state) > _PROVED_M
     if not memory.proved and not proved:
         climb = recent.climb(memory.points)
         proved = climb is not None and climb.steep
@@ -60,9 +59,14 @@ def follow_aloft(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     if wanted != memory.candidate and not certain:
         return memory._replace(candidate=wanted, confirmations=1)
     memory = memory._replace(confirmations=memory.confirmations + 1)
-    if memory.confirmations < _CONFIRMATIONS and not certain:
+    if memory.confirmations < CONFIRMATIONS and not certain:
         return memory
     return _change(memory, wanted, state)
+
+
+def _pad_m(memory: PhaseMemory, state: FilterState) -> float:
+    """Where it rested before the launch; else the lowest ground that was seen."""
+    return state.lowest_m if memory.pad_m is None else memory.pad_m
 
 
 def _still_rises(memory: PhaseMemory, state: FilterState) -> bool:
@@ -83,15 +87,15 @@ def _stands(memory: PhaseMemory) -> Wanted | None:
 def _wanted(memory: PhaseMemory, state: FilterState) -> Wanted | None:
     """What the evidence speaks for; None while it is undecided."""
     p, phase = state.probabilities, memory.phase
-    if p[GROUND] > _SURE or _come_to_rest(memory, state):
+    if p[GROUND] > SURE or _come_to_rest(memory, state):
         return "landed"
     burst = last_burst(memory)
     if phase == "descent" and burst is not None:
         if state.time_s - burst.noticed_s < _UNDONE_WITHIN_S:
-            return "ascent" if p[ASCENT] > _SURE else None
+            return "ascent" if p[ASCENT] > SURE else None
         climb = recent.climb(tuple(q for q in memory.points if q.time_s >= burst.noticed_s))
         return "ascent" if climb is not None and climb.steep else None
-    if p[DESCENT] > _SURE and _as_under_a_parachute(state):
+    if p[DESCENT] > SURE and _as_under_a_parachute(state):
         return "burst"
     return _by_slope(memory, state)
 
@@ -100,14 +104,14 @@ def _by_slope(memory: PhaseMemory, state: FilterState) -> Wanted | None:
     """Climb, float or sink, by the altitudes of some minutes."""
     slope = recent.slope(recent.since(memory.points, _LEVEL_S), _LEVEL_NOISE_M)
     if slope is None:
-        return "ascent" if state.probabilities[ASCENT] > _SURE else None
+        return "ascent" if state.probabilities[ASCENT] > SURE else None
     low = slope.rate_ms - 2.0 * slope.sigma_ms
     high = slope.rate_ms + 2.0 * slope.sigma_ms
     if low > _CLIMBS_MS:
         return "ascent"
     if high < _SINKS_MS and memory.highest_m - memory.points[-1].z_m > _SINK_M:
         return "sink"
-    above_m = memory.points[-1].z_m - (state.lowest_m if memory.pad_m is None else memory.pad_m)
+    above_m = memory.points[-1].z_m - _pad_m(memory, state)
     if low > -_LEVEL_MS and high < _LEVEL_MS and above_m > _FLOAT_FROM_M:
         return "float"
     return None
@@ -183,7 +187,7 @@ def _landed(memory: PhaseMemory, changed: PhaseMemory, state: FilterState) -> Ph
                 phase="ground", pad=None, highest_m=-math.inf, proved=False
             )
     last = recent.since(memory.points, _LANDED_S)
-    if state.probabilities[GROUND] <= _SURE and recent.level(last):
+    if state.probabilities[GROUND] <= SURE and recent.level(last):
         event = events.at("landing", last[0], state.time_s)
     else:
         event = events.here("landing", state)

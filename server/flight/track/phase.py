@@ -21,7 +21,9 @@ from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
 from server.flight.track.modes import ASCENT, DESCENT, GROUND
 from server.flight.track.phase_memory import (
+    CONFIRMATIONS,
     FLYING,
+    SURE,
     WITNESSED_BELOW_M,
     PhaseMemory,
     Statement,
@@ -29,8 +31,6 @@ from server.flight.track.phase_memory import (
 )
 from server.flight.track.recent import Move, Point
 
-_SURE = 0.95
-_CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 _SETTLING_S, _SETTLING_M = 600.0, 600.0  # a receiver just switched on has been 414 m off
 _NEAR_PAD_M = 500.0
 _ELSEWHERE_M, _ABOVE_PAD_M = 2_000.0, 100.0
@@ -66,7 +66,6 @@ def switched_on(memory: PhaseMemory, time_s: float) -> PhaseMemory:
         from_s=time_s,
         flight_from_s=time_s - _MARGIN_S,
         phase="landed" if memory.phase == "landed" else "unknown",
-        pad=None,
     )
 
 
@@ -95,7 +94,7 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
         return memory._replace(phase="ground", confirmations=0, pad=pad, points=last)
     climb = recent.climb(memory.points)
     high = memory.phase == "unknown" and _high(memory, state)
-    aloft = high and climb is not None and climb.rises and state.probabilities[ASCENT] > _SURE
+    aloft = high and climb is not None and climb.rises and state.probabilities[ASCENT] > SURE
     sure = climb is not None and climb.sure(from_rest=_from_the_pad(memory, climb))
     if climb is not None and ((sure and _above_the_pad(memory)) or aloft):
         unseen = memory.pad is None and not high  # no rest has been seen
@@ -108,10 +107,10 @@ def _before(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
             return _launched(memory, event if witnessed else None, state)
     if high:
         fall = recent.fall(memory.points)
-        if fall is not None and fall.steep and state.probabilities[DESCENT] > _SURE:
+        if fall is not None and fall.steep and state.probabilities[DESCENT] > SURE:
             return memory._replace(phase="descent", proved=True)
-    if memory.phase == "unknown" and not high and state.probabilities[GROUND] > _SURE:
-        if memory.confirmations + 1 >= _CONFIRMATIONS:
+    if memory.phase == "unknown" and not high and state.probabilities[GROUND] > SURE:
+        if memory.confirmations + 1 >= CONFIRMATIONS:
             return memory._replace(phase="ground", confirmations=0)
         return memory._replace(confirmations=memory.confirmations + 1)
     return memory

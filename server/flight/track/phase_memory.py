@@ -15,6 +15,8 @@ Wanted = Literal["ascent", "float", "sink", "burst", "landed"]
 
 FLYING: tuple[Phase, ...] = ("ascent", "float", "descent")
 
+SURE = 0.95  # probability of a mode
+CONFIRMATIONS = 2  # fixes in a row that must agree before the phase changes
 WITNESSED_BELOW_M = 1_500.0  # above ground: what is higher has not been seen to rest, or to launch
 
 
