@@ -18,8 +18,8 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from .noise import Noise
-from .reports import DecodeError
+from decoders.noise import Noise
+from decoders.reports import DecodeError
 
 HEADER_BYTES = 36
 MAX_DATA_BYTES = 4096  # an AX.25 frame has some 330 bytes; the lists that servers send, more

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 
-from . import aprs_library, aprs_position, aprs_telemetry, aprs_time, nmea
-from .aprs_comment import words
-from .aprs_position import Subject
-from .reports import DecodeError, Report, StatusReport, Transmission
-from .tnc2 import unwrap
+from decoders import aprs_library, aprs_position, aprs_telemetry, aprs_time, nmea
+from decoders.aprs_comment import words
+from decoders.aprs_position import Subject
+from decoders.reports import DecodeError, Report, StatusReport, Transmission
+from decoders.tnc2 import unwrap
 
 _STAMP = re.compile(r"[0-9. ]{6}[zh/]")  # blanks and dots: a sender without a clock
 _TIMELESS = "111111"  # what permanent objects carry instead of a time

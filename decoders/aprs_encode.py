@@ -11,8 +11,8 @@ import math
 from datetime import UTC, datetime
 from typing import Literal
 
-from .aprs_comment import FOOT_M
-from .aprs_library import KNOT_MS
+from decoders.aprs_comment import FOOT_M
+from decoders.aprs_library import KNOT_MS
 
 DaoForm = Literal["human", "base91"]
 _DAO_STEPS: dict[DaoForm, int] = {"human": 10, "base91": 91}  # steps in 0.01 minute

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from .aprs_encode import base91, message
-from .aprs_telemetry import BITS, CHANNELS
+from decoders.aprs_encode import base91, message
+from decoders.aprs_telemetry import BITS, CHANNELS
 
 
 def comment_telemetry(sequence: int, values: Sequence[int], bits: Sequence[bool] = ()) -> str:

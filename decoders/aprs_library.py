@@ -11,7 +11,7 @@ from typing import Any
 import aprslib
 from aprslib.exceptions import GenericError
 
-from .reports import DecodeError
+from decoders.reports import DecodeError
 
 KNOT_MS = 1852.0 / 3600.0
 KMH_MS = 1.0 / 3.6  # aprslib gives speeds in km/h

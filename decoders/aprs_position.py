@@ -11,9 +11,9 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from . import aprs_comment, aprs_library, aprs_telemetry
-from .aprs_library import KMH_MS
-from .reports import DecodeError, PositionReport, Report, SensorReport
+from decoders import aprs_comment, aprs_library, aprs_telemetry
+from decoders.aprs_library import KMH_MS
+from decoders.reports import DecodeError, PositionReport, Report, SensorReport
 
 MINUTE_M = 1852.0  # one minute of latitude
 STEP_MIN = 0.01

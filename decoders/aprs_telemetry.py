@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from . import aprs_library
-from .reports import DecodeError, SensorReport, SensorScale
+from decoders import aprs_library
+from decoders.reports import DecodeError, SensorReport, SensorScale
 
 CHANNELS = 5
 BITS = 8

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 
-from .reports import DecodeError, Transmission
+from decoders.reports import DecodeError, Transmission
 
 UI_CONTROLS = (0x03, 0x13)  # UI with the poll/final bit clear and set
 NO_LAYER_3 = 0xF0

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from .reports import (
+from decoders.reports import (
     EARLIEST_S,
     LATEST_S,
     DecodeError,

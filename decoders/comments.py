@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Mapping
 
-from .reports import DecodeError, SensorReport
+from decoders.reports import DecodeError, SensorReport
 
 MAX_COMMENT_CHARACTERS = 512
 Scale = tuple[float, float, str]  # factor, offset, unit: value = number * factor + offset

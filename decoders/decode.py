@@ -6,11 +6,11 @@ import re
 from dataclasses import replace
 from typing import TypeVar
 
-from . import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
-from .bounds import bounded
-from .kiss import DATA_COMMAND, FEND, KissDecoder
-from .readings import FieldOrder, JsonNames, NmeaRules, Reading
-from .reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
+from decoders import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
+from decoders.bounds import bounded
+from decoders.kiss import DATA_COMMAND, FEND, KissDecoder
+from decoders.readings import FieldOrder, JsonNames, NmeaRules, Reading
+from decoders.reports import DecodeError, Decoding, Report, StatusReport, Transmission, Wire
 
 ODD_NAME = "the packet was read; its header has an odd name:"
 _TEXT = re.compile(rb"(?:<\xff\x01)?[!-~]{1,80}>[!-~]")  # sender and destination of a TNC2 line

@@ -12,10 +12,10 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
-from .aprs_library import KMH_MS, KNOT_MS
-from .aprs_time import nearest_time_of_day
-from .readings import FASTEST_MS, FOOT_M, HIGHEST_M, FieldOrder, name, number
-from .reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
+from decoders.aprs_library import KMH_MS, KNOT_MS
+from decoders.aprs_time import nearest_time_of_day
+from decoders.readings import FASTEST_MS, FOOT_M, HIGHEST_M, FieldOrder, name, number
+from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 
 MAX_LINE_BYTES = 1024
 _SENTENCE = re.compile(rb"\${2,}([^$*\r\n]{1,1000})\*([0-9A-Fa-f]{4})\s*")

@@ -11,7 +11,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from .reports import AltitudeDatum, DecodeError, PositionReport, StatusReport
+from decoders.reports import AltitudeDatum, DecodeError, PositionReport, StatusReport
 
 # eph, epx, epy and epv are taken as 95 % figures: gpsd scales its sigmas so, though its manual
 # calls the certainty unknown (from memory of its source)

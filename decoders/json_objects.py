@@ -12,8 +12,8 @@ from typing import TypeVar
 
 import orjson
 
-from .readings import FASTEST_MS, FOOT_M, HIGHEST_M, LATEST_S, JsonNames, name, number
-from .reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
+from decoders.readings import FASTEST_MS, FOOT_M, HIGHEST_M, LATEST_S, JsonNames, name, number
+from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 
 MAX_BODY_BYTES = 1_000_000
 MAX_OBJECTS = 1_000

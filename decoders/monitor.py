@@ -15,7 +15,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from .reports import DecodeError
+from decoders.reports import DecodeError
 
 _BEFORE = re.compile(
     r"(?:cmd:"

@@ -18,11 +18,11 @@ from typing import Any
 
 from pynmeagps import NMEAReader
 
-from . import readings
-from .aprs_library import KNOT_MS
-from .aprs_time import DAY_S, nearest_time_of_day
-from .bounds import MOST_VALUE
-from .reports import DecodeError, PositionReport, StatusReport
+from decoders import readings
+from decoders.aprs_library import KNOT_MS
+from decoders.aprs_time import DAY_S, nearest_time_of_day
+from decoders.bounds import MOST_VALUE
+from decoders.reports import DecodeError, PositionReport, StatusReport
 
 MINUTE_M = 1852.0
 PLAUSIBLE_DATE_S = DAY_S  # farther from the moment of hearing, a date is a receiver's week rollover

@@ -18,8 +18,8 @@ from typing import Annotated, Any
 import orjson
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from .gpsd import HEIGHT_95_SIGMAS, RADIUS_95_SIGMAS
-from .reports import DecodeError, PositionReport
+from decoders.gpsd import HEIGHT_95_SIGMAS, RADIUS_95_SIGMAS
+from decoders.reports import DecodeError, PositionReport
 
 MAX_POSITIONS = 5_000  # a day and more at one every 15 s
 MAX_BODY_BYTES = 2_000_000

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from .reports import AltitudeDatum, DecodeError
+from decoders.reports import AltitudeDatum, DecodeError
 
 FOOT_M = 0.3048
 MAX_FIELDS = 64

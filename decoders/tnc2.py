@@ -16,8 +16,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from . import monitor
-from .reports import DecodeError, Transmission
+from decoders import monitor
+from decoders.reports import DecodeError, Transmission
 
 LORA_PREFIX = b"<\xff\x01"
 MAX_VIAS = 24  # eight on the air, the rest added by servers

@@ -12,8 +12,8 @@ import pytest
 from decoders.reports import Wire
 from server.flight.flight import Flight
 from server.flight.inputs import Reception
-from server.journal_text import read_lines
-from server.logs import inferred_plan, read_recording
+from server.journal.recording import inferred_plan, read_recording
+from server.journal.text import read_lines
 
 REAL = Path(__file__).parent.parent.parent / "shared" / "data" / "flights"
 HAVE_REAL = REAL.is_dir()

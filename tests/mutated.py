@@ -22,7 +22,7 @@ from decoders.reports import WIRES, Wire
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from tests.decoders.corpus import payloads
 from tests.decoders.fuzz import mutations
 from tests.flights import LAUNCH, T0, packet

@@ -9,14 +9,14 @@ from typing import Any
 import orjson
 import pytest
 
-from server.flight.geodesy import distance_bearing
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
-from server.logs import DEMO_LOG, read_recording
-from server.plan import load as load_plan
+from server.journal.recording import DEMO_LOG, read_recording
+from server.plan.file import load as load_plan
 from server.rehearsal.flight import fly
 from server.rehearsal.record import write
 from server.rehearsal.scenario import load
-from server.replay import state_at
+from server.session.replay import state_at
 
 EXPECTED = orjson.loads(DEMO_LOG.with_suffix(".expected.json").read_bytes())
 TRUTH = orjson.loads(DEMO_LOG.with_suffix(".truth.json").read_bytes())

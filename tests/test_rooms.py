@@ -10,49 +10,35 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 
-# what each room may import of ours; a room is the longest matching prefix
+# what each room may import of ours, beside itself; a room is the longest fitting prefix
+PHYSICS = {"server.flight.physics"}
+INPUTS = PHYSICS | {"decoders", "server.flight.inputs", "server.flight.times"}
+TRACK = INPUTS | {"server.flight.track"}
+LANDING = TRACK | {"server.flight.landing"}
+PACKETS = TRACK | {"server.flight.packets"}
+FLIGHT = {"decoders", "server.flight"}
 MAY_IMPORT = {
-    "decoders": {"decoders"},
-    "server.flight": {"decoders", "server.flight"},
-    "server.interrupt": set(),
-    "server.rehearsal": {"decoders", "server.rehearsal", "server.interrupt"},
-    "server.atlas": {"decoders", "server.flight", "server.atlas"},
-    "server.sources": {"decoders", "server.flight", "server.sources"},
-    "server.journal_text": {"decoders", "server.flight"},
-    "server.journal": {"decoders", "server.flight"},
-    "server.logs": {"decoders", "server.flight", "server.journal", "server.journal_text"},
-    "server.plan": {
-        "decoders", "server.flight", "server.sources", "server.plan_network", "server.plan_balloon",
-        "server.plan_errors", "server.plan_sources",
-    },
-    "server.plan_sources": {"decoders", "server.sources"},
-    "server.plan_errors": set(),
-    "server.plan_network": set(),
-    "server.plan_balloon": {"server.flight"},
-    "server.plan_maps": {"server.plan", "server.atlas"},
-    "server.plan_watch": {"server.plan"},
-    "server.exchange": {
-        "decoders", "server.flight", "server.journal", "server.sources", "server.exchange",
-    },
-    "server.watch": {"decoders", "server.flight"},
-    "server.posts": {"decoders", "server.flight"},
-    "server.station": {
-        "server.flight", "server.journal", "server.posts", "server.sources", "server.watch",
-    },
-    "server.replay": {"server.flight", "server.watch"},
-    "server.debrief": {
-        "decoders", "server.flight", "server.logs", "server.journal", "server.journal_text",
-        "server.debrief",
-    },
-    "server.screen": {
-        "decoders", "server.flight", "server.atlas", "server.watch", "server.screen",
-    },
-}  # fmt: skip
-# rooms that may import anything below them: the one place where parts are chosen, and the commands
-TOP = {
-    "server.run", "server.recover", "server.sharing", "server.check", "server.listen", "server.cli",
-    "server.cli_given", "server.cli_records",
-}  # fmt: skip
+    "decoders": set(),
+    "server.flight.physics": set(),
+    "server.flight.inputs": PHYSICS | {"decoders"},
+    "server.flight.times": set(),
+    "server.flight.track": TRACK,
+    "server.flight.packets": PACKETS,
+    "server.flight.landing": LANDING,
+    "server.flight.chase": LANDING,
+    "server.flight": LANDING | PACKETS | {"server.flight.chase"},
+    "server.flight.view": FLIGHT,
+    "server.journal": FLIGHT,
+    "server.sources": FLIGHT,
+    "server.geodata": FLIGHT,
+    "server.plan": FLIGHT | {"server.sources"},
+    "server.sync": FLIGHT | {"server.journal", "server.sources"},
+    "server.session": FLIGHT | {"server.journal", "server.sources"},
+    "server.screen": FLIGHT | {"server.geodata", "server.session"},
+    "server.debrief": FLIGHT | {"server.journal"},
+    "server.rehearsal": {"decoders"},
+    "server.commands": {"decoders", "server"},
+}
 
 IMPURE_MODULES = {
     "asyncio", "http", "io", "logging", "os", "pathlib", "random", "secrets", "selectors", "select",
@@ -68,18 +54,14 @@ def modules(folder: str) -> Iterator[tuple[str, ast.Module]]:
         yield name, ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imported(name: str, tree: ast.Module, *, package: bool = False) -> Iterator[str]:
+def imported(name: str, tree: ast.Module) -> Iterator[str]:
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
-            base = node.module or ""
-            if node.level:
-                parts = name.split(".")
-                parents = parts[: len(parts) - node.level + (1 if package else 0)]
-                base = ".".join([*parents, base]).rstrip(".")
-            yield base
-            yield from (f"{base}.{alias.name}" for alias in node.names)
+            assert not node.level, f"{name} imports relatively: say whole names"
+            yield node.module or ""
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
 def room_of(name: str, rooms: set[str]) -> str | None:
@@ -87,8 +69,9 @@ def room_of(name: str, rooms: set[str]) -> str | None:
     return max(fitting, key=len, default=None)
 
 
-def is_package(name: str) -> bool:
-    return (ROOT / Path(*name.split("."))).is_dir()
+def is_bare(name: str) -> bool:
+    """A package alone: its modules are named in the same statement."""
+    return name != "decoders" and (ROOT / Path(*name.split("."))).is_dir()
 
 
 ALL = [*modules("decoders"), *modules("server")]
@@ -96,19 +79,20 @@ ALL = [*modules("decoders"), *modules("server")]
 
 @pytest.mark.parametrize(("name", "tree"), ALL, ids=[name for name, _ in ALL])
 def test_imports_run_one_way(name: str, tree: ast.Module) -> None:
-    room = room_of(name, set(MAY_IMPORT) | TOP)
-    if name == "server" or room in TOP:
+    if name == "server":
         return
+    room = room_of(name, set(MAY_IMPORT))
     assert room is not None, f"{name} has no room: give it one in MAY_IMPORT, and say why it exists"
-    known = set(MAY_IMPORT) | TOP
-    for other in imported(name, tree, package=is_package(name)):
-        if other.split(".")[0] not in ("server", "decoders", "tests", "web"):
+    for other in imported(name, tree):
+        if other.split(".")[0] not in ("server", "decoders", "tests", "web") or is_bare(other):
             continue
-        if other == "server" or (other.split(".")[0] == "server" and room_of(other, known) is None):
-            continue  # a bare package; its modules are named in the same statement
-        assert room_of(other, MAY_IMPORT[room]) or other in MAY_IMPORT[room], (
-            f"{name} imports {other}"
-        )
+        its_room = room_of(other, set(MAY_IMPORT)) or other
+        assert its_room == room or room_of(its_room, MAY_IMPORT[room]), f"{name} imports {other}"
+
+
+def test_the_server_itself_holds_rooms_alone() -> None:
+    loose = {path.name for path in (ROOT / "server").iterdir() if path.is_file()}
+    assert loose <= {"__init__.py", "LICENSE"}
 
 
 PURE = [*modules("decoders"), *modules("server/flight")]
@@ -116,7 +100,7 @@ PURE = [*modules("decoders"), *modules("server/flight")]
 
 @pytest.mark.parametrize(("name", "tree"), PURE, ids=[name for name, _ in PURE])
 def test_pure_rooms_name_no_clock_file_or_socket(name: str, tree: ast.Module) -> None:
-    for module in imported(name, tree, package=is_package(name)):
+    for module in imported(name, tree):
         assert module.split(".")[0] not in IMPURE_MODULES, f"{name} imports {module}"
     for node in ast.walk(tree):
         if isinstance(node, ast.Call):
@@ -130,10 +114,15 @@ def test_pure_rooms_name_no_clock_file_or_socket(name: str, tree: ast.Module) ->
 
 
 def test_the_check_sees_a_breach() -> None:
-    tree = ast.parse("from server.station import Station\nimport time")
-    assert "server.station" in set(imported("server.flight.x", tree))
-    relative = ast.parse("from ..journal import Journal")
-    assert "server.journal" in set(imported("server.flight.x", relative))
+    tree = ast.parse("from server.session.station import Station\nimport time")
+    assert "server.session.station" in set(imported("server.flight.x", tree))
+    with pytest.raises(AssertionError):
+        test_imports_run_one_way("server.flight.x", tree)
+    with pytest.raises(AssertionError):
+        test_pure_rooms_name_no_clock_file_or_socket("server.flight.x", tree)
+    upwards = ast.parse("from server.flight.landing.predict import predict")
+    with pytest.raises(AssertionError):
+        test_imports_run_one_way("server.flight.track.x", upwards)
 
 
 def test_no_file_is_too_long() -> None:

@@ -1,5 +1,5 @@
 /**
- * The page with no station behind it: plays the golden messages of tests/wire one after another,
+ * The page with no station behind it: plays the golden messages of tests/screen/golden one after another,
  * and again from the start. For looking at the page while changing it.
  */
 

@@ -1,5 +1,5 @@
 /**
- * The messages of server/screen/wire.py, for the editor and the type checker. SI units; times are
+ * The messages of server/screen/messages.py, for the editor and the type checker. SI units; times are
  * RFC 3339 texts in UTC; null is unknown.
  *
  * @typedef {{name: string, launch_time: string | null, launch_latitude_deg: number | null,

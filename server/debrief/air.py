@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from server.flight.atmosphere import GRAVITY_MS2
+from server.flight.physics.atmosphere import GRAVITY_MS2
 
 _E0_PA, _A, _B_C = 611.2, 17.62, 243.12  # over water
 LOWEST_C, HIGHEST_C = -45.0, 60.0  # the range for which these constants are given

@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 from server.debrief.record import FLYING, FlightRecord, Happening, places_at
 from server.flight.chase.vehicles import VehicleFix
-from server.flight.geodesy import distance_bearing
-from server.flight.vehicle_view import vehicle_fixes
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.view.vehicles import vehicle_fixes
 
 _MOVED_M = 25.0  # less is the noise of a receiver at rest
 _STEP_S = 5.0

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from server.debrief.record import FlightRecord
-from server.flight.lift import Lift, LiftPlan, work_out
+from server.flight.physics.lift import Lift, LiftPlan, work_out
 
 _LEAST_KG, _MOST_KG = 0.01, 50.0
 _HALVINGS = 50

@@ -17,7 +17,7 @@ import orjson
 
 from server.debrief.record import FlightRecord, RawFix
 from server.flight.times import rfc3339
-from server.journal_text import format_line
+from server.journal.text import format_line
 
 GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"

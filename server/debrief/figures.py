@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 from server.debrief.receivers import Far, farthest
 from server.debrief.record import FLYING, FlightRecord
-from server.flight.geodesy import distance_bearing
-from server.flight.senders import Sender
+from server.flight.packets.senders import Sender
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import clock
 
 _GAP_S = 180.0  # without a fix that was used: longer ones are told

@@ -13,10 +13,10 @@ from server.debrief.effective_lift import lift_lines
 from server.debrief.figures import figures
 from server.debrief.receivers import own_car
 from server.debrief.record import FlightRecord, places_at
-from server.flight.atmosphere import GRAVITY_MS2
-from server.flight.geodesy import distance_bearing
 from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, FallConstants, observed
-from server.flight.track.arrivals import timed
+from server.flight.packets.deduplication import timed
+from server.flight.physics.atmosphere import GRAVITY_MS2
+from server.flight.physics.geodesy import distance_bearing
 
 ALTITUDE_BIN_M, DISTANCE_BIN_M = 5_000.0, 25_000.0
 _LEAST_FALLS = 5

@@ -14,8 +14,8 @@ from server.debrief import tables
 from server.debrief.charts import Axes, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, bounds, draw
 from server.debrief.record import FlightRecord
-from server.flight.snapshot import CAUTIONS
 from server.flight.times import rfc3339
+from server.flight.view.snapshot import CAUTIONS
 
 _KEY_M = range(0, 36_001, 6_000)
 _SENSOR_ROWS = 24  # a hostile sender cannot fill the page

@@ -9,7 +9,7 @@ from server.debrief.map import LANDING, PAYLOAD, QUIET
 from server.debrief.page import Picture, picture
 from server.debrief.skewt import skew_t
 from server.debrief.sounding import Level, dew_points
-from server.flight.atmosphere import temperature_k
+from server.flight.physics.atmosphere import temperature_k
 
 _HEIGHT = 420
 _COMPASS_DEG = (0.0, 45.0, 90.0, 135.0, 180.0, 225.0, 270.0, 315.0, 360.0)

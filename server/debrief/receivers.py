@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, NamedTuple
 from server.debrief.record import FlightRecord
 from server.flight.chase.horizon import CAR_ANTENNA_M, EFFECTIVE_EARTH_RADIUS_M
 from server.flight.chase.vehicles import VehicleFix
-from server.flight.geodesy import distance_bearing
-from server.flight.track.arrivals import Hearing, timed
-from server.flight.vehicle_view import vehicle_fixes
+from server.flight.packets.deduplication import Hearing, timed
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.view.vehicles import vehicle_fixes
 
 if TYPE_CHECKING:
     from server.debrief.figures import TrackerShare

@@ -12,15 +12,15 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.flight import Flight
-from server.flight.geodesy import distance_bearing
-from server.flight.history import History, HistoryBook
 from server.flight.inputs import Plan, Reception
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion, Terrain
-from server.flight.snapshot import snapshot
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
-from server.logs import Recording
+from server.flight.view.history import History, HistoryBook
+from server.flight.view.snapshot import snapshot
+from server.journal.recording import Recording
 
 STEP_S = 300.0  # between two predictions that are kept
 _KNOWN_M = 1_000.0

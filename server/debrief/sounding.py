@@ -17,8 +17,8 @@ import numpy.typing as npt
 from server.debrief.air import dew_point_c
 from server.debrief.export import write_csv
 from server.debrief.record import FlightRecord, places_at
-from server.flight.atmosphere import pressure_altitude_m
 from server.flight.landing import winds
+from server.flight.physics.atmosphere import pressure_altitude_m
 from server.flight.times import rfc3339
 
 Array = npt.NDArray[np.float64]

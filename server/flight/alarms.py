@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal, NamedTuple
 
-from server.flight.fall_signs import FallSigns, times_words
-from server.flight.health import Silence
+from server.flight.landing.fall_signs import FallSigns, times_words
+from server.flight.packets.beacon_health import Silence
 from server.flight.times import clock
 from server.flight.track.events import Event, EventKind, Withdrawn
 

@@ -14,12 +14,13 @@ from dataclasses import replace
 from typing import Any, NamedTuple, TypeVar, cast
 
 from decoders.reports import EARLIEST_S, LATEST_S, Decoding, PositionReport, Report
-from server.flight.health import TrackerHealth
-from server.flight.heard import Taken, decoded
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
-from server.flight.names import PlannedNames
-from server.flight.plan_names import (
+from server.flight.packets.beacon_health import TrackerHealth
+from server.flight.packets.deduplication import Arrivals
+from server.flight.packets.heard import Taken, decoded
+from server.flight.packets.names import PlannedNames
+from server.flight.packets.plan_names import (
     by_name,
     comment_patterns,
     launch_site,
@@ -27,10 +28,9 @@ from server.flight.plan_names import (
     trackers_heard,
     vehicles_heard,
 )
-from server.flight.receivers import Receivers
-from server.flight.senders import Sender
-from server.flight.station_clocks import StationClocks, shows_a_tracker
-from server.flight.track.arrivals import Arrivals
+from server.flight.packets.receivers import Receivers
+from server.flight.packets.senders import Sender
+from server.flight.packets.station_clocks import StationClocks, shows_a_tracker
 from server.flight.track.events import Event
 from server.flight.track.fixes import Fix
 from server.flight.track.phase_memory import Statement

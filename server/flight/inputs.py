@@ -11,7 +11,7 @@ from typing import Literal
 
 from decoders.readings import Reading
 from decoders.reports import Wire
-from server.flight.lift import Lift, LiftPlan
+from server.flight.physics.lift import Lift, LiftPlan
 
 
 @dataclass(frozen=True, slots=True, order=True)

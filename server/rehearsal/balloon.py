@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .air import GRAVITY_MS2, Array, density, viscosity
+from server.rehearsal.air import GRAVITY_MS2, Array, density, viscosity
 
 HELIUM_RATIO = 4.0026 / 28.9644  # density of helium over that of air: molar masses
 WANDER_M = 4_000.0  # fitted on real flights, whose constant differs by 3 to 8 % between heights

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .air import Array, density, temperature_pressure
-from .truth import Truth
+from server.rehearsal.air import Array, density, temperature_pressure
+from server.rehearsal.truth import Truth
 
 _WARM_DAY_K = 8.0  # over the standard atmosphere at the ground, gone at the tropopause
 _SUN_K = 3.2  # radiative error at sea-level ventilation, grows as the air thins

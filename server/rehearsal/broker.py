@@ -12,7 +12,7 @@ from collections.abc import Callable
 from types import ModuleType
 from typing import Any
 
-from .real_gpsd import NotInstalled, answering
+from server.rehearsal.real_gpsd import NotInstalled, answering
 
 log = logging.getLogger("leeward.rehearsal")
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
-from .scenario import Car as CarPlan
-from .terrain import ground_m
-from .truth import metres_per_degree
+from server.rehearsal.scenario import Car as CarPlan
+from server.rehearsal.terrain import ground_m
+from server.rehearsal.truth import metres_per_degree
 
 NEAR_M = 150.0  # from here on the crew walks
 _PICK_UP_S = 12.0  # to the road speed

@@ -15,13 +15,12 @@ from urllib.request import Request, urlopen
 
 from decoders.kiss import encode_frame
 from decoders.reports import Wire
-
-from .broker import Broker
-from .network import INTERNET_SOURCE, TNC_SOURCE, Heard
-from .plan_text import PHONE_TOKEN
-from .real_gpsd import RealGpsd
-from .scenario import Scenario
-from .servers import FeedServer, GpsdServer, KissServer
+from server.rehearsal.broker import Broker
+from server.rehearsal.network import INTERNET_SOURCE, TNC_SOURCE, Heard
+from server.rehearsal.plan_text import PHONE_TOKEN
+from server.rehearsal.real_gpsd import RealGpsd
+from server.rehearsal.scenario import Scenario
+from server.rehearsal.servers import FeedServer, GpsdServer, KissServer
 
 log = logging.getLogger("leeward.rehearsal")
 

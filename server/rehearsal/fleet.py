@@ -11,7 +11,17 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from .scenario import Car, Chute, Launch, Layer, Lift, Scenario, Station, Tracker, Wind
+from server.rehearsal.scenario import (
+    Car,
+    Chute,
+    Launch,
+    Layer,
+    Lift,
+    Scenario,
+    Station,
+    Tracker,
+    Wind,
+)
 
 _FIRST_DAY = datetime(2026, 1, 10, 14, 0, tzinfo=UTC)
 _FAILURES = 4 / 104  # of the parachutes: ../shared/checks.md

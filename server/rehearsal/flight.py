@@ -15,17 +15,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from decoders.reports import Wire
-
-from .box import Box, feel
-from .cars import Car
-from .network import Air, Heard
-from .pad import before
-from .radio import Receiver, airtime_s
-from .scenario import Scenario
-from .terrain import ground_m
-from .trackers import FaultTime, Sent, Voice
-from .truth import Truth, make
-from .voices import car_beacon, car_report, garbage, nmea_lines, phone_posts, station_beacon
+from server.rehearsal.box import Box, feel
+from server.rehearsal.cars import Car
+from server.rehearsal.network import Air, Heard
+from server.rehearsal.pad import before
+from server.rehearsal.radio import Receiver, airtime_s
+from server.rehearsal.scenario import Scenario
+from server.rehearsal.terrain import ground_m
+from server.rehearsal.trackers import FaultTime, Sent, Voice
+from server.rehearsal.truth import Truth, make
+from server.rehearsal.voices import (
+    car_beacon,
+    car_report,
+    garbage,
+    nmea_lines,
+    phone_posts,
+    station_beacon,
+)
 
 CAR_MAST_M = 2.0
 CAR_BEACON_S = 60.0

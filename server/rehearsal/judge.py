@@ -10,8 +10,8 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Any
 
-from .trackers import FaultTime
-from .truth import Truth, distance_m
+from server.rehearsal.trackers import FaultTime
+from server.rehearsal.truth import Truth, distance_m
 
 _BATTERY_DROP_V = 0.15
 # what the station must show of a tracker for a fault to count as seen

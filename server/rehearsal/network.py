@@ -12,12 +12,11 @@ import numpy as np
 from decoders.ax25 import encode_ui
 from decoders.reports import Transmission, Wire
 from decoders.tnc2 import encode_line
-
-from .radio import Copy, Receiver, power_dbm, receive
-from .scenario import Scenario, Station
-from .terrain import ground_m
-from .trackers import Sent
-from .truth import distance_m
+from server.rehearsal.radio import Copy, Receiver, power_dbm, receive
+from server.rehearsal.scenario import Scenario, Station
+from server.rehearsal.terrain import ground_m
+from server.rehearsal.trackers import Sent
+from server.rehearsal.truth import distance_m
 
 TNC_SOURCE, INTERNET_SOURCE = "tnc", "internet"
 DIGIPEATER_W = 25.0

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .air import Array
-from .balloon import wandering
-from .scenario import Odd
+from server.rehearsal.air import Array
+from server.rehearsal.balloon import wandering
+from server.rehearsal.scenario import Odd
 
 _SLOW_MS = (1.0, 2.0)
 _SECOND_FACTOR = 0.35  # of the climb rate, with one balloon of two left

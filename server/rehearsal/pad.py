@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from .air import Array
-from .balloon import wandering
-from .receiving import SETTLING_S, Receiving
-from .scenario import PadPart
-from .truth import Truth, metres_per_degree
+from server.rehearsal.air import Array
+from server.rehearsal.balloon import wandering
+from server.rehearsal.receiving import SETTLING_S, Receiving
+from server.rehearsal.scenario import PadPart
+from server.rehearsal.truth import Truth, metres_per_degree
 
 _CARRIED_M, _CARRYING_S = 60.0, 50.0
 _INDOORS_S = 240.0

@@ -12,12 +12,12 @@ from typing import Any
 from urllib.error import URLError
 from urllib.request import urlopen
 
-from .clock import ClockServer
-from .ends import Ends
-from .flight import Stage
-from .judge import Shown, Verdict, judge
-from .plan_text import plan_text
-from .scenario import Scenario
+from server.rehearsal.clock import ClockServer
+from server.rehearsal.ends import Ends
+from server.rehearsal.flight import Stage
+from server.rehearsal.judge import Shown, Verdict, judge
+from server.rehearsal.plan_text import plan_text
+from server.rehearsal.scenario import Scenario
 
 FRAME_S = 0.05
 LOOK_EVERY_S = 10.0  # of the flight, but not more often than LOOK_PAUSE_S of real time

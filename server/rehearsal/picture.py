@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
 
-from .judge import Shown, Verdict
-from .truth import Truth, metres_per_degree
+from server.rehearsal.judge import Shown, Verdict
+from server.rehearsal.truth import Truth, metres_per_degree
 
 _W, _H = 1_180, 640
 _MAP = (30.0, 60.0, 560.0, 540.0)  # left, top, width, height

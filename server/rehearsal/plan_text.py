@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from .balloon import Balloon
-from .scenario import Scenario
-from .terrain import ground_m
-from .truth import Truth
+from server.rehearsal.balloon import Balloon
+from server.rehearsal.scenario import Scenario
+from server.rehearsal.terrain import ground_m
+from server.rehearsal.truth import Truth
 
 PHONE_TOKEN = "rehearsal-phone-token"
 _BURST_SIGMA_M = 1_200

@@ -13,11 +13,10 @@ from typing import Any
 import orjson
 
 from decoders.reports import BINARY_WIRES, Wire
-
-from .flight import Flown
-from .plan_text import plan_text
-from .scenario import Scenario
-from .truth import distance_m
+from server.rehearsal.flight import Flown
+from server.rehearsal.plan_text import plan_text
+from server.rehearsal.scenario import Scenario
+from server.rehearsal.truth import distance_m
 
 TRUTH_EVERY_S = 60
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .judge import Row, Verdict
+from server.rehearsal.judge import Row, Verdict
 
 _HEAD = (
     f"{'min':>4} {'true':<8} {'shown':<8} {'alt m':>7} {'age s':>6} {'track m':>8} {'height m':>9}"

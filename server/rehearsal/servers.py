@@ -10,8 +10,7 @@ import re
 from decoders.decode import decode
 from decoders.kiss import encode_frame
 from decoders.reports import PositionReport
-
-from .truth import distance_m
+from server.rehearsal.truth import distance_m
 
 MOST_WAITING_BYTES = 1_000_000  # of a client that does not read; then it is dropped
 LINE_BYTES = 4_096

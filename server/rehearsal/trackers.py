@@ -10,11 +10,10 @@ import numpy as np
 
 from decoders import aprs_encode, aprs_encode_telemetry
 from decoders.reports import PositionReport
-
-from .balloon import wandering
-from .box import Box
-from .scenario import Fault, Tracker
-from .truth import Truth, metres_per_degree
+from server.rehearsal.balloon import wandering
+from server.rehearsal.box import Box
+from server.rehearsal.scenario import Fault, Tracker
+from server.rehearsal.truth import Truth, metres_per_degree
 
 DESTINATION = "APZLWD"  # APZ: experimental software (APRS 1.0.1, chapter 4)
 GEOID_M = -28.0  # of Kansas, rounded, from memory of the maps: ellipsoid height less sea level

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import odd
-from .air import Array
-from .balloon import FLOATING_M, Balloon, Parachute, ascend, descend
-from .receiving import Receiving
-from .scenario import Scenario
-from .terrain import Lake, ground_m
-from .wind import Layer, WindField
+from server.rehearsal import odd
+from server.rehearsal.air import Array
+from server.rehearsal.balloon import FLOATING_M, Balloon, Parachute, ascend, descend
+from server.rehearsal.receiving import Receiving
+from server.rehearsal.scenario import Scenario
+from server.rehearsal.terrain import Lake, ground_m
+from server.rehearsal.wind import Layer, WindField
 
 EARTH_A_M = 6_378_137.0  # WGS 84
 EARTH_E2 = 0.00669437999014

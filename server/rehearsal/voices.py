@@ -11,12 +11,11 @@ import orjson
 from decoders import aprs_encode, nmea, phone
 from decoders.ax25 import encode_ui
 from decoders.reports import PositionReport, Transmission, Wire
-
-from .box import Box
-from .cars import Car
-from .scenario import Scenario, Station
-from .trackers import DESTINATION, GEOID_M, Sent, Voice, phone_fix
-from .truth import Truth
+from server.rehearsal.box import Box
+from server.rehearsal.cars import Car
+from server.rehearsal.scenario import Scenario, Station
+from server.rehearsal.trackers import DESTINATION, GEOID_M, Sent, Voice, phone_fix
+from server.rehearsal.truth import Truth
 
 CAR_W = 25.0
 _SAVED_FROM_S = -150.0  # the phone writes its positions down from shortly before the landing

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
-from server.atlas.basemap import Basemap
+from server.geodata.basemap import Basemap
 from server.screen.access import (
     Access,
     ScreenSettings,
@@ -24,14 +24,14 @@ from server.screen.access import (
     read_body,
 )
 from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
-from server.screen.doors import add_doors
 from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
+from server.screen.key_routes import add_doors
 from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
+from server.screen.messages import Acknowledge, Control, PlaceVehicle, Resume, SayPhase
 from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
-from server.screen.wire import Acknowledge, Control, PlaceVehicle, Resume, SayPhase
 
 Body = TypeVar("Body", bound=BaseModel)
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, Literal, Protocol
 
-from server.flight.history import History
-from server.watch import NotStored, Refused
+from server.flight.view.history import History
+from server.session.watch import NotStored, Refused
 
 Mode = Literal["live", "replay", "rehearsal"]
 

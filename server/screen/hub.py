@@ -18,8 +18,8 @@ from typing import Any
 import orjson
 
 from server.screen.feed import Feed
+from server.screen.messages import Resume
 from server.screen.splices import SentHistory
-from server.screen.wire import Resume
 
 log = logging.getLogger(__name__)
 

@@ -9,8 +9,8 @@ from fastapi import FastAPI, Query
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from server.atlas.basemap import Basemap
-from server.atlas.tiles import MOST_ZOOM, BasemapError, media_type
+from server.geodata.basemap import Basemap
+from server.geodata.tiles import MOST_ZOOM, BasemapError, media_type
 from server.screen.codes import qr_svg
 from server.screen.replies import json_reply
 

@@ -1,10 +1,10 @@
 """Where receptions come from: each source is a transport, a greeting and a framing (see
 table.py)."""
 
-from .probe import ProbeResult, probe
-from .source import Backoff, Source, kiss_on_words, run_source
-from .spec import SourceFault, SourceSpec, SourceState
-from .table import KINDS, Kind
+from server.sources.probe import ProbeResult, probe
+from server.sources.source import Backoff, Source, kiss_on_words, run_source
+from server.sources.spec import SourceFault, SourceSpec, SourceState
+from server.sources.table import KINDS, Kind
 
 __all__ = [
     "KINDS",

@@ -15,9 +15,9 @@ from typing import Protocol
 
 import serial
 
-from . import reasons
-from .mqtt import open_mqtt
-from .spec import SourceFault, SourceSpec
+from server.sources import reasons
+from server.sources.mqtt import open_mqtt
+from server.sources.spec import SourceFault, SourceSpec
 
 OPEN_WITHIN_S = 10.0
 CHUNK_BYTES = 4096

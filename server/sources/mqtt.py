@@ -11,8 +11,8 @@ import contextlib
 import ssl
 from typing import Any
 
-from . import reasons
-from .spec import SourceFault, SourceSpec
+from server.sources import reasons
+from server.sources.spec import SourceFault, SourceSpec
 
 QUEUE = 1000  # messages that may wait; then the broker has to
 MAX_PACKET_BYTES = 1_100_000  # what the broker may send at most (MQTT 5, 3.1.2.11.4)

@@ -10,11 +10,10 @@ from decoders import agw
 from decoders.decode import decode
 from decoders.reports import Decoding, PositionReport
 from server.flight.inputs import Reception
-
-from .connection import open_connection
-from .framing import SPEAKS_AGW
-from .source import Backoff, Clock, Source
-from .spec import SourceFault, SourceSpec, SourceState
+from server.sources.connection import open_connection
+from server.sources.framing import SPEAKS_AGW
+from server.sources.source import Backoff, Clock, Source
+from server.sources.spec import SourceFault, SourceSpec, SourceState
 
 MAX_HEARD = 1000
 AGW_ANSWERS_WITHIN_S = 2.0

@@ -6,7 +6,7 @@ import errno
 import re
 import socket
 
-from .spec import SourceSpec
+from server.sources.spec import SourceSpec
 
 _NO_WAY = (errno.ENETUNREACH, errno.EHOSTUNREACH, errno.ENETDOWN)
 

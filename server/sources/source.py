@@ -9,12 +9,11 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
 
 from server.flight.inputs import Reception
-
-from . import reasons
-from .connection import Connection, open_connection
-from .framing import Framer
-from .spec import SourceFault, SourceSpec, SourceState, StateName
-from .table import TABLE
+from server.sources import reasons
+from server.sources.connection import Connection, open_connection
+from server.sources.framing import Framer
+from server.sources.spec import SourceFault, SourceSpec, SourceState, StateName
+from server.sources.table import TABLE
 
 Deliver = Callable[[Reception], None]
 OnState = Callable[[SourceState], None]

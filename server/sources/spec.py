@@ -8,8 +8,7 @@ from typing import Literal
 
 from decoders.readings import FieldOrder, GpsdRules, JsonNames, NmeaRules, Reading
 from decoders.reports import AltitudeDatum
-
-from .table import KINDS, TABLE, Kind, Transport
+from server.sources.table import KINDS, TABLE, Kind, Transport
 
 StateName = Literal["connecting", "open", "quiet", "failed", "waiting", "off"]
 

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 from decoders import agw
 from decoders.kiss import FEND
 from decoders.reports import Wire
-
-from .framing import (
+from server.sources.framing import (
     AgwFramer,
     DatagramFramer,
     Framer,
@@ -26,7 +25,7 @@ from .framing import (
 )
 
 if TYPE_CHECKING:
-    from .spec import SourceSpec
+    from server.sources.spec import SourceSpec
 
 Kind = Literal[
     "kiss-tcp",

@@ -11,7 +11,7 @@ from server.flight.flight import Flight
 from server.flight.landing.area import inside
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Ground, LandingQuestion
-from server.logs import Recording, inferred_plan
+from server.journal.recording import Recording, inferred_plan
 from tests.bench._landing_stages import Case
 
 CLIMBED_M = (2_000, 4_000, 8_000, 12_000, 15_000, 20_000, 25_000)

@@ -12,9 +12,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.atmosphere import GRAVITY_MS2, density_kg_m3
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.winds import CENTRES_M, LAYER_M, LAYERS
+from server.flight.physics.atmosphere import GRAVITY_MS2, density_kg_m3
 
 Array = npt.NDArray[np.float64]
 

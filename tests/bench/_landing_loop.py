@@ -8,10 +8,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from server import watch as watch_module
 from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception
-from server.watch import Watch
+from server.session import watch as watch_module
+from server.session.watch import Watch
 
 PREDICTIONS = 20
 _PAUSE_S = 0.05

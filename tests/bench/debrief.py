@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from server.journal_text import format_line
+from server.journal.text import format_line
 from tests.flights import made_flight
 
 FIXES = 10_000
@@ -27,7 +27,15 @@ def run() -> dict[str, Any]:
             for r in made_flight(UNTIL_S, 5 * UNTIL_S / FIXES, f"N0CALL-{11 + tracker}")
         )
         log.write_text("\n".join(map(format_line, heard)) + "\n", encoding="utf-8")
-        command = [sys.executable, "-m", "server.cli", "debrief", str(log), "--out", folder]
+        command = [
+            sys.executable,
+            "-m",
+            "server.commands.main",
+            "debrief",
+            str(log),
+            "--out",
+            folder,
+        ]
         start_s, start_cpu = time.perf_counter(), _cpu_s()
         subprocess.run(command, check=True, capture_output=True)
         return {

@@ -9,9 +9,8 @@ from decoders.ax25 import encode_ui
 from decoders.decode import decode
 from decoders.reports import Wire
 from decoders.tnc2 import encode_line
-
-from ..decoders.corpus import READINGS, payloads, transmissions
-from ..decoders.packets import HEARD_S
+from tests.decoders.corpus import READINGS, payloads, transmissions
+from tests.decoders.packets import HEARD_S
 
 REQUIRED_POSITIONS_PER_S = 5_000
 ROUNDS = 3

@@ -23,14 +23,13 @@ from websockets.asyncio.client import connect
 
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
-from server.journal import Journal
+from server.journal.database import Journal
 from server.screen.app import create_app
 from server.screen.hub import Hub
-from server.screen.wire import Resume
-from server.station import Station
-
-from ..flights import LAUNCH, T0, packet
-from ..screen.serving import HOST, serving, until
+from server.screen.messages import Resume
+from server.session.station import Station
+from tests.flights import LAUNCH, T0, packet
+from tests.screen.serving import HOST, serving, until
 
 CLIENTS = (1, 10, 100, 300, 1_000)
 UPDATES_PER_S = 5.0

@@ -7,8 +7,8 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from ..decoders.fuzz import CASES, corpus, mutations
-from ..decoders.fuzz import run as read_all
+from tests.decoders.fuzz import CASES, corpus, mutations
+from tests.decoders.fuzz import run as read_all
 
 SEED = 1_976
 

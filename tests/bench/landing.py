@@ -26,12 +26,12 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.atmosphere import GRAVITY_MS2
 from server.flight.flight import Flight
 from server.flight.landing.descent import FallConstants, fall_integral
 from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import Ground, LandingQuestion
-from server.logs import inferred_plan, read_recording
+from server.flight.physics.atmosphere import GRAVITY_MS2
+from server.journal.recording import inferred_plan, read_recording
 from tests.bench import _landing_made as landing_made
 from tests.bench._landing_ascent import ascent_figures, questions_on_the_way_up
 from tests.bench._landing_hand import canopy_m2

@@ -17,16 +17,15 @@ from typing import Any
 from websockets.asyncio.client import connect
 
 from server.flight.inputs import Reception
-from server.journal import Journal
-from server.logs import DEMO_LOG, read_recording
-
-from ..exchange.made import KEY, contents, ledger, running
-from ..exchange.poor_link import PoorLink
-from ..exchange.test_peers import Car, Peer, address
-from ..faults.test_sources import memory_kb
-from ..flights import T0, information, position_at
-from ..station.running import Running, Tnc, leeward
-from ..station.test_live import PLAN, TNC, shift_to_now
+from server.journal.database import Journal
+from server.journal.recording import DEMO_LOG, read_recording
+from tests.faults.test_sources import memory_kb
+from tests.flights import T0, information, position_at
+from tests.session.running import Running, Tnc, leeward
+from tests.session.test_live import PLAN, TNC, shift_to_now
+from tests.sync.made import KEY, contents, ledger, running
+from tests.sync.poor_link import PoorLink
+from tests.sync.test_peers import Car, Peer, address
 
 LATENCY_PACKETS = 200
 FLOOD_PACKETS = 5_000

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from ..mutated import SLOW_S, Found, fly
+from tests.mutated import SLOW_S, Found, fly
 
 _PACKETS_A_FLIGHT = 2_000
 _FIRST_SEED = 1_313

@@ -16,7 +16,7 @@ import numpy as np
 from decoders import aprs_encode
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from server.rehearsal.box import feel
 from server.rehearsal.pad import before
 from server.rehearsal.scenario import PadPart, Tracker, load

@@ -17,13 +17,12 @@ from typing import Any
 from playwright.async_api import Browser, CDPSession, Page, async_playwright
 
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
-from server.replay import Replay
 from server.screen.app import create_app
-
-from ..browser.conftest import CHROMIUM_ARGS, WIDE
-from ..flights import LAUNCH, packet
-from ..machine import require
-from ..screen.serving import serving, until
+from server.session.replay import Replay
+from tests.browser.conftest import CHROMIUM_ARGS, WIDE
+from tests.flights import LAUNCH, packet
+from tests.machine import require
+from tests.screen.serving import serving, until
 
 FLIGHT_S = 10_800.0
 FIXES = 10_000

@@ -12,10 +12,9 @@ from itertools import pairwise
 from typing import Any
 
 from server.flight.flight import Flight
-from server.flight.senders import Sender
-from server.logs import inferred_plan, read_recording
-
-from ..flights import real_logs, receptions
+from server.flight.packets.senders import Sender
+from server.journal.recording import inferred_plan, read_recording
+from tests.flights import real_logs, receptions
 
 _PLANNED_INTERVALS = 4.0
 

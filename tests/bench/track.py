@@ -18,7 +18,7 @@ from server.flight.flight import Flight
 from server.flight.track.filter import predict
 from server.flight.track.fixes import Fix
 from server.flight.track.track import Track
-from server.logs import inferred_plan, read_recording
+from server.journal.recording import inferred_plan, read_recording
 from tests.bench._track_late import late_ms
 from tests.bench._track_plain import Error, Plain, away_m
 from tests.flights import real_logs

@@ -16,11 +16,11 @@ from PIL import Image
 from playwright.async_api import Browser, async_playwright
 
 from server.flight.times import parse_time
-from server.logs import DEMO_LOG, read_recording
-from server.plan import load
-from server.replay import Replay
+from server.journal.recording import DEMO_LOG, read_recording
+from server.plan.file import load
 from server.screen.app import create_app
 from server.screen.assets import WEB
+from server.session.replay import Replay
 from tests.browser.conftest import CHROMIUM_ARGS, PHONE, WIDE
 from tests.machine import require
 from tests.screen.serving import serving

@@ -13,10 +13,10 @@ from PIL import Image
 from playwright.async_api import Browser, Page, expect
 
 from tests.browser.conftest import PATIENCE_MS, PHONE, WIDE
-from tests.exchange.test_stations import PLAN, TNC
 from tests.flights import T0
-from tests.station.running import Running, Tnc, leeward
-from tests.station.test_live import line_at, shift_to_now
+from tests.session.running import Running, Tnc, leeward
+from tests.session.test_live import line_at, shift_to_now
+from tests.sync.test_stations import PLAN, TNC
 
 CREW, WATCH = "the-crews-own-key", "the-watchers-own-key"
 FLOWN_S = 6_000.0

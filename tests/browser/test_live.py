@@ -12,8 +12,8 @@ from playwright.async_api import expect
 
 from tests.browser.conftest import PATIENCE_MS
 from tests.flights import LAUNCH, T0, information, position_at
+from tests.session.running import kiss, leeward
 from tests.sources.real_gpsd import drive, real_gpsd
-from tests.station.running import kiss, leeward
 
 PLAN = """
 [flight]

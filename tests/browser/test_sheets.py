@@ -11,10 +11,10 @@ import pytest
 from PIL import Image
 from playwright.async_api import Page, expect
 
-from server.atlas.basemap import Online, open_basemap
+from server.geodata.basemap import Online, open_basemap
 from server.screen.app import create_app
-from tests.atlas.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles, png
 from tests.browser.conftest import PATIENCE_MS
+from tests.geodata.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles, png
 from tests.screen.fake_feed import FakeFeed
 from tests.screen.serving import serving
 

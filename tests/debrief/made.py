@@ -11,8 +11,8 @@ from ambiance import Atmosphere
 
 from server.debrief.record import FlightRecord, replay_flight
 from server.flight.inputs import Plan, TrackerPlan
-from server.logs import DEMO_LOG, Recording, inferred_plan, read_recording
-from server.plan import load
+from server.journal.recording import DEMO_LOG, Recording, inferred_plan, read_recording
+from server.plan.file import load
 from tests.flights import T0, made_flight, packet, position_at
 
 

@@ -16,7 +16,7 @@ from pybufrkit.dataquery import DataQuerent, NodePathParser
 from pybufrkit.decoder import Decoder
 from typer.testing import CliRunner
 
-from server.cli import app
+from server.commands.main import app
 from server.debrief.air import dew_point_c, geopotential_height_m
 from server.debrief.bufr import PILOT, TEMP, BufrUnavailable, sounding_bufr, start_of
 from server.debrief.record import FlightRecord

@@ -12,7 +12,7 @@ from server.debrief.chase import chases, reports, whereabouts
 from server.debrief.record import FlightRecord, places_at, replay_flight
 from server.debrief.tables import all_tables
 from server.flight.inputs import Command, Plan, TrackerPlan, VehiclePlan
-from server.logs import Recording
+from server.journal.recording import Recording
 from tests.debrief.made import demo, plain
 from tests.flights import LAUNCH, T0, made_flight, packet, position_at
 

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from server.cli import app
-from server.debrief.command import stems
-from server.debrief.salvage import _Found, read_what_is_there
+from server.commands.main import app
+from server.debrief.files import stems
 from server.flight.inputs import Command
-from server.journal import Journal
-from server.journal_text import LogError, format_line
+from server.journal.database import Journal
+from server.journal.salvage import _Found, read_what_is_there
+from server.journal.text import LogError, format_line
 from tests.debrief.made import demo
 from tests.flights import T0, made_flight
 

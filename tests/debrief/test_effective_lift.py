@@ -11,8 +11,8 @@ from server.debrief.effective_lift import effective, flown_lift
 from server.debrief.lesson_tables import lessons_table
 from server.debrief.lessons import plan_fragment
 from server.debrief.record import FlightRecord
-from server.flight.lift import LiftPlan, work_out
-from server.plan import parse
+from server.flight.physics.lift import LiftPlan, work_out
+from server.plan.file import parse
 from tests.debrief.made import plain
 
 PLAN = LiftPlan(balloon_mass_kg=1.5, payload_mass_kg=2.1, neck_lift_kg=3.4, burst_diameter_m=9.4)

@@ -23,7 +23,7 @@ from lxml import etree
 
 from server.debrief import export
 from server.debrief.record import FlightRecord
-from server.logs import read_recording
+from server.journal.recording import read_recording
 from tests.debrief.made import demo, plain, truth_of
 from tests.machine import require_package_file
 

@@ -11,8 +11,8 @@ import pytest
 from server.debrief.lessons import fitted_climb, fitted_fall, losses, plan_fragment
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.tables import all_tables
-from server.logs import DEMO_LOG, Recording
-from server.plan import parse
+from server.journal.recording import DEMO_LOG, Recording
+from server.plan.file import parse
 from tests.debrief.made import demo, plain, truth_of
 from tests.flights import T0
 

@@ -16,7 +16,7 @@ from server.debrief.receivers import receiver_counts
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.sounding import CAVEAT, sounding
 from server.debrief.words import metres
-from server.logs import Recording, inferred_plan, read_recording
+from server.journal.recording import Recording, inferred_plan, read_recording
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
 from tests.debrief.made import demo, plain
 from tests.flights import HAVE_REAL, LAUNCH, T0, needs_real_flights, real_logs

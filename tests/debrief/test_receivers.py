@@ -13,7 +13,7 @@ from server.debrief.figures import tracker_shares
 from server.debrief.receivers import farthest, own_car, receiver_counts
 from server.debrief.record import FlightRecord, replay_flight
 from server.flight.inputs import Plan, TrackerPlan, VehiclePlan
-from server.logs import Recording
+from server.journal.recording import Recording
 from tests.debrief.made import demo
 from tests.flights import LAUNCH, T0, made_flight, packet, position_at
 

@@ -8,9 +8,9 @@ import json
 import pytest
 
 from server.debrief.record import replay_flight
-from server.flight.geodesy import distance_bearing
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
-from server.logs import DEMO_LOG, Recording, inferred_plan
+from server.journal.recording import DEMO_LOG, Recording, inferred_plan
 from tests.debrief.made import demo, plain
 from tests.flights import T0, made_flight, position_at
 

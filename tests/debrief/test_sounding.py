@@ -16,7 +16,7 @@ from server.debrief.page import flight_page
 from server.debrief.profile import pictures
 from server.debrief.record import FlightRecord, replay_flight
 from server.debrief.sounding import CAVEAT, Level, dew_points, sounding, sounding_csv
-from server.logs import Recording
+from server.journal.recording import Recording
 from tests.debrief.made import STANDARD_HUMIDITY, demo, plain, standard
 from tests.made import Made, make_flight
 

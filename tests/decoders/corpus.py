@@ -12,8 +12,7 @@ from decoders.kiss import encode_frame
 from decoders.readings import FieldOrder, JsonNames, NmeaRules, Reading
 from decoders.reports import PositionReport, Transmission, Wire
 from decoders.tnc2 import encode_line
-
-from .packets import HEARD_S
+from tests.decoders.packets import HEARD_S
 
 ORDER = FieldOrder(
     (

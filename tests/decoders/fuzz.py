@@ -15,9 +15,8 @@ from decoders.decode import decode
 from decoders.kiss import KissDecoder, encode_frame
 from decoders.lines import LineSplitter
 from decoders.reports import WIRES, DecodeError, Transmission
-
-from .corpus import NAMES, ORDER, READINGS, payloads, transmissions
-from .packets import HEARD_S
+from tests.decoders.corpus import NAMES, ORDER, READINGS, payloads, transmissions
+from tests.decoders.packets import HEARD_S
 
 Case = Callable[[bytes], object]
 _TELLING_BYTES = b"\x00\r\n\xc0\xdb\xff !#$*,-./:;>@`{|}0129AZaz_~"

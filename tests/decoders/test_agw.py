@@ -17,8 +17,7 @@ from decoders.agw import (
 from decoders.ax25 import encode_ui
 from decoders.decode import decode
 from decoders.reports import DecodeError, Transmission
-
-from .packets import HEARD_S
+from tests.decoders.packets import HEARD_S
 
 SENT = Transmission("N0CALL-11", "APRS", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")
 RAW = encode_frame("K", b"\x00" + encode_ui(SENT), sender="N0CALL-11", destination="APRS")

@@ -9,8 +9,7 @@ from __future__ import annotations
 import pytest
 
 from decoders.reports import StatusReport
-
-from .packets import at, position, reports
+from tests.decoders.packets import at, position, reports
 
 KNOT_MS = 1852.0 / 3600.0
 TEN_METRES_DEG = 1e-4

@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 from decoders import aprs_encode as encode
 from decoders.ax25 import decode_ui, encode_ui
 from decoders.reports import PositionReport, StatusReport, Transmission
-
-from .packets import HEARD_S, packet, position, reports
+from tests.decoders.packets import HEARD_S, packet, position, reports
 
 MINUTE_DEG = 1 / 60
 latitudes = st.floats(-90, 90)

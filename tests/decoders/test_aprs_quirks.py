@@ -12,8 +12,7 @@ from aprslib.exceptions import ParseError, UnknownFormat
 
 from decoders.decode import decode
 from decoders.reports import DecodeError, PositionReport, SensorReport
-
-from .packets import HEARD_S, at, position, reports, sensors
+from tests.decoders.packets import HEARD_S, at, position, reports, sensors
 
 POSITION = "!4903.50N/07201.75W-"
 

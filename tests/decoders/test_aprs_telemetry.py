@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 from decoders import aprs_encode_telemetry as encode
 from decoders.aprs_telemetry import scale
 from decoders.reports import DecodeError, SensorReport, SensorScale
-
-from .packets import position, reports, sensors
+from tests.decoders.packets import position, reports, sensors
 
 NAMES = "Battery,Btemp,ATemp,Pres,Alt,Camra,Chut,Sun,10m,ATV"
 UNITS = "v/100,deg.F,deg.F,Mbar,Kft,Click,OPEN,on,on,hi"

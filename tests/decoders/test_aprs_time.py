@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 
 from decoders.aprs_encode import status, uncompressed
 from decoders.aprs_time import nearest_time_of_day, resolve, resolve_month_day
-
-from .packets import at, position, reports
+from tests.decoders.packets import at, position, reports
 
 times = st.floats(0, 4e9, allow_nan=False)
 HALF_DAY_S = 43_200.0

@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 
 from decoders.reports import DecodeError, PositionReport, SensorScale, StatusReport
-
-from .packets import at, position, reports, sensors
+from tests.decoders.packets import at, position, reports, sensors
 
 # Chapter 12: weather
 

@@ -11,8 +11,7 @@ from decoders.bounds import FASTEST_MS, HIGHEST_M, MOST_SIGMA_M, bounded
 from decoders.decode import decode
 from decoders.nmea import sentence
 from decoders.reports import DecodeError, Decoding, PositionReport, SensorReport, SensorScale
-
-from .packets import HEARD_S
+from tests.decoders.packets import HEARD_S
 
 EXTREMES = ["1e155", "1e308", "-1e308", "1e999", "-0.0", str(2**63), "9" * 400, "NaN", "Infinity"]
 GPSD = (

@@ -15,9 +15,8 @@ from decoders.decode import decode
 from decoders.fields import crc16
 from decoders.kiss import encode_frame
 from decoders.reports import WIRES, PositionReport, StatusReport, Transmission
-
-from .corpus import READINGS, payloads
-from .packets import HEARD_S
+from tests.decoders.corpus import READINGS, payloads
+from tests.decoders.packets import HEARD_S
 
 FLIGHTS = Path(__file__).parents[3] / "shared" / "data" / "flights"
 SENT = Transmission("N0CALL-11", "APRS", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from decoders.fields import crc16, decode_sentence, sentence
 from decoders.readings import FieldOrder
 from decoders.reports import DecodeError, PositionReport, SensorReport, StatusReport
-
-from .packets import HEARD_S, at
+from tests.decoders.packets import HEARD_S, at
 
 ORDER = FieldOrder(("callsign", "number", "time", "latitude_deg", "longitude_deg", "altitude_m"))
 GOOD = "N0CALL-11,7,12:00:30,46.50000,-100.80000,12345"

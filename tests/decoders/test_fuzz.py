@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from .fuzz import CASES, DecoderFault, corpus, mutations, run
+from tests.decoders.fuzz import CASES, DecoderFault, corpus, mutations, run
 
 ROUNDS = 12_000
 

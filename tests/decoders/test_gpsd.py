@@ -7,8 +7,7 @@ import pytest
 
 from decoders.gpsd import decode_object
 from decoders.reports import DecodeError, PositionReport, StatusReport
-
-from .packets import at
+from tests.decoders.packets import at
 
 TPV = {
     "class": "TPV",

@@ -8,8 +8,7 @@ import pytest
 from decoders.json_objects import MAX_BODY_BYTES, MAX_OBJECTS, decode_payload
 from decoders.readings import JsonNames
 from decoders.reports import DecodeError, PositionReport, SensorReport, StatusReport
-
-from .packets import at
+from tests.decoders.packets import at
 
 NAMES = JsonNames("decoded.lat", "decoded.lon", "decoded.alt", time="at", callsign="device.id")
 SENT = {

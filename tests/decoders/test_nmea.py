@@ -21,8 +21,7 @@ from decoders.nmea import (
     sentence,
 )
 from decoders.reports import DecodeError, PositionReport, StatusReport
-
-from .packets import HEARD_S, at
+from tests.decoders.packets import HEARD_S, at
 
 GGA = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47"
 RMC = sentence("GNRMC,115959.50,A,4916.45,N,12311.12,W,000.5,054.7,150626,020.3,E,A")

@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
+from server.commands.wiring import steady_clock
 from server.flight.inputs import Reception
 from server.flight.times import parse_time
-from server.journal import Journal
-from server.recover import not_before
-from server.run import steady_clock
+from server.journal.database import Journal
+from server.journal.recover import not_before
 from tests.flights import T0
-from tests.station.running import Tnc, leeward
-from tests.station.test_live import PLAN, TNC, line_at, shift_to_now
+from tests.session.running import Tnc, leeward
+from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
 
 def test_a_clock_set_back_while_it_runs_moves_nothing(monkeypatch: pytest.MonkeyPatch) -> None:

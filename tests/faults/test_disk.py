@@ -12,12 +12,12 @@ from pathlib import Path
 import httpx
 import pytest
 
-from server.journal import Journal, JournalError
-from server.recover import open_journal
+from server.journal.database import Journal, JournalError
+from server.journal.recover import open_journal
 from tests.flights import made_flight
 from tests.machine import STRICT
-from tests.station.running import Tnc, leeward
-from tests.station.test_live import PLAN, TNC, beacon, line_at, shift_to_now
+from tests.session.running import Tnc, leeward
+from tests.session.test_live import PLAN, TNC, beacon, line_at, shift_to_now
 
 DISK_KB = 1_024
 

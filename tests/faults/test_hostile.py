@@ -21,8 +21,8 @@ from server.screen.app import create_app
 from tests.faults.rounds import rounds
 from tests.faults.test_sources import memory_kb
 from tests.screen.fake_feed import FakeFeed
-from tests.station.running import Running, Tnc, leeward
-from tests.station.test_live import PLAN, TNC, line_at, shift_to_now
+from tests.session.running import Running, Tnc, leeward
+from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
 MEGABYTE = 1_000_000
 MOST_GROWTH_KB = 120_000

@@ -14,19 +14,19 @@ from pathlib import Path
 
 import httpx
 
-from server.exchange.keys import station_key
-from server.exchange.ledger import Ledger
 from server.flight.flight import Flight
 from server.flight.inputs import Tick
-from server.flight.snapshot import snapshot
 from server.flight.times import parse_time
-from server.journal import Journal
-from server.plan import load
-from tests.exchange.made import carry, contents, ledger
+from server.flight.view.snapshot import snapshot
+from server.journal.database import Journal
+from server.plan.file import load
+from server.sync.keys import station_key
+from server.sync.ledger import Ledger
 from tests.faults.rounds import rounds
 from tests.screen.serving import until
-from tests.station.running import Running, Tnc, leeward
-from tests.station.test_live import PLAN, TNC, beacon, comparable, line_at, shift_to_now
+from tests.session.running import Running, Tnc, leeward
+from tests.session.test_live import PLAN, TNC, beacon, comparable, line_at, shift_to_now
+from tests.sync.made import carry, contents, ledger
 
 STEP_S = 2.0  # of the flight, between two packets
 

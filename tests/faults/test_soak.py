@@ -11,9 +11,9 @@ from pathlib import Path
 from websockets.asyncio.client import connect
 
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
-from server.replay import Replay, state_at
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.session.replay import Replay, state_at
 from tests.faults.rounds import rounds
 from tests.flights import LAUNCH, T0, packet
 from tests.screen.serving import HOST, serving, until

@@ -9,9 +9,9 @@ import random
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
-from server.journal import Journal
-from tests.station.running import Running, Tnc, kiss, leeward
-from tests.station.test_live import PLAN, TNC, line_at, shift_to_now
+from server.journal.database import Journal
+from tests.session.running import Running, Tnc, kiss, leeward
+from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
 MADE = random.Random(7).randbytes(1 << 20)
 MOST_GROWTH_KB = 150_000

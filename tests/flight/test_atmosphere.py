@@ -6,7 +6,7 @@ import ambiance
 import numpy as np
 import pytest
 
-from server.flight import atmosphere
+from server.flight.physics import atmosphere
 
 # geometric altitude m, temperature K, pressure Pa, density kg/m³: U.S. Standard Atmosphere, 1976
 TABLE = [

@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from server.flight.atmosphere import density_kg_m3
 from server.flight.inputs import DescentPlan
 from server.flight.landing.descent import (
     FallConstants,
@@ -18,6 +17,7 @@ from server.flight.landing.descent import (
     planned_constant,
 )
 from server.flight.landing.predict import predict
+from server.flight.physics.atmosphere import density_kg_m3
 from tests.flights import flown, needs_real_flights, real_logs
 
 

@@ -11,14 +11,14 @@ from typing import Any
 import pytest
 
 from decoders.nmea import sentence
-from server.exchange.entry import ChunkError, pack, unpack
-from server.flight import senders
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
-from server.flight.snapshot import snapshot
-from server.journal import Journal
-from server.station import Station
+from server.flight.packets import senders
+from server.flight.view.snapshot import snapshot
+from server.journal.database import Journal
+from server.session.station import Station
+from server.sync.entry import ChunkError, pack, unpack
 from tests.flights import LAUNCH, T0, packet
 
 PLAN = Plan(

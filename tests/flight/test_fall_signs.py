@@ -9,13 +9,13 @@ from dataclasses import replace
 
 import pytest
 
-from server.flight.atmosphere import density_kg_m3
-from server.flight.fall_signs import effect, fall_signs
 from server.flight.flight import Flight
 from server.flight.inputs import DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.descent import FallConstants, planned_constant
+from server.flight.landing.fall_signs import effect, fall_signs
 from server.flight.landing.predict import predict
-from server.flight.snapshot import snapshot
+from server.flight.physics.atmosphere import density_kg_m3
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
 
 PLAN = Plan(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pyproj import Proj
 
-from server.flight.geodesy import LocalFrame, distance_bearing
+from server.flight.physics.geodesy import LocalFrame, distance_bearing
 
 
 def test_geographiclib_printed_example() -> None:

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from server.flight.health import TrackerHealth
+from server.flight.packets.beacon_health import TrackerHealth
 from tests.bench import silences
 from tests.flights import needs_real_flights
 

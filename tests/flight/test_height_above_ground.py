@@ -13,7 +13,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Terrain
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, altitude_at, landed_at, made_flight, packet, position_at
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))

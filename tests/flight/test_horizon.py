@@ -22,7 +22,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, made_flight
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))

@@ -11,9 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.stats import truncnorm
 
-from server.flight.atmosphere import density_kg_m3
 from server.flight.flight import Flight
-from server.flight.geodesy import distance_bearing
 from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.area import area, inside
 from server.flight.landing.descent import (
@@ -23,7 +21,9 @@ from server.flight.landing.descent import (
 from server.flight.landing.ensemble import Climb, Start, fall, mean_path
 from server.flight.landing.predict import predict
 from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
-from server.flight.snapshot import snapshot
+from server.flight.physics.atmosphere import density_kg_m3
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.view.snapshot import snapshot
 from tests.flights import (
     LAUNCH,
     altitude_at,

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.geodesy import distance_bearing
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Forecast
-from server.flight.snapshot import snapshot
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, landed_at, made_flight, packet, position_at
 
 PLAN = Plan(

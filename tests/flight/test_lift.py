@@ -11,7 +11,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from server.flight.lift import (
+from server.flight.physics.lift import (
     BURST_SIGMA_M,
     RATE_RELATIVE_SIGMA,
     LiftPlan,
@@ -19,7 +19,7 @@ from server.flight.lift import (
     lift_per_m3,
     work_out,
 )
-from server.plan import PlanError, parse
+from server.plan.file import PlanError, parse
 from tests.flights import REAL, flown, needs_real_flights, real_logs
 
 G = 9.80665

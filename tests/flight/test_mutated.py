@@ -7,7 +7,7 @@ import random
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from tests.mutated import PLANS, Found, fly, receptions
 
 

@@ -10,8 +10,8 @@ import pytest
 from server.flight.alarms import of_events, of_withdrawn
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception
-from server.flight.snapshot import snapshot
 from server.flight.track.events import Event, Withdrawn
+from server.flight.view.snapshot import snapshot
 from tests.bench.pad import BEFORE, follow, make_pad
 from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
 

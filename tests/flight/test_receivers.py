@@ -10,8 +10,8 @@ import pytest
 from decoders.readings import GpsdRules
 from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception, VehiclePlan
-from server.flight.receivers import HELD_MS, Receivers
-from server.flight.snapshot import snapshot
+from server.flight.packets.receivers import HELD_MS, Receivers
+from server.flight.view.snapshot import snapshot
 
 A, B = "/dev/ttyACM0", "/dev/ttyACM1"
 START_MS = 1_781_524_800_000

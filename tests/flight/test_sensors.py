@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from server.flight import senders
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
-from server.flight.snapshot import snapshot
+from server.flight.packets import senders
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),))

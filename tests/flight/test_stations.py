@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
-from server.flight.snapshot import snapshot
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, made_flight, packet
 
 PLAN = Plan(

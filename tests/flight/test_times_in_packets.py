@@ -10,8 +10,8 @@ import pytest
 
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
-from server.flight.snapshot import snapshot
-from server.flight.track.arrivals import TimeDoubt
+from server.flight.packets.deduplication import TimeDoubt
+from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet, position_at
 
 MAIN, BACKUP, STRANGER = "N0CALL-11", "N0CALL-12", "N0CALL-7"

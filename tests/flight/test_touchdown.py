@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from server.flight.atmosphere import density_kg_m3
 from server.flight.landing.descent import Fall
 from server.flight.landing.ensemble import Members, Start, fall, mean_path
 from server.flight.landing.touchdown import Relief, span, touch_down
 from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
+from server.flight.physics.atmosphere import density_kg_m3
 
 K = 5.0
 EAST = 6.0 + np.arange(LAYERS) * 0.5

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from server.flight.flight import Flight
-from server.flight.geodesy import distance_bearing
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan
-from server.flight.snapshot import snapshot
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.view.snapshot import snapshot
 from tests.flights import (
     LAUNCH,
     T0,

@@ -10,8 +10,8 @@ import pytest
 
 from server.flight.flight import Flight
 from server.flight.inputs import Reception
-from server.flight.snapshot import snapshot
 from server.flight.track.smoother import smooth
+from server.flight.view.snapshot import snapshot
 from tests.bench.track import Followed, follow
 from tests.made import BACKUP, KINDS, MAIN, THIRD, Made, make_flight
 

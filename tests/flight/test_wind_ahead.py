@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.geodesy import LocalFrame
 from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing import winds
 from server.flight.landing.legs import legs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
+from server.flight.physics.geodesy import LocalFrame
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from server.flight.inputs import Reception
-from server.plan import parse as parse_plan
+from server.plan.file import parse as parse_plan
 from server.rehearsal.flight import Flown, fly
 from server.rehearsal.judge import Shown, covers, judge, true_phase
 from server.rehearsal.picture import svg
@@ -17,7 +17,7 @@ from server.rehearsal.record import rfc3339
 from server.rehearsal.report import table
 from server.rehearsal.scenario import Fault
 from server.rehearsal.trackers import FaultTime
-from server.replay import state_at
+from server.session.replay import state_at
 from tests.rehearsal.made import scenario
 
 

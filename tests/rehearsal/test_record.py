@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from decoders.reports import WIRES, Wire
-from server.cli import app
+from server.commands.main import app
 from server.flight.inputs import Reception
-from server.journal_text import format_line, parse_line
-from server.logs import read_recording
-from server.plan import load as load_plan
+from server.journal.recording import read_recording
+from server.journal.text import format_line, parse_line
+from server.plan.file import load as load_plan
 from server.rehearsal.flight import fly
 from server.rehearsal.record import log_line
 from tests.rehearsal.made import scenario

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from server.plan import parse as parse_plan
+from server.plan.file import parse as parse_plan
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import ScenarioError, load, names, parse
 from server.rehearsal.truth import make

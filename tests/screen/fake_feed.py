@@ -7,7 +7,7 @@ import hmac
 from collections.abc import Callable
 from typing import Any
 
-from server.flight.history import FixPoint, TrackPoint, VehiclePoint
+from server.flight.view.history import FixPoint, TrackPoint, VehiclePoint
 from server.screen.feed import History, Mode, Refused
 from tests.screen import fake_flight as flight
 from tests.screen.fake_chase import BACKUP, MAIN, PHONE

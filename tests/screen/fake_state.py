@@ -1,4 +1,4 @@
-"""The state of the made flight at any moment, in the shape of server/screen/wire_state.py."""
+"""The state of the made flight at any moment, in the shape of server/screen/state_schema.py."""
 
 from __future__ import annotations
 

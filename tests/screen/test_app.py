@@ -13,8 +13,8 @@ from httpx import ASGITransport, AsyncClient
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.assets import WEB, Files
-from server.screen.wire import WholeHistory
-from server.screen.wire_state import State
+from server.screen.messages import WholeHistory
+from server.screen.state_schema import State
 from tests.screen import fake_flight as flight
 from tests.screen.fake_feed import JSON_TOKEN, TOKEN, FakeFeed
 

@@ -8,7 +8,7 @@ import orjson
 import pytest
 
 from server.screen.hub import Client, Hub
-from server.screen.wire import FromServer, Resume
+from server.screen.messages import FromServer, Resume
 from tests.screen.fake_feed import FakeFeed
 
 

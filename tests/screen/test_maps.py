@@ -11,11 +11,11 @@ import pytest
 import segno
 from httpx import ASGITransport, AsyncClient
 
-from server.atlas.basemap import Basemap, Online, open_basemap
-from server.plan import PlanError, parse
+from server.geodata.basemap import Basemap, Online, open_basemap
+from server.plan.file import PlanError, parse
 from server.screen.app import create_app
 from server.screen.maps import Terrain
-from tests.atlas.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles
+from tests.geodata.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles
 from tests.screen.fake_feed import FakeFeed
 
 BOX = (-98.4, 37.6, -97.6, 38.2)

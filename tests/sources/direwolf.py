@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tests.machine import require
 from tests.screen.serving import answering
-from tests.station.running import free_port
+from tests.session.running import free_port
 
 SAMPLES_PER_S = 44_100
 SILENCE = bytes(SAMPLES_PER_S)  # half a second of 16 bits

@@ -12,9 +12,8 @@ from decoders.decode import decode
 from decoders.reports import Transmission
 from server.sources import SourceSpec, probe
 from server.sources.framing import SPEAKS_AGW, AgwFramer
-
-from .direwolf import direwolf
-from .listening import PATIENCE_S, listening, tcp_counterpart
+from tests.sources.direwolf import direwolf
+from tests.sources.listening import PATIENCE_S, listening, tcp_counterpart
 
 SENT = Transmission("N0CALL-11", "APZLWD", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")
 RAW = agw.encode_frame("K", b"\x00" + encode_ui(SENT), sender="N0CALL-11", destination="APZLWD")

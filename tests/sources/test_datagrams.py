@@ -16,9 +16,8 @@ from decoders.readings import JsonNames
 from decoders.reports import Transmission
 from server.sources import SourceSpec
 from server.sources.framing import JSON_LINE_BYTES, WholeFramer
-
-from .listening import listening, tcp_counterpart
-from .test_udp_and_phone import free_port
+from tests.sources.listening import listening, tcp_counterpart
+from tests.sources.test_udp_and_phone import free_port
 
 POSITION = b"!4903.50N/07201.75W-up"
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), POSITION))

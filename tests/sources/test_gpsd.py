@@ -11,9 +11,8 @@ from decoders.reports import PositionReport
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
 from server.sources import SourceSpec
-
-from .listening import listening, tcp_counterpart
-from .real_gpsd import START_S, drive, real_gpsd
+from tests.sources.listening import listening, tcp_counterpart
+from tests.sources.real_gpsd import START_S, drive, real_gpsd
 
 WATCH = b'?WATCH={"enable":true,"json":true}'
 TPV = b'{"class":"TPV","mode":3,"lat":1.0,"lon":2.0}'

@@ -14,12 +14,11 @@ import orjson
 from decoders.decode import decode
 from decoders.readings import JsonNames
 from server.sources import SourceSpec, probe
-from tests.exchange.mosquitto import PASSWORD, USER, mosquitto
 from tests.machine import require
 from tests.screen.serving import answering
-from tests.station.running import free_port
-
-from .listening import listening
+from tests.session.running import free_port
+from tests.sources.listening import listening
+from tests.sync.mosquitto import PASSWORD, USER, mosquitto
 
 NAMES = JsonNames("decoded.lat", "decoded.lon", "decoded.alt", callsign="device.id")
 TOPIC = "up/+/position"

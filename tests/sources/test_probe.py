@@ -7,8 +7,7 @@ import asyncio
 import pytest
 
 from server.sources import ProbeResult, SourceSpec, probe
-
-from .listening import Cable, tcp_counterpart
+from tests.sources.listening import Cable, tcp_counterpart
 
 LINE = b"N0CALL-11>APRS:!4903.50N/07201.75W-\n"
 PATIENCE_S = 20.0

@@ -14,8 +14,7 @@ from decoders.kiss import encode_frame
 from decoders.reports import PositionReport, Transmission
 from server.sources import SourceSpec, connection
 from tests.machine import require
-
-from .listening import Cable, listening
+from tests.sources.listening import Cable, listening
 
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), b"!4903.50N/07201.75W-"))
 SENTENCE = nmea.encode_gga(PositionReport("gps", 46.5, -100.8, time_s=1.7e9, altitude_m=500.0))

@@ -9,8 +9,8 @@ import pytest
 
 from decoders.fields import KNOWN
 from decoders.readings import FieldOrder, GpsdRules, JsonNames, NmeaRules
-from server.plan import parse
-from server.plan_sources import NamesSection, SourceSection
+from server.plan.file import parse
+from server.plan.sources import NamesSection, SourceSection
 from server.sources import KINDS, SourceSpec
 from server.sources.table import TABLE
 

@@ -12,8 +12,7 @@ from decoders.reports import Transmission
 from server.sources import Backoff, Source, SourceSpec
 from server.sources import source as source_module
 from server.sources.framing import LINE_BYTES
-
-from .listening import SHORT, listening, tcp_counterpart
+from tests.sources.listening import SHORT, listening, tcp_counterpart
 
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), b"!4903.50N/07201.75W-\xc0\xdb"))
 LINE = b"N0CALL-11>APRS,qAR,N0CALL-1:!4903.50N/07201.75W-"

@@ -15,8 +15,7 @@ from decoders.reports import Transmission
 from server.sources import SourceSpec, kiss_on_words
 from server.sources import source as source_module
 from server.sources.framing import MonitorFramer
-
-from .listening import PATIENCE_S, Cable, listening, tcp_counterpart
+from tests.sources.listening import PATIENCE_S, Cable, listening, tcp_counterpart
 
 POSITION = "!4903.50N/07201.75W-up"
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), POSITION.encode()))

@@ -9,8 +9,7 @@ from decoders import nmea
 from decoders.reports import PositionReport
 from server.sources import SourceSpec
 from server.sources.connection import UDP_QUEUE, UdpConnection
-
-from .listening import listening
+from tests.sources.listening import listening
 
 SENTENCE = nmea.encode_gga(PositionReport("gps", 46.5, -100.8, time_s=1.7e9, altitude_m=500.0))
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from server.flight.geodesy import distance_bearing
 from server.flight.inputs import VehiclePlan
+from server.flight.physics.geodesy import distance_bearing
 
 
 class VehicleFix(NamedTuple):

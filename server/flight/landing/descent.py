@@ -17,9 +17,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.atmosphere import GRAVITY_MS2, density_kg_m3
 from server.flight.inputs import DescentPlan
 from server.flight.landing.legs import legs
+from server.flight.physics.atmosphere import GRAVITY_MS2, density_kg_m3
 
 Array = npt.NDArray[np.float64]
 

@@ -8,7 +8,6 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.geodesy import LocalFrame
 from server.flight.inputs import AvoidArea, DescentPlan
 from server.flight.landing.area import Area, area, centre, inside
 from server.flight.landing.descent import (
@@ -32,6 +31,7 @@ from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, Land
 from server.flight.landing.touchdown import Relief, span, touch_down
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.winds import WindConstants, WindProfile
+from server.flight.physics.geodesy import LocalFrame
 
 Array = npt.NDArray[np.float64]
 Basis = Literal["prediction", "last contact", "landed fix"]

@@ -8,8 +8,8 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.geodesy import LocalFrame
 from server.flight.inputs import Plan
+from server.flight.physics.geodesy import LocalFrame
 from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE

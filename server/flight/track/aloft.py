@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from server.flight.atmosphere import sqrt_density
+from server.flight.physics.atmosphere import sqrt_density
 from server.flight.track import events, recent
 from server.flight.track.filter import FilterState
 from server.flight.track.modes import ASCENT, DESCENT, GROUND

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-from server.flight.atmosphere import density_scale_height_m
+from server.flight.physics.atmosphere import density_scale_height_m
 from server.flight.track.filter import FilterState
 from server.flight.track.modes import DESCENT
 from server.flight.track.recent import Move, Point

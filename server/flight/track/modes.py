@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from server.flight.atmosphere import density_scale_height_m, sqrt_density
+from server.flight.physics.atmosphere import density_scale_height_m, sqrt_density
 from server.flight.track.kalman import Axis, predict
 
 GROUND, ASCENT, FLOAT, DESCENT = range(4)

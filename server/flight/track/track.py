@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from server.flight.geodesy import LocalFrame
+from server.flight.physics.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND, MotionConstants

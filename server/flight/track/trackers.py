@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from server.flight.atmosphere import pressure_altitude_m
+from server.flight.physics.atmosphere import pressure_altitude_m
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion

@@ -1,0 +1,1 @@
+"""The commands, a file each, and where the real parts are put together."""

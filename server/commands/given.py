@@ -1,0 +1,69 @@
+"""What the commands are given: plans, recordings and what lies beside them, or an exit with the reason."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from server.geodata.basemap import Basemap, Online, open_basemap
+from server.geodata.surroundings import Surroundings, SurroundingsError, open_surroundings
+from server.journal.recording import DEMO_LOG, Recording, read_recording
+from server.journal.text import LogError
+from server.plan.file import PlanError, PlanFile, load
+
+
+def fail(error: Exception | str) -> typer.Exit:
+    """To be raised: what went wrong stands on the terminal, and the exit code is 2."""
+    typer.echo(str(error), err=True)
+    return typer.Exit(2)
+
+
+def plan_at(path: Path) -> PlanFile:
+    """The plan, checked."""
+    try:
+        return load(path)
+    except PlanError as error:
+        raise fail(error) from error
+
+
+def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
+    """Terrain, areas to be avoided and forecast of the plan that lies at `path`."""
+    try:
+        return open_surroundings(
+            path.parent,
+            None if plan.terrain is None else plan.terrain.folder,
+            () if plan.avoid is None else plan.avoid.files,
+            None if plan.forecast is None else plan.forecast.file,
+        )
+    except SurroundingsError as error:
+        raise fail(error) from error
+
+
+def maps_of(plan: PlanFile, folder: Path) -> Basemap:
+    """The plan's maps, opened from its folder."""
+    asked = plan.basemap
+    online = None
+    if asked.online is not None:
+        online = Online(asked.online, asked.online_attribution, asked.online_max_zoom)
+    return open_basemap(folder, asked.files, asked.layers, online)
+
+
+def recording_at(path: Path | None) -> Recording:
+    """A text log or journal, the demo flight if none; lines that cannot be read are named."""
+    try:
+        recording = read_recording(path or DEMO_LOG)
+    except LogError as error:
+        raise fail(error) from error
+    for problem in recording.problems[:5]:
+        typer.echo(f"{recording.name}: {problem}; passed over", err=True)
+    if len(recording.problems) > 5:
+        typer.echo(f"{recording.name}: and {len(recording.problems) - 5} more", err=True)
+    return recording
+
+
+def plan_beside(log: Path | None, plan: Path | None) -> tuple[Path, PlanFile] | None:
+    """The plan that was named, or the one that lies beside the log."""
+    beside = (log or DEMO_LOG).with_suffix(".toml")
+    path = plan or (beside if beside.is_file() else None)
+    return None if path is None else (path, plan_at(path))

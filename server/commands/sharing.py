@@ -1,0 +1,127 @@
+"""A live station's ways to other stations, put together as its plan says."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Iterable
+from pathlib import Path
+from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from fastapi import FastAPI
+
+from server.journal.database import Journal, JournalError
+from server.plan.file import PlanFile
+from server.plan.network import MqttSection, PeerSection
+from server.session.station import Station
+from server.sources.probe import ProbeResult
+from server.sources.spec import SourceState
+from server.sync.broker import Broker, BrokerSpec, greet_broker
+from server.sync.entry import Lane
+from server.sync.incoming import add_door
+from server.sync.keys import station_key, stretched
+from server.sync.ledger import Ledger
+from server.sync.peers import Peer, Peers, greet
+from server.sync.talk import Party, TalkError
+
+Work = Callable[[], Coroutine[Any, Any, None]]
+
+
+def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
+    """The books of who heard what; None where the plan names no station. JournalError."""
+    if plan.station is None:
+        return None
+    try:
+        return Ledger(journal, station_key(journal, plan.station.name), plan.station.name)
+    except OSError as error:
+        raise JournalError(f"{journal.path}: no key for this station: {error}") from error
+
+
+class Links:
+    """Peers and broker of one station."""
+
+    def __init__(
+        self,
+        plan: PlanFile,
+        folder: Path,
+        ledger: Ledger,
+        station: Station,
+        clock: Callable[[], float],
+    ) -> None:
+        """`folder` is the plan's. Call within the event loop."""
+        flight = plan.flight.name
+        peers = [_peer(peer) for peer in plan.peers]
+        self.peers = Peers(ledger, station, flight, peers, clock=clock)
+        self.broker = (
+            None
+            if plan.mqtt is None
+            else Broker(ledger, station, flight, _spec(plan.mqtt, folder), clock=clock)
+        )
+        self._loop = asyncio.get_running_loop()
+        ledger.on_growth = self._on_growth
+        station.links = self.states
+
+    @property
+    def work(self) -> tuple[Work, ...]:
+        """What runs beside the station."""
+        return (self.peers.run,) if self.broker is None else (self.peers.run, self.broker.run)
+
+    def states(self) -> Iterable[SourceState]:
+        yield from self.peers.states.values()
+        if self.broker is not None:
+            yield self.broker.state
+
+    def add_door(self, app: FastAPI) -> None:
+        add_door(app, self.peers)
+
+    def _on_growth(self, _: dict[Lane, int]) -> None:
+        """Called in the journal's thread."""
+        self._loop.call_soon_threadsafe(self._stir)
+
+    def _stir(self) -> None:
+        self.peers.stir()
+        if self.broker is not None:
+            self.broker.stir()
+
+
+def _peer(asked: PeerSection) -> Peer:
+    return Peer(asked.name, stretched(asked.key), asked.url())
+
+
+def _spec(asked: MqttSection, folder: Path) -> BrokerSpec:
+    ca_file = None if asked.ca_file is None else str(folder / asked.ca_file)
+    port = asked.port or (8883 if asked.tls else 1883)  # registered for MQTT
+    return BrokerSpec(
+        asked.host,
+        port,
+        asked.topic,
+        stretched(asked.key),
+        asked.user,
+        asked.password,
+        asked.tls,
+        ca_file,
+    )
+
+
+async def try_links(plan: PlanFile, folder: Path) -> list[ProbeResult]:
+    """Try every peer that has an address, and the broker, and say what came of it."""
+    if plan.station is None:
+        return []
+    me = Party(Ed25519PrivateKey.generate().public_key().public_bytes_raw(), plan.station.name,
+               plan.flight.name)  # fmt: skip
+    tries = [
+        _try(f"peer {peer.name}", greet(_peer(peer), me))
+        for peer in plan.peers
+        if peer.address is not None
+    ]
+    if plan.mqtt is not None:
+        tries.append(_try("broker", greet_broker(_spec(plan.mqtt, folder))))
+    return list(await asyncio.gather(*tries))
+
+
+async def _try(name: str, greeting: Coroutine[Any, Any, Party | None]) -> ProbeResult:
+    try:
+        met = await greeting
+    except (TalkError, OSError) as error:
+        return ProbeResult(name, False, str(error) or type(error).__name__)
+    return ProbeResult(name, True, "answers" if met is None else f"{met.name} answers")

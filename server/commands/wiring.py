@@ -1,0 +1,218 @@
+"""The one place where the real parts are put together: clock, disk, network, browser."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+import gc
+import logging
+import time
+import webbrowser
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import uvicorn
+
+from server.commands.check import check_forecast
+from server.commands.given import maps_of
+from server.commands.listen import Door, addresses, free_port
+from server.commands.sharing import Links, open_ledger
+from server.flight.flight import Flight
+from server.flight.inputs import Plan
+from server.geodata.basemap import Basemap
+from server.geodata.surroundings import Surroundings
+from server.journal.recording import Recording
+from server.journal.recover import not_before, open_journal
+from server.plan.edits import watch_plan
+from server.plan.file import PlanFile
+from server.rehearsal.clock import follow
+from server.screen.access import ScreenSettings
+from server.screen.app import create_app
+from server.screen.certificate import own_certificate, own_names
+from server.screen.keys import Keys, keys_beside
+from server.screen.serve import uvicorn_server
+from server.session.replay import Replay
+from server.session.station import Station
+
+log = logging.getLogger("leeward")
+
+
+@dataclass(frozen=True)
+class Face:
+    """What a plan says of the page, and of who may see it."""
+
+    basemap: Basemap = field(default_factory=Basemap)
+    units: str = "metric"
+    hosts: tuple[str, ...] = ()
+    keys: Keys | None = None
+    beacons: tuple[tuple[str, str], ...] = ()
+
+
+def face_of(plan: PlanFile, path: Path) -> Face:
+    """The plan's maps, opened from its folder, its units and keys. A bad map is a problem, no error;
+
+    KeysError."""
+    return Face(
+        maps_of(plan, path.parent),
+        plan.screen.units,
+        plan.access.hosts,
+        keys_beside(path, plan.access.watch, plan.access.crew),
+        tuple((tracker.name, tracker.token) for tracker in plan.trackers if tracker.token),
+    )
+
+
+async def live(
+    plan: PlanFile,
+    path: Path,
+    surroundings: Surroundings,
+    face: Face,
+    journal_path: Path,
+    door: Door,
+    rehearsal: str | None = None,
+) -> None:
+    """Run a station until it is interrupted. `path` is the plan's.
+
+    With a `rehearsal` (HOST:PORT) the clock is that of the made flight, and each of its runs has a
+    journal of its own.
+    """
+    clock: Callable[[], float] = steady_clock()
+    if rehearsal is not None:
+        door = replace(door, port=door.port or free_port(door.host))
+        clock = flight_clock = await follow(rehearsal, addresses(door)[0] + "/")
+        journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
+    flight_plan = plan.for_flight(surroundings.avoid)
+    journal, problems = open_journal(journal_path)
+    if rehearsal is None:
+        clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
+        problems += late
+    journal.describe(flight=plan.flight.name)
+    flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast)
+    gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
+    ledger = open_ledger(plan, journal)
+    specs = plan.source_specs(path.parent)
+    station = Station(flight, ledger or journal, specs, clock, plan.phone_tokens())
+    problems += face.basemap.problems
+    forecast = check_forecast(plan, surroundings)
+    problems += [forecast[1]] if forecast is not None and not forecast[0] else []
+    links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
+    gc.freeze()  # and would hold the loop up later
+    gc.enable()
+    station.plan_problems = tuple(problems)
+
+    def tell_of_plan(words: str | None) -> None:
+        station.plan_problems = (*problems, *([words] if words else []))
+        station.notify()
+
+    watching = functools.partial(watch_plan, path, plan, tell_of_plan)
+    run = functools.partial(station.run, watching, *(() if links is None else links.work))
+    try:
+        await _serve(station, face, run, door, links)
+    finally:
+        station.close()
+
+
+def steady_clock() -> Callable[[], float]:
+    """UTC seconds that no setting of the computer's clock moves while the station runs.
+
+    Counts on through a suspended laptop where the system can (Linux); whether the clock was right to
+    begin with, the GPS times in packets tell.
+    """
+    running: Callable[[], float] = time.monotonic
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        running = functools.partial(time.clock_gettime, time.CLOCK_BOOTTIME)
+    began_s = time.time() - running()
+    return lambda: began_s + running()
+
+
+async def replay(
+    recording: Recording,
+    plan: Plan,
+    surroundings: Surroundings,
+    face: Face,
+    speed: float,
+    door: Door,
+) -> None:
+    """Play a recording on the screen until it is interrupted."""
+    player = Replay(
+        recording.receptions,
+        plan,
+        name=recording.name,
+        speed=speed,
+        clock=time.monotonic,
+        commands=recording.commands,
+        terrain=surroundings.terrain,
+        forecast=surroundings.forecast,
+    )
+    player.plan_problems = tuple(face.basemap.problems)
+    try:
+        await _serve(player, face, player.run, door)
+    finally:
+        player.close()
+
+
+async def _serve(
+    feed: Station | Replay,
+    face: Face,
+    run: Callable[[], Awaitable[None]],
+    door: Door,
+    links: Links | None = None,
+) -> None:
+    port = door.port or free_port(door.host)
+    door = replace(door, port=port)
+    feed.units = face.units
+    settings = ScreenSettings(
+        hosts=face.hosts, keys=face.keys, beacons=face.beacons, guarded=door.guarded
+    )
+    screen = create_app(
+        feed,
+        settings=settings,
+        basemap=face.basemap,
+        terrain=feed.flight.terrain,
+        bases=functools.partial(addresses, door),
+    )
+    if links is not None:
+        links.add_door(screen)
+    certificate = None
+    if door.https is not None:
+        names = own_names() | set(face.hosts)
+        certificate = own_certificate(door.https, names, datetime.now(UTC))
+    server = uvicorn_server(screen, door.host, port, certificate)
+    address = addresses(door)[0]
+    running = asyncio.ensure_future(run())
+    serving = asyncio.ensure_future(server.serve())
+    try:
+        await _listening(server, serving)
+        if server.started:
+            print(f"Leeward is at {address}/  (Ctrl-C ends it)", flush=True)
+            if certificate is not None:
+                print(f"Its certificate: SHA-256 {certificate.fingerprint}", flush=True)
+            if door.guarded:
+                print("Whoever looks on needs a key: leeward links PLAN.toml shows them")
+            if door.browser:
+                await asyncio.to_thread(webbrowser.open, _own_link(address, face, door))
+        await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
+        for task in (running, serving):
+            if task.done() and not task.cancelled() and task.exception() is not None:
+                raise task.exception()  # type: ignore[misc]
+    finally:
+        server.should_exit = True
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.gather(running, serving, return_exceptions=True)
+        face.basemap.close()
+
+
+async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> None:
+    """Wait until it listens, or has given up; uvicorn tells neither by itself."""
+    while not server.started and not serving.done():  # noqa: ASYNC110  there is no event for it
+        await asyncio.sleep(0.005)
+
+
+def _own_link(address: str, face: Face, door: Door) -> str:
+    """What this machine's own browser opens."""
+    if not door.guarded or face.keys is None:
+        return address + "/"
+    return f"{address}/#key={face.keys.crew}"

@@ -1,0 +1,1 @@
+"""From receptions to fixes: copies, senders, beacon intervals, clocks."""

@@ -1,0 +1,137 @@
+"""What a tracker measures: its telemetry in units, and the pressure that is told with a position.
+
+The last definition of each kind (PARM, UNIT, EQNS, BITS; APRS 1.0.1, ch. 13) scales all values, those
+heard before it too. Readings are kept as they come; a new definition only says that they are to be
+worked out again, which is done once when somebody asks.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple
+
+from decoders.aprs_telemetry import scale
+from decoders.bounds import is_value
+from decoders.reports import SensorReport, SensorScale
+from server.flight.packets.deduplication import Hearing, Packet, sent_at
+
+_PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "mb": 100.0, "kpa": 1_000.0}
+_PLAUSIBLE_PA = (30.0, 110_000.0)
+
+
+class Reading(NamedTuple):
+    time_s: float
+    value: float
+    unit: str
+
+
+Order = tuple[Hearing, str]
+Definitions = Mapping[str, SensorScale]  # by kind
+
+
+class Sensors:
+    """Telemetry of one sender. A function of the set of its packets."""
+
+    __slots__ = ("_defined", "_packets", "_readings")
+
+    def __init__(self) -> None:
+        self._packets: list[tuple[Order, Packet]] = []  # those that measure something
+        self._defined: dict[str, list[tuple[Order, int, SensorScale]]] = {}
+        self._readings: dict[str, list[Reading]] | None = {}
+
+    def count(self, packet: Packet, order: Order, sign: int) -> bool:
+        """Put a packet in or take it out. True when another definition holds now."""
+        if any(isinstance(r, SensorReport) for r in packet.reports):
+            self._measured(packet, order, sign)
+        if not packet.speaks_of_scales:
+            return False
+        before = self.definitions()
+        for n, report in enumerate(packet.reports):
+            if isinstance(report, SensorScale):
+                known = self._defined.setdefault(report.kind, [])
+                i = bisect.bisect_left(known, (order, n), key=lambda entry: entry[:2])
+                if sign > 0:
+                    known.insert(i, (order, n, report))
+                else:
+                    del known[i]
+        if self.definitions() == before:
+            return False
+        self._readings = None
+        return True
+
+    def definitions(self) -> dict[str, SensorScale]:
+        """The last of each kind."""
+        return {kind: known[-1][2] for kind, known in self._defined.items() if known}
+
+    def readings(self) -> Mapping[str, list[Reading]]:
+        """By quantity, in order of time, in units where a definition has been heard."""
+        if self._readings is None:
+            self._readings = {}
+            definitions = self.definitions()
+            for _, packet in self._packets:
+                for quantity, reading in _readings(packet, definitions):
+                    self._readings.setdefault(quantity, []).append(reading)
+            for readings in self._readings.values():
+                readings.sort()
+        return self._readings
+
+    def _measured(self, packet: Packet, order: Order, sign: int) -> None:
+        i = bisect.bisect_left(self._packets, order, key=lambda entry: entry[0])
+        if sign > 0:
+            self._packets.insert(i, (order, packet))
+        else:
+            while self._packets[i][1] != packet:
+                i += 1
+            del self._packets[i]
+        if self._readings is None:
+            return
+        for quantity, reading in _readings(packet, self.definitions()):
+            readings = self._readings.setdefault(quantity, [])
+            i = bisect.bisect_left(readings, reading)
+            if sign > 0:
+                readings.insert(i, reading)
+            else:
+                del readings[i]
+                if not readings:
+                    del self._readings[quantity]
+
+
+def _readings(packet: Packet, definitions: Definitions) -> Iterable[tuple[str, Reading]]:
+    newest_s = packet.newest_s
+    for report in packet.reports:
+        if isinstance(report, SensorReport):
+            time_s = sent_at(packet, report.time_s, newest_s).time_s
+            values, units = _scaled(report, definitions)
+            for quantity, value in values.items():
+                yield quantity, Reading(time_s, value, units.get(quantity, ""))
+
+
+def _scaled(
+    report: SensorReport, definitions: Definitions
+) -> tuple[dict[str, float], dict[str, str]]:
+    values, units = dict(report.values), dict(report.units)
+    if report.channels or report.bits:
+        scaled, scaled_units = scale(report.channels, definitions.values(), report.bits)
+        values.update((name, value) for name, value in scaled.items() if is_value(value))
+        units.update(scaled_units)
+    return values, units
+
+
+def pressure_pa(reports: Iterable[SensorReport], definitions: Definitions) -> float | None:
+    """The pressure of the air in the packets of one moment; None where none was sent."""
+    found = []
+    for report in reports:
+        values, units = _scaled(report, definitions)
+        for quantity, value in values.items():
+            pascal = value * _PASCAL.get(units.get(quantity, "").lower(), math.nan)
+            if _PLAUSIBLE_PA[0] <= pascal <= _PLAUSIBLE_PA[1]:
+                found.append(pascal)
+    return min(found, default=None)
+
+
+def may_tell_pressure(definitions: Definitions) -> bool:
+    """Whether some channel is in a unit of pressure."""
+    units = definitions.get("UNIT")
+    return units is not None and any(text.lower() in _PASCAL for text in units.texts)

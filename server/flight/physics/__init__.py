@@ -1,0 +1,1 @@
+"""Atmosphere, the earth's shape, and what a gas lifts."""

@@ -1,0 +1,1 @@
+"""What the crew is shown of a flight at one moment."""

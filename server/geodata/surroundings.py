@@ -1,0 +1,36 @@
+"""What the plan says of the ground and the air around a flight, opened from the plan's folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.flight.inputs import AvoidArea
+from server.geodata.avoid import AvoidError, read_areas
+from server.geodata.forecast import read_forecast
+from server.geodata.forecast_winds import ForecastError, GridForecast, TableForecast
+from server.geodata.terrain import TerrainError, TerrainFolder
+
+
+class SurroundingsError(ValueError):
+    """A folder or file that the plan names cannot be used; the message says which and why."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    terrain: TerrainFolder | None = None
+    avoid: tuple[AvoidArea, ...] = ()
+    forecast: TableForecast | GridForecast | None = None
+
+
+def open_surroundings(
+    folder: Path, terrain: str | None, avoid: tuple[str, ...], forecast: str | None = None
+) -> Surroundings:
+    """Paths are taken from `folder`. SurroundingsError when one of them cannot be used."""
+    try:
+        ground = None if terrain is None else TerrainFolder(folder / terrain)
+        areas = [area for name in avoid for area in read_areas(folder / name)]
+        winds = None if forecast is None else read_forecast(folder / forecast)
+    except (TerrainError, AvoidError, ForecastError) as error:
+        raise SurroundingsError(str(error)) from error
+    return Surroundings(ground, tuple(areas), winds)

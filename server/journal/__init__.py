@@ -1,0 +1,1 @@
+"""Everything heard, on disk before it is used: the database, the text form, what a crash leaves."""

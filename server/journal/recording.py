@@ -1,0 +1,81 @@
+"""Reading a flight from a text log or a journal file, whichever it is, and what its header tells."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from server.flight.inputs import BalloonPlan, Command, DescentPlan, Plan, Reception
+from server.journal.database import Journal, JournalError
+from server.journal.text import LogError, read_header, read_lines
+
+_SQLITE = b"SQLite format 3\x00"
+DEMO_LOG = Path(__file__).parents[2] / "replay_logs" / "demo.log"
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What was heard, in the order of the file; lines that could not be read are told."""
+
+    name: str
+    receptions: Sequence[Reception]
+    commands: Sequence[Command]
+    header: Mapping[str, str]
+    problems: Sequence[str]
+
+
+def read_recording(path: Path) -> Recording:
+    """A text log or a journal. LogError when it is neither, or holds nothing."""
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(_SQLITE))
+    except OSError as error:
+        raise LogError(f"{path}: cannot be read: {error.strerror or error}") from error
+    if start == _SQLITE:
+        return _from_journal(path)
+    problems: list[str] = []
+    with path.open(encoding="utf-8", errors="surrogateescape", newline="\n") as file:
+        lines = file.read().split("\n")
+    receptions = [line.reception for line in read_lines(lines, problems)]
+    if not receptions:
+        detail = f" First problem: {problems[0]}." if problems else ""
+        raise LogError(f"{path}: no reception in it.{detail}")
+    return Recording(path.name, receptions, (), read_header(lines), problems)
+
+
+def _from_journal(path: Path) -> Recording:
+    try:
+        with Journal(path, read_only=True) as journal:
+            receptions = [reception for _, reception in journal.receptions()]
+            commands = [command for _, command in journal.commands()]
+            return Recording(path.name, receptions, commands, journal.about(), ())
+    except JournalError as error:
+        raise LogError(str(error)) from error
+
+
+def inferred_plan(recording: Recording) -> Plan:
+    """A plan for a log that has none: trackers show themselves by their altitude.
+
+    The header may give mass and parachute, and the name; a value that is no number is left out.
+    """
+    header = recording.header
+    mass_kg = _number(header.get("neck_load_kg") or header.get("mass_kg"))
+    diameter_m = _number(header.get("parachute_diameter_m"))
+    known = mass_kg is not None and diameter_m is not None
+    return Plan(
+        flight=header.get("name") or header.get("flight") or recording.name,
+        balloon=BalloonPlan(),
+        descent=DescentPlan(mass_kg=mass_kg, parachute_diameter_m=diameter_m)
+        if known
+        else DescentPlan(),
+        infer_trackers=True,
+    )
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        value = float(text) if text is not None else None
+    except ValueError:
+        return None
+    return value if value is not None and 0.0 < value < 1_000.0 else None

@@ -1,0 +1,91 @@
+"""Opening a journal that may be damaged: what is whole is kept, the damage is named, the flight goes on."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from server.journal.database import Journal, JournalError
+from server.journal.salvage import read_what_is_there
+from server.journal.text import LogError
+
+# a clock that goes back by less is the usual correction by the network
+_CLOCK_SLACK_S = 2.0
+
+
+def open_journal(path: Path) -> tuple[Journal, list[str]]:
+    """The journal for writing, and in words what is wrong with it.
+
+    A damaged one is put aside, and what can be read of it begins a new one. JournalError when that
+    cannot be done either, or when it is no journal of this version.
+    """
+    try:
+        journal = Journal(path)
+    except JournalError as error:
+        if not isinstance(error.__cause__, sqlite3.DatabaseError) or _is_in_use(error.__cause__):
+            raise
+        return _save(path, str(error))
+    damage = journal.damage()
+    if damage is None:
+        return journal, []
+    journal.close()
+    return _save(path, damage)
+
+
+def _is_in_use(error: BaseException) -> bool:
+    """Locked, or not to be opened at all: nothing is broken, and nothing may be put aside."""
+    return isinstance(error, sqlite3.OperationalError) and "malformed" not in str(error)
+
+
+def _save(path: Path, damage: str) -> tuple[Journal, list[str]]:
+    try:
+        found = read_what_is_there(path)
+        receptions, commands = list(found.receptions), list(found.commands)
+        about, problems = dict(found.header), list(found.problems)
+    except LogError as error:
+        receptions, commands, about, problems = [], [], {}, [str(error)]
+    aside = _put_aside(path)
+    journal = Journal(path)
+    journal.append([*receptions, *commands])
+    about |= {"station": "none: begun again after damage"}  # what was signed before is signed
+    about.pop("schema", None)
+    journal.describe(**about, damage=damage)
+    told = [text for text in problems if "is damaged" not in text]
+    return journal, [
+        f"The journal was damaged ({damage}). It lies in {aside.name} now; "
+        f"{len(receptions):,} receptions were saved from it.",
+        *(f"{text[:1].upper()}{text[1:]}." for text in told),
+    ]
+
+
+def _put_aside(path: Path) -> Path:
+    stamp = time.strftime("%Y%m%dT%H%M%S", time.gmtime())
+    aside = path.with_suffix(f".damaged-{stamp}{path.suffix}")
+    try:
+        path.replace(aside)
+        for end in ("-wal", "-shm"):
+            beside = path.with_name(path.name + end)
+            if beside.exists():
+                beside.replace(aside.with_name(aside.name + end))
+    except OSError as error:
+        raise JournalError(f"{path}: damaged, and cannot be put aside: {error}") from error
+    return aside
+
+
+def not_before(
+    clock: Callable[[], float], last_s: float | None
+) -> tuple[Callable[[], float], list[str]]:
+    """A clock that does not read earlier than what the journal heard last, and words when it did.
+
+    A computer whose clock was set back would else show figures of an hour ago as fresh.
+    """
+    behind_s = 0.0 if last_s is None else last_s - clock()
+    if behind_s <= _CLOCK_SLACK_S:
+        return clock, []
+    words = (
+        f"This computer's clock is at least {behind_s / 60:.0f} min behind what the journal heard "
+        "last. The times shown go on from there until packets tell the right time: set the clock."
+    )
+    return lambda: clock() + behind_s, [words]

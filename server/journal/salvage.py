@@ -1,0 +1,133 @@
+"""Reading a recording that may be broken or half-written: what it holds, and what is missing."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, cast
+
+from decoders.reports import WIRES, Wire
+from server.flight.inputs import COMMAND_KINDS, Command, Reception
+from server.journal.recording import Recording, read_recording
+from server.journal.text import LogError
+
+_RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
+_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {station} FROM commands"
+_END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
+Row = tuple[Any, ...]
+
+
+@dataclass
+class _Found:
+    """What could be read of a damaged journal, by number."""
+
+    receptions: dict[int, Reception] = field(default_factory=dict)
+    commands: dict[int, Command] = field(default_factory=dict)
+    about: dict[str, str] = field(default_factory=dict)
+    last: int | None = None  # number of the last reception that was stored, if known
+
+    def keep_reception(self, row: Row) -> None:
+        number, heard_at_ms, source, wire, payload = row
+        numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
+        numbers = numbers and 0 <= heard_at_ms < 1000 * _END_S
+        if numbers and isinstance(source, str) and isinstance(payload, bytes) and wire in WIRES:
+            self.receptions[number] = Reception(heard_at_ms, source, cast(Wire, wire), payload)
+
+    def keep_command(self, row: Row) -> None:
+        number, at_s, kind, name, *place, station = row
+        told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
+        told = told and 0.0 <= at_s < _END_S
+        placed = all(v is None or isinstance(v, float) for v in place)
+        if told and placed and kind in COMMAND_KINDS:
+            self.commands[number] = Command(at_s, kind, name, *place, station=str(station))
+
+    def keep_about(self, row: Row) -> None:
+        key, value = row
+        if isinstance(key, str) and isinstance(value, str):
+            self.about[key] = value
+
+    def keep_last(self, row: Row) -> None:
+        self.last = row[0] if isinstance(row[0], int) else None
+
+
+def read_what_is_there(path: Path) -> Recording:
+    """As `read_recording`, but a damaged journal gives what can still be read of it.
+
+    LogError when not one reception can.
+    """
+    try:
+        return read_recording(path)
+    except (LogError, sqlite3.Error, UnicodeError) as error:
+        found = _from_both_ends(path)
+        if not found.receptions:
+            raise LogError(f"{path}: nothing in it can be read: {error}") from error
+        problems = [
+            f"the journal is damaged ({error})",
+            _missing(found),
+            f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
+            "be read; there may have been more",
+        ]
+        receptions = [found.receptions[n] for n in sorted(found.receptions)]
+        commands = [found.commands[n] for n in sorted(found.commands)]
+        return Recording(path.name, receptions, commands, found.about, problems)
+
+
+def _from_both_ends(path: Path) -> _Found:
+    """Rows up to the damage, and down to it from the end."""
+    found = _Found()
+    with contextlib.suppress(sqlite3.Error, OSError), _whole_pages(path) as whole:
+        db = sqlite3.connect(f"{whole.resolve().as_uri()}?mode=ro", uri=True)
+        with contextlib.closing(db):
+            db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
+            for order in ("ASC", "DESC"):
+                _each(db, f"{_RECEPTIONS} ORDER BY number {order}", found.keep_reception)
+                for station in (
+                    "''",
+                    "station",
+                ):  # the column of later journals, where there is one
+                    asked = _COMMANDS.format(station=station)
+                    _each(db, f"{asked} ORDER BY number {order}", found.keep_command)
+            _each(db, "SELECT key, value FROM about", found.keep_about)
+            sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"
+            _each(db, sequence, found.keep_last)
+    return found
+
+
+@contextlib.contextmanager
+def _whole_pages(path: Path) -> Iterator[Path]:
+    """The file, or a copy without the last page where that is cut: SQLite would read zeros there."""
+    with path.open("rb") as file:
+        stated = int.from_bytes(file.read(18)[16:18], "big")  # SQLite's file format, 1.3.2
+    page_bytes = 65_536 if stated == 1 else stated
+    size = path.stat().st_size
+    if page_bytes < 512 or size % page_bytes == 0:
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / path.name
+        shutil.copyfile(path, copy)
+        os.truncate(copy, size - size % page_bytes)
+        yield copy
+
+
+def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> None:
+    with contextlib.suppress(sqlite3.Error, TypeError, ValueError):
+        for row in db.execute(query):
+            keep(row)
+
+
+def _missing(found: _Found) -> str:
+    end = max(found.last or 0, max(found.receptions))
+    gone = [n for n in range(1, end + 1) if n not in found.receptions]
+    if not gone:
+        return f"all {len(found.receptions):,} receptions up to the damage could be read"
+    return (
+        f"{len(found.receptions):,} of {end:,} receptions could be read; missing are {len(gone):,}, "
+        f"from number {gone[0]:,} to {gone[-1]:,}"
+    )

@@ -1,0 +1,1 @@
+"""The plan file: TOML in, checked values out, errors with their lines."""

@@ -1,0 +1,45 @@
+"""A plan that is edited while its flight is in the air: said on the screen, never taken over half-way."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+from server.plan.file import PlanError, PlanFile, load
+
+LOOK_EVERY_S = 2.0
+
+
+async def watch_plan(
+    path: Path, plan: PlanFile, tell: Callable[[str | None], None], every_s: float = LOOK_EVERY_S
+) -> None:
+    """Tell of each change of the file, or None when it is again as it was; until cancelled."""
+    seen = _stamp(path)
+    while True:
+        await asyncio.sleep(every_s)
+        stamp = _stamp(path)
+        if stamp != seen:
+            seen = stamp
+            tell(await asyncio.to_thread(_what_changed, path, plan))
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+def _what_changed(path: Path, plan: PlanFile) -> str | None:
+    try:
+        changed = load(path)
+    except PlanError as error:
+        why = "; ".join(str(error).replace(str(path), path.name).splitlines()[:3])
+        return (
+            f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
+        )
+    if changed == plan:
+        return None
+    return "The plan was edited. It holds from the next start: end Leeward and start it again."

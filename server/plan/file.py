@@ -1,0 +1,282 @@
+"""The plan file: TOML in, checked values out, and an error that names the line otherwise."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from decoders.comments import CommentPattern
+from decoders.readings import Reading
+from decoders.reports import DecodeError
+from server.flight.inputs import (
+    AlarmPlan,
+    AvoidArea,
+    LaunchPlan,
+    Plan,
+    TrackerPlan,
+    VehiclePlan,
+)
+from server.flight.packets.names import heard_as
+from server.plan.balloon import BalloonSection, DescentSection
+from server.plan.errors import explain
+from server.plan.network import AccessSection, MqttSection, PeerSection, StationSection
+from server.plan.sources import HeardName, SourceName, SourceSection
+from server.sources.spec import SourceSpec
+
+Text = Annotated[str, Field(min_length=1, max_length=80)]
+Latitude = Annotated[float, Field(ge=-90, le=90)]
+Longitude = Annotated[float, Field(ge=-180, le=180)]
+
+
+class PlanError(ValueError):
+    """The plan cannot be used; the message names file, line, key, what was wanted and found."""
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class FlightSection(_Section):
+    name: Text
+
+
+class LaunchSection(_Section):
+    latitude_deg: Latitude
+    longitude_deg: Longitude
+    altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
+    time: AwareDatetime | None = None
+
+
+class TrackerSection(_Section):
+    name: Text
+    role: Literal["main", "backup", "phone"] = "main"
+    callsign: HeardName | None = None
+    source: SourceName | None = None
+    token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
+    comment_pattern: Annotated[str, Field(max_length=500)] | None = None
+    comment_scales: dict[str, tuple[float, float, str]] = {}
+
+    @model_validator(mode="after")
+    def _identified(self) -> TrackerSection:
+        if self.callsign is None and self.source is None:
+            raise ValueError("a tracker needs a callsign (radio) or a source (NMEA, phone)")
+        if self.comment_pattern is not None:
+            try:
+                CommentPattern(self.comment_pattern, self.comment_scales)
+            except DecodeError as error:
+                raise ValueError(str(error)) from error
+        return self
+
+
+class VehicleSection(_Section):
+    name: Text
+    callsign: HeardName | None = None
+    source: SourceName | None = None
+    own: bool = False
+    road_speed_ms: Annotated[float, Field(gt=0.5, le=60)] = 18.0
+    road_factor: Annotated[float, Field(ge=1, le=5)] = 1.35
+
+
+class AlarmSection(_Section):
+    low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 609.6
+    silent_after_intervals: Annotated[float, Field(ge=2, le=100)] = 4.0
+
+
+class ScreenSection(_Section):
+    units: Literal["metric", "aviation"] = "metric"
+
+
+class TerrainSection(_Section):
+    """SRTM .hgt tiles, or GeoTIFF with the extra `geotiff`; the path is taken from the plan's folder."""
+
+    folder: Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class ForecastSection(_Section):
+    """Winds: a CSV sounding, or GRIB2 with the extra `grib`; taken from the plan's folder."""
+
+    file: Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class AvoidSection(_Section):
+    """Areas that nobody wants to land on: GeoJSON files in the plan's folder."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
+
+
+class BasemapSection(_Section):
+    """Maps of the crew's own; paths are taken from the plan's folder."""
+
+    files: Annotated[tuple[str, ...], Field(max_length=20)] = ()  # MBTiles, PMTiles; lowest first
+    layers: Annotated[tuple[str, ...], Field(max_length=20)] = ()  # GeoJSON
+    online: Annotated[str, Field(max_length=500)] | None = None  # https://host/{z}/{x}/{y}.png
+    online_attribution: Annotated[str, Field(max_length=200)] = ""
+    online_max_zoom: Annotated[int, Field(ge=1, le=22)] = 17
+
+    @model_validator(mode="after")
+    def _address(self) -> BasemapSection:
+        if self.online is None:
+            return self
+        host = r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?(:\d{1,5})?"
+        if not re.fullmatch(rf"https?://{host}/[^\s\"'<>]*", self.online) or any(
+            part not in self.online for part in ("{z}", "{x}", "{y}")
+        ):
+            raise ValueError(
+                "online: one host and {z}, {x} and {y} expected, as in "
+                f"'https://tiles.example/{{z}}/{{x}}/{{y}}.png', not {self.online!r}"
+            )
+        return self
+
+
+class PlanFile(_Section):
+    """A whole plan file, checked."""
+
+    flight: FlightSection
+    launch: LaunchSection | None = None
+    balloon: BalloonSection = BalloonSection()
+    descent: DescentSection = DescentSection()
+    trackers: Annotated[tuple[TrackerSection, ...], Field(min_length=1, max_length=20)]
+    sources: tuple[SourceSection, ...] = ()
+    vehicles: tuple[VehicleSection, ...] = ()
+    alarms: AlarmSection = AlarmSection()
+    screen: ScreenSection = ScreenSection()
+    basemap: BasemapSection = BasemapSection()
+    terrain: TerrainSection | None = None
+    avoid: AvoidSection | None = None
+    forecast: ForecastSection | None = None
+    station: StationSection | None = None
+    peers: Annotated[tuple[PeerSection, ...], Field(max_length=20)] = ()
+    mqtt: MqttSection | None = None
+    access: AccessSection = AccessSection()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> PlanFile:
+        _unique("source", [s.name for s in self.sources])
+        _unique("vehicle", [v.name for v in self.vehicles])
+        identities = [t.source for t in self.trackers if t.source is not None]
+        identities += [heard_as(t.callsign) for t in self.trackers if t.callsign is not None]
+        _unique("callsign or source of trackers", identities)
+        _unique("peer", [p.name for p in self.peers])
+        if self.station is None and (self.peers or self.mqtt is not None):
+            raise ValueError("peers and mqtt need [station] with this laptop's name")
+        if self.station is not None and self.station.name in [p.name for p in self.peers]:
+            raise ValueError(f"peer {self.station.name!r} is this station itself")
+        self.balloon.for_flight(self.descent, self._launch_altitude_m())
+        for source in self.sources:
+            self._check_station_of(source)
+        sources = {s.name for s in self.sources}
+        for part in (*self.trackers, *self.vehicles):
+            if part.source is None or (self.station is not None and self._elsewhere(part.source)):
+                continue
+            if part.source.partition("@")[0] not in sources:  # behind it: one of its receivers
+                known = ", ".join(sorted(sources)) or "none"
+                raise ValueError(
+                    f"{part.name!r}: no source is named {part.source!r} (there: {known})"
+                )
+        return self
+
+    def _check_station_of(self, source: SourceSection) -> None:
+        """A source named "car-2/lora" is another station's, and says how to read what it heard."""
+        station, slash, _ = source.name.partition("/")
+        if not slash:
+            return
+        if self.station is None or station == self.station.name:
+            raise ValueError(f"source {source.name!r}: / is for the sources of other stations")
+        if source.spec().reading is None:
+            raise ValueError(f"source {source.name!r} of another station needs fields or names")
+
+    def _elsewhere(self, source: str) -> bool:
+        """A phone may report to any station, and "car-2/gps" is a source of another."""
+        phones = {t.source for t in self.trackers if t.role == "phone"}
+        return "/" in source or source in phones
+
+    def _full(self, source: str | None) -> str | None:
+        """The source's name among several stations. A phone's belongs to none of them."""
+        kinds = {s.name: s.kind for s in self.sources}
+        if self.station is None or source is None or "/" in source:
+            return source
+        return source if kinds.get(source, "phone") == "phone" else f"{self.station.name}/{source}"
+
+    def for_flight(self, avoid: tuple[AvoidArea, ...] = ()) -> Plan:
+        """What the flight is computed with; `avoid` as the atlas opened it."""
+        launch = self.launch
+        return Plan(
+            flight=self.flight.name,
+            launch=LaunchPlan()
+            if launch is None
+            else LaunchPlan(
+                launch.latitude_deg,
+                launch.longitude_deg,
+                launch.altitude_m,
+                None if launch.time is None else launch.time.timestamp(),
+            ),
+            balloon=self.balloon.for_flight(self.descent, self._launch_altitude_m()),
+            descent=self.descent.for_flight(),
+            trackers=tuple(
+                TrackerPlan(
+                    t.name,
+                    t.callsign,
+                    self._full(t.source),
+                    t.role,
+                    t.comment_pattern,
+                    t.comment_scales,
+                )
+                for t in self.trackers
+            ),
+            vehicles=tuple(
+                VehiclePlan(**(v.model_dump() | {"source": self._full(v.source)}))
+                for v in self.vehicles
+            ),
+            alarms=AlarmPlan(**self.alarms.model_dump()),
+            avoid=avoid,
+            station="" if self.station is None else self.station.name,
+            readings=self._readings(),
+        )
+
+    def _readings(self) -> dict[str, Reading]:
+        """How sources are to be read, by their full names."""
+        specs = [source.spec() for source in self.sources]
+        found = {spec.name: spec.reading for spec in specs}
+        return {self._full(n) or n: reading for n, reading in found.items() if reading is not None}
+
+    def _launch_altitude_m(self) -> float:
+        return 0.0 if self.launch is None else self.launch.altitude_m
+
+    def source_specs(self, folder: Path = Path()) -> tuple[SourceSpec, ...]:
+        """What this station's sources are opened with; `folder` is the plan's."""
+        return tuple(source.spec(folder) for source in self.sources if "/" not in source.name)
+
+    def phone_tokens(self) -> dict[str, str]:
+        """Beacon tokens and the source that each of them speaks for."""
+        return {t.token: t.source for t in self.trackers if t.token and t.source}
+
+
+def _unique(what: str, names: list[str]) -> None:
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueError(f"{what} {', '.join(map(repr, twice))} is there twice")
+
+
+def load(path: Path) -> PlanFile:
+    """Read and check a plan file. PlanError says what is wrong and where."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise PlanError(f"{path}: cannot be read: {error}") from error
+    return parse(text, str(path))
+
+
+def parse(text: str, name: str = "plan") -> PlanFile:
+    """The same from text."""
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # also what tomllib does not name as its own
+        raise PlanError(f"{name}: not TOML: {error}") from error
+    try:
+        return PlanFile.model_validate(data)
+    except ValidationError as error:
+        raise PlanError("\n".join(explain(error, PlanFile, text, name))) from error

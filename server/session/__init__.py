@@ -1,0 +1,1 @@
+"""One running mission: a live station or a replay."""

@@ -1,0 +1,300 @@
+"""The one loop: input -> journal -> flight -> subscribers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hmac
+import logging
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from typing import Any, Protocol, TypeVar
+
+from server.flight.flight import Flight
+from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
+from server.flight.times import rfc3339
+from server.journal.database import JournalError
+from server.session.posts import post_key
+from server.session.watch import NotStored, Refused, Watch
+from server.sources.source import Source
+from server.sources.spec import SourceSpec, SourceState
+
+log = logging.getLogger("leeward.station")
+
+TICK_S = 1.0
+RETRY_S = 2.0
+MOST_PENDING = 2_000
+MOST_AT_ONCE = 5_000  # of what waited for room on the disk: one commit
+
+
+T = TypeVar("T")
+_Given = tuple[Reception | Command, asyncio.Future[int] | None]  # and who waits for its number
+
+
+class Store(Protocol):
+    """The journal, alone or with the books of what other stations heard. Used from one thread."""
+
+    def append(self, entries: Iterable[Reception | Command]) -> int: ...
+
+    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]: ...
+
+    def commands(self) -> Iterator[tuple[int, Command]]: ...
+
+    def close(self) -> None: ...
+
+
+class Station(Watch):
+    """Sources feed it, the journal is its memory, whoever subscribes is told."""
+
+    mode = "live"
+
+    def __init__(
+        self,
+        flight: Flight,
+        journal: Store,
+        sources: tuple[SourceSpec, ...],
+        clock: Callable[[], float],
+        phone_tokens: Mapping[str, str] | None = None,
+    ) -> None:
+        """`phone_tokens` maps a beacon's token to the name of its source."""
+        super().__init__(flight)
+        self._journal = journal
+        self._sources = {
+            spec.name: Source(
+                spec, self.deliver, clock=clock, on_state=self._on_state, room=self._room
+            )
+            for spec in sources
+        }
+        self._clock = clock
+        self._tokens = dict(phone_tokens or {})
+        self._json_tokens = {s.token: s.name for s in sources if s.token and s.enabled}
+        self._name = flight.plan.station
+        self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
+        self._pending: list[_Given] = []
+        self._unwritten: list[_Given] = []  # next for the disk; while that refuses, in use already
+        self._refused_until_s = 0.0
+        self._arrived, self._written = asyncio.Event(), asyncio.Event()
+        self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
+        self._posts: dict[bytes, int] = {}  # their numbers in the journal
+        self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
+        self._journal_problem: JournalError | None = None
+        self._recover()
+
+    def _recover(self) -> None:
+        """The state as it was: everything in the journal once more."""
+        receptions = []
+        for number, reception in self._journal.receptions():
+            receptions.append(reception)
+            self._remember(reception, number)
+        self.flight.receive(receptions)
+        for _, command in self._journal.commands():
+            self.flight.apply(command)
+
+    def deliver(self, reception: Reception) -> None:
+        """A source has heard something. Returns at once; the loop stores and uses it."""
+        if self._name and reception.wire != "phone":  # a phone belongs to no station
+            reception = replace(reception, source=f"{self._name}/{reception.source}")
+        self._pending.append((reception, None))
+        self._arrived.set()
+
+    async def _room(self) -> None:
+        """A source reads on when what waits for the disk is little."""
+        while len(self._pending) > MOST_PENDING:
+            self._written.clear()
+            await self._written.wait()
+
+    async def in_journal(self, work: Callable[[], T]) -> T:
+        """Run in the journal's thread; raises what it raises."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
+
+    def admit(self, entries: Iterable[Reception | Command]) -> None:
+        """Take in what the journal has now."""
+        given = list(entries)
+        self.flight.receive([one for one in given if isinstance(one, Reception)])
+        for one in given:
+            if isinstance(one, Command):
+                self.flight.apply(one)
+        self.changed()
+
+    async def receive(self, source: str, payload: bytes) -> int:
+        """Something posted to us; its number once it is on disk. NotStored."""
+        key = None if source in self._json_tokens.values() else post_key(source, payload)
+        known = None if key is None else self._posts.get(key)
+        if known is not None:
+            return known
+        stored = None if key is None else self._in_hand.get(key)
+        if stored is None:
+            reception = self._posted(source, payload)
+            stored = self._keep(reception)
+            if key is not None:
+                self._in_hand[key] = stored
+        number = await asyncio.shield(stored)  # the same post may wait for it as well
+        if source in self._sources:
+            self._sources[source].note(len(payload))
+        return number
+
+    def _posted(self, source: str, payload: bytes) -> Reception:
+        """A phone's body belongs to no station; JSON was posted to a source of this one."""
+        heard_at_ms = round(self._clock() * 1000)
+        if source not in self._json_tokens.values():
+            return Reception(heard_at_ms, source, "phone", payload)
+        full = f"{self._name}/{source}" if self._name else source
+        return Reception(heard_at_ms, full, "json", payload)
+
+    async def command(
+        self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
+    ) -> None:
+        """A crew member acknowledges an alarm, says where a vehicle is or what the flight does."""
+        if kind not in COMMAND_KINDS:
+            raise Refused(f"one of {', '.join(COMMAND_KINDS)} expected, not {kind!r}")
+        if kind == "phase" and name not in PHASES_SAID:
+            raise Refused(f"one of {', '.join(PHASES_SAID)} expected, not {name!r}")
+        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)  # type: ignore[arg-type]
+        with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
+            await asyncio.shield(self._keep(command))
+
+    def _keep(self, entry: Reception | Command) -> asyncio.Future[int]:
+        stored: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        self._pending.append((entry, stored))
+        self._arrived.set()
+        return stored
+
+    async def control(self, action: str, value: float | str | None) -> None:
+        raise Refused("A live flight cannot be played, paused or moved in time.")
+
+    def phone_source(self, token: str) -> str | None:
+        """Source name of a beacon's token."""
+        return _owner(token, self._tokens)
+
+    def json_source(self, token: str) -> str | None:
+        """Source name of the token that JSON is posted with."""
+        return _owner(token, self._json_tokens)
+
+    def state(self) -> dict[str, Any]:
+        state = super().state()
+        state["mode"] = self.mode
+        state["sources"] = self._source_entries()
+        if self._journal_problem:
+            state["plan_problems"].insert(
+                0,
+                f"The journal cannot be written ({self._journal_problem}). The last "
+                f"{len(self._unwritten)} receptions are in memory alone: make room on the disk.",
+            )
+        state["replay"] = None
+        return state
+
+    async def run(self, *beside: Callable[[], Coroutine[Any, Any, None]]) -> None:
+        """Run sources, loop, landing, and what works beside them, until cancelled."""
+        async with asyncio.TaskGroup() as tasks:
+            for work in beside:
+                tasks.create_task(work())
+            tasks.create_task(self.keep_landing())
+            tasks.create_task(self._tick())
+            for source in self._sources.values():
+                tasks.create_task(source.run())
+            self.changed()
+            await self._loop()
+
+    async def _loop(self) -> None:
+        """On disk before use. When the disk refuses: say so, go on in memory, and try again."""
+        while True:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(RETRY_S if self._unwritten else None):
+                    await self._arrived.wait()
+            self._arrived.clear()
+            batch, self._pending = self._pending, []
+            self._written.set()
+            if not batch and not self._unwritten:
+                continue
+            self._unwritten += batch
+            if asyncio.get_running_loop().time() >= self._refused_until_s:
+                await self._write_some()
+            if self._journal_problem is not None:
+                for _, stored in self._unwritten:
+                    if stored is not None and not stored.done():
+                        problem = f"It could not be written down: {self._journal_problem}"
+                        stored.set_exception(NotStored(problem))
+                        stored.exception()  # whoever asked may have gone
+            self.admit(entry for entry, _ in batch)
+
+    async def _write_some(self) -> None:
+        """One commit of what waits, the oldest first."""
+        given = self._unwritten[:MOST_AT_ONCE]
+
+        def write() -> int:
+            last = self._journal.append([entry for entry, _ in given])
+            # here, so that who is ended in between writes nothing twice
+            del self._unwritten[: len(given)]
+            return last
+
+        try:
+            last = await self.in_journal(write)
+        except JournalError as error:
+            if self._journal_problem is None:
+                log.error("journal: %s", error)
+            self._journal_problem = error
+            self._refused_until_s = asyncio.get_running_loop().time() + RETRY_S
+            return
+        for entry, stored in reversed(given):  # their numbers follow on each other
+            if stored is not None and not stored.done():
+                stored.set_result(last)
+            if isinstance(entry, Reception):
+                self._remember(entry, last)
+                last -= 1
+        if self._unwritten:
+            self._arrived.set()  # go on at once
+        elif self._journal_problem is not None:
+            log.warning("the journal is written again, with all that had waited")
+            self._journal_problem = None
+
+    def _remember(self, reception: Reception, number: int) -> None:
+        """A post that is on disk now: the same again is the same."""
+        key = None
+        if reception.wire == "phone":
+            key = post_key(reception.source, reception.payload)
+        if key is not None:
+            self._posts.setdefault(key, number)
+            self._in_hand.pop(key, None)
+
+    async def _tick(self) -> None:
+        while True:
+            self.flight.apply(Tick(self._clock()))
+            self.notify()
+            await asyncio.sleep(TICK_S)
+
+    def _on_state(self, _: SourceState) -> None:
+        self.notify()
+
+    def _source_entries(self) -> list[dict[str, Any]]:
+        return [
+            {
+                "name": state.name,
+                "kind": state.kind,
+                "state": state.state,
+                "reason": state.reason,
+                "since": rfc3339(state.since_s),
+                "receptions": state.receptions,
+            }
+            for state in (*(source.state for source in self._sources.values()), *self.links())
+        ]
+
+    def close(self) -> None:
+        super().close()
+        self._writer.shutdown(wait=True)
+        left = [entry for entry, _ in (*self._unwritten, *self._pending)]
+        try:
+            if left:
+                self._journal.append(left)
+        except JournalError as error:
+            log.error("journal: %s; %d receptions are lost", error, len(left))
+        self._journal.close()
+
+
+def _owner(token: str, tokens: Mapping[str, str]) -> str | None:
+    """Every token is compared, in constant time."""
+    found = None
+    for known, source in tokens.items():
+        if hmac.compare_digest(known.encode(), token.encode()):
+            found = source
+    return found

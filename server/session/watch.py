@@ -1,0 +1,148 @@
+"""A flight with its landing view and whoever looks on. The station and the replay are each one."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from server.flight.flight import Flight
+from server.flight.landing.fall_signs import fall_signs
+from server.flight.landing.predict import Landing, predict
+from server.flight.landing.question import LandingQuestion
+from server.flight.times import clock
+from server.flight.view.history import History, HistoryBook
+from server.flight.view.snapshot import snapshot
+
+log = logging.getLogger("leeward.watch")
+
+LANDING_PAUSE_S = 1.0  # between two predictions
+
+
+class Refused(Exception):
+    """A command that makes no sense here; the message is for the person who gave it."""
+
+
+class NotStored(Refused):
+    """It could not be written down; whoever sent it must keep it and send it again."""
+
+
+class Watch:
+    """Keeps the landing up to date off the event loop, and tells subscribers of every change."""
+
+    def __init__(self, flight: Flight) -> None:
+        self.flight = flight
+        self.units = "metric"  # the page's first units, as the plan says
+        self.plan_problems: tuple[str, ...] = ()  # what of the plan could not be used
+        self._book = HistoryBook(flight)
+        self._landing: tuple[LandingQuestion, Landing] | None = None
+        self._landing_problem: str | None = None
+        self._failures_logged: set[str] = set()
+        self._subscribers: list[Callable[[], None]] = []
+        self._thinker = ThreadPoolExecutor(1, thread_name_prefix="landing")
+        self._wanted = asyncio.Event()
+
+    def show(self, flight: Flight) -> None:
+        """Look at another flight from now on (a replay that jumps)."""
+        self.flight = flight
+        self._book = HistoryBook(flight)
+        self._landing = self._landing_problem = None
+        self.changed()
+
+    def state(self) -> dict[str, Any]:
+        """The flight's snapshot with the last landing that was worked out."""
+        state = snapshot(self.flight, self._landing)
+        state["flight"]["units"] = self.units
+        state["plan_problems"] += self.plan_problems
+        if self._landing_problem is not None:
+            state["plan_problems"].append(self._landing_problem)
+        if self._landing is not None and self._landing[1].no_forecast is not None:
+            state["plan_problems"].append(f"No forecast is used: {self._landing[1].no_forecast}.")
+        return state
+
+    def history(self) -> History:
+        """The past as lists that grow."""
+        return self._book.read()
+
+    def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
+        """Call `on_change` in the loop at each change; returns how to stop that."""
+        self._subscribers.append(on_change)
+        return lambda: self._subscribers.remove(on_change)
+
+    def changed(self) -> None:
+        """The flight has taken something in."""
+        self._wanted.set()
+        self.notify()
+
+    def notify(self) -> None:
+        for on_change in tuple(self._subscribers):
+            on_change()
+
+    async def keep_landing(self) -> None:
+        """Work the landing out again whenever the flight has changed; runs until cancelled.
+
+        Whatever goes wrong with it, the flight goes on: the last landing stays, and shows its age.
+        """
+        loop = asyncio.get_running_loop()
+        while True:
+            await self._wanted.wait()
+            self._wanted.clear()
+            flight = self.flight
+            landing: Landing | None = None
+            try:
+                question = flight.landing_question()
+                if question is not None:
+                    landing = await loop.run_in_executor(self._thinker, _work_out, question)
+            except Exception as error:  # no prediction is worth the receptions
+                self._landing_failed(flight, error)
+            else:
+                self._landing_found(flight, question, landing)
+            await asyncio.sleep(LANDING_PAUSE_S)
+
+    def settle_landing(self) -> None:
+        """Work the landing out here and now (no event loop)."""
+        landing: Landing | None = None
+        try:
+            question = self.flight.landing_question()
+            if question is not None:
+                landing = predict(question)
+        except Exception as error:  # the rest of the state is worth having
+            self._landing_failed(self.flight, error)
+        else:
+            self._landing_found(self.flight, question, landing)
+
+    def _landing_found(
+        self, flight: Flight, question: LandingQuestion | None, landing: Landing | None
+    ) -> None:
+        if flight is self.flight:  # not another one meanwhile, in a replay
+            self._landing = None if question is None or landing is None else (question, landing)
+            self._landing_problem = None
+            self.notify()
+
+    def _landing_failed(self, flight: Flight, error: Exception) -> None:
+        kind = type(error).__name__
+        if kind not in self._failures_logged:  # once: it fails again with the next packet
+            self._failures_logged.add(kind)
+            log.error("landing prediction failed: %s: %s", kind, error, exc_info=error)
+        if flight is self.flight:
+            shown = "None is shown."
+            if self._landing is not None:
+                shown = f"The one shown is of {clock(self._landing[1].as_of_s)}."
+            self._landing_problem = (
+                f"The landing could not be worked out from what was heard last ({kind}). "
+                f"{shown} All that is heard is kept; please report it with the journal."
+            )
+            self.notify()
+
+    def close(self) -> None:
+        self._thinker.shutdown(wait=False, cancel_futures=True)
+
+
+def _work_out(question: LandingQuestion) -> Landing | None:
+    """The answer, and beside it what every snapshot will ask of a long fall: up to 0.1 s off the loop."""
+    landing = predict(question)
+    if landing is not None:
+        fall_signs(question)
+    return landing

@@ -1,0 +1,228 @@
+"""Links to other stations: calls them and is called, and keeps one link to each (`link`)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+from websockets.exceptions import WebSocketException
+
+from server.sources.source import Backoff
+from server.sources.spec import SourceState, StateName
+from server.sync.ledger import Ledger
+from server.sync.line import Called, Line, calling, reason_of, text_of
+from server.sync.link import Host, Link, introduce
+from server.sync.talk import Answerer, Caller, Party, Sealed, TalkError, key_id
+
+log = logging.getLogger("leeward.exchange")
+
+HELLO_WITHIN_S = 15.0
+MAX_CALLS = 32
+MAX_UNPROVEN = 64
+MAX_TOLD = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Peer:
+    """Another station of the plan. Without an address it is the one that calls."""
+
+    name: str
+    key: str
+    address: str | None = None  # ws://host:port/peer, or wss://
+
+
+class Peers:
+    """All links of a station."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        host: Host,
+        flight: str,
+        peers: Iterable[Peer],
+        *,
+        clock: Callable[[], float],
+        backoff: Backoff | None = None,
+    ) -> None:
+        self._ledger, self._host, self._clock = ledger, host, clock
+        self._me = Party(ledger.station, ledger.name, flight)
+        self._backoff = backoff or Backoff()
+        self._peers = tuple(peers)
+        self._keys = {key_id(peer.key): peer.key for peer in self._peers}
+        self._links: dict[bytes, Link] = {}
+        self._calls = 0
+        self._unproven: list[asyncio.Timeout] = []
+        self._told: set[str] = set()
+        self.states = {
+            peer.name: SourceState(peer.name, "peer", "waiting", "waits for its call", clock())
+            for peer in self._peers
+        }
+
+    def stir(self) -> None:
+        """There is something new to tell."""
+        for link in self._links.values():
+            link.stir()
+
+    async def run(self) -> None:
+        """Call every peer that has an address, for ever; cancel it to end it."""
+        async with asyncio.TaskGroup() as tasks:
+            for peer in self._peers:
+                if peer.address is not None:
+                    tasks.create_task(self._keep_calling(peer))
+
+    async def accept(self, line: Line) -> None:
+        """Talk with a station that has called, until the link ends."""
+        answerer = Answerer(self._me, self._keys)
+        try:
+            other, sealed = await self._proven(line, answerer)
+        except TalkError as problem:
+            self._tell(f"a station that called was refused: {problem}")
+            with contextlib.suppress(ConnectionError):
+                await line.send(_problem(problem))
+            return
+        except (ConnectionError, TimeoutError):
+            return
+        if self._calls >= MAX_CALLS:
+            return
+        self._calls += 1
+        try:
+            peer = self._peer_named(other.name, answerer.key_id)
+            await self._talk(line, sealed, other, other.station, peer)
+        except TalkError as problem:
+            self._tell(str(problem))
+        except (ConnectionError, TimeoutError):
+            pass  # it will call again
+        finally:
+            self._calls -= 1
+
+    async def _proven(self, line: Line, answerer: Answerer) -> tuple[Party, Sealed]:
+        """Who calls, once it has shown that it knows a key.
+
+        Of too many at once the one that has been silent longest goes: strangers take nobody's place.
+        """
+        async with asyncio.timeout(HELLO_WITHIN_S) as patience:
+            self._unproven.append(patience)
+            if len(self._unproven) > MAX_UNPROVEN:
+                self._unproven.pop(0).reschedule(0.0)
+            try:
+                await line.send(answerer.challenge(text_of(await line.receive())))
+                return answerer.accept(text_of(await line.receive()))
+            finally:
+                if patience in self._unproven:
+                    self._unproven.remove(patience)
+
+    def _tell(self, words: str) -> None:
+        """Log it once: whoever calls without end fills no log."""
+        if words not in self._told and len(self._told) < MAX_TOLD:
+            self._told.add(words)
+            log.warning("%s", words)
+
+    def _peer_named(self, name: str, its_key_id: str) -> Peer:
+        """Who called: by its name, else by the key that it used."""
+        fitting = [peer for peer in self._peers if key_id(peer.key) == its_key_id]
+        return next((peer for peer in fitting if peer.name == name), fitting[0])
+
+    async def _keep_calling(self, peer: Peer) -> None:
+        failures = 0
+        while True:
+            before = self.states[peer.name].receptions
+            try:
+                await self._call(peer)
+                problem = "the link ended"
+            except TalkError as error:
+                problem = str(error)
+            except (OSError, WebSocketException, TimeoutError) as error:
+                problem = f"{peer.address} does not answer ({reason_of(error)})"
+            except ValueError as error:  # a name that cannot be looked up, as in "car..example"
+                problem = f"{peer.address} is no address ({reason_of(error)})"
+            failures = 1 if self.states[peer.name].receptions > before else failures + 1
+            other_way = self._linked(peer)
+            if other_way is not None:  # it has called us: one link is enough
+                await other_way.ended.wait()
+                continue
+            wait_s = self._backoff.wait_s(failures)
+            self._change(peer, "failed", f"{problem}; next try in {wait_s:.0f} s")
+            await asyncio.sleep(wait_s)
+
+    async def _call(self, peer: Peer) -> None:
+        assert peer.address is not None
+        if self._linked(peer) is None:
+            self._change(peer, "connecting", f"calls {peer.address}")
+        async with calling(peer.address) as websocket:
+            line = Called(websocket)
+            caller = Caller(self._me, peer.key)
+            async with asyncio.timeout(HELLO_WITHIN_S):
+                await line.send(caller.hello())
+                proof, other, sealed = caller.answer(text_of(await line.receive()))
+                await line.send(proof)
+            await self._talk(line, sealed, other, self._me.station, peer)
+
+    def _linked(self, peer: Peer) -> Link | None:
+        return next((ln for ln in self._links.values() if ln.other.name == peer.name), None)
+
+    async def _talk(
+        self, line: Line, sealed: Sealed, other: Party, calls: bytes, peer: Peer
+    ) -> None:
+        """Exchange until the link ends. One link a station: that of the smaller key, then the newer."""
+        if other.station == self._me.station:
+            raise TalkError("this is the station itself: correct the address")
+        if other.name == self._me.name:
+            raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
+        await introduce(self._ledger, self._host, {other.station: other.name}, anew=True)
+        old = self._links.get(other.station)
+        link = Link(self._ledger, self._host, other, calls, lambda new: self._count(peer, new))
+        if old is not None:
+            if old.calls != calls and old.calls == min(other.station, self._me.station):
+                raise TalkError(f"{other.name} is linked already")
+            if old.task is not None:
+                old.task.cancel()
+                await old.ended.wait()
+        self._links[other.station] = link
+        self._change(peer, "open", f"linked with {other.name}")
+        link.task = asyncio.ensure_future(link.run(line, sealed))
+        try:
+            await asyncio.wait({link.task})
+        finally:
+            link.task.cancel()
+            await asyncio.gather(link.task, return_exceptions=True)
+            if self._links.get(other.station) is link:
+                del self._links[other.station]
+            link.ended.set()
+        if link.task.cancelled():
+            return
+        problem = link.task.exception()
+        if problem is not None:
+            self._change(peer, "failed", f"the link to {other.name} ended: {reason_of(problem)}")
+            if isinstance(problem, TalkError | ConnectionError | TimeoutError):
+                raise problem
+            log.error("link to %s", other.name, exc_info=problem)
+
+    def _count(self, peer: Peer, new: int) -> None:
+        state = self.states[peer.name]
+        self.states[peer.name] = replace(state, receptions=state.receptions + new)
+
+    def _change(self, peer: Peer, state: StateName, reason: str | None) -> None:
+        self.states[peer.name] = self.states[peer.name].become(state, reason, self._clock())
+        self._host.notify()
+
+
+async def greet(peer: Peer, me: Party) -> Party:
+    """Call a station, see that it knows the key, and leave again. TalkError or OSError says why not."""
+    assert peer.address is not None
+    try:
+        async with calling(peer.address) as websocket:
+            line, caller = Called(websocket), Caller(me, peer.key)
+            async with asyncio.timeout(HELLO_WITHIN_S):
+                await line.send(caller.hello())
+                _, other, _ = caller.answer(text_of(await line.receive()))
+                return other
+    except (WebSocketException, ValueError) as error:  # a name that cannot be looked up
+        raise ConnectionError(reason_of(error)) from error
+
+
+def _problem(problem: TalkError) -> str:
+    return json.dumps({"problem": str(problem)})

@@ -1,0 +1,238 @@
+"""What a station holds when the disk refuses, what it writes at its end, and posts that come twice."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import AsyncIterator, Callable, Iterable
+
+import pytest
+
+from server.flight.flight import Flight
+from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan
+from server.journal.database import Journal, JournalError
+from server.session import station as stations
+from server.session import watch as watches
+from server.session.station import Station
+from server.session.watch import NotStored, Watch
+from tests.flights import LAUNCH, made_flight
+
+PATIENCE_S = 30.0
+T0_MS = 1_780_000_000_000
+
+
+class Disk:
+    """A journal in memory that can be full; every attempt to write, by its size."""
+
+    def __init__(self) -> None:
+        self.journal = Journal(":memory:")
+        self.full = False
+        self.attempts: list[int] = []
+        self.closed = False
+
+    def append(self, entries: Iterable[Reception | Command]) -> int:
+        given = list(entries)
+        self.attempts.append(len(given))
+        if self.full:
+            raise JournalError("database or disk is full")
+        return self.journal.append(given)
+
+    def receptions(self, after: int = 0):
+        return self.journal.receptions(after)
+
+    def commands(self):
+        return self.journal.commands()
+
+    def close(self) -> None:
+        self.closed = True
+
+    def payloads(self) -> list[bytes]:
+        return [reception.payload for _, reception in self.receptions()]
+
+
+def made(disk: Disk) -> Station:
+    flight = Flight(Plan(trackers=(TrackerPlan("Phone", role="phone", source="phone"),)))
+    return Station(flight, disk, (), lambda: T0_MS / 1_000.0, {"a-token-of-it": "phone"})
+
+
+@contextlib.asynccontextmanager
+async def running(disk: Disk) -> AsyncIterator[Station]:
+    made_one = made(disk)
+    task = asyncio.ensure_future(made_one.run())
+    try:
+        yield made_one
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        made_one.close()
+
+
+async def until(one: Station, holds: Callable[[], bool]) -> None:
+    changed = asyncio.Event()
+    stop = one.subscribe(changed.set)
+    async with asyncio.timeout(PATIENCE_S):
+        while not holds():
+            changed.clear()
+            await changed.wait()
+    stop()
+
+
+def packet(number: int) -> Reception:
+    return Reception(T0_MS + number, "tnc", "tnc2", b"N0CALL-11>X:packet %d" % number)
+
+
+def total(one: Station) -> int:
+    return one.state()["receptions"]["total"]
+
+
+def body(second: int = 0) -> bytes:
+    position = {"latitude": 38.1, "longitude": -98.2, "timestamp": T0_MS + 1_000 * second}
+    return json.dumps(position).encode()
+
+
+async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is asked again after a while, not with each packet, and then takes all in its order."""
+    monkeypatch.setattr(stations, "RETRY_S", 3_600.0)
+    monkeypatch.setattr(stations, "MOST_AT_ONCE", 50)
+    disk = Disk()
+    async with running(disk) as one:
+        disk.full = True
+        for number in range(200):
+            one.deliver(packet(number))
+            await until(one, lambda: total(one) > number)  # noqa: B023 - used at once
+        assert disk.attempts == [1]
+        assert "The last 200 receptions are in memory" in one.state()["plan_problems"][0]
+        disk.full, one._refused_until_s = False, 0.0
+        one.deliver(packet(200))
+        await until(one, lambda: one.state()["plan_problems"] == [])
+        assert max(disk.attempts) == 50
+        assert disk.payloads() == [packet(number).payload for number in range(201)]
+        assert total(one) == 201
+
+
+async def test_what_waits_is_written_at_the_end(caplog: pytest.LogCaptureFixture) -> None:
+    disk = Disk()
+    async with running(disk) as one:
+        disk.full = True
+        one.deliver(packet(0))
+        await until(one, lambda: total(one) == 1)
+        disk.full = False
+        one._refused_until_s = float("inf")
+        one.deliver(packet(1))
+        await until(one, lambda: total(one) == 2)
+        one.deliver(packet(2))  # which the loop has not seen yet
+    assert disk.payloads() == [packet(number).payload for number in range(3)]
+    assert disk.closed
+    disk.full = True
+    async with running(disk) as one:
+        one.deliver(packet(3))
+        await until(one, lambda: total(one) == 4)
+    assert "1 receptions are lost" in caplog.text
+
+
+async def test_a_post_that_comes_again_is_the_same_one() -> None:
+    disk = Disk()
+    async with running(disk) as one:
+        numbers = await asyncio.gather(*(one.receive("phone", body()) for _ in range(5)))
+        assert set(numbers) == {1}, "while the first is being written"
+        assert await one.receive("phone", body()) == 1
+        assert await one.receive("phone", body(60)) == 2
+    async with running(disk) as again:
+        assert await again.receive("phone", body()) == 1, "after a restart, hours later"
+        assert len(disk.payloads()) == 2
+        timeless = b'{"latitude": 38.1, "longitude": -98.2}'
+        assert await again.receive("phone", timeless) != await again.receive("phone", timeless)
+
+
+async def test_a_phone_that_tries_again_and_again_is_held_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(stations, "RETRY_S", 0.05)
+    disk = Disk()
+    async with running(disk) as one:
+        disk.full = True
+        for _ in range(20):
+            with pytest.raises(NotStored, match="could not be written"):
+                await one.receive("phone", body())
+        assert total(one) == 1
+        disk.full = False
+        await until(one, lambda: len(disk.payloads()) == 1)
+        assert await one.receive("phone", body()) == 1
+        assert len(disk.payloads()) == 1
+
+
+async def test_who_hangs_up_while_it_is_written_takes_nobody_along() -> None:
+    disk = Disk()
+    async with running(disk) as one:
+        first = asyncio.ensure_future(one.receive("phone", body()))
+        second = asyncio.ensure_future(one.receive("phone", body()))
+        await asyncio.sleep(0)
+        first.cancel()
+        assert await second == 1
+
+
+IN_THE_AIR = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+
+
+async def test_a_prediction_that_fails_ends_nothing(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Heard, journaled, answered as ever; the crew is told, and sees the landing of before, with its age."""
+    monkeypatch.setattr(watches, "LANDING_PAUSE_S", 0.0)
+    asked: list[int] = []
+
+    def fails(question) -> None:
+        asked.append(question.number)
+        raise IndexError("index -1 is out of bounds")
+
+    heard = list(made_flight(1_200.0))
+    disk = Disk()
+    one = Station(Flight(IN_THE_AIR), disk, (), lambda: heard[-1].heard_at_s)
+    task = asyncio.ensure_future(one.run())
+    try:
+        for reception in heard[:30]:
+            one.deliver(reception)
+        await until(one, lambda: one.state()["landing"] is not None)
+        before = one.state()["landing"]
+        with monkeypatch.context() as broken:
+            broken.setattr(watches, "predict", fails)
+            for reception in heard[30:]:
+                one.deliver(reception)
+                failures = len(asked)
+                await until(one, lambda: len(asked) > failures)  # noqa: B023 - used at once
+            await until(one, lambda: len(one.state()["plan_problems"]) == 1)
+            assert not task.done()
+            assert total(one) == len(heard)
+            assert disk.payloads() == [reception.payload for reception in heard]
+            told = one.state()
+            assert told["landing"]["as_of"] == before["as_of"] < told["track"]["time"]
+            (problem,) = told["plan_problems"]
+            assert "The landing could not be worked out" in problem
+            assert "IndexError" in problem
+            await one.command("acknowledge", "launch-1", None, None)
+            logged = [r for r in caplog.records if "prediction failed" in r.message]
+            assert len(logged) == 1
+            assert logged[0].exc_info is not None
+        one.changed()
+        await until(one, lambda: one.state()["plan_problems"] == [])
+        assert one.state()["landing"]["as_of"] > before["as_of"]
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        one.close()
+
+
+def test_a_replay_shows_the_rest_when_its_prediction_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(_: object) -> None:
+        raise IndexError("index -1 is out of bounds")
+
+    monkeypatch.setattr(watches, "predict", fails)
+    watch = Watch(Flight(IN_THE_AIR))
+    watch.flight.receive(list(made_flight(1_200.0)))
+    watch.settle_landing()
+    watch.close()
+    told = watch.state()
+    assert told["phase"] == "ascent"
+    assert told["landing"] is None
+    assert "None is shown" in told["plan_problems"][0]

@@ -1,0 +1,254 @@
+"""Two and three stations over real sockets: the same end, broken links, poor ones, and strangers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import AsyncIterator
+from dataclasses import replace
+
+import pytest
+from fastapi import FastAPI
+from websockets.asyncio.client import connect
+
+from server.flight.inputs import Reception
+from server.journal.database import JournalError
+from server.sources.source import Backoff
+from server.sync import peers as links
+from server.sync.incoming import add_door
+from server.sync.ledger import Ledger
+from server.sync.line import Line
+from server.sync.peers import Peer, Peers
+from server.sync.talk import Caller, Party
+from tests.screen.serving import serving
+from tests.sync.made import KEY, Host, contents, heard_by, ledger, running, state_of, told
+from tests.sync.poor_link import PoorLink
+
+FLIGHT = "two cars"
+QUICK = Backoff(0.05, 0.2)
+
+
+class Car:
+    """A station of this process: its ledger, its links."""
+
+    def __init__(self, held: Ledger, *peers: Peer, flight: str = FLIGHT) -> None:
+        self.ledger, self.host = held, Host(held)
+        self.know(*peers, flight=flight)
+        held.on_growth = lambda _: self.peers.stir()
+
+    def know(self, *peers: Peer, flight: str = FLIGHT) -> None:
+        self.peers = Peers(self.ledger, self.host, flight, peers, clock=lambda: 0.0, backoff=QUICK)
+
+    async def accept(self, line: Line) -> None:
+        await self.peers.accept(line)
+
+    @contextlib.asynccontextmanager
+    async def listening(self) -> AsyncIterator[int]:
+        app = FastAPI()
+        add_door(app, self)  # type: ignore[arg-type]
+        async with serving(app) as port:
+            yield port
+
+
+def address(port: int) -> str:
+    return f"ws://127.0.0.1:{port}/peer"
+
+
+def same(*cars: Car) -> bool:
+    return all(contents(car.ledger) == contents(cars[0].ledger) for car in cars)
+
+
+async def test_two_halves_end_in_the_same_state() -> None:
+    base = Car(told("car-1", slice(0, None, 2)), Peer("car-2", KEY))
+    async with base.listening() as port:
+        car = Car(told("car-2", slice(1, None, 2)), Peer("car-1", KEY, address(port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+            assert state_of(base.ledger) == state_of(car.ledger)
+            assert car.peers.states["car-1"].state == "open"
+            assert base.peers.states["car-2"].receptions == len(heard_by("x")) // 2 + 1
+            # and what is heard from now on goes at once, both ways
+            for one in (base, car):
+                one.ledger.append([replace(heard_by(one.ledger.name)[0], payload=b"news")])
+            await car.host.until(lambda: same(base, car))
+    assert len(car.host.admitted) == len(set(map(repr, car.host.admitted))), "nothing came twice"
+
+
+async def test_a_chain_of_three_carries_everything_to_its_end() -> None:
+    middle = Car(ledger("base"), Peer("car-1", KEY), Peer("car-2", KEY))
+    async with middle.listening() as port:
+        ends = [
+            Car(told(name, part), Peer("base", KEY, address(port)))
+            for name, part in (("car-1", slice(0, 100)), ("car-2", slice(100, 200)))
+        ]
+        async with running(ends[0].peers.run()), running(ends[1].peers.run()):
+            await ends[0].host.until(lambda: same(middle, *ends))
+            await ends[1].host.until(lambda: same(middle, *ends))
+    assert state_of(ends[0].ledger) == state_of(ends[1].ledger)
+
+
+async def test_a_link_that_breaks_again_and_again_goes_on_where_it_was() -> None:
+    base = Car(told("car-1"), Peer("car-2", KEY))
+    async with base.listening() as port, PoorLink(port, cut_after_bytes=5_000) as link:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+    assert link.connections > 1
+    assert len(car.host.admitted) == len(contents(base.ledger)), "no entry was taken in twice"
+    assert link.carried_bytes < 4 * whole_bytes(base.ledger), "it did not begin again each time"
+
+
+def whole_bytes(held: Ledger) -> int:
+    return sum(len(one.payload) + 64 for one in contents(held) if isinstance(one, Reception))
+
+
+async def test_late_for_a_three_hour_flight() -> None:
+    """At 256 kbit/s ten seconds carry 320,000 bytes: both ways together take less (bench: fanout)."""
+    from server.journal.recording import DEMO_LOG, read_recording
+
+    recorded = read_recording(DEMO_LOG).receptions
+    held = ledger("car-1")
+    for start in range(0, len(recorded), 3):  # commits as small as those of a live flight
+        held.append(
+            [
+                r if r.wire == "phone" else replace(r, source=f"car-1/{r.source}")
+                for r in recorded[start : start + 3]
+            ]
+        )
+    base = Car(held, Peer("car-2", KEY))
+    async with base.listening() as port, PoorLink(port) as link:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+    hours = (recorded[-1].heard_at_s - recorded[0].heard_at_s) / 3_600.0
+    assert hours > 2.5
+    assert link.carried_bytes < 320_000 * hours / 3.0
+
+
+async def test_two_that_call_each_other_keep_one_link() -> None:
+    one, other = Car(told("car-1")), Car(ledger("car-2"))
+    async with one.listening() as port_one, other.listening() as port_other:
+        one.know(Peer("car-2", KEY, address(port_other)))
+        other.know(Peer("car-1", KEY, address(port_one)))
+        async with running(one.peers.run()), running(other.peers.run()):
+            await other.host.until(lambda: same(one, other))
+            other.ledger.append([replace(heard_by("car-2")[0], payload=b"news")])
+            await one.host.until(lambda: same(one, other))
+            states = one.peers.states["car-2"].state, other.peers.states["car-1"].state
+    assert states == ("open", "open")
+
+
+@pytest.mark.parametrize(
+    ("peer", "flight", "words"),
+    [
+        (Peer("car-1", "quite another shared key"), FLIGHT, "not in this plan"),
+        (Peer("car-1", KEY), "another flight", "car-1 follows 'two cars'"),
+    ],
+)
+async def test_who_may_not_is_told_why(peer: Peer, flight: str, words: str) -> None:
+    base = Car(told("car-1"), Peer("car-2", KEY))
+    async with base.listening() as port:
+        car = Car(ledger("car-2"), replace(peer, address=address(port)), flight=flight)
+        async with running(car.peers.run()):
+            await car.host.until(lambda: words in (car.peers.states["car-1"].reason or ""))
+            assert car.peers.states["car-1"].state == "failed"
+    assert contents(car.ledger) == []
+
+
+async def test_strangers_and_the_mute_do_not_disturb_the_team() -> None:
+    base = Car(told("car-1"), Peer("car-2", KEY))
+    async with base.listening() as port, contextlib.AsyncExitStack() as held:
+        for said in (None, b"\0" * 5_000, "[]", '{"leeward": 1}', "x" * 60_000):
+            stranger = await held.enter_async_context(connect(address(port)))
+            if said is not None:
+                await stranger.send(said)
+                answer = json.loads(await stranger.recv())
+                assert "problem" in answer
+                assert KEY not in str(answer)
+        me = Party(b"\7" * 32, "car-2", FLIGHT)
+        quitter = await held.enter_async_context(connect(address(port)))
+        await quitter.send(Caller(me, KEY).hello())
+        await quitter.recv()
+        await quitter.close()
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+
+
+async def test_nobody_at_the_address_is_told_and_tried_again() -> None:
+    base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
+    silent = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)
+    port = silent.sockets[0].getsockname()[1]
+    car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+    async with running(car.peers.run()):
+        await car.host.until(lambda: car.peers.states["car-1"].state == "failed")
+        assert "does not answer" in (car.peers.states["car-1"].reason or "")
+        silent.close()
+        await silent.wait_closed()
+        app = FastAPI()
+        add_door(app, base.peers)
+        async with serving(app, port):
+            await car.host.until(lambda: same(base, car))
+
+
+async def test_strangers_take_nobodys_place(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A hundred that never say who they are, against places for four."""
+    monkeypatch.setattr(links, "MAX_UNPROVEN", 4)
+    monkeypatch.setattr(links, "MAX_TOLD", 3)
+    base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
+    async with base.listening() as port, contextlib.AsyncExitStack() as held:
+        for i in range(100):
+            stranger = await held.enter_async_context(connect(address(port)))
+            if i % 10 == 0:
+                await stranger.send(json.dumps({"problem": f"\x1b[2J{i}"}))
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        async with running(car.peers.run()):
+            await car.host.until(lambda: same(base, car))
+    assert len(base.peers._unproven) <= 4
+    refused = [r.getMessage() for r in caplog.records if "refused" in r.getMessage()]
+    assert len(refused) == 3
+    assert not any("\x1b" in words for words in refused)
+
+
+async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link() -> None:
+    base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
+    async with base.listening() as port:
+        car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
+        there_is_room = asyncio.Event()
+
+        async def in_journal(work):
+            if not there_is_room.is_set():
+                raise JournalError("database or disk is full")
+            return work()
+
+        car.host.in_journal = in_journal  # type: ignore[method-assign]
+        async with running(car.peers.run()) as calling:
+            await car.host.until(lambda: "full" in (car.peers.states["car-1"].reason or ""))
+            assert not calling.done()
+            there_is_room.set()
+            await car.host.until(lambda: same(base, car))
+
+
+@pytest.mark.parametrize("host", ["192.168.8..21", "a" * 70 + ".example", "[::1", "nobody.invalid"])
+async def test_an_address_that_cannot_be_is_told_and_ends_nothing(host: str) -> None:
+    car = Car(ledger("car-2"), Peer("car-1", KEY, f"ws://{host}:8420/peer"))
+    async with running(car.peers.run()) as calling:
+        await car.host.until(lambda: car.peers.states["car-1"].state == "failed")
+        assert host in (car.peers.states["car-1"].reason or "")
+        assert not calling.done()
+
+
+async def test_names_without_end_end_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("server.sync.link.MAX_NAMES", 50)
+    cars = [Car(told(name, slice(0, 9)), Peer("car-2", KEY)) for name in ("car-1", "car-2")]
+    for car in cars:
+        for i in range(40):
+            car.ledger.introduce(f"{car.ledger.name:>32}{i}"[-32:].encode(), f"made-{i}")
+    async with cars[0].listening() as port:
+        cars[1].know(Peer("car-1", KEY, address(port)))
+        async with running(cars[1].peers.run()):
+            await cars[1].host.until(lambda: cars[1].peers.states["car-1"].state == "failed")
+    assert all(len(car.ledger.names) <= 50 for car in cars)

@@ -1,0 +1,188 @@
+"""The talk without a socket: who may, what a stranger on the way can do (nothing), and how it is told."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+
+import pytest
+from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.sync.entry import Lane
+from server.sync.keys import stretched
+from server.sync.talk import (
+    MAX_MESSAGE_BYTES,
+    RECORD_BYTES,
+    Answerer,
+    Caller,
+    Party,
+    Sealed,
+    TalkError,
+    key_id,
+    pack_have,
+    unpack_have,
+)
+
+KEY, OTHER = "a key that the team shares", "a key of somebody else"
+ONE = Party(b"\1" * 32, "car-1", "Tern 7")
+TWO = Party(b"\2" * 32, "car-2", "Tern 7")
+
+
+def meet(
+    called: Party = TWO, calls_with: str = KEY, answers_with: str = KEY
+) -> tuple[Sealed, Sealed]:
+    caller, answerer = Caller(ONE, calls_with), Answerer(called, {key_id(calls_with): answers_with})
+    proof, other, mine = caller.answer(answerer.challenge(caller.hello()))
+    assert other == called
+    met, theirs = answerer.accept(proof)
+    assert met == ONE
+    return mine, theirs
+
+
+def test_the_library_derives_and_seals_as_published() -> None:
+    """HKDF: RFC 5869, appendix A.1. ChaCha20-Poly1305: RFC 8439, section 2.8.2."""
+    key = HKDF(
+        SHA256(), 42, bytes.fromhex("000102030405060708090a0b0c"),
+        bytes.fromhex("f0f1f2f3f4f5f6f7f8f9"),
+    ).derive(b"\x0b" * 22)  # fmt: skip
+    assert key.hex().startswith("3cb25f25faacd57a90434f64d0362f2a2d2d0a90cf1a5a4c5db02d56ecc4c5bf")
+    sealed = ChaCha20Poly1305(bytes(range(0x80, 0xA0))).encrypt(
+        bytes.fromhex("070000004041424344454647"),
+        b"Ladies and Gentlemen of the class of '99: If I could offer you only one tip for the "
+        b"future, sunscreen would be it.",
+        bytes.fromhex("50515253c0c1c2c3c4c5c6c7"),
+    )
+    assert sealed[-16:].hex() == "1ae10b594f09e26a7e902ecbd0600691"
+
+
+def test_both_ends_understand_each_other_and_nobody_else_does() -> None:
+    mine, theirs = meet()
+    for message in (b"first", b"second" * 50, b"x" * 300_000):
+        records = mine.seal(message)
+        assert all(len(record) <= RECORD_BYTES + 17 for record in records)
+        assert b"second" not in b"".join(records)
+        assert [theirs.open(record) for record in records][-1] == message
+    (back,) = theirs.seal(b"answer")
+    assert mine.open(back) == b"answer"
+
+
+def test_each_talk_has_keys_of_its_own() -> None:
+    (record,) = meet()[0].seal(b"heard before")
+    with pytest.raises(TalkError, match="altered"):
+        meet()[1].open(record)
+
+
+@pytest.mark.parametrize("harm", ["altered", "repeated", "left out", "turned back"])
+def test_whoever_meddles_ends_the_talk(harm: str) -> None:
+    mine, theirs = meet()
+    (first,), (second,) = mine.seal(b"first"), mine.seal(b"second")
+    if harm == "altered":
+        with pytest.raises(TalkError):
+            theirs.open(first[:-1] + bytes([first[-1] ^ 1]))
+        return
+    if harm == "turned back":
+        with pytest.raises(TalkError):
+            mine.open(first)
+        return
+    if harm == "repeated":
+        theirs.open(first)
+        second = first
+    with pytest.raises(TalkError):
+        theirs.open(second)
+
+
+def test_without_the_key_neither_side_gets_in() -> None:
+    with pytest.raises(TalkError, match="does not know the shared key"):
+        meet(answers_with=OTHER)  # somebody who only knows which key is meant
+    answerer = Answerer(TWO, {key_id(KEY): KEY})
+    with pytest.raises(TalkError, match="not in this plan"):
+        answerer.challenge(Caller(ONE, OTHER).hello())
+    challenge = answerer.challenge(Caller(ONE, KEY).hello())
+    assert KEY not in challenge
+    with pytest.raises(TalkError, match="does not know the shared key"):
+        answerer.accept(json.dumps({"proof": json.loads(challenge)["proof"]}))  # its own, sent back
+
+
+def test_another_flight_is_told_by_name() -> None:
+    with pytest.raises(TalkError, match="car-2 follows 'Tern 8', this plan 'Tern 7'"):
+        meet(Party(TWO.station, "car-2", "Tern 8"))
+
+
+def test_a_bomb_is_not_unpacked() -> None:
+    mine, theirs = meet()
+    records = mine.seal(bytes(MAX_MESSAGE_BYTES + 1))
+    with pytest.raises(TalkError, match="without end"):
+        [theirs.open(record) for record in records]
+
+
+def test_lists_go_there_and_back() -> None:
+    have = {Lane(b"\1" * 32, "car-1/tnc"): 12, Lane(b"\2" * 32, ""): 3}
+    names = {b"\1" * 32: "car-1"}
+    assert unpack_have(pack_have(have, names)) == (have, names)
+
+
+def test_numbers_without_end_are_refused_in_words() -> None:
+    station = "01" * 32
+    for last in ("Infinity", "1e999", "NaN", "null"):
+        with pytest.raises(TalkError):
+            unpack_have(f'{{"lanes": [["{station}", "", {last}]], "names": {{}}}}'.encode())
+
+
+def test_what_the_other_side_says_moves_no_terminal() -> None:
+    with pytest.raises(TalkError) as told:
+        Caller(ONE, KEY).answer('{"problem": "\\u001b]0;title\\u0007\\nERROR all is lost"}')
+    assert str(told.value).isprintable()
+
+
+@given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
+@settings(max_examples=300, deadline=None)
+def test_any_bytes_are_refused_in_words(data: bytes) -> None:
+    text = data.decode("utf-8", "replace")
+    with pytest.raises(TalkError):
+        unpack_have(data)
+    with pytest.raises(TalkError):
+        Answerer(TWO, {key_id(KEY): KEY}).challenge(text)
+    with pytest.raises(TalkError):
+        Caller(ONE, KEY).answer(text)
+    with pytest.raises(TalkError):
+        meet()[0].open(data)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.text(max_size=70),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(
+                ["leeward", "key", "nonce", "station", "name", "flight", "proof", "lanes", "names"]
+            ),
+            inner,
+        )
+    ),
+    max_leaves=12,
+)
+
+
+@given(JSON)
+@settings(max_examples=300, deadline=None)
+def test_any_json_is_refused_in_words_if_it_is_refused(said: object) -> None:
+    hello = json.loads(Caller(ONE, KEY).hello())
+    asked = hello | said if isinstance(said, dict) else said
+    answerer = Answerer(TWO, {key_id(KEY): KEY})
+    with contextlib.suppress(TalkError):
+        answerer.challenge(json.dumps(asked))
+    with pytest.raises(TalkError):
+        Caller(ONE, KEY).answer(json.dumps(said))
+
+
+def test_a_shared_key_is_stretched_as_published() -> None:
+    """scrypt of the standard library: RFC 7914, section 12, third vector; ours costs as much."""
+    made = hashlib.scrypt(b"pleaseletmein", salt=b"SodiumChloride", n=16_384, r=8, p=1, dklen=64)
+    assert made.hex().startswith("7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2")
+    assert stretched("the team's shared key") != stretched("the team's shared kez")
+    assert len(bytes.fromhex(stretched("the team's shared key"))) == 64
