@@ -22,10 +22,10 @@ from decoders.reports import WIRES, Wire
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
-from server.flight.view.snapshot import snapshot
 from tests.decoders.corpus import payloads
 from tests.decoders.fuzz import mutations
 from tests.flights import LAUNCH, T0, packet
+from tests.seen import shown
 
 SLOW_S = 0.020
 STEP_S = 2.0  # between two packets
@@ -148,7 +148,7 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
         question = flight.landing_question()
         landing = None if question is None else predict(question)
         pair = None if question is None or landing is None else (question, landing)
-        _finite("state", snapshot(flight, pair), found)
+        _finite("state", shown(flight, pair), found)
     except Exception as fault:
         found.exceptions[f"landing: {type(fault).__name__}: {fault}"[:200]] += 1
     found.unusable += flight.counts.unusable
@@ -157,7 +157,7 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
 
 def _look(flight: Flight, found: Found) -> None:
     began_s = time.process_time()
-    state = snapshot(flight, None)
+    state = shown(flight)
     found.slowest_snapshot_s = max(found.slowest_snapshot_s, time.process_time() - began_s)
     _finite("state", state, found)
 

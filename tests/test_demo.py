@@ -16,7 +16,7 @@ from server.plan.file import load as load_plan
 from server.rehearsal.flight import fly
 from server.rehearsal.record import write
 from server.rehearsal.scenario import load
-from server.session.replay import state_at
+from tests.seen import seen_at
 
 EXPECTED = orjson.loads(DEMO_LOG.with_suffix(".expected.json").read_bytes())
 TRUTH = orjson.loads(DEMO_LOG.with_suffix(".truth.json").read_bytes())
@@ -36,7 +36,7 @@ def metres_between(a: dict[str, Any], b: dict[str, Any]) -> float:
 def state() -> dict[str, Any]:
     recording = read_recording(DEMO_LOG)
     assert not recording.problems
-    return state_at(
+    return seen_at(
         recording.receptions, load_plan(DEMO_LOG.with_suffix(".toml")).for_flight(), None
     )
 
@@ -93,7 +93,7 @@ def test_it_shows_what_a_demo_must_show() -> None:
     assert 12 * 60_000 <= first_post - events["landing"] <= 20 * 60_000
 
     def trackers(at_ms: int) -> dict[str, Any]:
-        known = state_at(recording.receptions, plan, at_ms)
+        known = seen_at(recording.receptions, plan, at_ms)
         return {tracker["label"]: tracker for tracker in known["trackers"]}
 
     frozen = next(fault for fault in TRUTH["faults"] if fault["kind"] == "frozen")

@@ -12,7 +12,8 @@ ROOT = Path(__file__).parent.parent
 
 # what each room may import of ours, beside itself; a room is the longest fitting prefix
 PHYSICS = {"server.flight.physics"}
-INPUTS = PHYSICS | {"decoders", "server.flight.inputs", "server.flight.times"}
+STATE = PHYSICS | {"server.flight.state", "server.flight.mission_state"}
+INPUTS = STATE | {"decoders", "server.flight.inputs", "server.flight.times"}
 TRACK = INPUTS | {"server.flight.track"}
 LANDING = TRACK | {"server.flight.landing"}
 PACKETS = TRACK | {"server.flight.packets"}
@@ -20,6 +21,8 @@ FLIGHT = {"decoders", "server.flight"}
 MAY_IMPORT = {
     "decoders": set(),
     "server.flight.physics": set(),
+    "server.flight.state": PHYSICS,
+    "server.flight.mission_state": STATE,
     "server.flight.inputs": PHYSICS | {"decoders"},
     "server.flight.times": set(),
     "server.flight.track": TRACK,

@@ -98,7 +98,7 @@ export function start(connect, post) {
     const { now, replay } = store.state;
     clock.set(now, replay === null ? 1 : replay.paused ? 0 : replay.speed);
     document.body.dataset.phase = store.state.phase;
-    preferences.plannedUnits(store.state.flight.units);
+    preferences.plannedUnits(store.state.units);
     drawSoon();
   });
   preferences.onChange(drawSoon);

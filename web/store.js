@@ -1,7 +1,7 @@
 /** What the page knows: the last state and the history, built from the server's messages. */
 
 /**
- * @typedef {import('./types.js').State} State
+ * @typedef {import('./types.js').Shown} Shown
  * @typedef {import('./types.js').History} History
  */
 
@@ -9,8 +9,10 @@ const EMPTY = () => ({ track: [], fixes: {}, vehicles: {}, sensors: {} });
 
 export function createStore() {
   const listeners = new Set();
+  /** @type {any} the state as it was sent */
+  let mission = null;
   const store = {
-    /** @type {State | null} */
+    /** @type {Shown | null} */
     state: null,
     /** @type {History} */
     history: EMPTY(),
@@ -18,6 +20,8 @@ export function createStore() {
     sequence: null,
     /** The lowest index of the track that changed since the map last drew it. */
     trackFrom: 0,
+    /** Which of the mission's flights the panels show. */
+    chosen: 0,
 
     /**
      * @param {any} message
@@ -25,24 +29,34 @@ export function createStore() {
      */
     apply(message) {
       if (message.kind === 'snapshot') {
-        ({ session: store.session, sequence: store.sequence, state: store.state } = message);
+        ({ session: store.session, sequence: store.sequence } = message);
+        mission = message.state;
+        store.state = shown();
         store.history = message.history;
         store.trackFrom = 0;
-        tell(new Set([...Object.keys(message.state), 'history']));
+        tell(new Set([...Object.keys(store.state), 'history']));
         return true;
       }
       if (message.session !== store.session || store.state === null) return false;
       if (message.kind === 'beat') {
         if (message.sequence !== store.sequence) return message.sequence < store.sequence;
-        store.state = { ...store.state, now: message.now };
+        mission = { ...mission, now: message.now };
+        store.state = shown();
         tell(new Set(['now']));
         return true;
       }
       if (message.sequence <= store.sequence) return true; // heard already
       if (message.sequence !== store.sequence + 1) return false;
       store.sequence = message.sequence;
-      store.state = { ...store.state, ...message.state };
-      const changed = new Set(Object.keys(message.state));
+      const { flights, ...shared } = message.state;
+      const parts = flights ?? mission.flights.map(() => ({}));
+      mission = {
+        ...mission,
+        ...shared,
+        flights: parts.map((part, n) => ({ ...mission.flights[n], ...part })),
+      };
+      store.state = shown();
+      const changed = new Set([...Object.keys(shared), ...Object.keys(parts[store.chosen] ?? {})]);
       if (splice(message.history)) changed.add('history');
       tell(changed);
       return true;
@@ -53,6 +67,12 @@ export function createStore() {
       listeners.add(listener);
     },
   };
+
+  /** What the panels read: the mission, with the chosen flight's sections beside it and as `flight`. */
+  function shown() {
+    const flight = mission.flights[store.chosen] ?? mission.flights[0];
+    return { ...mission, ...flight, flight };
+  }
 
   function tell(changed) {
     for (const listener of listeners) listener(changed);

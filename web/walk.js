@@ -177,9 +177,9 @@ function signalWords({ trackers }, now_s) {
 }
 
 store.onChange(() => {
-  const { now, replay, flight } = store.state;
+  const { now, replay, units: planned } = store.state;
   clock.set(now, replay === null ? 1 : replay.paused ? 0 : replay.speed);
-  preferences.plannedUnits(flight.units);
+  preferences.plannedUnits(planned);
   renderSoon();
 });
 preferences.onChange(renderSoon);

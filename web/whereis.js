@@ -6,14 +6,14 @@ const RAD = Math.PI / 180;
 /** @param {import('./types.js').Context} context */
 export function createWhereIs(context) {
   /** @param {{latitude_deg: number, longitude_deg: number}} place */
-  return ({ latitude_deg, longitude_deg }) => {
-    const town = context.map.nearest(latitude_deg, longitude_deg);
+  return (place) => {
+    const town = context.map.nearest(place.latitude_deg, place.longitude_deg);
     if (town !== null) {
-      return { from: town.name, ...wayFrom(town.at.lat, town.at.lng, latitude_deg, longitude_deg) };
+      return { from: town.name, ...wayFrom(town.at.lat, town.at.lng, place.latitude_deg, place.longitude_deg) };
     }
-    const { launch_latitude_deg: lat, launch_longitude_deg: lon } = context.store.state.flight;
+    const { latitude_deg: lat, longitude_deg: lon } = context.store.state.launch;
     if (lat === null || lon === null) return { from: 'nowhere known', range_m: null, bearing_deg: null };
-    return { from: 'the launch', ...wayFrom(lat, lon, latitude_deg, longitude_deg) };
+    return { from: 'the launch', ...wayFrom(lat, lon, place.latitude_deg, place.longitude_deg) };
   };
 }
 

@@ -65,9 +65,10 @@ def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
     if journal_path.is_file():
         with Journal(journal_path, read_only=True) as journal:
             receptions = [reception for _, reception in journal.receptions()]
-        landing = state_at(receptions, plan.for_flight(), None)["landing"]
+        (flight,) = state_at(receptions, plan.for_flight(), None).flights
+        landing = flight.landing
         if landing is not None:
-            ring = landing["search_area"]["p90"]["coordinates"][0]
+            ring = landing.search_area.p90.coordinates[0]
             lons, lats = zip(*ring, strict=True)
             return (min(lons), min(lats), max(lons), max(lats)), "the predicted area"
     if plan.launch is None:

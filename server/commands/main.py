@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
-import orjson
 import typer
 
 from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
@@ -16,11 +15,13 @@ from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Door, NoPort, addresses
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
+from server.debrief.sentences import lift_words
 from server.flight.times import parse_time
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
 from server.journal.recording import inferred_plan
 from server.rehearsal.clock import ClockError
+from server.screen import replies
 from server.screen.certificate import CertificateError
 from server.screen.keys import KeysError, keys_beside
 from server.session.replay import state_at
@@ -123,7 +124,7 @@ def replay(
             surroundings.terrain,
             surroundings.forecast,
         )
-        sys.stdout.buffer.write(orjson.dumps(state, option=orjson.OPT_INDENT_2) + b"\n")
+        sys.stdout.buffer.write(replies.as_json(state, indent=True) + b"\n")
         sys.stdout.buffer.flush()
         return
     from server.commands import wiring as run
@@ -192,7 +193,7 @@ def check(
     typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
     lift = checked.for_flight().balloon.lift
     if lift is not None:
-        typer.echo(f"ok   balloon: {lift.text}")
+        typer.echo(f"ok   balloon: {lift_words(lift)}")
     launch, terrain = checked.launch, surroundings.terrain
     sound = True
     forecast = check_forecast(checked, surroundings)

@@ -22,6 +22,7 @@ from server.commands.listen import Door, addresses, free_port
 from server.commands.sharing import Links, open_ledger
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
+from server.flight.mission_state import Problem, ProblemKind
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
 from server.journal.recording import Recording
@@ -94,16 +95,17 @@ async def live(
     ledger = open_ledger(plan, journal)
     specs = plan.source_specs(path.parent)
     station = Station(flight, ledger or journal, specs, clock, plan.phone_tokens())
-    problems += face.basemap.problems
+    problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
     forecast = check_forecast(plan, surroundings)
-    problems += [forecast[1]] if forecast is not None and not forecast[0] else []
+    if forecast is not None and not forecast[0]:
+        problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=forecast[1]))
     links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
     gc.freeze()  # and would hold the loop up later
     gc.enable()
-    station.plan_problems = tuple(problems)
+    station.own_problems = tuple(problems)
 
-    def tell_of_plan(words: str | None) -> None:
-        station.plan_problems = (*problems, *([words] if words else []))
+    def tell_of_plan(edited: Problem | None) -> None:
+        station.own_problems = (*problems, *([edited] if edited is not None else []))
         station.notify()
 
     watching = functools.partial(watch_plan, path, plan, tell_of_plan)
@@ -146,7 +148,9 @@ async def replay(
         terrain=surroundings.terrain,
         forecast=surroundings.forecast,
     )
-    player.plan_problems = tuple(face.basemap.problems)
+    player.own_problems = tuple(
+        Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems
+    )
     try:
         await _serve(player, face, player.run, door)
     finally:

@@ -16,7 +16,9 @@ from typing import Any
 import orjson
 
 from server.debrief.record import FlightRecord, RawFix
+from server.debrief.sentences import rejection_words
 from server.flight.times import rfc3339
+from server.flight.track.fixes import Verdict
 from server.journal.text import format_line
 
 GPX = "http://www.topografix.com/GPX/1/1"
@@ -79,7 +81,7 @@ def gpx(record: FlightRecord) -> bytes:
                 segment, "trkpt", fix.latitude_deg, fix.longitude_deg, fix.altitude_m, fix.time_s
             )
             if not verdict.accepted:
-                _add(point, "cmt", f"not used: {verdict.reason}")
+                _add(point, "cmt", f"not used: {_why(verdict)}")
     return _xml(root)
 
 
@@ -124,7 +126,7 @@ def kml(record: FlightRecord) -> bytes:
     for name, fixes in by_tracker(record).items():
         raw = _folder(document, f"Raw fixes of {name}", shown=False)
         for fix, verdict in fixes:
-            words = None if verdict.accepted else f"not used: {verdict.reason}"
+            words = None if verdict.accepted else f"not used: {_why(verdict)}"
             place = (fix.longitude_deg, fix.latitude_deg, fix.altitude_m)
             _kml_point(raw, None, words, fix.time_s, place)
     return _xml(root)
@@ -193,7 +195,7 @@ def geojson(record: FlightRecord) -> bytes:
         features.append(_feature(
             {"type": "Point", "coordinates": place}, what="raw fix", tracker=fix.tracker,
             time=rfc3339(fix.time_s), used=verdict.accepted, altitude_used=verdict.altitude_used,
-            reason=verdict.reason,
+            reason=_why(verdict),
         ))  # fmt: skip
     for event in record.happenings:
         place = [event.longitude_deg, event.latitude_deg, round(event.altitude_m, 1)]
@@ -270,7 +272,7 @@ def fixes_csv(record: FlightRecord) -> bytes:
     )  # fmt: skip
     return write_csv(header, (
         (rfc3339(f.time_s), f.tracker, f"{f.latitude_deg:.8f}", f"{f.longitude_deg:.8f}",
-         f.altitude_m, f.pressure_pa, v.accepted, v.altitude_used, v.reason)
+         f.altitude_m, f.pressure_pa, v.accepted, v.altitude_used, _why(v))
         for f, v in record.raw
     ))  # fmt: skip
 
@@ -296,3 +298,7 @@ def text_log(record: FlightRecord) -> bytes:
     ]
     lines = [*header, *(format_line(r) for r in record.recording.receptions)]
     return ("\n".join(lines) + "\n").encode("utf-8", "surrogateescape")
+
+
+def _why(verdict: Verdict) -> str | None:
+    return None if verdict.reason is None else rejection_words(verdict.reason)

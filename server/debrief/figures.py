@@ -9,9 +9,10 @@ from typing import NamedTuple
 
 from server.debrief.receivers import Far, farthest
 from server.debrief.record import FLYING, FlightRecord
+from server.debrief.words import at
 from server.flight.packets.senders import Sender
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.times import clock
+from server.flight.state import Rejection, RejectionKind
 
 _GAP_S = 180.0  # without a fix that was used: longer ones are told
 _WIDE_M = 100.0  # 1 sigma of the smoothed position above this is told
@@ -89,33 +90,34 @@ class TrackerShare(NamedTuple):
     share: float  # of the fixes that were used
     farthest: Far | None
     heard_by: Sequence[tuple[str, int]]
-    reasons: Sequence[tuple[str, int]]
+    reasons: Sequence[tuple[Rejection, int]]  # alike in kind; the first of them
 
 
 def tracker_shares(record: FlightRecord) -> list[TrackerShare]:
     used_by: dict[str, int] = {}
-    reasons: dict[str, dict[str, int]] = {}
+    reasons: dict[str, dict[RejectionKind, tuple[Rejection, int]]] = {}
     for fix, verdict in record.raw:
         if verdict.accepted:
             used_by[fix.tracker] = used_by.get(fix.tracker, 0) + 1
         elif verdict.reason:
             told = reasons.setdefault(fix.tracker, {})
-            told[verdict.reason] = told.get(verdict.reason, 0) + 1
+            first, count = told.get(verdict.reason.kind, (verdict.reason, 0))
+            told[verdict.reason.kind] = first, count + 1
     total = max(sum(used_by.values()), 1)
     far = farthest(record)
     shares = []
-    for entry in record.state["trackers"]:
-        name = entry["name"]
+    for entry in record.shown.trackers:
+        name = entry.name
         sender = record.flight.senders.get(name)
         gap = None if sender is None else _longest_gap(record, sender)
         shares.append(TrackerShare(
-            name, entry["label"], entry["role"], entry["heard"] + entry["missed"],
-            entry["heard"], entry["missed"], entry["copies"], entry["interval_s"],
+            name, entry.label, entry.role, entry.heard + entry.missed,
+            entry.heard, entry.missed, entry.copies, entry.interval_s,
             None if gap is None else gap[0], None if gap is None else gap[1],
-            entry["fixes"], used_by.get(name, 0), used_by.get(name, 0) / total,
+            entry.fixes, used_by.get(name, 0), used_by.get(name, 0) / total,
             max((f for (tracker, _), f in far.items() if tracker == name), default=None),
-            [(h["name"], h["packets"]) for h in entry["heard_by"]],
-            sorted(reasons.get(name, {}).items(), key=lambda r: -r[1]),
+            [(h.name, h.packets) for h in entry.heard_by],
+            sorted(reasons.get(name, {}).values(), key=lambda r: -r[1]),
         ))  # fmt: skip
     return shares
 
@@ -150,7 +152,7 @@ def uncertain(record: FlightRecord) -> list[Uncertain]:
         worst = max(wide, key=lambda p: p.sigma_h_m)
         found.append(Uncertain(wide[0].time_s, wide[-1].time_s, (
             f"{len(wide)} points with a standard deviation above {_WIDE_M:.0f} m, "
-            f"the widest {worst.sigma_h_m:,.0f} m at {clock(worst.time_s)}"
+            f"the widest {worst.sigma_h_m:,.0f} m at {at(worst.time_s)} UTC"
         )))  # fmt: skip
     last, landing = (flown[-1] if flown else None), record.last("landing")
     if last is not None and landing is not None and landing.time_s - last.time_s > _GAP_S:

@@ -16,7 +16,9 @@ from jinja2 import Template
 
 from server.debrief.export import by_tracker
 from server.debrief.record import FlightRecord, TrackPoint
-from server.flight.times import clock
+from server.debrief.sentences import rejection_words
+from server.debrief.words import at
+from server.flight.state import Rejection
 
 LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a17", "#565044"
 TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
@@ -224,7 +226,7 @@ def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
     if len(path) > 1:
         folium.PolyLine(path, color=LANDING, weight=1, dash_array="4 4").add_to(predictions)
     dots = [
-        (p.latitude_deg, p.longitude_deg, f"Predicted at {clock(p.at_s)}" + (
+        (p.latitude_deg, p.longitude_deg, f"Predicted at {at(p.at_s)} UTC" + (
             "" if p.off_m is None else f": {p.off_m / 1000:.1f} km off"), False)
         for p in record.predictions
     ]  # fmt: skip
@@ -233,16 +235,19 @@ def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
     for p in record.predictions:
         ring = [(lat, lon) for lon, lat in p.ring_90]
         folium.PolyLine(ring, color=LANDING, weight=1, dash_array="6 4").add_to(group)
-    landing = record.state["landing"]
+    landing = record.shown.landing
     if landing is not None:
         group = folium.FeatureGroup(name="Landing").add_to(drawn)
-        for part, fill in (("p90", False), ("p50", True)):
-            ring = [(lat, lon) for lon, lat in landing["search_area"][part]["coordinates"][0]]
+        for part, fill in ((landing.search_area.p90, False), (landing.search_area.p50, True)):
+            ring = [(lat, lon) for lon, lat in part.coordinates[0]]
             folium.Polygon(
                 ring, color=LANDING, weight=2, fill=fill, fill_opacity=0.2, dash_array="6 4"
             ).add_to(group)
 
 
-def _fix_words(tracker: str, time_s: float, altitude_m: float | None, reason: str | None) -> str:
+def _fix_words(
+    tracker: str, time_s: float, altitude_m: float | None, reason: Rejection | None
+) -> str:
     height = "no altitude" if altitude_m is None else f"{altitude_m:,.0f} m"
-    return f"{tracker}, {clock(time_s)}, {height}" + (f". Not used: {reason}" if reason else "")
+    unused = f". Not used: {rejection_words(reason)}" if reason else ""
+    return f"{tracker}, {at(time_s)} UTC, {height}{unused}"

@@ -14,8 +14,9 @@ from server.debrief import tables
 from server.debrief.charts import Axes, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, bounds, draw
 from server.debrief.record import FlightRecord
+from server.debrief.sentences import CAUTIONS
+from server.flight.state import AvoidChance
 from server.flight.times import rfc3339
-from server.flight.view.snapshot import CAUTIONS
 
 _KEY_M = range(0, 36_001, 6_000)
 _SENSOR_ROWS = 24  # a hostile sender cannot fill the page
@@ -42,7 +43,7 @@ def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: st
         start, end = rfc3339(heard[0])[:16].replace("T", " "), rfc3339(heard[-1])[11:16]
         subtitle = f"{len(heard):,} receptions, {start} to {end}."
     cautions = [
-        *CAUTIONS[1:3], *(f"{a['name']}: marked by the crew as ground to avoid."
+        *CAUTIONS[1:3], *(f"{a.name}: marked by the crew as ground to avoid."
                           for a in _avoid(record)), CAUTIONS[3],
     ]  # fmt: skip
     return render(
@@ -52,9 +53,9 @@ def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: st
     )  # fmt: skip
 
 
-def _avoid(record: FlightRecord) -> list[dict[str, Any]]:
-    landing = record.state["landing"]
-    return [a for a in landing["avoid"] if a["chance"] > 0.0] if landing else []
+def _avoid(record: FlightRecord) -> list[AvoidChance]:
+    landing = record.shown.landing
+    return [a for a in landing.avoid if a.chance > 0.0] if landing else []
 
 
 def render(records: Sequence[FlightRecord], **words: Any) -> bytes:

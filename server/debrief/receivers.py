@@ -71,9 +71,9 @@ def _cars(record: FlightRecord) -> dict[str, Car]:
 def _fixed(record: FlightRecord) -> Mapping[str, tuple[float, float]]:
     """Stations of the network with a known place, by name."""
     return {
-        s["name"]: (s["latitude_deg"], s["longitude_deg"])
-        for s in record.state["stations"]
-        if s["latitude_deg"] is not None
+        s.name: (s.latitude_deg, s.longitude_deg)
+        for s in record.state.senders
+        if s.latitude_deg is not None and s.longitude_deg is not None
     }
 
 

@@ -6,16 +6,19 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from server.debrief.sentences import event_words, problem_words
 from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion, Terrain
+from server.flight.mission_state import State
 from server.flight.physics.geodesy import distance_bearing
+from server.flight.state import FlightState
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
 from server.flight.view.history import History, HistoryBook
@@ -95,7 +98,7 @@ class FlightRecord:
     recording: Recording
     plan: Plan
     flight: Flight
-    state: dict[str, Any]
+    state: State
     history: History
     track: Sequence[TrackPoint]
     raw: Sequence[RawFix]  # in order of time
@@ -104,6 +107,11 @@ class FlightRecord:
     landing: Place | None
     question: LandingQuestion | None
     problems: Sequence[str]
+
+    @property
+    def shown(self) -> FlightState:
+        """The flight as the screen showed it at the end."""
+        return self.state.flights[0]
 
     def first(self, kind: str) -> Happening | None:
         """The first event of that kind."""
@@ -157,11 +165,14 @@ def replay_flight(
                 flight.track.records(), flight.track.verdicts(), strict=True
             )
         ],
-        happenings=_happenings(flight, state),
+        happenings=_happenings(state.flights[0]),
         predictions=[_judge(s, place) for s in stood if _ahead(s, place)],
         landing=place,
         question=question,
-        problems=[*recording.problems, *state["plan_problems"], *_gaps_of_record(flight, place)],
+        problems=[
+            *recording.problems, *(problem_words(one) for one in state.problems),
+            *_gaps_of_record(flight, place),
+        ],
     )  # fmt: skip
 
 
@@ -263,13 +274,13 @@ def places_at(
     return lat, (here + 180.0) % 360.0 - 180.0
 
 
-def _happenings(flight: Flight, state: dict[str, Any]) -> list[Happening]:
+def _happenings(shown: FlightState) -> list[Happening]:
     return [
         Happening(
-            event.kind, event.time_s, told["latitude_deg"], told["longitude_deg"],
-            event.altitude_m, told["text"],
+            event.kind, event.time.timestamp(), event.latitude_deg, event.longitude_deg,
+            event.altitude_m, event_words(event.kind, event.altitude_m, event.time.timestamp()),
         )
-        for event, told in zip(flight.events(), state["events"], strict=True)
+        for event in shown.events
     ]  # fmt: skip
 
 

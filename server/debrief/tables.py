@@ -16,9 +16,9 @@ from server.debrief.figures import (
 from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
+from server.debrief.sentences import alarm_words, rejection_words
 from server.debrief.table import Table
 from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
-from server.flight.times import parse_time
 
 _TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
 
@@ -69,15 +69,11 @@ def _events(record: FlightRecord) -> Table:
 
 def _alarms(record: FlightRecord) -> Table:
     rows = [
-        (at(_time(alarm["time"])), "yes" if alarm["acknowledged"] else "no", alarm["text"])
-        for alarm in record.state["alarms"]
-        if alarm["kind"] not in _TOLD_AS_EVENTS
+        (at(alarm.time.timestamp()), "yes" if alarm.acknowledged else "no", alarm_words(alarm))
+        for alarm in record.state.alarms
+        if alarm.kind not in _TOLD_AS_EVENTS
     ]
     return Table("Alarms", ("Time", "Seen", "What"), rows, empty="None.")
-
-
-def _time(text: str) -> float:
-    return parse_time(text) / 1000.0
 
 
 def _predictions(record: FlightRecord) -> Table:
@@ -133,7 +129,7 @@ def _trackers(shares: Sequence[TrackerShare]) -> Table:
             NONE if s.longest_gap_s is None or s.gap_from_s is None
             else f"{duration(s.longest_gap_s)} from {at(s.gap_from_s)}",
             f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest, "by {0.station}"),
-            "; ".join(f"{reason} ({n})" for reason, n in s.reasons[:3]) or NONE,
+            "; ".join(f"{rejection_words(reason)} ({n})" for reason, n in s.reasons[:3]) or NONE,
         )
         for s in shares
     ]  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from server.flight.times import clock
+from datetime import UTC, datetime
 
 NONE = "–"
 
@@ -33,7 +33,7 @@ def duration(value_s: float | None) -> str:
 
 def at(time_s: float) -> str:
     """Of the day; the page says that all times are UTC."""
-    return clock(time_s).removesuffix(" UTC")
+    return f"{datetime.fromtimestamp(round(time_s), UTC):%H:%M:%S}"
 
 
 def apart(distance_m: float) -> str:

@@ -1,27 +1,31 @@
-"""What the crew must hear about: burst, odd fall, tracker lost, low, landed. Of the flight alone."""
+"""Rules: what the crew must hear about, each alarm from its rise to its end.
+
+A rule is a function of what the flight shows (`Evidence`) that yields alarms; `RULES` lists them. What
+an alarm tells is numbers with units in their names. The page has sentences for the kinds that it knows
+and shows any other kind by its name and its numbers.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Literal, NamedTuple
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
-from server.flight.landing.fall_signs import FallSigns, times_words
+from server.flight.landing.fall_signs import FallSigns
+from server.flight.mission_state import Fact, Severity
 from server.flight.packets.beacon_health import Silence
-from server.flight.times import clock
-from server.flight.track.events import Event, EventKind, Withdrawn
-
-Kind = Literal["launch", "burst", "float", "tracker_lost", "low", "landed", "fall"]
-Severity = Literal["info", "warning", "urgent"]
+from server.flight.times import moment
+from server.flight.track.events import Event, Withdrawn
 
 
-class Alarm(NamedTuple):
+class Raised(NamedTuple):
     """`id` stays the same as long as the alarm does, so that it can be acknowledged."""
 
     id: str
-    kind: Kind
+    kind: str
     severity: Severity
-    time_s: float
-    text: str
+    from_s: float
+    until_s: float | None
+    facts: Mapping[str, Fact]
 
 
 class LowPoint(NamedTuple):
@@ -31,93 +35,117 @@ class LowPoint(NamedTuple):
     height_m: float
 
 
-def of_events(events: Sequence[Event], site_m: float | None) -> Iterable[Alarm]:
-    """Launch, float, sink, burst and landing; the id names the occurrence, by when it was noticed.
+class Beacon(NamedTuple):
+    """One tracker's silences, past and present."""
 
-    An acknowledged burst that is withdrawn does not silence the next one.
-    """
-    for event in events:
-        number = round(event.noticed_s)
-        above = ""
-        if site_m is not None and event.kind in ("burst", "float", "sink"):
-            above = f" ({event.altitude_m - site_m:,.0f} m above the launch site)"
-        at = f"{event.altitude_m:,.0f} m{above} at {clock(event.time_s)}"
-        if event.kind == "burst":
-            yield Alarm(f"burst-{number}", "burst", "urgent", event.noticed_s, f"Burst at {at}.")
-        elif event.kind == "float":
-            text = f"No longer climbing: floats at {at}."
-            yield Alarm(f"float-{number}", "float", "warning", event.noticed_s, text)
-        elif event.kind == "sink":
-            text = (
-                f"Sinks since {at}, more slowly than under a parachute: a leak, a balloon that still "
-                "carries it, or a wrong altitude."
-            )
-            yield Alarm(f"sink-{number}", "fall", "warning", event.noticed_s, text)
-        elif event.kind == "landing":
-            text = f"At rest on the ground, {at}."
-            yield Alarm(f"landed-{number}", "landed", "urgent", event.noticed_s, text)
-        elif event.kind == "launch":
-            text = f"Launched at {clock(event.time_s)}."
-            yield Alarm(f"launch-{number}", "launch", "info", event.noticed_s, text)
+    name: str
+    label: str
+    interval_s: float | None
+    silences: Sequence[Silence]
 
 
-_WITHDRAWN: Mapping[EventKind, tuple[Kind, str]] = {
-    "launch": ("launch", "The launch told before was none: it is on the ground."),
-    "float": ("float", "The float told before was none."),
-    "sink": ("fall", "The sinking told before was none."),
-    "burst": ("burst", "The burst told before was none."),
-    "landing": ("landed", "The landing told before was none: it is not at rest."),
+class Evidence(NamedTuple):
+    """All that the rules look at. `site_m`: altitude of the launch site, where it is known."""
+
+    events: Sequence[Event]
+    withdrawn: Sequence[Withdrawn]
+    site_m: float | None
+    fall: FallSigns
+    low: LowPoint | None
+    low_limit_m: float
+    beacons: Sequence[Beacon]
+
+    @property
+    def landed_s(self) -> float | None:
+        """When the landing was noticed."""
+        return next((e.noticed_s for e in reversed(self.events) if e.kind == "landing"), None)
+
+
+_OF_EVENTS: Mapping[str, tuple[str, Severity]] = {
+    "launch": ("launch", "info"),
+    "float": ("float", "warning"),
+    "sink": ("sink", "warning"),
+    "burst": ("burst", "urgent"),
+    "landing": ("landed", "urgent"),
 }
 
 
-def of_withdrawn(withdrawn: Sequence[Withdrawn]) -> Iterable[Alarm]:
+def of_events(evidence: Evidence) -> Iterable[Raised]:
+    """Launch, float, sink, burst and landing; the id names the occurrence, by when it was noticed.
+
+    An acknowledged burst that is withdrawn does not silence the next one. What the next event ends
+    (a float, a sinking) has an end.
+    """
+    for event, after in zip(evidence.events, [*evidence.events, None][1:], strict=True):
+        kind, severity = _OF_EVENTS[event.kind]
+        facts: dict[str, Fact] = {
+            "happened": moment(event.time_s), "altitude_m": event.altitude_m,
+        }  # fmt: skip
+        if evidence.site_m is not None and event.kind in ("burst", "float", "sink"):
+            facts["above_launch_m"] = event.altitude_m - evidence.site_m
+        until_s = after.noticed_s if after is not None and kind in ("float", "sink") else None
+        name = f"{kind}-{round(event.noticed_s)}"
+        yield Raised(name, kind, severity, event.noticed_s, until_s, facts)
+
+
+def of_withdrawn(evidence: Evidence) -> Iterable[Raised]:
     """Events that turned out to be none, so that nobody goes on believing them."""
-    for event, at_s in withdrawn:
-        kind, text = _WITHDRAWN[event.kind]
-        told = f"{text} (It was told at {clock(event.noticed_s)}, and taken back at {clock(at_s)}.)"
-        yield Alarm(f"{kind}-{round(event.noticed_s)}-withdrawn", kind, "warning", at_s, told)
+    for event, at_s in evidence.withdrawn:
+        kind, _ = _OF_EVENTS[event.kind]
+        name = f"{kind}-{round(event.noticed_s)}-withdrawn"
+        facts: dict[str, Fact] = {"withdrawn": kind, "told": moment(event.noticed_s)}
+        yield Raised(name, "withdrawn", "warning", at_s, None, facts)
 
 
-def of_silences(
-    name: str, label: str, silences: Iterable[Silence], interval_s: float | None
-) -> Iterable[Alarm]:
+def of_silences(evidence: Evidence) -> Iterable[Raised]:
     """One for each time that a tracker fell silent."""
-    expected = f", expected every {interval_s:.0f} s" if interval_s is not None else ""
-    for silence in silences:
-        again = silence.heard_again_s
-        ended = f" Heard again at {clock(again)}." if again is not None else ""
-        yield Alarm(
-            f"lost-{name}-{round(silence.last_heard_s)}",
-            "tracker_lost",
-            "warning" if again is None else "info",
-            silence.silent_from_s,
-            f"{label} is silent: last heard at {clock(silence.last_heard_s)}{expected}.{ended}",
-        )
+    for name, label, interval_s, silences in evidence.beacons:
+        for silence in silences:
+            facts: dict[str, Fact] = {
+                "tracker": label, "last_heard": moment(silence.last_heard_s),
+            }  # fmt: skip
+            if interval_s is not None:
+                facts["interval_s"] = interval_s
+            again_s = silence.heard_again_s
+            yield Raised(
+                f"lost-{name}-{round(silence.last_heard_s)}", "tracker_lost",
+                "warning" if again_s is None else "info", silence.silent_from_s, again_s, facts,
+            )  # fmt: skip
 
 
-def of_low_point(low: LowPoint | None, limit_m: float) -> Iterable[Alarm]:
-    if low is not None:
-        text = (
-            f"Below {limit_m:,.0f} m ({limit_m / 0.3048:,.0f} ft) above ground: "
-            f"{low.height_m:,.0f} m at {clock(low.time_s)}. Listen, and take a bearing."
-        )
-        yield Alarm("low", "low", "urgent", low.time_s, text)
+def of_low_point(evidence: Evidence) -> Iterable[Raised]:
+    """The descent is below the height of the plan: it will soon be out of hearing."""
+    if evidence.low is not None:
+        facts = {
+            "limit_m": evidence.low_limit_m, "height_above_ground_m": evidence.low.height_m,
+        }  # fmt: skip
+        yield Raised("low", "low", "urgent", evidence.low.time_s, evidence.landed_s, facts)
 
 
-def of_fall(signs: FallSigns) -> Iterable[Alarm]:
+def of_fall(evidence: Evidence) -> Iterable[Raised]:
     """Once for a fall that is not the planned one, and once for each way in which it changed."""
-    if signs.off_plan is not None:
-        ratio, noticed_s = signs.off_plan
-        text = (
-            f"It falls {times_words(ratio)} as planned, from the burst on. The landing is worked out "
-            f"with that: look where it is now."
-        )
-        yield Alarm("fall-unplanned", "fall", "warning", noticed_s, text)
-    for step in signs.alarming:
+    off_plan = evidence.fall.off_plan
+    if off_plan is not None:
+        yield Raised(
+            "fall-unplanned", "fall_unplanned", "warning", off_plan.noticed_s, evidence.landed_s,
+            {"ratio": off_plan.ratio},
+        )  # fmt: skip
+    for step in evidence.fall.alarming:
         way = "faster" if step.ratio > 1.0 else "slower"
-        text = (
-            f"The fall has changed: {times_words(step.ratio)} as before, below "
-            f"{step.since_m:,.0f} m at {clock(step.since_s)}. The landing is worked out with that: "
-            f"look where it is now."
+        facts: dict[str, Fact] = {
+            "ratio": step.ratio, "since_altitude_m": step.since_m, "since": moment(step.since_s),
+        }  # fmt: skip
+        yield Raised(
+            f"fall-{way}", "fall_changed", "warning", step.noticed_s, evidence.landed_s, facts
         )
-        yield Alarm(f"fall-{way}", "fall", "warning", step.noticed_s, text)
+
+
+RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
+    of_events, of_withdrawn, of_silences, of_low_point, of_fall,
+)  # fmt: skip
+
+
+def alarms(evidence: Evidence) -> list[Raised]:
+    """All that the rules raise, in order of time."""
+    raised = (one for rule in RULES for one in rule(evidence))
+    return sorted(raised, key=lambda one: (one.from_s, one.id))

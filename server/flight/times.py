@@ -1,4 +1,4 @@
-"""Moments as text: RFC 3339 in UTC, and back."""
+"""Moments: seconds since 1970, as `datetime` in UTC, as RFC 3339 text, and back."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ def rfc3339(time_s: float) -> str:
     return format_time(round(time_s * 1000))
 
 
-def maybe_rfc3339(time_s: float | None) -> str | None:
-    return None if time_s is None else rfc3339(time_s)
+def moment(time_s: float) -> datetime:
+    """As the state has it: UTC, to the millisecond."""
+    return _EPOCH + timedelta(milliseconds=round(time_s * 1000))
 
 
-def clock(time_s: float) -> str:
-    """Hours, minutes and seconds for sentences, e.g. 14:03:11 UTC."""
-    return f"{_EPOCH + timedelta(seconds=round(time_s)):%H:%M:%S} UTC"
+def maybe_moment(time_s: float | None) -> datetime | None:
+    return None if time_s is None else moment(time_s)
 
 
 def parse_time(text: str) -> int:

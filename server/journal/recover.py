@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from server.flight.mission_state import Problem, ProblemKind
 from server.journal.database import Journal, JournalError
 from server.journal.salvage import read_what_is_there
 from server.journal.text import LogError
@@ -15,8 +16,8 @@ from server.journal.text import LogError
 _CLOCK_SLACK_S = 2.0
 
 
-def open_journal(path: Path) -> tuple[Journal, list[str]]:
-    """The journal for writing, and in words what is wrong with it.
+def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
+    """The journal for writing, and what is wrong with it.
 
     A damaged one is put aside, and what can be read of it begins a new one. JournalError when that
     cannot be done either, or when it is no journal of this version.
@@ -36,10 +37,11 @@ def open_journal(path: Path) -> tuple[Journal, list[str]]:
 
 def _is_in_use(error: BaseException) -> bool:
     """Locked, or not to be opened at all: nothing is broken, and nothing may be put aside."""
-    return isinstance(error, sqlite3.OperationalError) and "malformed" not in str(error)
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(error, sqlite3.OperationalError) and code != sqlite3.SQLITE_CORRUPT
 
 
-def _save(path: Path, damage: str) -> tuple[Journal, list[str]]:
+def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:
     try:
         found = read_what_is_there(path)
         receptions, commands = list(found.receptions), list(found.commands)
@@ -52,11 +54,9 @@ def _save(path: Path, damage: str) -> tuple[Journal, list[str]]:
     about |= {"station": "none: begun again after damage"}  # what was signed before is signed
     about.pop("schema", None)
     journal.describe(**about, damage=damage)
-    told = [text for text in problems if "is damaged" not in text]
+    detail = "; ".join([damage, *problems])
     return journal, [
-        f"The journal was damaged ({damage}). It lies in {aside.name} now; "
-        f"{len(receptions):,} receptions were saved from it.",
-        *(f"{text[:1].upper()}{text[1:]}." for text in told),
+        Problem(ProblemKind.JOURNAL_DAMAGED, aside.name, len(receptions), detail=detail)
     ]
 
 
@@ -76,16 +76,13 @@ def _put_aside(path: Path) -> Path:
 
 def not_before(
     clock: Callable[[], float], last_s: float | None
-) -> tuple[Callable[[], float], list[str]]:
-    """A clock that does not read earlier than what the journal heard last, and words when it did.
+) -> tuple[Callable[[], float], list[Problem]]:
+    """A clock that does not read earlier than what the journal heard last, and a problem when it did.
 
     A computer whose clock was set back would else show figures of an hour ago as fresh.
     """
     behind_s = 0.0 if last_s is None else last_s - clock()
     if behind_s <= _CLOCK_SLACK_S:
         return clock, []
-    words = (
-        f"This computer's clock is at least {behind_s / 60:.0f} min behind what the journal heard "
-        "last. The times shown go on from there until packets tell the right time: set the clock."
-    )
-    return lambda: clock() + behind_s, [words]
+    told = Problem(ProblemKind.CLOCK_SET_BACK, ahead_s=-behind_s)
+    return lambda: clock() + behind_s, [told]

@@ -6,13 +6,17 @@ import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
+from server.flight.mission_state import Problem, ProblemKind
 from server.plan.file import PlanError, PlanFile, load
 
 LOOK_EVERY_S = 2.0
 
 
 async def watch_plan(
-    path: Path, plan: PlanFile, tell: Callable[[str | None], None], every_s: float = LOOK_EVERY_S
+    path: Path,
+    plan: PlanFile,
+    tell: Callable[[Problem | None], None],
+    every_s: float = LOOK_EVERY_S,
 ) -> None:
     """Tell of each change of the file, or None when it is again as it was; until cancelled."""
     seen = _stamp(path)
@@ -32,14 +36,10 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     return found.st_mtime_ns, found.st_size
 
 
-def _what_changed(path: Path, plan: PlanFile) -> str | None:
+def _what_changed(path: Path, plan: PlanFile) -> Problem | None:
     try:
         changed = load(path)
     except PlanError as error:
         why = "; ".join(str(error).replace(str(path), path.name).splitlines()[:3])
-        return (
-            f"The plan was edited and cannot be used: {why}. The flight goes on as planned before."
-        )
-    if changed == plan:
-        return None
-    return "The plan was edited. It holds from the next start: end Leeward and start it again."
+        return Problem(ProblemKind.PLAN_UNUSABLE, detail=why)
+    return None if changed == plan else Problem(ProblemKind.PLAN_EDITED)

@@ -125,7 +125,8 @@ def _state(station: str | None) -> dict[str, Any] | None:
             state = json.load(answer)
     except (URLError, OSError, ValueError):
         return None
-    return state if isinstance(state, dict) else None
+    flights = state.get("flights") if isinstance(state, dict) else None
+    return flights[0] if flights else None
 
 
 def _milestones(stage: Stage) -> list[tuple[float, str]]:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
+from server.flight.mission_state import State
 from server.geodata.basemap import Basemap
 from server.screen.access import (
     Access,
@@ -23,7 +24,7 @@ from server.screen.access import (
     asker,
     read_body,
 )
-from server.screen.assets import WEB, WIRE_EXAMPLES, Files, leaflet_folder, page, uplot_folder
+from server.screen.assets import WEB, Files, leaflet_folder, page, uplot_folder
 from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
 from server.screen.key_routes import add_doors
@@ -101,17 +102,10 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
     app.mount("/web", Files(directory=WEB))
     app.mount("/lib/leaflet", Files(directory=leaflet_folder()))
     app.mount("/lib/uplot", Files(directory=uplot_folder()))
-    if WIRE_EXAMPLES.is_dir():
-
-        @app.get("/demo.html")
-        async def demo(request: Request) -> Response:
-            return page("demo.html", request)
-
-        app.mount("/wire", Files(directory=WIRE_EXAMPLES))
 
 
 def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
-    @app.get("/api/state")
+    @app.get("/api/state", response_model=State)
     async def state() -> Response:
         return json_reply(feed.state())
 
@@ -126,7 +120,7 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
         """For a proxy or a watchdog; to those with a key it says more."""
         if request.state.role is None:
             return json_reply({"ok": True})
-        number = feed.state()["number"]
+        number = feed.state().number
         return json_reply({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
 
 

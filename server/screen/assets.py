@@ -23,8 +23,6 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 WEB = Path(__file__).parents[2] / "web"
-# the golden messages that the demo page plays: there in a checkout, not in an installed package
-WIRE_EXAMPLES = Path(__file__).parents[2] / "tests" / "screen" / "golden"
 
 _IMPORT_MAP = re.compile(rb'<script type="importmap">(.*?)</script>', re.DOTALL)
 _ENTRY = re.compile(rb'<script type="module" src="([^"]+)">')

@@ -6,21 +6,21 @@ The screen knows no station and no replay: whoever has this shape can be shown.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Literal, Protocol
+from typing import Protocol
 
+from server.flight.mission_state import State
+from server.flight.state import Mode
 from server.flight.view.history import History
 from server.session.watch import NotStored, Refused
 
-Mode = Literal["live", "replay", "rehearsal"]
-
-__all__ = ["Feed", "History", "Mode", "NotStored", "Refused"]
+__all__ = ["Feed", "History", "NotStored", "Refused"]
 
 
 class Feed(Protocol):
     mode: Mode
 
-    def state(self) -> dict[str, Any]:
-        """The state at this moment, ready for JSON, in the shape of `wire.State`."""
+    def state(self) -> State:
+        """The state at this moment."""
 
     def history(self) -> History: ...
 

@@ -12,18 +12,23 @@ import asyncio
 import logging
 import secrets
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import orjson
 
+from server.flight.mission_state import State
+from server.flight.state import FlightState
 from server.screen.feed import Feed
 from server.screen.messages import Resume
+from server.screen.replies import as_json
 from server.screen.splices import SentHistory
 
 log = logging.getLogger(__name__)
 
-_NUMPY = orjson.OPT_SERIALIZE_NUMPY
+# what an update may carry, each whole; of the flights, each of their sections
+_SECTIONS = tuple(one.name for one in fields(State) if one.name != "flights")
+_FLIGHT_SECTIONS = tuple(one.name for one in fields(FlightState))
 
 
 @dataclass(eq=False)
@@ -65,7 +70,8 @@ class Hub:
         self._ring_held = 0
         self._clients: set[Client] = set()
         self._changed = asyncio.Event()
-        self._sections: dict[str, bytes] = {}
+        self._sections: dict[tuple[int | str, ...], bytes] = {}  # as last written
+        self._flights = 0
         self._history = SentHistory()
         self._snapshot: str | None = None
 
@@ -117,12 +123,14 @@ class Hub:
 
     def _take_changes(self) -> bool:
         state = self._feed.state()
-        changed: dict[str, orjson.Fragment] = {}
-        for name, section in state.items():
-            as_json = orjson.dumps(section, option=_NUMPY)
-            if self._sections.get(name) != as_json:
-                self._sections[name] = as_json
-                changed[name] = orjson.Fragment(as_json)
+        changed = self._changes(state, _SECTIONS, ())
+        flights = [
+            self._changes(flight, _FLIGHT_SECTIONS, (number,))
+            for number, flight in enumerate(state.flights)
+        ]
+        if len(flights) != self._flights or any(flights):
+            changed["flights"] = flights
+            self._flights = len(flights)
         history = self._history.follow(self._feed.history())
         self._snapshot = None
         if changed.keys() <= {"now"} and not history:
@@ -133,20 +141,37 @@ class Hub:
         self._send_all(message)
         return True
 
+    def _changes(
+        self, part: State | FlightState, names: tuple[str, ...], path: tuple[int, ...]
+    ) -> dict[str, Any]:
+        """Sections that read otherwise than last time, as they are written."""
+        changed: dict[str, Any] = {}
+        for name in names:
+            written = as_json(getattr(part, name))
+            if self._sections.get((*path, name)) != written:
+                self._sections[*path, name] = written
+                changed[name] = orjson.Fragment(written)
+        return changed
+
     def _message(self, kind: str, **parts: Any) -> str:
         head = {"kind": kind, "session": self.session, "sequence": self.sequence}
-        return orjson.dumps(head | parts, option=_NUMPY).decode()
+        return as_json(head | parts).decode()
 
     def _beat(self) -> str:
-        return self._message("beat", now=orjson.Fragment(self._sections["now"]))
+        return self._message("beat", now=orjson.Fragment(self._sections["now",]))
 
     def _whole(self) -> str:
         if self._snapshot is None:
-            sections = {name: orjson.Fragment(text) for name, text in self._sections.items()}
+            sections: dict[str, Any] = self._held(_SECTIONS, ())
+            numbers = range(self._flights)
+            sections["flights"] = [self._held(_FLIGHT_SECTIONS, (number,)) for number in numbers]
             self._snapshot = self._message(
                 "snapshot", state=sections, history=self._history.whole()
             )
         return self._snapshot
+
+    def _held(self, names: tuple[str, ...], path: tuple[int, ...]) -> dict[str, Any]:
+        return {name: orjson.Fragment(self._sections[*path, name]) for name in names}
 
     def _remember(self, message: str) -> None:
         self._ring.append((self.sequence, message))

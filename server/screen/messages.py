@@ -1,27 +1,41 @@
 """The messages between screen and browser.
 
-Units as in `wire_state`. Production serialises without checking each message: the tests check that
+Units as in the state. Production serialises without checking each message: the tests check that
 what is sent fits these models.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Generic, Literal, TypeVar
+from datetime import datetime
+from typing import Annotated, Any, Generic, Literal, TypeVar, get_type_hints
 
-from pydantic import Field, TypeAdapter, create_model
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model
 
-from server.screen.state_schema import Count, Latitude, Longitude, Message, Phase, State, Time
+from server.flight.mission_state import State
+from server.flight.state import FlightState, Phase, Rejection
 
-# What an update may carry: any of the sections of State, each whole.
-StateChange = create_model(
-    "StateChange",
-    __base__=Message,
-    **{name: (info.annotation, None) for name, info in State.model_fields.items()},  # type: ignore[call-overload]
-)
+Latitude = Annotated[float, Field(ge=-90, le=90)]
+Longitude = Annotated[float, Field(ge=-180, le=180)]
+Count = Annotated[int, Field(ge=0)]
+
+
+class Message(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+def _any_of(name: str, whole: type, **instead: Any) -> type[Message]:
+    """A message with any of the sections of `whole`, each whole."""
+    sections: dict[str, Any] = {key: (told, None) for key, told in get_type_hints(whole).items()}
+    sections |= {key: (told, None) for key, told in instead.items()}
+    return create_model(name, __base__=Message, **sections)
+
+
+FlightChange = _any_of("FlightChange", FlightState)
+StateChange = _any_of("StateChange", State, flights=list[FlightChange])  # type: ignore[valid-type]
 
 Row = TypeVar("Row")
 TrackRow = tuple[float, Latitude, Longitude, float | None, float | None, float | None, Phase]
-FixRow = tuple[float, Latitude, Longitude, float | None, bool, str | None]
+FixRow = tuple[float, Latitude, Longitude, float | None, bool, Rejection | None]
 VehicleRow = tuple[float, Latitude, Longitude]
 SensorRow = tuple[float, float | None]
 
@@ -80,7 +94,7 @@ class Beat(Message):
     kind: Literal["beat"]
     session: str
     sequence: Count
-    now: Time
+    now: datetime
 
 
 FromServer = TypeAdapter(Annotated[Snapshot | Update | Beat, Field(discriminator="kind")])

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import replace
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception, Tick
 from server.flight.landing.question import Forecast, Terrain
-from server.flight.times import rfc3339
+from server.flight.mission_state import Replay as ReplayShown
+from server.flight.mission_state import State
+from server.flight.state import Mode
+from server.flight.times import moment
 from server.session.watch import Refused, Watch
 
 FRAME_S = 0.2
@@ -22,7 +25,7 @@ def state_at(
     until_ms: int | None,
     terrain: Terrain | None = None,
     forecast: Forecast | None = None,
-) -> dict[str, Any]:
+) -> State:
     """The state as it was known at `until_ms` (UTC milliseconds); None: after the last reception."""
     flight = Flight(plan, terrain, forecast)
     flight.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
@@ -31,15 +34,13 @@ def state_at(
     watch = Watch(flight)
     watch.settle_landing()
     watch.close()
-    state = watch.state()
-    state |= {"mode": "replay", "sources": [], "replay": None}
-    return state
+    return watch.state()
 
 
 class Replay(Watch):
     """Plays receptions at a speed, pauses, and jumps to any moment."""
 
-    mode = "replay"
+    mode: Mode = "replay"
 
     def __init__(
         self,
@@ -75,19 +76,17 @@ class Replay(Watch):
             return position_s
         return min(position_s + (self._clock() - at) * self._speed, self.end_s)
 
-    def state(self) -> dict[str, Any]:
-        state = super().state()
-        state["mode"] = self.mode
-        state["sources"] = []
-        state["replay"] = {
-            "speed": self._speed,
-            "paused": self._paused or self.position_s >= self.end_s,
-            "position": rfc3339(self.position_s),
-            "start": rfc3339(self.start_s),
-            "end": rfc3339(self.end_s),
-            "log": self._name,
-        }
-        return state
+    def state(self) -> State:
+        position_s = self.position_s
+        shown = ReplayShown(
+            speed=self._speed,
+            paused=self._paused or position_s >= self.end_s,
+            position=moment(position_s),
+            start=moment(self.start_s),
+            end=moment(self.end_s),
+            log=self._name,
+        )
+        return replace(super().state(), replay=shown)
 
     async def run(self) -> None:
         """Play until cancelled; at the end it stands still and can be moved back."""

@@ -13,7 +13,10 @@ from typing import Any, Protocol, TypeVar
 
 from server.flight.flight import Flight
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
-from server.flight.times import rfc3339
+from server.flight.mission_state import Problem, ProblemKind, State
+from server.flight.mission_state import Source as ShownSource
+from server.flight.state import Mode
+from server.flight.times import moment
 from server.journal.database import JournalError
 from server.session.posts import post_key
 from server.session.watch import NotStored, Refused, Watch
@@ -47,7 +50,7 @@ class Store(Protocol):
 class Station(Watch):
     """Sources feed it, the journal is its memory, whoever subscribes is told."""
 
-    mode = "live"
+    mode: Mode = "live"
 
     def __init__(
         self,
@@ -171,18 +174,19 @@ class Station(Watch):
         """Source name of the token that JSON is posted with."""
         return _owner(token, self._json_tokens)
 
-    def state(self) -> dict[str, Any]:
+    def state(self) -> State:
         state = super().state()
-        state["mode"] = self.mode
-        state["sources"] = self._source_entries()
-        if self._journal_problem:
-            state["plan_problems"].insert(
-                0,
-                f"The journal cannot be written ({self._journal_problem}). The last "
-                f"{len(self._unwritten)} receptions are in memory alone: make room on the disk.",
-            )
-        state["replay"] = None
-        return state
+        problems = state.problems
+        if self._journal_problem is not None:
+            kind, waits = ProblemKind.JOURNAL_REFUSES, len(self._unwritten)
+            refused = Problem(kind, count=waits, detail=str(self._journal_problem))
+            problems = (refused, *problems)
+        return replace(
+            state,
+            sources=tuple(_shown(source.state) for source in self._sources.values()),
+            links=tuple(_shown(link) for link in self.links()),
+            problems=problems,
+        )
 
     async def run(self, *beside: Callable[[], Coroutine[Any, Any, None]]) -> None:
         """Run sources, loop, landing, and what works beside them, until cancelled."""
@@ -266,19 +270,6 @@ class Station(Watch):
     def _on_state(self, _: SourceState) -> None:
         self.notify()
 
-    def _source_entries(self) -> list[dict[str, Any]]:
-        return [
-            {
-                "name": state.name,
-                "kind": state.kind,
-                "state": state.state,
-                "reason": state.reason,
-                "since": rfc3339(state.since_s),
-                "receptions": state.receptions,
-            }
-            for state in (*(source.state for source in self._sources.values()), *self.links())
-        ]
-
     def close(self) -> None:
         super().close()
         self._writer.shutdown(wait=True)
@@ -289,6 +280,12 @@ class Station(Watch):
         except JournalError as error:
             log.error("journal: %s; %d receptions are lost", error, len(left))
         self._journal.close()
+
+
+def _shown(state: SourceState) -> ShownSource:
+    return ShownSource(
+        state.name, state.kind, state.state, state.reason, moment(state.since_s), state.receptions
+    )  # fmt: skip
 
 
 def _owner(token: str, tokens: Mapping[str, str]) -> str | None:

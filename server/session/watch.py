@@ -6,13 +6,15 @@ import asyncio
 import logging
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any
+from dataclasses import replace
 
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import fall_signs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
-from server.flight.times import clock
+from server.flight.mission_state import Problem, ProblemKind, State
+from server.flight.state import Mode, Units
+from server.flight.times import moment
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.snapshot import snapshot
 
@@ -32,13 +34,15 @@ class NotStored(Refused):
 class Watch:
     """Keeps the landing up to date off the event loop, and tells subscribers of every change."""
 
+    mode: Mode = "replay"
+
     def __init__(self, flight: Flight) -> None:
         self.flight = flight
-        self.units = "metric"  # the page's first units, as the plan says
-        self.plan_problems: tuple[str, ...] = ()  # what of the plan could not be used
+        self.units: Units = "metric"  # the page's first units, as the plan says
+        self.own_problems: tuple[Problem, ...] = ()  # of plan, maps or journal
         self._book = HistoryBook(flight)
         self._landing: tuple[LandingQuestion, Landing] | None = None
-        self._landing_problem: str | None = None
+        self._landing_problem: Problem | None = None
         self._failures_logged: set[str] = set()
         self._subscribers: list[Callable[[], None]] = []
         self._thinker = ThreadPoolExecutor(1, thread_name_prefix="landing")
@@ -51,16 +55,16 @@ class Watch:
         self._landing = self._landing_problem = None
         self.changed()
 
-    def state(self) -> dict[str, Any]:
-        """The flight's snapshot with the last landing that was worked out."""
+    def state(self) -> State:
+        """The state with the last landing that was worked out."""
         state = snapshot(self.flight, self._landing)
-        state["flight"]["units"] = self.units
-        state["plan_problems"] += self.plan_problems
+        problems = [*state.problems, *self.own_problems]
         if self._landing_problem is not None:
-            state["plan_problems"].append(self._landing_problem)
+            problems.append(self._landing_problem)
         if self._landing is not None and self._landing[1].no_forecast is not None:
-            state["plan_problems"].append(f"No forecast is used: {self._landing[1].no_forecast}.")
-        return state
+            unused = self._landing[1].no_forecast
+            problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=unused))
+        return replace(state, mode=self.mode, units=self.units, problems=tuple(problems))
 
     def history(self) -> History:
         """The past as lists that grow."""
@@ -127,13 +131,8 @@ class Watch:
             self._failures_logged.add(kind)
             log.error("landing prediction failed: %s: %s", kind, error, exc_info=error)
         if flight is self.flight:
-            shown = "None is shown."
-            if self._landing is not None:
-                shown = f"The one shown is of {clock(self._landing[1].as_of_s)}."
-            self._landing_problem = (
-                f"The landing could not be worked out from what was heard last ({kind}). "
-                f"{shown} All that is heard is kept; please report it with the journal."
-            )
+            shown = None if self._landing is None else moment(self._landing[1].as_of_s)
+            self._landing_problem = Problem(ProblemKind.LANDING_FAILED, time=shown, detail=kind)
             self.notify()
 
     def close(self) -> None:

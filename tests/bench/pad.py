@@ -16,12 +16,12 @@ import numpy as np
 from decoders import aprs_encode
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
-from server.flight.view.snapshot import snapshot
 from server.rehearsal.box import feel
 from server.rehearsal.pad import before
 from server.rehearsal.scenario import PadPart, Tracker, load
 from server.rehearsal.trackers import Voice
 from server.rehearsal.truth import Truth, make
+from tests.seen import shown
 
 FLIGHTS = 500
 INTERVALS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 300.0)
@@ -115,8 +115,8 @@ def follow(pad: Pad) -> Seen:
                     delay_s = event.noticed_s - truth.launch_s
         if reception.heard_at_s > looked_s:
             looked_s = reception.heard_at_s + LOOKED_EVERY_S
-            for alarm in snapshot(flight, None)["alarms"]:
-                alarms.setdefault(alarm["id"], f"{alarm['kind']} {alarm['text']}")
+            for alarm in shown(flight)["alarms"]:
+                alarms.setdefault(alarm["id"], f"{alarm['kind']} {alarm['facts']}")
     kinds = [event.kind for event in flight.events()]
     right = kinds == ["launch", "burst", "landing"] and flight.track.phase() == "landed"
     expected = ("launch", "burst", "landed", "low", "tracker_lost")

@@ -23,6 +23,7 @@ from tests.browser.conftest import CHROMIUM_ARGS, WIDE
 from tests.flights import LAUNCH, packet
 from tests.machine import require
 from tests.screen.serving import serving, until
+from tests.seen import seen
 
 FLIGHT_S = 10_800.0
 FIXES = 10_000
@@ -69,7 +70,7 @@ async def _measure(seconds: float) -> dict[str, Any]:
         async with serving(create_app(feed)) as port:
             address = f"http://127.0.0.1:{port}/"
             await feed.control("seek", feed.end_s - 600.0)
-            await until(lambda: feed.state()["landing"] is not None)
+            await until(lambda: seen(feed.state())["landing"] is not None)
             figures |= await _cold_starts(address)
             async with _browser() as browser:
                 figures |= await _frames(await _open(browser, address))

@@ -24,6 +24,7 @@ from server.session.replay import Replay
 from tests.browser.conftest import CHROMIUM_ARGS, PHONE, WIDE
 from tests.machine import require
 from tests.screen.serving import serving
+from tests.seen import seen
 
 SHOTS = WEB / "shots"
 MOST_BYTES = 250_000
@@ -89,7 +90,7 @@ async def _take(browser: Browser, port: int, feed: Replay, shot: Shot) -> Image.
     await feed.control("seek", parse_time(shot.time) / 1000.0)
     feed.settle_landing()
     if shot.acknowledged:
-        for alarm in feed.state()["alarms"]:
+        for alarm in seen(feed.state())["alarms"]:
             await feed.command("acknowledge", alarm["id"], None, None)
     context = await browser.new_context(
         viewport={"width": shot.size[0], "height": shot.size[1]},

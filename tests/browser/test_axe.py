@@ -12,13 +12,13 @@ from server.screen.app import create_app
 from server.screen.keys import Keys
 from tests.browser.conftest import PATIENCE_MS, PHONE, WIDE
 from tests.machine import require_node_tools
-from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import TOKEN, FakeFeed
+from tests.screen import demo_feed as flight
+from tests.screen.demo_feed import TOKEN, DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
-LANDED_S = flight.first("landed").time_s - flight.LAUNCH_S
+LANDED_S = flight.LANDED_S + 60.0
 PALETTES = pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
 
 
@@ -42,7 +42,7 @@ async def open_all(page: Page) -> None:
 @PALETTES
 @pytest.mark.parametrize("mode", ["live", "replay"])
 async def test_the_main_page(open_page: Any, night: bool, mode: Any) -> None:
-    feed = FakeFeed(mode, since_launch_s=6_700)  # with alarms to acknowledge and stale figures
+    feed = DemoFeed(mode, since_launch_s=6_700)  # with alarms to acknowledge and stale figures
     async with serving(create_app(feed, terrain=lambda lat, lon: 512.0)) as port:
         page = (await open_page(port, night=night)).page
         await expect(page.locator(".alarm")).to_be_visible()
@@ -53,14 +53,14 @@ async def test_the_main_page(open_page: Any, night: bool, mode: Any) -> None:
 
 @PALETTES
 async def test_the_notice_at_the_start(open_page: Any, night: bool) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=6_000))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_000))) as port:
         page = (await open_page(port, night=night, ready="dialog[open]")).page
         assert await violations(page) == []
 
 
 @PALETTES
 async def test_a_lost_station(open_page: Any, night: bool) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=6_000))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_000))) as port:
         page = (await open_page(port, night=night)).page
     await expect(page.locator(".lost-strip")).to_be_visible()
     assert await violations(page) == []
@@ -69,7 +69,7 @@ async def test_a_lost_station(open_page: Any, night: bool) -> None:
 @PALETTES
 @pytest.mark.parametrize("tab", ["Map", "Landing", "Trackers", "Flight", "More"])
 async def test_the_tabs_of_a_phone(open_page: Any, night: bool, tab: str) -> None:
-    async with serving(create_app(FakeFeed("replay", since_launch_s=LANDED_S + 400))) as port:
+    async with serving(create_app(DemoFeed("replay", since_launch_s=LANDED_S + 400))) as port:
         page = (await open_page(port, night=night, size=PHONE, has_touch=True)).page
         await page.locator(".tabs").get_by_role("button", name=tab).tap()
         assert await violations(page) == []
@@ -84,7 +84,7 @@ async def test_the_tabs_of_a_phone(open_page: Any, night: bool, tab: str) -> Non
 async def test_the_other_pages(
     open_page: Any, night: bool, size: tuple[int, int], path: str, ready: str
 ) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=LANDED_S))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=LANDED_S))) as port:
         page = (await open_page(port, path, night=night, size=size, ready=ready)).page
         assert await violations(page) == []
 
@@ -94,7 +94,7 @@ async def test_the_other_pages(
 async def test_the_pages_of_the_keys(open_page: Any, night: bool, size: tuple[int, int]) -> None:
     keys = Keys("the-watchers-own-key", "the-crews-own-key")
     told = ScreenSettings(keys=keys, guarded=True, beacons=(("Phone", TOKEN),))
-    async with serving(create_app(FakeFeed(), settings=told)) as port:
+    async with serving(create_app(DemoFeed(), settings=told)) as port:
         page = (await open_page(port, "/", night=night, size=size, ready="#key")).page
         assert await violations(page) == []
         await page.fill("#key", keys.crew)
@@ -106,7 +106,7 @@ async def test_the_pages_of_the_keys(open_page: Any, night: bool, size: tuple[in
 
 
 async def test_axe_sees_a_mistake(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=LANDED_S))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=LANDED_S))) as port:
         page = (await open_page(port, "/walk", ready=".walk-distance")).page
         await page.evaluate(
             "() => document.querySelector('.walk-arrow').removeAttribute('aria-label')"

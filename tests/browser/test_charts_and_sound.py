@@ -11,7 +11,7 @@ from playwright.async_api import expect
 
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -48,7 +48,7 @@ async def test_the_standard_atmosphere(open_page: Any) -> None:
     printed rows of U.S. Standard Atmosphere 1976, table I."""
     heights = np.arange(-1_000.0, 47_000.0, 500.0)
     printed = {5_000: (255.68, 540.48), 11_000: (216.77, 227.00), 30_000: (226.51, 11.970)}
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         ask = (
             "async heights => { const { standardAt } = await import('/web/atmosphere.js');"
@@ -69,7 +69,7 @@ async def test_the_standard_atmosphere(open_page: Any) -> None:
 
 
 async def test_the_chart_shows_climb_and_sensors(open_page: Any) -> None:
-    feed = FakeFeed("replay", since_launch_s=6_600)
+    feed = DemoFeed("replay", since_launch_s=6_600)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -98,7 +98,7 @@ async def test_the_chart_shows_climb_and_sensors(open_page: Any) -> None:
 
 
 async def test_the_standard_beside_the_sensors(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)  # at 9,920 m
+    feed = DemoFeed(since_launch_s=1_800)  # at 9,920 m
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         rows = watched.page.locator(".sensors .row")
@@ -115,7 +115,7 @@ async def test_the_standard_beside_the_sensors(open_page: Any) -> None:
 
 
 async def test_alarms_to_the_ear_when_they_are_wanted(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -148,8 +148,8 @@ async def test_alarms_to_the_ear_when_they_are_wanted(open_page: Any) -> None:
 
 
 async def test_an_urgent_alarm_is_said_again_until_it_is_acknowledged(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=6_200)
-    feed.acknowledged = {alarm["id"] for alarm in feed.state()["alarms"]}
+    feed = DemoFeed(since_launch_s=6_200)
+    feed.acknowledged = {alarm.id for alarm in feed.state().alarms}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page

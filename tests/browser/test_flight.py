@@ -7,21 +7,21 @@ from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
-from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import FakeFeed
+from tests.screen import demo_feed as flight
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
-LANDED_S = flight.first("landed").time_s - flight.LAUNCH_S
+LANDED_S = flight.LANDED_S + 60.0
 
 
 def answer(page: Page, name: str) -> Any:
     return page.locator(f"[data-answer={name}]")
 
 
-def acknowledge_all(feed: FakeFeed) -> None:
-    feed.acknowledged |= {alarm["id"] for alarm in feed.state()["alarms"]}
+def acknowledge_all(feed: DemoFeed) -> None:
+    feed.acknowledged |= {alarm.id for alarm in feed.state().alarms}
     feed.changed()
 
 
@@ -31,7 +31,7 @@ async def payload_place(page: Page) -> str:
 
 
 async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=-120)
+    feed = DemoFeed(since_launch_s=-120)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -75,7 +75,7 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
 
 
 async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=6_200)
+    feed = DemoFeed(since_launch_s=6_200)
     acknowledge_all(feed)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
@@ -86,7 +86,7 @@ async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
         await expect(page.get_by_role("alert")).to_contain_text("Backup: silent 4 min")
         await page.locator(".alarm").get_by_role("button", name="Acknowledge").click()
         await expect(page.locator(".alarm")).to_be_hidden()
-        assert feed.commands == [("acknowledge", feed.state()["alarms"][-1]["id"], None, None)]
+        assert feed.commands == [("acknowledge", feed.state().alarms[-1]["id"], None, None)]
         log = page.locator("[data-panel=log]")
         await expect(log).to_contain_text("Backup: silent 4 min")
         await expect(log.locator(".log-done").first).to_have_text("acknowledged")
@@ -94,7 +94,7 @@ async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
 
 
 async def test_under_an_alarm_a_phones_map_keeps_its_room(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=6_600)
+    feed = DemoFeed(since_launch_s=6_600)
     async with serving(create_app(feed)) as port:
         page = (await open_page(port, size=PHONE)).page
         await expect(page.locator(".alarm")).to_be_visible()
@@ -107,7 +107,7 @@ async def test_under_an_alarm_a_phones_map_keeps_its_room(open_page: Any) -> Non
 
 
 async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -128,7 +128,7 @@ async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
 
 
 async def test_the_palette_follows_the_machine_at_first(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=60))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=60))) as port:
         watched = await open_page(port, night=True)
         await expect(watched.page.locator("html")).to_have_attribute("data-palette", "night")
         ground = await watched.page.evaluate("getComputedStyle(document.body).backgroundColor")
@@ -136,7 +136,7 @@ async def test_the_palette_follows_the_machine_at_first(open_page: Any) -> None:
 
 
 async def test_a_phone_has_tabs_and_no_sideways_scroll(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=6_000)
+    feed = DemoFeed(since_launch_s=6_000)
     acknowledge_all(feed)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, size=PHONE, has_touch=True)
@@ -153,7 +153,7 @@ async def test_a_phone_has_tabs_and_no_sideways_scroll(open_page: Any) -> None:
 
 
 async def test_the_map_stays_where_a_reader_put_it(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -176,7 +176,7 @@ async def test_the_map_stays_where_a_reader_put_it(open_page: Any) -> None:
 
 
 async def test_fixes_on_demand(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -197,7 +197,7 @@ async def test_fixes_on_demand(open_page: Any) -> None:
 
 
 async def test_texts_from_the_air_are_only_text(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     feed.comment = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
@@ -211,7 +211,7 @@ async def test_texts_from_the_air_are_only_text(open_page: Any) -> None:
 
 async def test_a_vehicle_is_placed_by_hand(open_page: Any) -> None:
     name = "Car 2"
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page

@@ -9,15 +9,15 @@ from server.flight.times import rfc3339
 from server.screen.app import create_app
 from server.screen.feed import History
 from tests.browser.conftest import PATIENCE_MS
-from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import TOKEN, FakeFeed
+from tests.screen import demo_feed as flight
+from tests.screen.demo_feed import TOKEN, DemoFeed
 from tests.screen.serving import serving, until
 
 expect.set_options(timeout=PATIENCE_MS)
 
 
 async def test_the_station_is_killed_and_comes_back(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -37,7 +37,7 @@ async def test_the_station_is_killed_and_comes_back(open_page: Any) -> None:
 
 
 async def test_a_broken_line_is_resumed_not_begun_again(open_page: Any, monkeypatch: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     app = create_app(feed)
     hub = app.state.hub
     resumed: list[Any] = []
@@ -65,8 +65,8 @@ async def test_a_broken_line_is_resumed_not_begun_again(open_page: Any, monkeypa
 
 async def test_old_evidence_looks_old(open_page: Any) -> None:
     """The main tracker sinks behind the horizon: every figure that rests on it says so."""
-    landed_s = flight.first("landed").time_s - flight.LAUNCH_S
-    feed = FakeFeed(since_launch_s=landed_s)
+    landed_s = flight.LANDED_S + 60.0
+    feed = DemoFeed(since_launch_s=landed_s)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -78,7 +78,7 @@ async def test_old_evidence_looks_old(open_page: Any) -> None:
 
 
 async def test_a_car_that_was_heard_long_ago_says_so(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     whole = feed.state
 
     def state() -> dict[str, Any]:
@@ -98,7 +98,7 @@ async def test_a_car_that_was_heard_long_ago_says_so(open_page: Any) -> None:
 
 
 async def test_a_replay_is_scrubbed(open_page: Any) -> None:
-    feed = FakeFeed("replay", since_launch_s=1_800)
+    feed = DemoFeed("replay", since_launch_s=1_800)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -122,7 +122,7 @@ async def test_a_replay_is_scrubbed(open_page: Any) -> None:
 
 
 async def test_the_demo_page_plays_the_golden_messages(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         watched = await open_page(port, "/demo.html")
         await expect(watched.page.locator(".flight-name")).to_have_text("Prairie Lantern 3")
         await watched.page.wait_for_function(  # looked at in each frame: it is shown for 2.5 s
@@ -132,7 +132,7 @@ async def test_the_demo_page_plays_the_golden_messages(open_page: Any) -> None:
 
 
 async def test_a_phone_saves_up_and_sends(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=8_000)
+    feed = DemoFeed(since_launch_s=8_000)
     place = {"latitude": 37.9487, "longitude": -97.9448, "accuracy": 8.0}
     granted = {"geolocation": place, "permissions": ["geolocation"]}
     async with serving(create_app(feed)) as port:
@@ -151,7 +151,7 @@ async def test_a_phone_saves_up_and_sends(open_page: Any) -> None:
 
 
 async def test_a_phone_in_the_air_is_silent(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=8_000)
+    feed = DemoFeed(since_launch_s=8_000)
     fast = """() => {
       const coords = {latitude: 37.9, longitude: -98, altitude: 9000, accuracy: 10, speed: 70};
       navigator.geolocation.watchPosition = (found) => {
@@ -169,7 +169,7 @@ async def test_a_phone_in_the_air_is_silent(open_page: Any) -> None:
 
 
 async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any) -> None:
-    feed = FakeFeed()
+    feed = DemoFeed()
     nothing = {
         **feed.state(),
         **dict.fromkeys(("track", "landing")),

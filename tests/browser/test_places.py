@@ -17,7 +17,7 @@ from playwright.async_api import expect
 from server.flight.chase.horizon import CAR_ANTENNA_M, horizon_m
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -33,7 +33,7 @@ PLACES = ODD + [
 
 
 async def said(open_page: Any, what: str) -> Any:
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         return await page.evaluate(
             f"async places => {{ const grid = await import('/web/grid.js');"
@@ -75,7 +75,7 @@ async def test_locators_hold_their_place(open_page: Any) -> None:
 
 
 async def test_near_the_poles_there_is_no_such_grid(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         found = await page.evaluate(
             "async () => { const { mgrs, utm, locator } = await import('/web/grid.js');"
@@ -86,7 +86,7 @@ async def test_near_the_poles_there_is_no_such_grid(open_page: Any) -> None:
 
 async def test_the_radio_horizon_is_the_stations_own(open_page: Any) -> None:
     heights = [0.0, 100.0, 1_500.0, 30_000.0]
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         ours = await page.evaluate(
             "async heights => { const { horizon_m } = await import('/web/map/horizon.js');"
@@ -99,7 +99,7 @@ async def test_the_radio_horizon_is_the_stations_own(open_page: Any) -> None:
 @pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
 async def test_a_phone_reads_the_code_from_the_screen(open_page: Any, night: bool) -> None:
     """zxing reads the page's own picture, as a phone's camera would."""
-    async with serving(create_app(FakeFeed(since_launch_s=6_000))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_000))) as port:
         watched = await open_page(port, night=night)
         page = watched.page
         await page.get_by_text("Grid, locator, QR code").click()

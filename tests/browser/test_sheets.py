@@ -15,7 +15,7 @@ from server.geodata.basemap import Online, open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
 from tests.geodata.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles, png
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -34,7 +34,7 @@ async def test_tiles_of_a_file_lie_under_the_flight(
 ) -> None:
     make(tmp_path / "sheet", BOX, range(5, 10))
     basemap = open_basemap(tmp_path, ["sheet"])
-    async with serving(create_app(FakeFeed(since_launch_s=6_600), basemap=basemap)) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port)
         page = watched.page
         await page.wait_for_function(
@@ -58,7 +58,7 @@ async def test_tiles_of_a_file_lie_under_the_flight(
 async def test_at_night_a_white_map_is_dark(open_page: Any, tmp_path: Path) -> None:
     mbtiles(tmp_path / "white", BOX, range(5, 10), png(255, 255, 255))
     basemap = open_basemap(tmp_path, ["white"])
-    async with serving(create_app(FakeFeed(since_launch_s=6_600), basemap=basemap)) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port, night=True)
         await watched.page.wait_for_function(
             "[...document.querySelectorAll('.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
@@ -85,7 +85,7 @@ async def test_lines_of_the_crew_and_their_names(open_page: Any, tmp_path: Path)
     data = {"type": "FeatureCollection", "attribution": "Crew & co", "features": features}
     (tmp_path / "fords.geojson").write_text(json.dumps(data))
     basemap = open_basemap(tmp_path, [], ["fords.geojson"])
-    async with serving(create_app(FakeFeed(since_launch_s=6_600), basemap=basemap)) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port)
         page = watched.page
         await expect(page.locator("path.crew")).to_have_count(1)
@@ -96,7 +96,7 @@ async def test_lines_of_the_crew_and_their_names(open_page: Any, tmp_path: Path)
 
 async def test_a_map_of_the_internet_is_off_until_it_is_chosen(open_page: Any) -> None:
     basemap = open_basemap(Path(), [], online=Online("http://127.0.0.2:9/{z}/{x}/{y}", "", 17))
-    async with serving(create_app(FakeFeed(since_launch_s=6_600), basemap=basemap)) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port)
         page = watched.page
         await page.get_by_role("button", name="Layers").click()
@@ -108,7 +108,7 @@ async def test_a_map_of_the_internet_is_off_until_it_is_chosen(open_page: Any) -
 
 
 async def test_areas_to_be_avoided_and_the_horizon(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=6_900)
+    feed = DemoFeed(since_launch_s=6_900)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -131,7 +131,7 @@ async def test_the_ground_under_the_pointer(open_page: Any) -> None:
         asked.append((latitude_deg, longitude_deg))
         return 512.0
 
-    app = create_app(FakeFeed(since_launch_s=6_900), terrain=terrain)
+    app = create_app(DemoFeed(since_launch_s=6_900), terrain=terrain)
     async with serving(app) as port:
         watched = await open_page(port)
         page = watched.page
@@ -146,7 +146,7 @@ async def test_the_ground_under_the_pointer(open_page: Any) -> None:
 
 
 async def test_the_plans_units_come_first_and_the_readers_last(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=1_800)
     feed.units = "aviation"
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)

@@ -9,14 +9,14 @@ from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
-from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import FakeFeed
+from tests.screen import demo_feed as flight
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
 SPOT = flight.first("landed")
-LANDED_S = SPOT.time_s - flight.LAUNCH_S
+LANDED_S = flight.LANDED_S + 60.0
 SOUTH = {"latitude": SPOT.latitude_deg - 0.01, "longitude": SPOT.longitude_deg, "accuracy": 6.0}
 SENSORS = ("accelerometer", "gyroscope", "magnetometer")  # a compass is made of them
 WALK = {"size": PHONE, "has_touch": True, "ready": ".walk-distance"}
@@ -30,7 +30,7 @@ async def needle_deg(page: Page) -> float:
 
 
 async def test_the_way_from_this_phone(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=LANDED_S + 300)
+    feed = DemoFeed(since_launch_s=LANDED_S + 300)
     granted = {"geolocation": SOUTH, "permissions": ["geolocation", *SENSORS]}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, "/walk", **WALK, **granted)
@@ -62,7 +62,7 @@ async def test_the_way_from_this_phone(open_page: Any) -> None:
 
 
 async def test_without_leave_it_says_so_and_shows_the_cars_way(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=6_000))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_000))) as port:
         watched = await open_page(port, "/walk", **WALK)
         page = watched.page
         await page.evaluate(
@@ -76,7 +76,7 @@ async def test_without_leave_it_says_so_and_shows_the_cars_way(open_page: Any) -
 
 
 async def test_old_evidence_and_a_lost_station(open_page: Any) -> None:
-    feed = FakeFeed(since_launch_s=LANDED_S)
+    feed = DemoFeed(since_launch_s=LANDED_S)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, "/walk", **WALK)
         page = watched.page
@@ -87,7 +87,7 @@ async def test_old_evidence_and_a_lost_station(open_page: Any) -> None:
 
 
 async def test_before_there_is_a_landing(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed(since_launch_s=-60))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=-60))) as port:
         watched = await open_page(port, "/walk", **WALK)
         await expect(watched.page.locator(".walk-distance")).to_have_text("No landing yet")
         await expect(watched.page.get_by_role("link", name="Map program")).to_be_hidden()

@@ -6,7 +6,7 @@ import pytest
 from playwright.async_api import expect
 
 from server.screen.app import create_app
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
 UNSEEN = 16 / 255  # a difference that no eye on a thin line sees
@@ -16,7 +16,7 @@ async def test_cividis_is_the_published_scale(open_page: Any) -> None:
     """Against matplotlib's table of Nuñez, Anderton and Renslow 2018."""
     colormaps = pytest.importorskip("matplotlib").colormaps
     parts = [n / 20 for n in range(21)]
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         ours = await page.evaluate(
             "async parts => { const { cividis } = await import('/web/map/cividis.js');"
@@ -29,7 +29,7 @@ async def test_cividis_is_the_published_scale(open_page: Any) -> None:
 
 
 async def test_times_places_and_units_in_words(open_page: Any) -> None:
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         said = await page.evaluate(
             """async () => {
@@ -87,7 +87,7 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
 async def test_a_station_that_keeps_utc_is_shown_one_clock(
     open_page: Any, zone: str, local: str, utc: str
 ) -> None:
-    feed = FakeFeed()
+    feed = DemoFeed()
     feed.now_s = 1777738395.0
     async with serving(create_app(feed)) as port:
         page = (await open_page(port, zone=zone)).page
@@ -113,7 +113,7 @@ async def test_who_reports_in_few_words(open_page: Any) -> None:
         ),
         "": (trackers(Main="waiting"), False),
     }  # fmt: skip
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         said = await page.evaluate(
             "async asked => { const { healthWords } = await import('/web/panels/band.js');"

@@ -8,6 +8,7 @@ import json
 import pytest
 
 from server.debrief.record import replay_flight
+from server.debrief.sentences import rejection_words
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
 from server.journal.recording import DEMO_LOG, Recording, inferred_plan
@@ -69,7 +70,8 @@ def test_how_far_off_is_the_distance_to_where_it_lay() -> None:
 def test_rejected_fixes_are_kept_with_their_reason() -> None:
     rejected = [raw for raw in plain().raw if not raw.verdict.accepted]
     assert len(rejected) == 1
-    assert "from where" in str(rejected[0].verdict.reason)
+    assert rejected[0].verdict.reason is not None
+    assert "from where" in rejection_words(rejected[0].verdict.reason)
 
 
 def test_a_flight_cut_short_says_what_is_missing() -> None:

@@ -13,6 +13,7 @@ from server.flight.times import parse_time
 from server.journal.database import Journal
 from server.journal.recover import not_before
 from tests.flights import T0
+from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
@@ -55,7 +56,7 @@ async def test_a_station_started_with_a_clock_an_hour_back_shows_no_old_figure_a
     last_s = heard[-1].heard_at_s
     async with leeward("live", str(plan)) as running:
         state = await running.state()
-        assert any("min behind" in problem for problem in state["plan_problems"])
+        assert "clock_set_back" in kinds(state)
         assert last_s <= parse_time(state["now"]) / 1_000.0 < last_s + 60.0
         later = await running.until(lambda s: s["now"] > state["now"])
         assert later["number"] == state["number"], "time goes on, so that ages grow"
@@ -68,21 +69,25 @@ async def test_a_plan_edited_wrongly_while_it_runs(tmp_path: Path) -> None:
         text = plan.read_text()
         async with leeward("live", str(plan)) as running:
 
-            def told(words: str):
-                return lambda s: any(words in problem for problem in s["plan_problems"])
+            def told(kind: str, words: str = ""):
+                return lambda s: any(
+                    problem["kind"] == kind and words in (problem["detail"] or "")
+                    for problem in s["problems"]
+                )
 
             plan.write_text(text.replace("altitude_m", "altitude_ft"))
-            state = await running.until(told("line 7: launch.altitude_ft: unknown key"))
-            assert told("goes on as planned before")(state)
+            state = await running.until(
+                told("plan_unusable", "line 7: launch.altitude_ft: unknown key")
+            )
             plan.write_text("[[[")
-            await running.until(told("not TOML"))
+            await running.until(told("plan_unusable", "not TOML"))
             plan.unlink()
-            await running.until(told("cannot be read"))
+            await running.until(told("plan_unusable", "cannot be read"))
             plan.write_text(text.replace("Tern test", "Tern 8"))
-            state = await running.until(told("holds from the next start"))
-            assert state["flight"]["name"] == "Tern test"
+            state = await running.until(told("plan_edited"))
+            assert state["name"] == "Tern test"
             plan.write_text(text)
-            await running.until(lambda s: s["plan_problems"] == [])
+            await running.until(lambda s: s["problems"] == [])
             await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
             await running.until(lambda s: s["receptions"]["total"] == 1)
             assert await running.end() == 0

@@ -16,6 +16,7 @@ from server.journal.database import Journal, JournalError
 from server.journal.recover import open_journal
 from tests.flights import made_flight
 from tests.machine import STRICT
+from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, beacon, line_at, shift_to_now
 
@@ -64,12 +65,9 @@ async def test_a_full_disk_is_told_and_written_when_there_is_room(
             for i in range(20, 80):
                 await tnc.send(line_at(30.0 * i, shift_s))
             state = await running.until(
-                lambda s: (
-                    s["receptions"]["total"] == 80 and "cannot be written" in s["plan_problems"][0]
-                )
+                lambda s: s["receptions"]["total"] == 80 and kinds(s)[:1] == ["journal_refuses"]
             )
             assert state["trackers"][0]["fixes"] == 80, "the flight goes on in memory"
-            assert "make room" in state["plan_problems"][0]
             with pytest.raises(httpx.HTTPStatusError) as refused:
                 await beacon(running.address, 2_400.0, shift_s)
             assert refused.value.response.status_code == 503, "the phone must keep it"
@@ -79,7 +77,7 @@ async def test_a_full_disk_is_told_and_written_when_there_is_room(
                 done = await crew.post(f"{running.address}/api/acknowledge", json=place)
             assert done.status_code == 200
             ballast.unlink()
-            await running.until(lambda s: s["plan_problems"] == [])
+            await running.until(lambda s: s["problems"] == [])
             number = await beacon(running.address, 2_400.0, shift_s)
             await running.kill()
         with Journal(journal, read_only=True) as opened:
@@ -172,7 +170,7 @@ async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Pa
         plan.write_text(PLAN + TNC.format(port=tnc.port))
         async with leeward("live", str(plan)) as running:
             state = await running.state()
-            assert "The journal was damaged" in state["plan_problems"][0]
+            assert kinds(state)[0] == "journal_damaged"
             saved = state["receptions"]["total"]
             assert saved > 0
             await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
@@ -181,4 +179,4 @@ async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Pa
         async with leeward("live", str(plan)) as again:
             state = await again.state()
             assert state["receptions"]["total"] == saved + 1
-            assert not any("damaged" in problem for problem in state["plan_problems"])
+            assert "journal_damaged" not in kinds(state)

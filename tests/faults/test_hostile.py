@@ -20,7 +20,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from server.screen.app import create_app
 from tests.faults.rounds import rounds
 from tests.faults.test_sources import memory_kb
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.session.running import Running, Tnc, leeward
 from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
@@ -56,7 +56,7 @@ async def besieged(tmp_path: Path) -> AsyncIterator[Running]:
 
 
 def description() -> dict:
-    return create_app(FakeFeed()).openapi()
+    return create_app(DemoFeed()).openapi()
 
 
 def test_the_description_knows_every_door() -> None:

@@ -17,13 +17,13 @@ import httpx
 from server.flight.flight import Flight
 from server.flight.inputs import Tick
 from server.flight.times import parse_time
-from server.flight.view.snapshot import snapshot
 from server.journal.database import Journal
 from server.plan.file import load
 from server.sync.keys import station_key
 from server.sync.ledger import Ledger
 from tests.faults.rounds import rounds
 from tests.screen.serving import until
+from tests.seen import shown
 from tests.session.running import Running, Tnc, leeward
 from tests.session.test_live import PLAN, TNC, beacon, comparable, line_at, shift_to_now
 from tests.sync.made import carry, contents, ledger
@@ -97,7 +97,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
             uninterrupted.receive(heard[first : first + 400])
         uninterrupted.apply(Tick(parse_time(after["now"]) / 1000.0))
         assert after["number"] == len(kept)
-        wanted = comparable(snapshot(uninterrupted, None))
+        wanted = comparable(shown(uninterrupted))
         assert comparable(after) == wanted
         # and the lanes that other stations get are whole as well
         held = Ledger(journal, station_key(journal, "car-1"), "car-1")

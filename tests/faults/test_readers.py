@@ -10,7 +10,7 @@ from websockets.asyncio.client import ClientConnection, connect
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import HOST, mute, serving, until
 from tests.screen.test_socket import NEW
 
@@ -32,7 +32,7 @@ async def follow(socket: ClientConnection, last: asyncio.Future[int]) -> list[in
 
 
 async def test_two_hundred_screens_of_which_twenty_never_read() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     settings = ScreenSettings(updates_per_s=100, beat_s=0.05)
     app = create_app(feed, settings=settings)
     hub = app.state.hub

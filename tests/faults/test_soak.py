@@ -18,6 +18,7 @@ from tests.faults.rounds import rounds
 from tests.flights import LAUNCH, T0, packet
 from tests.screen.serving import HOST, serving, until
 from tests.screen.test_socket import NEW
+from tests.seen import seen
 
 HOURS = 8
 PLAN = Plan(
@@ -88,8 +89,8 @@ async def test_eight_hours_through_a_replay() -> None:
         async with asyncio.timeout(60.0):
             got = await asyncio.gather(*readers)
     player.settle_landing()
-    shown, wanted = player.state(), state_at(receptions, PLAN, None)
-    for section in ("phase", "events", "track", "trackers", "vehicles", "stations", "receptions"):
+    shown, wanted = seen(player.state()), seen(state_at(receptions, PLAN, None))
+    for section in ("phase", "events", "track", "trackers", "vehicles", "senders", "receptions"):
         assert shown[section] == wanted[section]
     assert wanted["phase"] == "landed"
     for sequences in got:

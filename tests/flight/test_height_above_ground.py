@@ -13,8 +13,8 @@ from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Terrain
-from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, altitude_at, landed_at, made_flight, packet, position_at
+from tests.seen import shown
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
 END_S = landed_at(5_400.0)
@@ -37,19 +37,19 @@ class Plain:
 PLACES = pytest.mark.parametrize("terrain", [Plain(LAUNCH[2]), Plain(None), None])
 
 
-def shown(heard: list[Reception], terrain: Terrain | None, plan: Plan = PLAN) -> dict:
+def heard_over(heard: list[Reception], terrain: Terrain | None, plan: Plan = PLAN) -> dict:
     flight = Flight(plan, terrain)
     flight.receive(heard)
     question = flight.landing_question()
     assert question is not None
     answer = predict(question)
-    return snapshot(flight, None if answer is None else (question, answer))
+    return shown(flight, None if answer is None else (question, answer))
 
 
 @PLACES
 def test_on_the_pad_and_at_rest_it_is_nothing(terrain: Terrain | None) -> None:
     for until_s, phase in ((90.0, "ground"), (END_S + 300.0, "landed")):
-        state = shown(list(made_flight(until_s)), terrain)
+        state = heard_over(list(made_flight(until_s)), terrain)
         assert state["phase"] == phase
         assert state["track"]["height_above_ground_m"] == pytest.approx(0.0, abs=FIVE_METRES)
 
@@ -58,28 +58,28 @@ def test_on_the_pad_and_at_rest_it_is_nothing(terrain: Terrain | None) -> None:
 def test_near_the_ground_it_is_what_it_is(terrain: Terrain | None) -> None:
     low_s = next(t for t in range(int(END_S), 0, -1) if altitude_at(t) > LAUNCH[2] + 11.0)
     heard = [*made_flight(low_s - 5.0, 10.0), packet(low_s)]
-    state = shown(heard, terrain)
+    state = heard_over(heard, terrain)
     assert state["phase"] == "descent"
     true_m = altitude_at(low_s) - LAUNCH[2]
     assert 8.0 < true_m < 20.0
     assert state["track"]["height_above_ground_m"] == pytest.approx(true_m, abs=FIVE_METRES)
-    silent = shown([*heard, packet(low_s + 1_800.0, "N0CALL-3")], terrain)["landing"]
-    height = float(silent["text"].split(" m above the ground")[0].rsplit(" ", 1)[1])
-    assert height == pytest.approx(true_m, abs=FIVE_METRES)
+    silent = heard_over([*heard, packet(low_s + 1_800.0, "N0CALL-3")], terrain)["landing"]
+    assert silent["as_of_height_above_ground_m"] == pytest.approx(true_m, abs=FIVE_METRES)
 
 
 def test_it_lies_on_the_ground_where_no_terrain_tells_how_high_that_is() -> None:
     lower = replace(PLAN, launch=LaunchPlan(LAUNCH[0], LAUNCH[1], LAUNCH[2] - 300.0))
-    state = shown(list(made_flight(END_S + 300.0)), None, lower)
+    state = heard_over(list(made_flight(END_S + 300.0)), None, lower)
     assert state["phase"] == "landed"
     assert state["track"]["height_above_ground_m"] == pytest.approx(0.0, abs=FIVE_METRES)
 
 
 def test_a_burst_is_above_the_launch_site_whatever_is_below_now() -> None:
-    state = shown(list(made_flight(5_700.0)), Plain(LAUNCH[2] - 400.0))
+    state = heard_over(list(made_flight(5_700.0)), Plain(LAUNCH[2] - 400.0))
     (burst,) = [event for event in state["events"] if event["kind"] == "burst"]
     (alarm,) = [alarm for alarm in state["alarms"] if alarm["kind"] == "burst"]
-    assert f"({burst['altitude_m'] - LAUNCH[2]:,.0f} m above the launch site)" in alarm["text"]
+    above_m = burst["altitude_m"] - LAUNCH[2]
+    assert alarm["facts"]["above_launch_m"] == pytest.approx(above_m, abs=0.1)
 
 
 def test_the_horizon_stands_on_the_known_ground() -> None:

@@ -7,8 +7,8 @@ import random
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.view.snapshot import snapshot
 from tests.mutated import PLANS, Found, fly, receptions
+from tests.seen import shown
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -33,6 +33,6 @@ def test_any_order_gives_the_same_state(seed: int) -> None:
         flight = Flight(plan)
         for i in range(0, len(mixed), 40):
             flight.receive(mixed[i : i + 40])
-        state = snapshot(flight, None)
+        state = shown(flight)
         end = end or state
         assert state == end

@@ -9,8 +9,8 @@ from server.flight.flight import Flight
 from server.flight.landing.hang import drawn_hang
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Hang
-from server.flight.view.snapshot import snapshot
 from tests.bench.odd import KINDS, follow, make_odd
+from tests.seen import shown
 
 EVENTS = {
     "slow climb": ["launch", "burst", "landing"],
@@ -46,9 +46,9 @@ def test_a_sink_is_told_with_a_time_that_nobody_knows() -> None:
     landing = predict(question)
     assert landing is not None
     assert landing.late_s - landing.early_s > 3_600.0, "let go now, or in an hour, or never"
-    state = snapshot(flight, (question, landing))
+    state = shown(flight, (question, landing))
     assert state["phase"] == "descent"
-    assert [a["kind"] for a in state["alarms"] if a["severity"] == "warning"] == ["fall"]
+    assert [a["kind"] for a in state["alarms"] if a["severity"] == "warning"] == ["sink"]
 
 
 def test_a_wait_is_drawn_for_each_member() -> None:

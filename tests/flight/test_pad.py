@@ -7,13 +7,14 @@ import random
 import numpy as np
 import pytest
 
-from server.flight.alarms import of_events, of_withdrawn
+from server.flight.alarms import Evidence, of_events, of_withdrawn
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception
+from server.flight.landing.fall_signs import FallSigns
 from server.flight.track.events import Event, Withdrawn
-from server.flight.view.snapshot import snapshot
 from tests.bench.pad import BEFORE, follow, make_pad
 from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
+from tests.seen import shown
 
 FIFTEEN_SECONDS, HUNDRED_METRES = 15.0, 100.0
 NO_LANDING_YET = {
@@ -40,7 +41,7 @@ def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: 
             told = kinds
         if reception.heard_at_s > looked_s:
             looked_s = reception.heard_at_s + 120.0
-            for alarm in snapshot(flight, None)["alarms"]:
+            for alarm in shown(flight)["alarms"]:
                 alarms[alarm["id"]] = alarm
     assert {alarm["kind"] for alarm in alarms.values()} <= NO_LANDING_YET
     return flight
@@ -158,18 +159,22 @@ def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
         flight = Flight(plan_for(log))
         for one in shuffled:
             flight.apply(one)
-        states.append((flight.track.checkpoint(), snapshot(flight, None)))
+        states.append((flight.track.checkpoint(), shown(flight)))
     assert all(state == states[0] for state in states)
+
+
+def evidence_of(events: list[Event], withdrawn: list[Withdrawn] | None = None) -> Evidence:
+    return Evidence(events, withdrawn or [], None, FallSigns(), None, 600.0, [])
 
 
 def test_an_acknowledged_burst_that_was_none_does_not_silence_the_next() -> None:
     event = Event("burst", 1_000.0, 20_000.0, 0.0, 0.0, 1_030.0)
-    (first,) = of_events([event], None)
-    (second,) = of_events([event._replace(time_s=4_000.0, noticed_s=4_030.0)], None)
+    (first,) = of_events(evidence_of([event]))
+    (second,) = of_events(evidence_of([event._replace(time_s=4_000.0, noticed_s=4_030.0)]))
     assert first.id != second.id
-    (taken_back,) = of_withdrawn([Withdrawn(event, 1_100.0)])
+    (taken_back,) = of_withdrawn(evidence_of([], [Withdrawn(event, 1_100.0)]))
     assert taken_back.id not in (first.id, second.id)
-    assert taken_back.kind == "burst"
+    assert taken_back.facts["withdrawn"] == "burst"
 
 
 @needs_box_logs

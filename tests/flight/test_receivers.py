@@ -11,7 +11,7 @@ from decoders.readings import GpsdRules
 from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception, VehiclePlan
 from server.flight.packets.receivers import HELD_MS, Receivers
-from server.flight.view.snapshot import snapshot
+from tests.seen import shown
 
 A, B = "/dev/ttyACM0", "/dev/ttyACM1"
 START_MS = 1_781_524_800_000
@@ -72,7 +72,7 @@ def test_any_order_gives_the_same_flight():
         for reception in shuffled:
             one_by_one.apply(reception)
         assert places(one_by_one) == places(in_order)
-        assert snapshot(one_by_one, None) == snapshot(in_order, None)
+        assert shown(one_by_one) == shown(in_order)
 
 
 def test_the_plan_may_name_it():

@@ -10,8 +10,8 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.packets import senders
-from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
+from tests.seen import shown
 
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),))
 
@@ -41,7 +41,7 @@ def test_pressures_follow_the_last_definition() -> None:
     flight.receive(GIVEN)
     raw = 9 * 91 + ord("(") - 33
     assert flight.track.records()[0].fix.pressure_pa == pytest.approx(100.0 * (0.5 * raw + 100.0))
-    (sensor,) = snapshot(flight, None)["sensors"]
+    (sensor,) = shown(flight)["sensors"]
     assert (sensor["quantity"], sensor["unit"]) == ("Air", "hPa")
 
 
@@ -53,8 +53,8 @@ def test_any_order_gives_the_same_state() -> None:
         for i, one in enumerate(mixed):
             flight.receive([one])
             if i % 5 == seed % 5:
-                snapshot(flight, None)
-        state = snapshot(flight, None)
+                shown(flight)
+        state = shown(flight)
         end = end or state
         assert state == end
 
@@ -65,7 +65,7 @@ def test_a_stranger_rescales_nothing(kind: str) -> None:
     clean.receive(GIVEN)
     flight.receive([*GIVEN, said(600.0, f":N0CALL-11:{kind}", "N0CALL-7")])
     assert flight.track.records() == clean.track.records()
-    assert snapshot(flight, None)["sensors"] == snapshot(clean, None)["sensors"]
+    assert shown(flight)["sensors"] == shown(clean)["sensors"]
 
 
 def test_a_definition_costs_the_same_whatever_has_been_heard(

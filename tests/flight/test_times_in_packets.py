@@ -11,8 +11,8 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.packets.deduplication import TimeDoubt
-from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet, position_at
+from tests.seen import kinds, shown
 
 MAIN, BACKUP, STRANGER = "N0CALL-11", "N0CALL-12", "N0CALL-7"
 PLAN = Plan(
@@ -75,7 +75,7 @@ def test_a_restarted_receiver_in_mid_flight(plan: Plan, names: tuple[str, ...]) 
     assert_same_place(flight, clean)
     assert flight.now_s == clean.now_s
     assert flight.senders[MAIN].doubted.total() == 8
-    assert any("the time is later than" in text for text in snapshot(flight, None)["plan_problems"])
+    assert "times_ahead" in kinds(shown(flight))
 
 
 @pytest.mark.parametrize(
@@ -192,7 +192,7 @@ def test_any_order_gives_the_same_state(plan: Plan) -> None:
         for i in range(0, len(mixed), size):
             flight.receive(mixed[i : i + size])
         flight.apply(Tick(T0 + 1_900.0))
-        state = snapshot(flight, None)
+        state = shown(flight)
         end = end or state
         assert state == end
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.view.snapshot import snapshot
+from server.flight.state import RejectionKind
 from tests.flights import (
     LAUNCH,
     T0,
@@ -28,6 +28,7 @@ from tests.flights import (
     real_logs,
     receptions,
 )
+from tests.seen import shown
 
 PLAN = Plan(
     launch=LaunchPlan(*LAUNCH),
@@ -46,7 +47,7 @@ def fly(given: list[Reception], plan: Plan = PLAN) -> Flight:
 
 def errors_m(flight: Flight, at_s: float) -> tuple[float, float]:
     """Horizontal and vertical error of the track as it stands, against the made flight."""
-    track = snapshot(flight, None)["track"]
+    track = shown(flight)["track"]
     latitude_deg, longitude_deg, altitude_m = position_at(at_s)
     away_m, _ = distance_bearing(
         track["latitude_deg"], track["longitude_deg"], latitude_deg, longitude_deg
@@ -76,7 +77,7 @@ def test_any_order_gives_the_same_track_bit_for_bit(chance) -> None:
     flight.receive(mixed[cut:])
     assert flight.track.records() == straight.track.records()
     assert flight.events() == straight.events()
-    assert snapshot(flight, None) == snapshot(straight, None)
+    assert shown(flight) == shown(straight)
 
 
 def test_phases_and_events_of_a_plain_flight() -> None:
@@ -107,9 +108,9 @@ def replaced(at_s: float, wrong: tuple[float, float, float]) -> list[Reception]:
 
 
 WRONG = [
-    ("zero", (0.0, 0.0, 8_000.0), "position 0, 0"),
-    ("digit dropped in latitude", (3.83, -98.1, 8_000.0), "km from where the track is"),
-    ("two degrees off", (40.35, -98.1, 8_000.0), "km from where the track is"),
+    ("zero", (0.0, 0.0, 8_000.0), "null_island"),
+    ("digit dropped in latitude", (3.83, -98.1, 8_000.0), "position_off"),
+    ("two degrees off", (40.35, -98.1, 8_000.0), "position_off"),
 ]
 
 
@@ -122,9 +123,9 @@ def test_one_wrong_fix_is_rejected_and_explained(
         flight.apply(reception)
         if reception.heard_at_s > T0 + 1_800.0:
             break
-    (main,) = (t for t in snapshot(flight, None)["trackers"] if t["label"] == "Main")
+    (main,) = (t for t in shown(flight)["trackers"] if t["label"] == "Main")
     assert main["rejected"] == 1
-    assert reason in main["reject_reason"]
+    assert main["last_rejection"]["kind"] == reason
     flight.receive(replaced(1_800.0, wrong))
     assert errors_m(flight, 2_970.0)[0] < 30.0
 
@@ -136,7 +137,10 @@ def test_altitude_in_the_wrong_unit_is_not_used() -> None:
     assert len(verdicts) == 1
     assert verdicts[0].accepted
     assert not verdicts[0].altitude_used
-    assert "below where the track is" in (verdicts[0].reason or "")
+    assert verdicts[0].reason is not None
+    assert verdicts[0].reason.kind == RejectionKind.ALTITUDE_OFF
+    assert (verdicts[0].reason.off_m or 0.0) < 0.0
+    assert verdicts[0].reason.against == ()
     assert errors_m(flight, 2_970.0)[1] < 30.0
 
 
@@ -148,9 +152,9 @@ def test_a_frozen_receiver_is_called_stuck_and_not_believed() -> None:
         for t in range(0, 3_600, 60)
     ]
     flight = fly(sorted(given))
-    (backup,) = (t for t in snapshot(flight, None)["trackers"] if t["label"] == "Backup")
+    (backup,) = (t for t in shown(flight)["trackers"] if t["label"] == "Backup")
     assert backup["state"] == "stuck"
-    assert "unchanged" in backup["text"]
+    assert backup["last_rejection"]["kind"] == "frozen"
     assert errors_m(flight, 3_600.0)[0] < 30.0
 
 
@@ -161,9 +165,9 @@ def test_an_altitude_that_stays_above_18_km_is_not_a_float() -> None:
         given.append(packet(t, position=(latitude_deg, longitude_deg, min(altitude_m, 18_000.0))))
     flight = fly(given)
     assert flight.track.phase() == "ascent"
-    (main,) = (t for t in snapshot(flight, None)["trackers"] if t["label"] == "Main")
+    (main,) = (t for t in shown(flight)["trackers"] if t["label"] == "Main")
     assert main["state"] == "stuck"
-    assert main["reject_reason"] == "altitude unchanged to the last digit while it moves"
+    assert main["last_rejection"]["kind"] == "stuck"
 
 
 def test_a_wrong_first_fix_is_left_behind() -> None:
@@ -205,8 +209,8 @@ def test_without_a_plan_trackers_show_themselves() -> None:
     given += [packet(t, "N0CALL-3", ground) for t in range(0, 3_000, 600)]
     flight = fly(sorted(given), Plan(infer_trackers=True))
     assert list(flight.trackers) == ["N0CALL-11"]
-    state = snapshot(flight, None)
-    assert [s["name"] for s in state["stations"]] == ["N0CALL-3"]
+    state = shown(flight)
+    assert [s["name"] for s in state["senders"]] == ["N0CALL-3"]
     assert len(flight.track.records()) == 101  # those from before it was known, too
     assert state["phase"] == "ascent"
 
@@ -239,7 +243,7 @@ def test_a_real_flight_in_any_order() -> None:
 
 def test_joined_in_mid_air_the_ground_is_not_made_up() -> None:
     flight = fly([packet(t) for t in range(2_400, 3_600, 30)], Plan(infer_trackers=True))
-    state = snapshot(flight, None)
+    state = shown(flight)
     assert state["phase"] == "ascent"
     assert not any(e["kind"] == "launch" for e in state["events"])
     assert state["track"]["height_above_ground_m"] is None
@@ -267,8 +271,9 @@ def untimed(elapsed_s: float) -> Reception:
 def test_a_wrong_station_clock_is_seen_and_put_right(by_s: float) -> None:
     given = [packet(t) for t in range(0, 3_000, 30)] + [untimed(t) for t in range(10, 3_000, 60)]
     flight = fly(shifted(sorted(given), by_s))
-    state = snapshot(flight, None)
-    assert ("ahead of" if by_s > 0 else "behind") in state["plan_problems"][0]
+    state = shown(flight)
+    assert state["problems"][0]["kind"] == "own_clock"
+    assert state["problems"][0]["ahead_s"] == pytest.approx(by_s, abs=15.0)
     assert abs(flight.now_s - (T0 + 2_971.5)) < 5.0
     assert errors_m(flight, 2_970.0)[0] < 30.0
     # only what came before the error could be seen
@@ -285,7 +290,7 @@ def test_a_clock_set_right_in_mid_flight() -> None:
     wrong_until = len(given) // 2
     heard = shifted(given[:wrong_until], -600.0) + given[wrong_until:]
     flight = fly(heard)
-    assert snapshot(flight, None)["plan_problems"] == []
+    assert shown(flight)["problems"] == []
     assert errors_m(flight, 2_970.0)[0] < 30.0
     refused = [
         r for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True) if v.reason

@@ -9,8 +9,8 @@ import pytest
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
-from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
+from tests.seen import kinds, shown
 
 PLAN = Plan(
     launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),), station="car-1"
@@ -51,10 +51,10 @@ def test_a_wrong_date_is_put_right_by_what_both_heard(ahead_s: float, timed: boo
     assert len(fixes) == len(expected)
     for a, b in zip(fixes, expected, strict=True):
         assert a.time_s == pytest.approx(b.time_s, abs=3.0)
-    state, right = snapshot(flight, None), snapshot(clean, None)
+    state, right = shown(flight), shown(clean)
     assert (state["now"], state["phase"]) == (right["now"], right["phase"])
     assert state["track"]["latitude_deg"] == right["track"]["latitude_deg"]
-    assert any("The clock of car-2 is" in text for text in state["plan_problems"])
+    assert [p["name"] for p in state["problems"] if p["kind"] == "other_clock"] == ["car-2"]
 
 
 def test_hours_are_put_right_by_the_times_in_the_packets_alone() -> None:
@@ -72,11 +72,11 @@ def test_what_is_later_than_now_is_not_used(ahead_s: float, timed: bool) -> None
     ours, theirs = heard_by("car-1", timed=timed), heard_by("car-2", ahead_s, timed)
     flight, clean = flown(ours[:20] + theirs[60:]), flown(ours[:20])
     assert flight.track.records() == clean.track.records()
-    state = snapshot(flight, None)
-    assert state["now"] == snapshot(clean, None)["now"]
+    state = shown(flight)
+    assert state["now"] == shown(clean)["now"]
     assert state["number"] == 60
-    (told,) = (text for text in state["plan_problems"] if "later than now" in text)
-    assert told.startswith("car-2 says that it heard 40 packets")
+    (told,) = (one for one in state["problems"] if one["kind"] == "later_than_now")
+    assert (told["name"], told["count"]) == ("car-2", 40)
 
 
 def test_one_entry_seventy_years_ahead() -> None:
@@ -144,7 +144,7 @@ def test_any_order_gives_the_same_state(ahead_s: float) -> None:
                 if seed == 2:
                     flight.apply(Tick(T0 + 10.0 * i))
             flight.apply(Tick(T0 + UNTIL_S))
-            state = snapshot(flight, None)
+            state = shown(flight)
             end = end or state
             assert state == end
 
@@ -154,7 +154,7 @@ def test_our_own_clock_is_behind_and_nothing_was_heard_by_it() -> None:
     flight.receive(heard_by("car-1"))
     flight.apply(Tick(T0 - DAY_S))
     assert len(flight.track.records()) == 100
-    assert "this computer's clock is behind" in snapshot(flight, None)["plan_problems"][0]
+    assert kinds(shown(flight))[0] == "own_clock_behind"
     flight.receive([heard_by("car-2", 70 * 365.25 * DAY_S)[50]])
     flight.apply(Tick(T0 + UNTIL_S))
     assert len(flight.track.records()) == 100
@@ -166,7 +166,7 @@ def test_a_vehicle_is_not_where_a_wrong_date_says() -> None:
     flight.apply(Command(T0 + 900.0, "vehicle", "Car 2", 38.0, -98.0, "car-1"))
     flight.apply(Command(T0 + 600.0 + DAY_S, "vehicle", "Car 2", 39.0, -99.0, "car-2"))
     flight.apply(Command(T0 + 70 * 365 * DAY_S, "vehicle", "Car 2", 39.0, -99.0, "car-3"))
-    (vehicle,) = snapshot(flight, None)["vehicles"]
+    (vehicle,) = shown(flight)["vehicles"]
     assert (vehicle["latitude_deg"], vehicle["longitude_deg"]) == (38.0, -98.0)
 
 
@@ -177,8 +177,8 @@ def test_halves_of_one_flight_heard_a_day_apart(ahead_s: float) -> None:
     flight, clean = flown(ours[::2] + theirs[1::2]), flown(ours)
     fixes = flight.senders["N0CALL-11"].all_fixes()
     assert fixes == clean.senders["N0CALL-11"].all_fixes()
-    told = snapshot(flight, None)["plan_problems"]
-    assert any("The clock of car-2 is" in text for text in told)
+    told = shown(flight)["problems"]
+    assert [p["name"] for p in told if p["kind"] == "other_clock"] == ["car-2"]
 
 
 @pytest.mark.parametrize("ahead_s", [a for a in OFF if abs(a) >= DAY_S])
@@ -187,8 +187,10 @@ def test_halves_of_one_flight_without_times_are_not_joined(ahead_s: float) -> No
     for given in (ours[::2] + theirs[1::2], theirs[1::2] + ours[::2]):
         flight, clean = flown(given), flown(ours[::2])
         assert flight.track.records() == clean.track.records()
-        told = snapshot(flight, None)["plan_problems"]
-        assert any("car-2" in text and "is used" in text for text in told)
+        told = shown(flight)["problems"]
+        assert any(
+            p["name"] == "car-2" and p["kind"] in ("undated", "later_than_now") for p in told
+        )
 
 
 def test_the_next_morning_another_car_hears_it_on_the_ground() -> None:
@@ -201,4 +203,4 @@ def test_the_next_morning_another_car_hears_it_on_the_ground() -> None:
     flight = Flight(PLAN)
     flight.receive(heard_by("car-2") + ground)
     assert len(flight.track.records()) == 120
-    assert snapshot(flight, None)["plan_problems"] == []
+    assert shown(flight)["problems"] == []

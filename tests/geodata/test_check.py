@@ -82,9 +82,10 @@ def test_what_the_plan_says_of_the_page(plan: Path) -> None:
 async def test_a_live_station_shows_them_and_names_what_is_wrong(plan: Path) -> None:
     async with leeward("live", str(plan)) as running:
         state = await running.state()
-        assert state["flight"]["units"] == "aviation"
-        (problem,) = state["plan_problems"]
-        assert "broken.pmtiles" in problem
+        assert state["units"] == "aviation"
+        (problem,) = state["problems"]
+        assert problem["kind"] == "map_unused"
+        assert "broken.pmtiles" in problem["detail"]
 
 
 def test_a_launch_without_a_time_is_checked_against_the_forecasts_place(tmp_path: Path) -> None:

@@ -200,5 +200,6 @@ def test_a_forecast_that_cannot_be_used_in_flight_is_said() -> None:
     watch = Watch(Flight(PLAN, None, _Elsewhere()))
     watch.flight.receive(list(made_flight(3_000.0)))
     watch.settle_landing()
-    words = "No forecast is used: the forecast covers latitude 37 to 40, the flight is at 52."
-    assert watch.state()["plan_problems"] == [words]
+    (problem,) = watch.state().problems
+    assert problem.kind == "forecast_unused"
+    assert problem.detail == "the forecast covers latitude 37 to 40, the flight is at 52"

@@ -12,12 +12,12 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import AvoidArea, Plan
 from server.flight.landing.predict import predict
-from server.flight.view.snapshot import snapshot
 from server.geodata.avoid import AvoidError, read_areas
 from server.geodata.surroundings import SurroundingsError, open_surroundings
 from server.geodata.terrain import TerrainError, TerrainFolder
 from tests.flight.test_landing import PLAN
 from tests.flights import LAUNCH, made_flight, position_at
+from tests.seen import shown
 
 
 def write_hgt(folder: Path, south: int, west: int, heights: np.ndarray) -> Path:
@@ -71,7 +71,7 @@ def landing(plan: Plan, terrain: TerrainFolder | None, until_s: float = 6_300.0)
     assert question is not None
     answer = predict(question)
     assert answer is not None
-    return snapshot(flight, (question, answer))
+    return shown(flight, (question, answer))
 
 
 def test_the_fall_ends_on_the_ground_that_is_there(tmp_path: Path) -> None:

@@ -17,8 +17,8 @@ from server.rehearsal.record import rfc3339
 from server.rehearsal.report import table
 from server.rehearsal.scenario import Fault
 from server.rehearsal.trackers import FaultTime
-from server.session.replay import state_at
 from tests.rehearsal.made import scenario
+from tests.seen import seen_at
 
 
 def square(latitude_deg: float, longitude_deg: float, half_deg: float) -> dict[str, Any]:
@@ -129,7 +129,7 @@ def test_the_stations_real_states_can_be_judged() -> None:
     receptions = [Reception(*heard) for heard in flown.receptions]
     looks = []
     for now_s in range(int(flown.truth.start_s) + 60, int(flown.truth.end_s), 300):
-        looks.append(Shown(now_s, state_at(receptions, plan, now_s * 1_000)))
+        looks.append(Shown(now_s, seen_at(receptions, plan, now_s * 1_000)))
     verdict = judge(flown.truth, flown.faults, looks)
     notices = {notice.what: notice.after_s for notice in verdict.notices}
     silent_s = notices["N0CALL-11 silent"]

@@ -12,7 +12,7 @@ from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.keys import COOKIE, Keys
 from server.screen.limits import ASKING, BEACONS, COMMANDS, Rate
-from tests.screen.fake_feed import JSON_TOKEN, TOKEN, FakeFeed
+from tests.screen.demo_feed import JSON_TOKEN, TOKEN, DemoFeed
 
 KEYS = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
 FAR = ("192.168.8.77", 40_000)
@@ -21,7 +21,7 @@ BASE = "http://192.168.8.21:8420"
 ORIGIN = {"Origin": BASE}
 
 
-def make(feed: FakeFeed, **changed: object) -> FastAPI:
+def make(feed: DemoFeed, **changed: object) -> FastAPI:
     told: dict = {"keys": KEYS, "guarded": True, "beacons": (("Phone", TOKEN),)}
     settings = ScreenSettings(**told | changed)
     # a clock that stands still: no bucket fills again on a slow machine
@@ -37,12 +37,12 @@ def asking(
 
 
 @pytest.fixture
-def feed() -> FakeFeed:
-    return FakeFeed(since_launch_s=6_700)
+def feed() -> DemoFeed:
+    return DemoFeed(since_launch_s=6_700)
 
 
 @pytest.fixture
-def app(feed: FakeFeed) -> FastAPI:
+def app(feed: DemoFeed) -> FastAPI:
     return make(feed)
 
 
@@ -65,7 +65,7 @@ async def test_without_a_key_nothing_of_the_flight_is_seen(app: FastAPI, path: s
 
 @pytest.mark.parametrize(("path", "body"), CHANGES)
 async def test_without_the_crews_key_nothing_is_changed(
-    app: FastAPI, feed: FakeFeed, path: str, body: dict
+    app: FastAPI, feed: DemoFeed, path: str, body: dict
 ) -> None:
     for key, status in ((None, 401), ("a wrong key of that kind", 401), (KEYS.watch, 403)):
         async with asking(app, key=key) as client:
@@ -115,7 +115,7 @@ async def test_over_https_the_cookie_stays_there(app: FastAPI) -> None:
     assert "Secure" in reply.headers["set-cookie"]
 
 
-async def test_this_machine_needs_no_key_unless_a_proxy_asks_for_another(feed: FakeFeed) -> None:
+async def test_this_machine_needs_no_key_unless_a_proxy_asks_for_another(feed: DemoFeed) -> None:
     app = make(feed, guarded=False)
     for base in ("http://127.0.0.1:8420", "http://LOCALHOST:8420", "http://[::1]:8420"):
         async with asking(app, HERE, base=base) as client:
@@ -130,7 +130,7 @@ async def test_this_machine_needs_no_key_unless_a_proxy_asks_for_another(feed: F
 
 
 async def test_a_tunnel_or_a_proxy_that_says_nothing_is_no_way_round_the_key(
-    feed: FakeFeed,
+    feed: DemoFeed,
 ) -> None:
     app = make(feed, guarded=False, hosts=("chase.example",))
     for base in (BASE, "http://chase.example", "https://chase.example:8443"):
@@ -152,7 +152,7 @@ async def test_a_tunnel_or_a_proxy_that_says_nothing_is_no_way_round_the_key(
         assert told[0]["status"] == status
 
 
-async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: FakeFeed) -> None:
+async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: DemoFeed) -> None:
     body = {"latitude": 38.0, "longitude": -98.0, "timestamp": 1_780_000_000_000}
     async with asking(app) as client:
         assert (await client.get(f"/beacon/{TOKEN}")).status_code == 200
@@ -163,7 +163,7 @@ async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: FakeFeed) -> 
     assert len(feed.received) == 1
 
 
-async def test_whoever_posts_json_sees_nothing(app: FastAPI, feed: FakeFeed) -> None:
+async def test_whoever_posts_json_sees_nothing(app: FastAPI, feed: DemoFeed) -> None:
     async with asking(app) as client:
         assert (await client.post(f"/api/json/{JSON_TOKEN}", json={"lat": 1})).status_code == 202
         assert (await client.post(f"/api/json/{TOKEN}", json={"lat": 1})).status_code == 404
@@ -200,7 +200,7 @@ async def test_guessing_is_slowed_down_for_the_guesser_alone(app: FastAPI) -> No
         assert (await client.post("/api/enter", json={"key": KEYS.crew})).status_code == 200
 
 
-async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed: FakeFeed) -> None:
+async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed: DemoFeed) -> None:
     """A street, a hotspot and a phone network may have one address for all."""
     async with asking(app) as crew, asking(app) as stranger:
         await crew.post("/api/enter", json={"key": KEYS.crew}, headers=ORIGIN)

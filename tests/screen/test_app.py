@@ -9,14 +9,15 @@ from pathlib import Path
 
 import pytest
 from httpx import ASGITransport, AsyncClient
+from pydantic import TypeAdapter
 
+from server.flight.mission_state import State
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.assets import WEB, Files
 from server.screen.messages import WholeHistory
-from server.screen.state_schema import State
-from tests.screen import fake_flight as flight
-from tests.screen.fake_feed import JSON_TOKEN, TOKEN, FakeFeed
+from tests.screen import demo_feed as flight
+from tests.screen.demo_feed import JSON_TOKEN, TOKEN, DemoFeed
 
 BASE = "http://127.0.0.1:8000"
 ORIGIN = {"Origin": BASE}
@@ -24,17 +25,17 @@ SMALL = ScreenSettings(max_beacon_bytes=2_000)
 
 
 @pytest.fixture
-def feed() -> FakeFeed:
-    return FakeFeed(since_launch_s=6_700)
+def feed() -> DemoFeed:
+    return DemoFeed(since_launch_s=6_700)
 
 
 @pytest.fixture
-async def client(feed: FakeFeed) -> AsyncIterator[AsyncClient]:
+async def client(feed: DemoFeed) -> AsyncIterator[AsyncClient]:
     async with asking(feed) as client:
         yield client
 
 
-def asking(feed: FakeFeed, settings: ScreenSettings = SMALL, base: str = BASE) -> AsyncClient:
+def asking(feed: DemoFeed, settings: ScreenSettings = SMALL, base: str = BASE) -> AsyncClient:
     transport = ASGITransport(create_app(feed, settings=settings))
     return AsyncClient(transport=transport, base_url=base)
 
@@ -42,7 +43,7 @@ def asking(feed: FakeFeed, settings: ScreenSettings = SMALL, base: str = BASE) -
 # pages and files
 
 
-@pytest.mark.parametrize("path", ["/", "/demo.html", f"/beacon/{TOKEN}"])
+@pytest.mark.parametrize("path", ["/", "/walk", f"/beacon/{TOKEN}"])
 async def test_a_page_may_fetch_from_here_alone(client: AsyncClient, path: str) -> None:
     reply = await client.get(path)
     assert reply.status_code == 200
@@ -148,11 +149,9 @@ def test_the_wrong_town_is_left_out() -> None:
 # reading
 
 
-async def test_state_and_history(client: AsyncClient, feed: FakeFeed) -> None:
-    assert (
-        State.model_validate((await client.get("/api/state")).json()).number
-        == feed.state()["number"]
-    )
+async def test_state_and_history(client: AsyncClient, feed: DemoFeed) -> None:
+    state = TypeAdapter(State).validate_python((await client.get("/api/state")).json())
+    assert state.number == feed.state().number
     history = WholeHistory.model_validate((await client.get("/api/history")).json())
     assert len(history.track) == len(feed.history().track)
     assert (await client.get("/healthz")).json()["ok"] is True
@@ -176,14 +175,14 @@ async def test_addresses_and_localhost_are_ours(client: AsyncClient, host: str) 
     assert (await client.get("/api/state", headers={"Host": host})).status_code == 200
 
 
-async def test_a_name_of_the_settings_is_ours(feed: FakeFeed) -> None:
+async def test_a_name_of_the_settings_is_ours(feed: DemoFeed) -> None:
     settings = ScreenSettings(hosts=("chase.example",))
     async with asking(feed, settings, "http://chase.example") as client:
         assert (await client.get("/api/state")).status_code == 200
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
-async def test_another_page_cannot_steer(client: AsyncClient, feed: FakeFeed, origin: str) -> None:
+async def test_another_page_cannot_steer(client: AsyncClient, feed: DemoFeed, origin: str) -> None:
     for path in (
         "/api/acknowledge",
         "/api/vehicle",
@@ -200,8 +199,8 @@ async def test_another_page_cannot_steer(client: AsyncClient, feed: FakeFeed, or
 # commands
 
 
-async def test_acknowledge(client: AsyncClient, feed: FakeFeed) -> None:
-    alarm = feed.state()["alarms"][0]["id"]
+async def test_acknowledge(client: AsyncClient, feed: DemoFeed) -> None:
+    alarm = feed.state().alarms[0].id
     reply = await client.post("/api/acknowledge", json={"id": alarm}, headers=ORIGIN)
     assert reply.status_code == 200
     assert feed.commands == [("acknowledge", alarm, None, None)]
@@ -212,7 +211,7 @@ async def test_an_alarm_that_is_not_there(client: AsyncClient) -> None:
     assert (reply.status_code, reply.json()["detail"]) == (409, "There is no such alarm.")
 
 
-async def test_place_a_vehicle(client: AsyncClient, feed: FakeFeed) -> None:
+async def test_place_a_vehicle(client: AsyncClient, feed: DemoFeed) -> None:
     body = {"name": "Car 2", "latitude_deg": 37.9, "longitude_deg": -98.0}
     assert (await client.post("/api/vehicle", json=body, headers=ORIGIN)).status_code == 200
     assert feed.commands == [("vehicle", "Car 2", 37.9, -98.0)]
@@ -240,14 +239,14 @@ async def test_a_body_that_makes_no_sense(client: AsyncClient, path: str, body: 
     assert len(reply.json()["detail"]) > 5
 
 
-async def test_a_body_that_is_too_long(client: AsyncClient, feed: FakeFeed) -> None:
+async def test_a_body_that_is_too_long(client: AsyncClient, feed: DemoFeed) -> None:
     reply = await client.post("/api/acknowledge", content=b" " * 5_000, headers=ORIGIN)
     assert reply.status_code == 413
     assert feed.commands == []
 
 
 async def test_a_replay_is_steered() -> None:
-    feed = FakeFeed("replay", since_launch_s=600)
+    feed = DemoFeed("replay", since_launch_s=600)
     async with asking(feed) as client:
         for body in (
             {"action": "seek", "value": flight.LAUNCH_S + 60},
@@ -268,7 +267,7 @@ async def test_a_live_flight_is_not(client: AsyncClient) -> None:
 # the phone
 
 
-async def test_a_phones_body_is_kept_and_numbered(client: AsyncClient, feed: FakeFeed) -> None:
+async def test_a_phones_body_is_kept_and_numbered(client: AsyncClient, feed: DemoFeed) -> None:
     body = b'{"coords": {"latitude": 37.9, "longitude": -98.0}, "timestamp": 1777738395000}'
     reply = await client.post(f"/api/beacon/{TOKEN}", content=body)  # no browser: no origin
     assert reply.status_code == 202
@@ -276,7 +275,7 @@ async def test_a_phones_body_is_kept_and_numbered(client: AsyncClient, feed: Fak
     assert feed.received == [("phone-1", body)]
 
 
-async def test_what_is_not_json_is_kept_too_and_said(client: AsyncClient, feed: FakeFeed) -> None:
+async def test_what_is_not_json_is_kept_too_and_said(client: AsyncClient, feed: DemoFeed) -> None:
     reply = await client.post(f"/api/beacon/{TOKEN}", content=b"lat=37.9")
     assert reply.status_code == 422
     assert "not JSON" in reply.json()["detail"]
@@ -295,7 +294,7 @@ async def test_what_is_not_json_is_kept_too_and_said(client: AsyncClient, feed: 
     ],
 )
 async def test_what_the_beacons_door_refuses(
-    client: AsyncClient, feed: FakeFeed, token: str, body: bytes, status: int
+    client: AsyncClient, feed: DemoFeed, token: str, body: bytes, status: int
 ) -> None:
     for door, own in (("beacon", TOKEN), ("json", JSON_TOKEN)):
         shown = own if token == TOKEN else token

@@ -22,7 +22,7 @@ from server.screen.certificate import (
     own_names,
 )
 from server.screen.serve import uvicorn_server
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import free_socket, until
 
 NOW = datetime.datetime(2026, 6, 6, 13, 0, tzinfo=datetime.UTC)
@@ -40,7 +40,7 @@ async def test_who_trusts_it_is_let_in_by_each_name(tmp_path: Path) -> None:
     certificate = made(tmp_path, now=datetime.datetime.now(datetime.UTC))
     trust = ssl.create_default_context(cafile=str(certificate.certificate))
     with free_socket() as listener:
-        server = uvicorn_server(create_app(FakeFeed()), "127.0.0.1", 0, certificate)
+        server = uvicorn_server(create_app(DemoFeed()), "127.0.0.1", 0, certificate)
         running = asyncio.create_task(server.serve(sockets=[listener]))
         await until(lambda: server.started)
         port = listener.getsockname()[1]

@@ -9,7 +9,8 @@ import pytest
 
 from server.screen.hub import Client, Hub
 from server.screen.messages import FromServer, Resume
-from tests.screen.fake_feed import FakeFeed
+from server.screen.replies import as_json
+from tests.screen.demo_feed import DemoFeed
 
 
 def received(client: Client) -> list[Any]:
@@ -24,15 +25,15 @@ def resume_of(message: dict[str, Any]) -> Resume:
 
 
 async def test_a_new_client_gets_a_snapshot() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     (snapshot,) = received(Hub(feed).join(Resume(kind="resume")))
     assert FromServer.validate_python(snapshot).kind == "snapshot"
-    assert snapshot["state"] == feed.state()
+    assert snapshot["state"] == orjson.loads(as_json(feed.state()))
     assert len(snapshot["history"]["track"]) == len(feed.history().track)
 
 
 async def test_an_update_carries_the_changed_sections_alone() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed)
     client = hub.join(Resume(kind="resume"))
     (snapshot,) = received(client)
@@ -41,13 +42,14 @@ async def test_an_update_carries_the_changed_sections_alone() -> None:
     hub.publish()
     (update,) = received(client)
     assert FromServer.validate_python(update).kind == "update"
-    assert set(update["state"]) == {"trackers"}
+    assert set(update["state"]) == {"flights"}
+    assert [set(flight) for flight in update["state"]["flights"]] == [{"trackers"}]
     assert update["history"] == {}
     assert update["sequence"] == snapshot["sequence"] + 1
 
 
 async def test_updates_add_up_to_the_state() -> None:
-    feed = FakeFeed(since_launch_s=-60)
+    feed = DemoFeed(since_launch_s=-60)
     hub = Hub(feed)
     client = hub.join(Resume(kind="resume"))
     state, history = {}, {}
@@ -59,27 +61,34 @@ async def test_updates_add_up_to_the_state() -> None:
             if message["kind"] == "snapshot":
                 state, history = message["state"], message["history"]["track"]
                 continue
+            flights = message["state"].pop("flights", [{}])
+            state["flights"] = [
+                old | new for old, new in zip(state["flights"], flights, strict=True)
+            ]
             state.update(message["state"])
             splice = message["history"].get("track")
             if splice:
                 history[splice["from"] :] = splice["points"]
-    assert state == feed.state()
+    assert state == orjson.loads(as_json(feed.state()))
     assert len(history) == len(feed.history().track)
 
 
 async def test_nothing_changed_is_a_beat() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed)
     client = hub.join(Resume(kind="resume"))
     received(client)
     hub.publish()
     (beat,) = received(client)
     assert FromServer.validate_python(beat).kind == "beat"
-    assert (beat["sequence"], beat["now"]) == (hub.sequence, feed.state()["now"])
+    assert (beat["sequence"], beat["now"]) == (
+        hub.sequence,
+        orjson.loads(as_json(feed.state().now)),
+    )
 
 
 async def test_who_comes_back_gets_what_was_missed() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed)
     client = hub.join(Resume(kind="resume"))
     (snapshot,) = received(client)
@@ -95,7 +104,7 @@ async def test_who_comes_back_gets_what_was_missed() -> None:
 
 
 async def test_changes_while_nobody_looked_come_as_one_update() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed)
     client = hub.join(Resume(kind="resume"))
     (snapshot,) = received(client)
@@ -114,18 +123,18 @@ async def test_changes_while_nobody_looked_come_as_one_update() -> None:
     ],
 )
 async def test_a_stranger_gets_a_snapshot(resume: Resume) -> None:
-    hub = Hub(FakeFeed(since_launch_s=3_000))
+    hub = Hub(DemoFeed(since_launch_s=3_000))
     assert [message["kind"] for message in received(hub.join(resume))] == ["snapshot"]
 
 
 async def test_a_number_from_the_future_gets_a_snapshot() -> None:
-    hub = Hub(FakeFeed(since_launch_s=3_000))
+    hub = Hub(DemoFeed(since_launch_s=3_000))
     client = hub.join(Resume(kind="resume", session=hub.session, sequence=99))
     assert [message["kind"] for message in received(client)] == ["snapshot"]
 
 
 async def test_the_ring_is_bounded_in_messages_and_bytes() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     for bounds in ({"ring_messages": 3}, {"ring_bytes": 40_000}):
         hub = Hub(feed, **bounds)
         client = hub.join(Resume(kind="resume"))
@@ -139,7 +148,7 @@ async def test_the_ring_is_bounded_in_messages_and_bytes() -> None:
 
 
 async def test_a_slow_client_is_dropped_and_the_others_are_not() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed, queue_messages=4)
     slow, quick = hub.join(Resume(kind="resume")), hub.join(Resume(kind="resume"))
     for step in range(6):
@@ -153,7 +162,7 @@ async def test_a_slow_client_is_dropped_and_the_others_are_not() -> None:
 
 
 async def test_one_message_is_made_for_all() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed)
     first, second = hub.join(Resume(kind="resume")), hub.join(Resume(kind="resume"))
     received(first), received(second)
@@ -163,7 +172,7 @@ async def test_one_message_is_made_for_all() -> None:
 
 
 async def test_many_changes_at_once_are_one_update() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed, updates_per_s=5)
     client = hub.join(Resume(kind="resume"))
     received(client)
@@ -171,11 +180,11 @@ async def test_many_changes_at_once_are_one_update() -> None:
     try:
         await asyncio.sleep(0)  # let it subscribe
         for step in range(200):
-            feed.go(3_000 + 5 * step)
+            feed.go(3_000 + 300 * (step % 4))
         async with asyncio.timeout(20):
             update = orjson.loads(await client.messages.get())
         assert update["kind"] == "update"
-        assert update["state"]["now"] == feed.state()["now"]
+        assert update["state"]["now"] == orjson.loads(as_json(feed.state().now))
         assert client.messages.empty()
     finally:
         running.cancel()
@@ -186,7 +195,7 @@ async def test_many_changes_at_once_are_one_update() -> None:
 async def test_a_feed_that_fails_does_not_end_the_screen(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     hub = Hub(feed, updates_per_s=100, beat_s=0.01)
     client = hub.join(Resume(kind="resume"))
     received(client)

@@ -16,7 +16,7 @@ from server.plan.file import PlanError, parse
 from server.screen.app import create_app
 from server.screen.maps import Terrain
 from tests.geodata.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 
 BOX = (-98.4, 37.6, -97.6, 38.2)
 PLAN = """
@@ -29,7 +29,7 @@ callsign = "N0CALL-11"
 
 
 def asking(basemap: Basemap | None = None, terrain: Terrain | None = None) -> AsyncClient:
-    app = create_app(FakeFeed(), basemap=basemap, terrain=terrain)
+    app = create_app(DemoFeed(), basemap=basemap, terrain=terrain)
     return AsyncClient(transport=ASGITransport(app), base_url="http://127.0.0.1:8000")
 
 

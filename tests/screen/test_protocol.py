@@ -12,7 +12,7 @@ import pytest
 from server.screen import protocol, serve
 from server.screen.app import create_app
 from server.screen.protocol import MAX_HEAD_BYTES
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import HOST, serving
 
 PATIENCE_S = 30.0
@@ -20,7 +20,7 @@ PATIENCE_S = 30.0
 
 @pytest.fixture
 async def port() -> AsyncIterator[int]:
-    async with serving(create_app(FakeFeed(since_launch_s=6_700))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
         yield port
 
 
@@ -84,7 +84,7 @@ async def test_who_does_not_speak_on_is_not_waited_for(
 ) -> None:
     monkeypatch.setattr(protocol, "HEAD_WITHIN_S", 0.3)
     monkeypatch.setattr(protocol, "WHOLE_WITHIN_S", 0.3)
-    async with serving(create_app(FakeFeed(since_launch_s=6_700))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
         said = await ends_with(port, first, b"")  # returns, since the server closed
         assert said == b"reset" or (b" 200 " in said) == (b"/healthz" in first)
 
@@ -95,7 +95,7 @@ async def test_a_socket_is_no_request_and_stays_open(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(protocol, "HEAD_WITHIN_S", 0.2)
     monkeypatch.setattr(protocol, "WHOLE_WITHIN_S", 0.2)
     async with (
-        serving(create_app(FakeFeed(since_launch_s=6_700))) as port,
+        serving(create_app(DemoFeed(since_launch_s=6_700))) as port,
         connect(f"ws://{HOST}:{port}/ws", max_size=None) as socket,
     ):
         await socket.send('{"kind": "resume", "session": null, "sequence": null}')
@@ -106,7 +106,7 @@ async def test_a_socket_is_no_request_and_stays_open(monkeypatch: pytest.MonkeyP
 async def test_one_address_does_not_take_all_the_places(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(protocol, "FROM_ONE_ADDRESS", 5)
     monkeypatch.setattr(protocol, "is_loopback", lambda host: False)
-    async with serving(create_app(FakeFeed(since_launch_s=6_700))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
         held = [await asyncio.open_connection(HOST, port) for _ in range(5)]
         assert await ends_with(port, b"", b"") in (b"", b"reset")  # closed at once
         for _, writer in held:
@@ -115,7 +115,7 @@ async def test_one_address_does_not_take_all_the_places(monkeypatch: pytest.Monk
 
 async def test_more_than_all_places_are_closed_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serve, "CONNECTIONS", 4)
-    async with serving(create_app(FakeFeed(since_launch_s=6_700))) as port:
+    async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
         held = [await asyncio.open_connection(HOST, port) for _ in range(4)]
         assert await ends_with(port, b"", b"") in (b"", b"reset")
         for _, writer in held:

@@ -11,7 +11,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.keys import Keys
-from tests.screen.fake_feed import FakeFeed
+from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import HOST, mute, serving, until
 
 NEW = json.dumps({"kind": "resume", "session": None, "sequence": None})
@@ -28,7 +28,7 @@ async def next_of(socket: Any, kind: str) -> Any:
 
 
 async def test_snapshot_update_beat_and_resume() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     async with serving(create_app(feed, settings=FAST)) as port:
         address = f"ws://{HOST}:{port}/ws"
         async with connect(address) as socket:
@@ -51,7 +51,7 @@ async def test_snapshot_update_beat_and_resume() -> None:
 
 @pytest.mark.parametrize("first", ["", "{", '{"kind":"resume","more":1}', '"x"', b"\x00\x01"])
 async def test_a_first_message_that_makes_no_sense(first: str | bytes) -> None:
-    async with serving(create_app(FakeFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
+    async with serving(create_app(DemoFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
         await socket.send(first)
         with pytest.raises(ConnectionClosed) as closed:
             async with asyncio.timeout(PATIENCE_S):
@@ -61,7 +61,7 @@ async def test_a_first_message_that_makes_no_sense(first: str | bytes) -> None:
 
 
 async def test_a_browser_that_talks_on_is_let_go() -> None:
-    async with serving(create_app(FakeFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
+    async with serving(create_app(DemoFeed())) as port, connect(f"ws://{HOST}:{port}/ws") as socket:
         await socket.send(NEW)
         await next_of(socket, "snapshot")
         await socket.send("more")
@@ -70,7 +70,7 @@ async def test_a_browser_that_talks_on_is_let_go() -> None:
 
 
 async def test_a_client_that_does_not_read_is_dropped() -> None:
-    feed = FakeFeed(since_launch_s=3_000)
+    feed = DemoFeed(since_launch_s=3_000)
     app = create_app(feed, settings=FAST)
     async with serving(app) as port, mute(port):
         hub = app.state.hub
@@ -84,7 +84,7 @@ async def test_a_client_that_does_not_read_is_dropped() -> None:
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9"])
 async def test_another_page_cannot_listen(origin: str) -> None:
-    async with serving(create_app(FakeFeed())) as port:
+    async with serving(create_app(DemoFeed())) as port:
         with pytest.raises(InvalidStatus) as refused:
             async with connect(f"ws://{HOST}:{port}/ws", origin=origin):  # type: ignore[arg-type]
                 pass
@@ -93,7 +93,7 @@ async def test_another_page_cannot_listen(origin: str) -> None:
 
 async def test_too_many_screens() -> None:
     settings = ScreenSettings(max_clients=1)
-    async with serving(create_app(FakeFeed(), settings=settings)) as port:
+    async with serving(create_app(DemoFeed(), settings=settings)) as port:
         address = f"ws://{HOST}:{port}/ws"
         async with connect(address) as first:
             await first.send(NEW)
@@ -109,7 +109,7 @@ async def test_too_many_screens() -> None:
 async def test_watchers_take_no_place_of_the_crew() -> None:
     keys = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
     settings = ScreenSettings(max_clients=1, keys=keys, guarded=True)
-    async with serving(create_app(FakeFeed(), settings=settings)) as port:
+    async with serving(create_app(DemoFeed(), settings=settings)) as port:
         address = f"ws://{HOST}:{port}/ws"
         for_watch = {"Authorization": f"Bearer {keys.watch}"}
         for_crew = {"Authorization": f"Bearer {keys.crew}"}

@@ -17,6 +17,7 @@ import httpx
 from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
 from decoders.tnc2 import decode_line
+from tests.seen import seen
 
 PATIENCE_S = 60.0
 
@@ -40,7 +41,7 @@ class Running:
     async def state(self) -> dict:
         async with httpx.AsyncClient(headers=self.headers, verify=False) as client:
             answer = await client.get(f"{self.address}/api/state", timeout=PATIENCE_S)
-        return answer.raise_for_status().json()
+        return seen(answer.raise_for_status().json())
 
     async def until(self, holds, *, within_s: float = PATIENCE_S) -> dict:
         """Ask for the state until `holds(state)`."""

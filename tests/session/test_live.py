@@ -14,10 +14,10 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import Tick
 from server.flight.times import parse_time
-from server.flight.view.snapshot import snapshot
 from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH, T0, information, position_at
+from tests.seen import shown
 from tests.session.running import Tnc, kiss, leeward
 
 PLAN = f"""
@@ -73,8 +73,8 @@ async def beacon(address: str, elapsed_s: float, shift_s: float) -> int:
 
 def comparable(state: dict) -> dict:
     """What does not depend on the moment of asking."""
-    keep = ("number", "phase", "events", "track", "receptions", "stations", "sensors")
-    aged = ("state", "text", "last_heard")
+    keep = ("number", "phase", "events", "track", "receptions", "senders", "sensors")
+    aged = ("state", "last_heard")
     trackers = [{k: v for k, v in t.items() if k not in aged} for t in state["trackers"]]
     return {k: state[k] for k in keep} | {"trackers": trackers}
 
@@ -105,7 +105,7 @@ async def test_kill_9_in_mid_flight_loses_nothing(tmp_path: Path) -> None:
     for _, reception in kept:
         uninterrupted.apply(reception)
     uninterrupted.apply(Tick(parse_time(after["now"]) / 1000.0))
-    wanted = snapshot(uninterrupted, None)
+    wanted = shown(uninterrupted)
     assert comparable(after) == comparable(wanted)
     assert after["receptions"]["total"] == len(kept)
     assert after["phase"] == "ascent"
@@ -133,7 +133,7 @@ async def test_a_serial_line_carries_kiss_into_the_track(tmp_path: Path) -> None
                 os.write(master, frame[7:])
             state = await running.until(lambda s: s["phase"] == "ascent" and s["landing"])
             assert state["trackers"][0]["fixes"] == 40
-            assert state["trackers"][0]["direct"]
+            assert state["trackers"][0]["last_way"]["direct"]
             async with httpx.AsyncClient() as client:
                 answer = await client.post(
                     f"{running.address}/api/acknowledge", json={"id": state["alarms"][0]["id"]}

@@ -17,6 +17,7 @@ from server.session import watch as watches
 from server.session.station import Station
 from server.session.watch import NotStored, Watch
 from tests.flights import LAUNCH, made_flight
+from tests.seen import seen
 
 PATIENCE_S = 30.0
 T0_MS = 1_780_000_000_000
@@ -83,7 +84,7 @@ def packet(number: int) -> Reception:
 
 
 def total(one: Station) -> int:
-    return one.state()["receptions"]["total"]
+    return seen(one.state())["receptions"]["total"]
 
 
 def body(second: int = 0) -> bytes:
@@ -102,10 +103,11 @@ async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> 
             one.deliver(packet(number))
             await until(one, lambda: total(one) > number)  # noqa: B023 - used at once
         assert disk.attempts == [1]
-        assert "The last 200 receptions are in memory" in one.state()["plan_problems"][0]
+        (refused,) = one.state().problems
+        assert (refused.kind, refused.count) == ("journal_refuses", 200)
         disk.full, one._refused_until_s = False, 0.0
         one.deliver(packet(200))
-        await until(one, lambda: one.state()["plan_problems"] == [])
+        await until(one, lambda: seen(one.state())["problems"] == [])
         assert max(disk.attempts) == 50
         assert disk.payloads() == [packet(number).payload for number in range(201)]
         assert total(one) == 201
@@ -193,30 +195,29 @@ async def test_a_prediction_that_fails_ends_nothing(
     try:
         for reception in heard[:30]:
             one.deliver(reception)
-        await until(one, lambda: one.state()["landing"] is not None)
-        before = one.state()["landing"]
+        await until(one, lambda: seen(one.state())["landing"] is not None)
+        before = seen(one.state())["landing"]
         with monkeypatch.context() as broken:
             broken.setattr(watches, "predict", fails)
             for reception in heard[30:]:
                 one.deliver(reception)
                 failures = len(asked)
                 await until(one, lambda: len(asked) > failures)  # noqa: B023 - used at once
-            await until(one, lambda: len(one.state()["plan_problems"]) == 1)
+            await until(one, lambda: len(seen(one.state())["problems"]) == 1)
             assert not task.done()
             assert total(one) == len(heard)
             assert disk.payloads() == [reception.payload for reception in heard]
-            told = one.state()
+            told = seen(one.state())
             assert told["landing"]["as_of"] == before["as_of"] < told["track"]["time"]
-            (problem,) = told["plan_problems"]
-            assert "The landing could not be worked out" in problem
-            assert "IndexError" in problem
+            (problem,) = told["problems"]
+            assert (problem["kind"], problem["detail"]) == ("landing_failed", "IndexError")
             await one.command("acknowledge", "launch-1", None, None)
             logged = [r for r in caplog.records if "prediction failed" in r.message]
             assert len(logged) == 1
             assert logged[0].exc_info is not None
         one.changed()
-        await until(one, lambda: one.state()["plan_problems"] == [])
-        assert one.state()["landing"]["as_of"] > before["as_of"]
+        await until(one, lambda: seen(one.state())["problems"] == [])
+        assert seen(one.state())["landing"]["as_of"] > before["as_of"]
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
@@ -232,7 +233,7 @@ def test_a_replay_shows_the_rest_when_its_prediction_fails(monkeypatch: pytest.M
     watch.flight.receive(list(made_flight(1_200.0)))
     watch.settle_landing()
     watch.close()
-    told = watch.state()
+    told = seen(watch.state())
     assert told["phase"] == "ascent"
     assert told["landing"] is None
-    assert "None is shown" in told["plan_problems"][0]
+    assert (told["problems"][0]["kind"], told["problems"][0]["time"]) == ("landing_failed", None)

@@ -26,7 +26,7 @@ from server.journal.database import Journal
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import format_line, parse_line
 from server.plan.file import load
-from server.session.replay import state_at
+from tests.seen import seen_at
 from tests.session.running import Running, free_port, leeward
 from tests.sources.direwolf import direwolf
 from tests.sources.listening import tcp_counterpart
@@ -101,7 +101,7 @@ async def serial_line() -> AsyncIterator[tuple[int, str]]:
 
 
 def at_the_end(plan: Path) -> dict:
-    return state_at(_receptions(plan), load(plan).for_flight(), None)
+    return seen_at(_receptions(plan), load(plan).for_flight(), None)
 
 
 def _receptions(plan: Path) -> list:
@@ -191,7 +191,7 @@ async def test_all_local_wires_live_after_a_restart_and_in_a_replay(tmp_path: Pa
     log = tmp_path / "alone.log"
     log.write_text("\n".join(text) + "\n")
     recording = read_recording(log)
-    alone = state_at(recording.receptions, inferred_plan(recording), None)
+    alone = seen_at(recording.receptions, inferred_plan(recording), None)
     of_the_plan = sum(1 for r in receptions if r.wire in ("fields", "json", "nmea"))
     assert alone["receptions"]["undecodable"] >= of_the_plan
 

@@ -20,11 +20,11 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
-from server.flight.view.snapshot import snapshot
 from server.journal.database import Journal
 from server.sync.entry import pack_chunk, unpack_chunk
 from server.sync.ledger import Ledger
 from tests.flights import LAUNCH, T0, made_flight
+from tests.seen import shown
 
 PLAN = Plan(
     flight="two cars",
@@ -61,7 +61,7 @@ def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict:
     for _, command in held.commands():
         flight.apply(command)
     flight.apply(Tick(now_s))
-    return snapshot(flight, None)
+    return shown(flight)
 
 
 def contents(held: Ledger) -> list:

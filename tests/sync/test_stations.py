@@ -16,12 +16,12 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import Tick
 from server.flight.landing.predict import predict
-from server.flight.view.snapshot import snapshot
 from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH
 from tests.machine import require
 from tests.screen.serving import answering
+from tests.seen import shown
 from tests.session.running import Running, Tnc, free_port, leeward
 from tests.session.test_live import line_at, shift_to_now
 from tests.sync.made import KEY
@@ -78,7 +78,7 @@ def whole_state(plan: Path) -> bytes:
         flight.apply(one)
     question = flight.landing_question()
     assert question is not None
-    state = snapshot(flight, (question, predict(question)))
+    state = shown(flight, (question, predict(question)))
     return orjson.dumps(state, option=orjson.OPT_SERIALIZE_NUMPY)
 
 

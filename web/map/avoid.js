@@ -29,7 +29,7 @@ export function createAvoid(map, chooser) {
   }
 
   return {
-    /** @param {import('../types.js').AvoidArea[] | null | undefined} areas */
+    /** @param {import('../state.js').AvoidArea[] | null | undefined} areas */
     draw(areas) {
       const text = JSON.stringify(areas ?? []);
       if (text === drawn) return;

@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
+import { rejectionWords } from 'leeward/words/tracker.js';
 import { clockTimeSeconds, isUtc, utcTimeSeconds } from 'leeward/words.js';
 
 const MOST = 1500; // older fixes are thinned beyond this
@@ -47,7 +48,7 @@ export function createFixes(map, store, units) {
       el('b', { text: `${name} ` }),
       `${when}, ${height}`,
       el('br'),
-      accepted ? 'Used for the track.' : `Left out: ${reason ?? 'no reason given'}.`,
+      accepted ? 'Used for the track.' : `Left out: ${reason === null ? 'no reason given' : rejectionWords(reason, units)}.`,
     );
   }
 

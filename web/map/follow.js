@@ -103,20 +103,20 @@ export function createFollow(map) {
   show();
   map.on('resize', () => keep());
   return {
-    /** @param {import('../types.js').State} state */
+    /** @param {import('../types.js').Shown} state */
     draw(state) {
       const at = (item) =>
         item && item.latitude_deg !== null && item.longitude_deg !== null
           ? L.latLng(item.latitude_deg, item.longitude_deg)
           : null;
-      const { track, landing, vehicles, flight } = state;
+      const { track, landing, vehicles, launch } = state;
       const own = vehicles.find((vehicle) => vehicle.own) ?? vehicles[0];
       points = { payload: at(track), car: at(own), all: [] };
       const ring = landing?.search_area?.p90.coordinates[0] ?? [];
       points.all = [at(track), at(landing), at(own), ...ring.map(([lon, lat]) => L.latLng(lat, lon))];
       points.all = points.all.filter((place) => place !== null);
-      if (points.all.length === 0 && flight.launch_latitude_deg !== null) {
-        points.all = [L.latLng(flight.launch_latitude_deg, flight.launch_longitude_deg)];
+      if (points.all.length === 0 && launch.latitude_deg !== null) {
+        points.all = [L.latLng(launch.latitude_deg, launch.longitude_deg)];
       }
       keep();
     },

@@ -34,7 +34,7 @@ export function createHorizon(map, units, chooser) {
   }
 
   return {
-    /** @param {import('../types.js').State} state */
+    /** @param {import('../types.js').Shown} state */
     draw({ track, phase }) {
       const above = track?.height_above_ground_m ?? track?.altitude_m ?? null;
       at = track === null || above === null || phase === 'ground' || phase === 'landed' ? null : track;

@@ -37,9 +37,9 @@ export function createMoving(map, units) {
   }
 
   return {
-    /** @param {import('../types.js').State} state */
+    /** @param {import('../types.js').Shown} state */
     draw(state, history, now_s) {
-      const { track, flight } = state;
+      const { track } = state;
       place(map, payload, track?.latitude_deg, track?.longitude_deg ?? null);
       const height = track?.altitude_m ?? null;
       const silent = height === null || state.phase === 'landed'; // the landing's label says it then
@@ -47,7 +47,7 @@ export function createMoving(map, units) {
       payloadLabel.classList.toggle('label-left', liesBeside(track, state.landing));
       const old = isOld(state, track?.time ?? null, now_s);
       setAttribute(payloadLabel.parentElement, 'data-stale', old && state.phase !== 'landed');
-      place(map, launch, flight.launch_latitude_deg, flight.launch_longitude_deg);
+      place(map, launch, state.launch.latitude_deg, state.launch.longitude_deg);
 
       const apart = state.trackers.filter(
         ({ last_fix_time: time }) => time !== null && track !== null && lags(time, track.time),
@@ -59,7 +59,7 @@ export function createMoving(map, units) {
       for (const vehicle of state.vehicles) {
         vehicles.get(vehicle.name).label.classList.toggle('label-left', liesBeside(vehicle, state.landing));
       }
-      each(stations, state.stations, ({ name }) => name, ({ name }) =>
+      each(stations, state.senders, ({ name }) => name, ({ name }) =>
         marker({
           node: symbol('station', 16),
           label: el('span', { class: 'mark-label station-label', text: name }),

@@ -2,13 +2,14 @@
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { alarmWords } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 const RANK = { urgent: 0, warning: 1, info: 2 };
 const SEVERITY = { urgent: 'Urgent', warning: 'Alarm', info: 'Note' };
 
 /** @param {import('../types.js').Context} context */
-export function createAlarm({ store, clock, post, sound }) {
+export function createAlarm({ store, clock, units, post, sound }) {
   const kind = el('span', { class: 'alarm-kind' });
   const text = el('span', { class: 'alarm-text' });
   const age = el('span', { class: 'alarm-age' });
@@ -48,7 +49,7 @@ export function createAlarm({ store, clock, post, sound }) {
     setAttribute(node, 'data-severity', shown.severity);
     const more = open.length > 1 ? `, 1 of ${open.length}` : '';
     setText(kind, `${SEVERITY[shown.severity]}${more}`);
-    setText(text, shown.text);
+    setText(text, alarmWords(shown, units));
     const time_s = seconds(shown.time);
     setText(age, `${words.clockTime(time_s)} ${words.zone(time_s)}, ${words.ago(time_s, now_s)}`);
   }
@@ -56,9 +57,10 @@ export function createAlarm({ store, clock, post, sound }) {
   function speak(alarms) {
     const fresh = alarms.filter(({ id }) => !told.has(id));
     for (const { id } of fresh) told.add(id);
-    sound.raise(fresh);
+    const spokenOf = (alarm) => ({ severity: alarm.severity, text: alarmWords(alarm, units) });
+    sound.raise(fresh.map(spokenOf));
     if (!alarms.some(({ severity }) => severity === 'urgent')) sound.calm();
-    if (fresh.length > 0) setText(spoken, fresh.map((alarm) => alarm.text).join(' '));
+    if (fresh.length > 0) setText(spoken, fresh.map((alarm) => alarmWords(alarm, units)).join(' '));
   }
 
   return { node, spoken, render };

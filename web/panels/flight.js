@@ -4,6 +4,7 @@ import { el, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
 import { card, row } from 'leeward/panels/card.js';
+import { liftWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -47,12 +48,12 @@ export function createFlight({ store, clock, units, post }) {
     );
     show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
     said.show(state);
-    const launch_s = seconds(flight.launch_time);
+    const launch_s = seconds(flight.launch.time);
     rows.since.show(launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
     rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
     rows.lands.show(phase === 'landed' || landing === null ? null : momentWords(seconds(landing.time), now_s), old);
     rows.fall.show(fallWords(landing));
-    rows.lift.show(phase === 'unknown' || phase === 'ground' ? (flight.lift ?? null) : null);
+    rows.lift.show(phase === 'unknown' || phase === 'ground' ? flight.lift && liftWords(flight.lift, units) : null);
   }
 
   /** The top of the predicted way. */
@@ -94,7 +95,7 @@ function createSaid(post) {
     ascent: ['not launched', 'landed'], float: ['not launched', 'landed'], descent: ['landed'],
   };
 
-  /** @param {import('../types.js').State} state */
+  /** @param {import('../types.js').Shown} state */
   function show({ phase, said, mode }) {
     const told = said ?? null;
     const by = told?.station ? `${told.station}` : 'The crew';

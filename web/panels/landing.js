@@ -6,10 +6,18 @@ import { isOld } from 'leeward/fresh.js';
 import { geoAddress } from 'leeward/grid.js';
 import { card, copyButton, row } from 'leeward/panels/card.js';
 import { createShare } from 'leeward/panels/share.js';
+import { landingWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
 // in the bar of a wide page, here on a narrow one
 const DRIVER = 'The driver does not operate this screen.';
+const CAUTIONS = [
+  'Stay clear of power lines, water, railways and roads. Do not climb for it.',
+  'Ask before you step on private land.',
+  'Airspace and radio rules, and the licensed operator, decide. Local rules come first.',
+  'No cellular phone transmits in the air.',
+  'A prediction is not a promise: look up, and mind the road.',
+];
 
 /** @param {import('../types.js').Context} context */
 export function createLandingCard({ store, clock, units, whereIs }) {
@@ -42,7 +50,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     const { state } = store;
     const now_s = clock.now_s();
     if (state === null || now_s === null) return;
-    cautions.show(state.cautions.filter((text) => text !== DRIVER));
+    cautions.show(CAUTIONS);
     const { landing } = state;
     for (const node of [places, near, figures, actions, share.node]) setShown(node, landing !== null);
     if (landing === null) {
@@ -56,7 +64,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     const age = words.ago(seconds(landing.as_of), now_s);
     panel.aside(`${landing.basis}, ${old ? 'old: ' : ''}${age}`, old);
     setAttribute(panel.node, 'data-stale', old || null);
-    setText(text, landing.text);
+    setText(text, landingWords(landing, units, now_s));
     const { latitude_deg: lat, longitude_deg: lon } = landing;
     setText(decimal, words.decimalDegrees(lat, lon));
     setText(minutes, words.degreesMinutes(lat, lon));
@@ -90,8 +98,8 @@ export function createLandingCard({ store, clock, units, whereIs }) {
    * @param {import('../types.js').Landing} landing
    */
   function contactWords({ contacts }) {
-    if (contacts === undefined || contacts.length === 0) return null;
-    const [first, ...others] = contacts.map(({ receiver, lost }) => ({ receiver, text: lostWords(lost) }));
+    if (contacts.length === 0) return null;
+    const [first, ...others] = contacts.map(({ receiver, lost }) => ({ receiver: receiver || 'the launch site', text: lostWords(lost) }));
     const rest = others.map(({ receiver, text }) => `; ${receiver}: ${text}`).join('');
     return `${first.text}, by ${first.receiver}${rest}`;
   }

@@ -4,6 +4,7 @@ import { el, follow, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { card } from 'leeward/panels/card.js';
 import { SOUNDS } from 'leeward/preferences.js';
+import { alarmWords, eventWords } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -25,7 +26,7 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
       update(entry) {
         const at_s = seconds(entry.time);
         setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
-        setText(text, entry.severity ? entry.text : eventWords(entry));
+        setText(text, entry.severity ? alarmWords(entry, units) : eventWords(entry, units));
         if (!entry.severity) return;
         setText(done, entry.acknowledged ? 'acknowledged' : '');
         if (!entry.acknowledged && button === null) {
@@ -38,11 +39,6 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
         }
       },
     };
-  }
-
-  function eventWords({ text, kind, altitude_m }) {
-    const height = altitude_m === null ? '' : ` (${units.altitude(altitude_m)})`;
-    return text ? `${text}` : `${kind}${height}`;
   }
 
   function render() {

@@ -1,6 +1,7 @@
 /** What of the plan or the journal does not work, said across the page until a reader has seen it. */
 
 import { el, setShown, setText } from 'leeward/dom.js';
+import { problemKey, problemWords } from 'leeward/words/problem.js';
 import { plural } from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -11,16 +12,16 @@ export function createProblems({ store }) {
   const node = el('div', { class: 'problem-strip', role: 'status', hidden: true }, text, button);
 
   function hide() {
-    for (const problem of store.state?.plan_problems ?? []) seen.add(problem);
+    for (const problem of store.state?.problems ?? []) seen.add(problemKey(problem));
     render();
   }
 
   function render() {
-    const fresh = (store.state?.plan_problems ?? []).filter((problem) => !seen.has(problem));
+    const fresh = (store.state?.problems ?? []).filter((problem) => !seen.has(problemKey(problem)));
     setShown(node, fresh.length > 0);
     if (fresh.length === 0) return;
     const more = fresh.length > 1 ? ` (and ${plural(fresh.length - 1, 'more problem')}, under Sources)` : '';
-    setText(text, `${fresh[0]}${more}`);
+    setText(text, `${problemWords(fresh[0])}${more}`);
   }
 
   return { node, render };

@@ -3,6 +3,7 @@
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { card } from 'leeward/panels/card.js';
+import { problemKey, problemWords } from 'leeward/words/problem.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -41,18 +42,22 @@ export function createSources({ store, clock }) {
   function render() {
     const { state } = store;
     if (state === null || clock.now_s() === null) return;
-    setShown(none, state.sources.length === 0 && state.mode === 'live');
-    follow(list, state.sources, ({ name }) => name, make, known);
+    const sources = [...state.sources, ...state.links];
+    setShown(none, sources.length === 0 && state.mode === 'live');
+    follow(list, sources, ({ name }) => name, make, known);
     const { total, undecodable, rejected, copies } = state.receptions;
     setText(
       totals,
       `${words.plural(total, 'reception')} kept: ${words.plural(copies, 'copy', 'copies')}, ` +
         `${undecodable} not readable, ${rejected} left out of the track.`,
     );
-    const problem = (text) => ({ node: el('li', { text }), update() {} });
-    follow(problems, state.plan_problems, (text) => text, problem, knownProblems);
-    const open = state.sources.filter((source) => source.state === 'open').length;
-    panel.aside(state.sources.length === 0 ? '' : `${open} of ${state.sources.length} open`);
+    const line = () => {
+      const node = el('li');
+      return { node, update: (problem) => setText(node, problemWords(problem)) };
+    };
+    follow(problems, state.problems, problemKey, line, knownProblems);
+    const open = sources.filter((source) => source.state === 'open').length;
+    panel.aside(sources.length === 0 ? '' : `${open} of ${sources.length} open`);
   }
 
   return { node: panel.node, render };

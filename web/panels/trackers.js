@@ -4,6 +4,7 @@ import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { symbol } from 'leeward/map/symbols.js';
 import { card, row } from 'leeward/panels/card.js';
+import { rejectionWords, trackerWords, wayWords } from 'leeward/words/tracker.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -57,7 +58,7 @@ export function createTrackers({ store, clock, units, map }) {
         setText(heard, words.ago(seconds(tracker.last_heard), now_s).replace(' ago', ''));
         const altitude = tracker.last_altitude_m;
         setText(height, altitude === null ? '–' : units.altitude(altitude));
-        setText(sentence, tracker.text);
+        setText(sentence, trackerWords(tracker, units));
         details.update(tracker, now_s);
       },
     };
@@ -120,16 +121,14 @@ function createDetails(units, map) {
         : `${units.distance(tracker.distance_m)} ${words.compass(tracker.bearing_deg)} ${words.bearing(tracker.bearing_deg)}`,
     );
     rows.interval.show(tracker.interval_s === null ? 'not learned yet' : words.duration(tracker.interval_s));
-    const missed = tracker.missed === null ? '' : `, ${tracker.missed} missed`;
-    rows.counts.show(`${tracker.heard} heard${missed}, ${words.plural(tracker.copies, 'copy', 'copies')}`);
+    rows.counts.show(`${tracker.heard} heard, ${tracker.missed} missed, ${words.plural(tracker.copies, 'copy', 'copies')}`);
     rows.fixes.show(`${tracker.fixes}, ${tracker.rejected} left out`);
-    rows.reason.show(tracker.reject_reason);
+    rows.reason.show(tracker.last_rejection && rejectionWords(tracker.last_rejection, units));
     rows.power.show(powerWords(tracker, units));
     rows.hearers.show(
       tracker.heard_by.map(({ name: hearer, packets }) => `${hearer} (${packets})`).join(', ') || null,
     );
-    const path = tracker.direct ? 'direct' : null;
-    rows.path.show([path, tracker.last_path].filter(Boolean).join(', ') || null);
+    rows.path.show(wayWords(tracker));
     setText(packet, tracker.last_packet ?? '');
     setShown(packet, tracker.last_packet !== null);
   }

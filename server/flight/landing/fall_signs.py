@@ -24,6 +24,7 @@ from server.flight.landing.descent import (
 )
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
+from server.flight.state import Side
 
 Array = npt.NDArray[np.float64]
 _Seen = tuple[Array, Array, Array]  # of the fall, from the top down: altitude, log k, its sigma
@@ -129,19 +130,9 @@ def effect(question: LandingQuestion, landing: Landing) -> Effect | None:
     return Effect(float((took_s[falls] - planned_s).sum()), lengths[0], along)
 
 
-def effect_words(found: Effect) -> str:
-    """E.g. about 14 min earlier and 9.0 km short of where the plan would have it."""
-    side = "short of" if found.along < -_ACROSS else "beyond" if found.along > _ACROSS else "from"
-    return (
-        f"about {max(round(abs(found.later_s) / 60), 1)} min "
-        f"{'later' if found.later_s > 0 else 'earlier'} and {found.away_m / 1000:.1f} km {side} "
-        "where the plan would have it"
-    )
-
-
-def times_words(ratio: float) -> str:
-    """E.g. 2.1 times as fast; 0.45 times as fast."""
-    return f"{ratio:.1f} times as fast" if ratio > 1.0 else f"{ratio:.2f} times as fast"
+def side_of(along: float) -> Side:
+    """Along the drift or across it, by the cosine of an `Effect`."""
+    return "short" if along < -_ACROSS else "beyond" if along > _ACROSS else "aside"
 
 
 def _planned(question: LandingQuestion) -> tuple[float, float] | None:

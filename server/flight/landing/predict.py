@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -32,9 +31,9 @@ from server.flight.landing.touchdown import Relief, span, touch_down
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.winds import WindConstants, WindProfile
 from server.flight.physics.geodesy import LocalFrame
+from server.flight.state import Basis
 
 Array = npt.NDArray[np.float64]
-Basis = Literal["prediction", "last contact", "landed fix"]
 
 MEMBERS = 2_000
 _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at

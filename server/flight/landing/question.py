@@ -10,11 +10,12 @@ import numpy.typing as npt
 
 from server.flight.inputs import Plan
 from server.flight.physics.geodesy import LocalFrame
+from server.flight.state import Phase
 from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
 from server.flight.track.modes import Motion
-from server.flight.track.phase_memory import Phase, PhaseMemory
+from server.flight.track.phase_memory import PhaseMemory
 from server.flight.track.track import Record, Track
 
 Array = npt.NDArray[np.float64]

@@ -9,9 +9,9 @@ import bisect
 import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-State = Literal["never heard", "reporting", "late", "silent", "stuck", "waiting"]
+from server.flight.state import TrackerState
 
 _LATE_AFTER_INTERVALS = 2.0
 _GRACE_S = 5.0  # for the air, the digipeaters and the modem
@@ -126,7 +126,7 @@ class TrackerHealth:
             return past
         return (*past, Silence(last_s, last_s + self.threshold_s(), None))
 
-    def state(self, now_s: float) -> State:
+    def state(self, now_s: float) -> TrackerState:
         """By age alone: "stuck" and "waiting" are for the flight to say."""
         last_s = self.last_heard_s
         if last_s is None:

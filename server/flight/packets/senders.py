@@ -19,6 +19,7 @@ from server.flight.packets.sensors import (
     may_tell_pressure,
     pressure_pa,
 )
+from server.flight.state import Rejection, RejectionKind
 from server.flight.track.fixes import Fix
 
 _SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
@@ -50,7 +51,7 @@ class Sender:
     followed: bool = True  # else a bystander: only its last place is asked for, and worked out then
     slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
-    impossible: dict[SlotKey, str] = field(default_factory=dict)
+    impossible: dict[SlotKey, Rejection] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
     doubted: Counter[TimeDoubt] = field(default_factory=Counter)  # positions, by their own times
     sensors: Sensors = field(default_factory=Sensors)
@@ -116,7 +117,7 @@ class Sender:
         key = max((k for k, fixes in self.fixes.items() if fixes), default=None)
         return self.fixes[key][-1] if key is not None else None
 
-    def latest_impossible(self) -> str | None:
+    def latest_impossible(self) -> Rejection | None:
         """Why its last position could not be one at all; None when a later one could."""
         key = max(self.impossible, default=None)
         fix = self.latest_fix()
@@ -189,16 +190,16 @@ def _pressure_pa(entries: list[_Entry], definitions: Definitions) -> float | Non
     return pressure_pa((r for entry in entries for r in entry.sensors), definitions)
 
 
-def why_impossible(report: PositionReport) -> str | None:
-    """What is wrong with a position, in words; None when nothing is."""
+def why_impossible(report: PositionReport) -> Rejection | None:
+    """What is wrong with a position; None when nothing is."""
     if not within(report.latitude_deg, -90.0, 90.0) or not within(
         report.longitude_deg, -180.0, 180.0
     ):
-        return "a position that is not on the earth"
+        return Rejection(RejectionKind.OFF_EARTH)
     if not report.valid:
-        return "the receiver says that it has no fix"
+        return Rejection(RejectionKind.NO_FIX)
     if abs(report.latitude_deg) < 0.01 and abs(report.longitude_deg) < 0.01:
-        return "position 0, 0: the receiver has no fix"
+        return Rejection(RejectionKind.NULL_ISLAND)
     return None
 
 

@@ -56,18 +56,6 @@ class Lift:
     burst_altitude_m: float | None  # None without a burst diameter
     burst_altitude_sigma_m: float
 
-    @property
-    def text(self) -> str:
-        burst = "no burst diameter is given"
-        if self.burst_altitude_m is not None:
-            burst = f"burst {self.burst_altitude_m:,.0f} ± {self.burst_altitude_sigma_m:,.0f} m"
-        return (
-            f"Worked out: {self.gas_volume_m3:.2f} m³ of gas, neck lift {self.neck_lift_kg:.2f} kg, "
-            f"free lift {self.free_lift_kg:.2f} kg, climb {self.ascent_rate_ms:.1f} ± "
-            f"{self.ascent_rate_sigma_ms:.1f} m/s, {burst}. "
-            "The maker's table and a licensed or experienced hand decide."
-        )
-
 
 def lift_per_m3(gas: Gas, altitude_m: float) -> float:
     """Kilograms that one cubic metre of gas lifts in the standard atmosphere (Archimedes)."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from server.flight.physics.atmosphere import sqrt_density
+from server.flight.state import Phase
 from server.flight.track import events, recent
 from server.flight.track.filter import FilterState
 from server.flight.track.modes import ASCENT, DESCENT, GROUND
@@ -15,7 +16,6 @@ from server.flight.track.phase_memory import (
     CONFIRMATIONS,
     SURE,
     WITNESSED_BELOW_M,
-    Phase,
     PhaseMemory,
     Wanted,
     last_burst,

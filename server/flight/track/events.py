@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from server.flight.physics.atmosphere import density_scale_height_m
+from server.flight.state import EventKind
 from server.flight.track.filter import FilterState
 from server.flight.track.modes import DESCENT
 from server.flight.track.recent import Move, Point
-
-EventKind = Literal["launch", "float", "sink", "burst", "landing"]
 
 _BACK_STEP_S = 2.0
 _LEAST_CLIMB_MS = 0.5

@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from server.flight.state import Rejection, RejectionKind
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
 from server.flight.track.kalman import Axis, mix
 from server.flight.track.meet import (
@@ -36,7 +37,6 @@ from server.flight.track.modes import (
 from server.flight.track.trackers import (
     TrackerMemory,
     by_pressure,
-    distance,
     is_frozen,
     is_stuck,
     learn_noise,
@@ -195,8 +195,8 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     if memory.position_frozen:
         if barometer is not None:
             state = _meet(state, Measured(None, 0.0, *barometer))[0]
-        reason = "position unchanged to the last digit while it moves"
-        return _refuse(state, fix, memory, reason + _pressure_says(barometer, fix))
+        frozen = Rejection(RejectionKind.FROZEN, pressure_off_m=_pressure_off_m(barometer, fix))
+        return _refuse(state, fix, memory, frozen)
     own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
     denied = _denied_by_pressure(state, own_m, var_v, barometer)
     held = denied or memory.altitude_stuck
@@ -211,23 +211,23 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     state = state._replace(roughness=roughness)
     if met.refused_h > 0.5:
         away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
-        where = others(state.trackers, fix.tracker, fix.time_s)
-        refused = _refuse(state, fix, memory, f"{distance(away_m)} from {where}")
+        against = others(state.trackers, fix.tracker, fix.time_s)
+        off = Rejection(RejectionKind.POSITION_OFF, away_m, against)
+        refused = _refuse(state, fix, memory, off)
         return refused._replace(descending_accepts=met.descending_accepts)
     verdict = ACCEPTED
     if held:
-        words = "altitude unchanged to the last digit while it moves"
-        if denied:
-            words = "altitude does not agree with its own pressure"
-        verdict = Verdict(True, False, words + _pressure_says(barometer, fix))
+        kind = RejectionKind.AGAINST_PRESSURE if denied else RejectionKind.STUCK
+        held_back = Rejection(kind, pressure_off_m=_pressure_off_m(barometer, fix))
+        verdict = Verdict(True, False, held_back)
     elif fix.altitude_m is None:
         verdict = ACCEPTED_WITHOUT_ALTITUDE
     elif met.refused_v > 0.5:
         error_m = (altitude_m or 0.0) - mixed.z.position
-        side = "above" if error_m > 0 else "below"
-        where = others(state.trackers, fix.tracker, fix.time_s)
-        words = f"altitude {distance(abs(error_m))} {side} {where}"
-        verdict = Verdict(True, False, words + _pressure_says(barometer, fix))
+        against = others(state.trackers, fix.tracker, fix.time_s)
+        pressure_off_m = _pressure_off_m(barometer, fix)
+        off = Rejection(RejectionKind.ALTITUDE_OFF, error_m, against, pressure_off_m)
+        verdict = Verdict(True, False, off)
         if barometer is not None:
             state, _ = _meet(before, Measured((x_m, y_m), var_h, *barometer))
     posterior = state.mixed()
@@ -266,20 +266,19 @@ def _meet(state: FilterState, measured: Measured) -> tuple[FilterState, Met]:
     return state._replace(motions=met.motions, probabilities=met.probabilities), met
 
 
-def _refuse(state: FilterState, fix: Fix, memory: TrackerMemory, reason: str) -> Step:
+def _refuse(state: FilterState, fix: Fix, memory: TrackerMemory, reason: Rejection) -> Step:
     trackers = {**state.trackers, fix.tracker: memory}
     return Step(state._replace(trackers=trackers), Verdict(False, False, reason), False)
 
 
-def _pressure_says(barometer: tuple[float, float] | None, fix: Fix) -> str:
+def _pressure_off_m(barometer: tuple[float, float] | None, fix: Fix) -> float | None:
+    """How much higher it is by its own barometer than it says; None where the two agree."""
     if barometer is None:
-        return ""
+        return None
     apart_m = barometer[0] - (fix.altitude_m or barometer[0])
     if abs(apart_m) < 3.0 * math.sqrt(barometer[1]):
-        return ""
-    return (
-        f"; by its pressure it is {distance(abs(apart_m))} {'higher' if apart_m > 0 else 'lower'}"
-    )
+        return None
+    return apart_m
 
 
 def _down_by_s(z: Axis, lowest_m: float) -> float:

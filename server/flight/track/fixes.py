@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from server.flight.state import Rejection
+
 Key = tuple[
     float, str, float, float, float, float, float, float, float, bool, float, float, float, float
 ]
@@ -55,11 +57,11 @@ def _or_lowest(value: float | None) -> float:
 
 
 class Verdict(NamedTuple):
-    """What became of a fix, in words for the crew when it was not (wholly) used."""
+    """What became of a fix, and why when it was not (wholly) used."""
 
     accepted: bool
     altitude_used: bool
-    reason: str | None
+    reason: Rejection | None
 
 
 ACCEPTED = Verdict(True, True, None)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
+from server.flight.state import Phase
 from server.flight.track.events import Event, Withdrawn
 from server.flight.track.filter import FilterState
 from server.flight.track.recent import Point, Points
 
-Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
 Statement = Literal["not launched", "launched", "landed"]
 Wanted = Literal["ascent", "float", "sink", "burst", "landed"]
 

@@ -13,11 +13,12 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from server.flight.physics.geodesy import LocalFrame
+from server.flight.state import Phase, Rejection, RejectionKind
 from server.flight.track.filter import FilterState, begin, step
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
 from server.flight.track.phase import follow, said, switched_on
-from server.flight.track.phase_memory import FLYING, Phase, PhaseMemory, Statement
+from server.flight.track.phase_memory import FLYING, PhaseMemory, Statement
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6
@@ -31,7 +32,7 @@ _SHEAR_MS2 = 1.0  # acceleration by a strong shear: 30 m/s in 30 s at a climb or
 _FORGOTTEN_S = 2 * 3_600.0  # on the ground, without a fix
 _NEVER_FOUND_S = 3 * 86_400.0  # aloft, without a fix
 _LOW_M = 2_500.0
-NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
+NOT_COMPUTABLE = Verdict(False, False, Rejection(RejectionKind.NOT_COMPUTABLE))
 
 
 class Checkpoint(NamedTuple):

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from server.flight.physics.atmosphere import pressure_altitude_m
+from server.flight.state import Rejection, RejectionKind
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
@@ -125,7 +126,7 @@ def is_stuck(memory: TrackerMemory, fix: Fix, climb_ms: float) -> bool:
 
 def never_flew(
     memory: TrackerMemory, fix: Fix, trackers: Mapping[str, TrackerMemory]
-) -> str | None:
+) -> Rejection | None:
     """Why a tracker that has stayed low is not on the payload; None when it may be."""
     if memory.flown_m > _FLOWN_M or fix.altitude_m is None:
         return None
@@ -140,7 +141,7 @@ def never_flew(
             and fix.time_s - other.heard_s < _OTHER_WITHIN_S
         ):
             above_m = other.altitude_m - fix.altitude_m
-            return f"has not left the ground, while {name} is {distance(above_m)} higher and climbs"
+            return Rejection(RejectionKind.NEVER_FLEW, above_m, (name,))
     return None
 
 
@@ -232,13 +233,8 @@ def by_pressure(memory: TrackerMemory, pressure_pa: float | None) -> tuple[float
     return standard_m - memory.pressure_offset_m, _PRESSURE_SIGMA_M**2 + drift_m**2
 
 
-def others(trackers: Mapping[str, TrackerMemory], name: str, time_s: float) -> str:
-    """Who else the track rests on now, in words."""
-    names = sorted(n for n, m in trackers.items() if n != name and time_s - m.accepted_s < 120.0)
-    if not names:
-        return "where the track is"
-    return f"where {' and '.join(names)} put{'s' if len(names) == 1 else ''} it"
-
-
-def distance(metres: float) -> str:
-    return f"{metres / 1000:,.1f} km" if metres >= 1_000 else f"{metres:.0f} m"
+def others(trackers: Mapping[str, TrackerMemory], name: str, time_s: float) -> tuple[str, ...]:
+    """Who else the track rests on now."""
+    return tuple(
+        sorted(n for n, m in trackers.items() if n != name and time_s - m.accepted_s < 120.0)
+    )

@@ -8,13 +8,13 @@ from typing import TypedDict
 
 from server.flight.flight import Flight
 from server.flight.physics.geodesy import LocalFrame
+from server.flight.state import Phase, Rejection
 from server.flight.track.fixes import Verdict
-from server.flight.track.phase_memory import Phase
 from server.flight.track.track import Record
 from server.flight.view.vehicles import vehicle_fixes
 
 TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
-FixPoint = tuple[float, float, float, float | None, bool, str | None]
+FixPoint = tuple[float, float, float, float | None, bool, Rejection | None]
 VehiclePoint = tuple[float, float, float]
 
 

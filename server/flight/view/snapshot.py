@@ -1,106 +1,116 @@
-"""The state as JSON-ready data: everything that the crew is shown, at one moment."""
+"""The state of a mission at one moment, made from the books and the last prediction."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Sequence
+from typing import cast
 
 from server.flight import alarms
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import FallSigns, fall_signs
-from server.flight.landing.predict import Landing
+from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
-from server.flight.times import clock, maybe_rfc3339, rfc3339
-from server.flight.track.events import EventKind
-from server.flight.track.modes import MODE_NAMES
-from server.flight.track.phase_memory import Phase
-from server.flight.track.track import Record
-from server.flight.view.landing import describe_area, describe_landing
-from server.flight.view.problems import problems
-from server.flight.view.trackers import TrackerFixes, describe
-from server.flight.view.vehicles import describe_vehicles, own_position, receivers
-
-CAUTIONS = (
-    "The driver does not operate this screen.",
-    "Stay clear of power lines, water, railways and roads. Do not climb for it.",
-    "Ask before you step on private land.",
-    "Airspace and radio rules, and the licensed operator, decide. Local rules come first.",
-    "No cellular phone transmits in the air.",
-    "A prediction is not a promise: look up, and mind the road.",
+from server.flight.mission_state import Alarm, Receptions, Sender, State
+from server.flight.state import (
+    Event,
+    FlightState,
+    Launch,
+    Phase,
+    Said,
+    Sensor,
+    Statement,
+    Track,
+    Tracker,
 )
-_EVENT_TEXT: Mapping[EventKind, str] = {
-    "launch": "Launched", "float": "Floats", "sink": "Sinks", "burst": "Burst",
-    "landing": "At rest on the ground",
-}  # fmt: skip
+from server.flight.times import maybe_moment, moment
+from server.flight.track.modes import MODE_NAMES
+from server.flight.track.track import Record
+from server.flight.view.landing import shown_area, shown_landing
+from server.flight.view.problems import problems
+from server.flight.view.trackers import TrackerFixes, shown_tracker
+from server.flight.view.vehicles import own_position, receivers, shown_vehicles
+
 _LEAST_LOST_AFTER_S = 150.0
 
 
-def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) -> dict[str, Any]:
-    """The whole state. `landing` is the last prediction with the question that it answers."""
-    now_s = flight.now_s
+def snapshot(flight: Flight, answer: tuple[LandingQuestion, Predicted] | None) -> State:
+    """The state as of now. `answer`: the last prediction with the question that it answers.
+
+    What a session adds (mode, sources, links, a replay's place) is empty.
+    """
     latest = flight.track.latest()
     ground_m = _ground_m(flight, latest)
-    own = own_position(flight)
     fixes = _fixes_by_tracker(flight)
-    phase = flight.track.phase()
-    landing_data = None
+    landing = None
     signs = FallSigns()
-    if landing is not None:
-        signs = fall_signs(landing[0])
-        lost_after_s = _lost_after_s(flight, landing[1].as_of_s)
-        landing_data = describe_landing(*landing, now_s, receivers(flight), lost_after_s)
-    return {
-        "now": rfc3339(now_s),
-        "number": flight.counts.total,
-        "flight": _flight(flight),
-        "phase": phase,
-        "phase_probability": _probabilities(latest, phase),
-        "said": _said(flight),
-        "events": _events(flight),
-        "track": None if latest is None else _track(flight, latest, ground_m),
-        "landing": landing_data,
-        "trackers": [
-            describe(
-                name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes([])),
-                phase, now_s, ground_m, own,
-            )
-            for name, plan in flight.trackers.items()
-        ],
-        "stations": _stations(flight),
-        "vehicles": describe_vehicles(flight, landing_data),
-        "sensors": _sensors(flight),
-        "alarms": _alarms(flight, ground_m, signs),
-        "receptions": {
-            "total": flight.counts.total,
-            "undecodable": flight.counts.undecodable,
-            "rejected": sum(f.rejected for f in fixes.values())
+    if answer is not None:
+        signs = fall_signs(answer[0])
+        lost_after_s = _lost_after_s(flight, answer[1].as_of_s)
+        landing = shown_landing(*answer, flight.now_s, receivers(flight), lost_after_s)
+    phase = flight.track.phase()
+    shown = FlightState(
+        name=flight.plan.flight,
+        phase=phase,
+        phase_probability=_probabilities(latest, phase),
+        said=_said(flight),
+        launch=_launch(flight),
+        lift=flight.plan.balloon.lift,
+        events=_events(flight),
+        track=None if latest is None else _track(flight, latest, ground_m),
+        landing=landing,
+        trackers=_trackers(flight, fixes, phase, ground_m),
+        sensors=_sensors(flight),
+    )
+    return State(
+        now=moment(flight.now_s),
+        number=flight.counts.total,
+        mode="replay",
+        station=flight.plan.station,
+        units="metric",
+        flights=(shown,),
+        vehicles=shown_vehicles(flight, landing),
+        senders=_senders(flight),
+        alarms=_alarms(flight, ground_m, signs),
+        sources=(),
+        links=(),
+        receptions=Receptions(
+            total=flight.counts.total,
+            undecodable=flight.counts.undecodable,
+            rejected=sum(f.rejected for f in fixes.values())
             + sum(len(s.impossible) for s in flight.senders.values()),
-            "copies": sum(s.health.copies for s in flight.senders.values()),
-        },
-        "plan_problems": problems(flight),
-        "cautions": list(CAUTIONS),
-        "avoid": [describe_area(area) for area in flight.plan.avoid],
-    }  # fmt: skip
+            copies=sum(s.health.copies for s in flight.senders.values()),
+        ),
+        problems=problems(flight),
+        avoid=tuple(shown_area(area) for area in flight.plan.avoid),
+        replay=None,
+    )
 
 
-def _flight(flight: Flight) -> dict[str, Any]:
-    launch = flight.plan.launch
+def _launch(flight: Flight) -> Launch:
+    """As it was flown; before that as it is planned."""
+    plan = flight.plan.launch
     flown = next((e for e in reversed(flight.events()) if e.kind == "launch"), None)
-    latitude_deg, longitude_deg = launch.latitude_deg, launch.longitude_deg
-    if latitude_deg is None and flown is not None:
+    latitude_deg, longitude_deg, altitude_m = plan.latitude_deg, plan.longitude_deg, plan.altitude_m
+    if flown is not None and latitude_deg is None:
         latitude_deg, longitude_deg = map(float, flight.track.frame.to_latlon(flown.x_m, flown.y_m))
-    lift = flight.plan.balloon.lift
-    return {
-        "name": flight.plan.flight,
-        "launch_time": maybe_rfc3339(flown.time_s if flown else launch.time_s),
-        "launch_latitude_deg": latitude_deg,
-        "launch_longitude_deg": longitude_deg,
-        "launch_altitude_m": launch.altitude_m
-        if launch.altitude_m is not None
-        else (flown.altitude_m if flown else None),
-        "lift": None if lift is None else lift.text,
-    }
+    if flown is not None and altitude_m is None:
+        altitude_m = flown.altitude_m
+    time_s = plan.time_s if flown is None else flown.time_s
+    return Launch(maybe_moment(time_s), latitude_deg, longitude_deg, altitude_m)
+
+
+def _trackers(
+    flight: Flight, fixes: dict[str, TrackerFixes], phase: Phase, ground_m: float | None
+) -> tuple[Tracker, ...]:
+    own = own_position(flight)
+    return tuple(
+        shown_tracker(
+            name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes([])),
+            phase, flight.now_s, ground_m, own,
+        )
+        for name, plan in flight.trackers.items()
+    )  # fmt: skip
 
 
 def _lost_after_s(flight: Flight, as_of_s: float) -> float:
@@ -140,57 +150,59 @@ def _probabilities(latest: Record | None, phase: Phase) -> dict[str, float]:
     return {name: round(p, 4) for name, p in found.items()}
 
 
-def _said(flight: Flight) -> dict[str, Any] | None:
+def _said(flight: Flight) -> Said | None:
     said = flight.phase_said()
     if said is None:
         return None
-    return {"said": said.name, "time": rfc3339(said.at_s), "station": said.station}
+    return Said(
+        cast(Statement, said.name),
+        moment(said.at_s),
+        said.station,
+    )
 
 
-def _events(flight: Flight) -> list[dict[str, Any]]:
-    entries = []
+def _events(flight: Flight) -> tuple[Event, ...]:
+    shown = []
     for event in flight.events():
         latitude_deg, longitude_deg = flight.track.frame.to_latlon(event.x_m, event.y_m)
-        entries.append({
-            "kind": event.kind,
-            "time": rfc3339(event.time_s),
-            "altitude_m": round(event.altitude_m, 1),
-            "latitude_deg": float(latitude_deg),
-            "longitude_deg": float(longitude_deg),
-            "text": f"{_EVENT_TEXT[event.kind]} at {event.altitude_m:,.0f} m, {clock(event.time_s)}",
-        })  # fmt: skip
-    return entries
+        shown.append(
+            Event(
+                event.kind, moment(event.time_s), round(event.altitude_m, 1),
+                float(latitude_deg), float(longitude_deg), moment(event.noticed_s),
+            )
+        )  # fmt: skip
+    return tuple(shown)
 
 
-def _track(flight: Flight, latest: Record, ground_m: float | None) -> dict[str, Any]:
+def _track(flight: Flight, latest: Record, ground_m: float | None) -> Track:
     assert latest.after.state is not None
     x, y, z = latest.after.state.stated()
     latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
     convergence = flight.track.frame.convergence_deg(float(latitude_deg), float(longitude_deg))
     course_deg = (math.degrees(math.atan2(x.velocity, y.velocity)) + convergence) % 360.0
-    return {
-        "time": rfc3339(latest.fix.time_s),
-        "latitude_deg": float(latitude_deg),
-        "longitude_deg": float(longitude_deg),
-        "altitude_m": z.position,
-        "climb_ms": z.velocity,
-        "ground_speed_ms": math.hypot(x.velocity, y.velocity),
-        "course_deg": course_deg,
-        "sigma_h_m": math.sqrt((x.var_position + y.var_position) / 2),
-        "sigma_v_m": math.sqrt(z.var_position),
-        "height_above_ground_m": None if ground_m is None else z.position - ground_m,
-        "based_on": _based_on(flight, latest.fix.time_s),
-    }
+    return Track(
+        time=moment(latest.fix.time_s),
+        latitude_deg=float(latitude_deg),
+        longitude_deg=float(longitude_deg),
+        altitude_m=z.position,
+        climb_ms=z.velocity,
+        ground_speed_ms=math.hypot(x.velocity, y.velocity),
+        course_deg=course_deg,
+        sigma_h_m=math.sqrt((x.var_position + y.var_position) / 2),
+        sigma_v_m=math.sqrt(z.var_position),
+        height_above_ground_m=None if ground_m is None else z.position - ground_m,
+        based_on=_based_on(flight, latest.fix.time_s),
+    )
 
 
-def _based_on(flight: Flight, time_s: float) -> list[str]:
+def _based_on(flight: Flight, time_s: float) -> tuple[str, ...]:
     recent: dict[str, None] = {}
     for record in reversed(flight.track.records()):
         if record.fix.time_s < time_s - 120.0:
             break
         if record.verdict.accepted:
             recent[record.fix.tracker] = None
-    return sorted(recent)
+    return tuple(sorted(recent))
 
 
 def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:
@@ -200,57 +212,62 @@ def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:
     return fixes
 
 
-def _stations(flight: Flight) -> list[dict[str, Any]]:
-    entries = []
+def _senders(flight: Flight) -> tuple[Sender, ...]:
+    """Whoever is heard and is neither a tracker nor a vehicle."""
+    shown = []
     for name, sender in sorted(flight.senders.items()):
         if name in flight.trackers or name in flight.vehicles:
             continue
         fix = sender.latest_fix()
-        entries.append({
-            "name": name,
-            "last_heard": maybe_rfc3339(sender.health.last_heard_s),
-            "latitude_deg": None if fix is None else fix.latitude_deg,
-            "longitude_deg": None if fix is None else fix.longitude_deg,
-            "altitude_m": None if fix is None else fix.altitude_m,
-            "packets": sender.health.heard,
-        })  # fmt: skip
-    return entries
+        place: tuple[float | None, float | None, float | None] = (None, None, None)
+        if fix is not None:
+            place = (fix.latitude_deg, fix.longitude_deg, fix.altitude_m)
+        heard = maybe_moment(sender.health.last_heard_s)
+        shown.append(Sender(name, heard, *place, sender.health.heard))
+    return tuple(shown)
 
 
-def _sensors(flight: Flight) -> list[dict[str, Any]]:
-    entries = []
+def _sensors(flight: Flight) -> tuple[Sensor, ...]:
+    shown = []
     for name in flight.trackers:
         sender = flight.senders.get(name)
         for quantity, readings in sorted(sender.readings().items()) if sender else ():
             last = readings[-1]
-            entries.append({
-                "tracker": name, "quantity": quantity, "value": last.value, "unit": last.unit,
-                "time": rfc3339(last.time_s),
-            })  # fmt: skip
-    return entries
+            shown.append(Sensor(name, quantity, last.value, last.unit, moment(last.time_s)))
+    return tuple(shown)
 
 
-def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> list[dict[str, Any]]:
+def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> tuple[Alarm, ...]:
     acknowledged = {c.name for c in flight.commands if c.kind == "acknowledge"}
-    raised = list(alarms.of_events(flight.events(), _site_m(flight)))
-    raised += alarms.of_withdrawn(flight.track.checkpoint().phase.withdrawn)
     limit_m = flight.plan.alarms.low_height_m
-    raised += alarms.of_fall(signs)
-    raised += alarms.of_low_point(_low_point(flight, ground_m, limit_m), limit_m)
+    evidence = alarms.Evidence(
+        events=flight.events(),
+        withdrawn=flight.track.checkpoint().phase.withdrawn,
+        site_m=_site_m(flight),
+        fall=signs,
+        low=_low_point(flight, ground_m, limit_m),
+        low_limit_m=limit_m,
+        beacons=_beacons(flight),
+    )
+    return tuple(
+        Alarm(
+            one.id, one.kind, one.severity, flight.plan.flight, moment(one.from_s),
+            maybe_moment(one.until_s), one.id in acknowledged, one.facts,
+        )
+        for one in alarms.alarms(evidence)
+    )  # fmt: skip
+
+
+def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
+    """Of the trackers that are to be heard in the air."""
+    found = []
     for name, plan in flight.trackers.items():
         sender = flight.senders.get(name)
         if sender is not None and plan.role != "phone":
             health = sender.health
-            raised += alarms.of_silences(
-                name, plan.name, health.silences(flight.now_s), health.interval_s
-            )
-    return [
-        {
-            "id": a.id, "kind": a.kind, "severity": a.severity, "time": rfc3339(a.time_s),
-            "text": a.text, "acknowledged": a.id in acknowledged,
-        }
-        for a in sorted(raised, key=lambda a: (a.time_s, a.id))
-    ]  # fmt: skip
+            silences = health.silences(flight.now_s)
+            found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
+    return found
 
 
 def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
 
 from server.flight.chase.contact import Receiver
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
-from server.flight.times import parse_time, rfc3339
+from server.flight.mission_state import Vehicle
+from server.flight.state import Landing
+from server.flight.times import moment
+
+LAUNCH_SITE = ""  # the receiver that stands there, where no car carries the station
 
 
 def _launch_site(flight: Flight) -> tuple[float, float] | None:
@@ -27,7 +31,7 @@ def receivers(flight: Flight) -> list[Receiver]:
     cars.sort(key=lambda car: car[0])
     site = _launch_site(flight)
     if site is not None and not any(not other for other, _ in cars):
-        cars.insert(0, (False, Receiver("launch site", *site)))
+        cars.insert(0, (False, Receiver(LAUNCH_SITE, *site)))
     return [receiver for _, receiver in cars]
 
 
@@ -82,33 +86,34 @@ def own_position(flight: Flight) -> tuple[float, float] | None:
     return None
 
 
-def describe_vehicles(flight: Flight, landing: dict[str, Any] | None) -> list[dict[str, Any]]:
-    """JSON-ready, by name; `landing` as the state shows it."""
+def shown_vehicles(flight: Flight, landing: Landing | None) -> tuple[Vehicle, ...]:
+    """By name, each with its way to `landing`."""
     plans = {plan.name: plan for plan in flight.plan.vehicles}
-    entries = []
-    for name, (own, _, fix) in sorted(_vehicle_latest(flight).items()):
-        entry: dict[str, Any] = {
-            "name": name, "own": own, "source": fix.source, "time": rfc3339(fix.time_s),
-            "latitude_deg": fix.latitude_deg, "longitude_deg": fix.longitude_deg,
-            "speed_ms": fix.speed_ms, "course_deg": fix.course_deg,
-            "distance_m": None, "bearing_deg": None, "road_distance_m": None,
-            "drive_s": None, "arrives": None, "arrives_before_landing_s": None,
-        }  # fmt: skip
-        if landing is not None:
-            plan = plans.get(name, VehiclePlan(name))
-            way = drive(plan, fix, landing["latitude_deg"], landing["longitude_deg"])
-            arrives_s = max(flight.now_s, fix.time_s) + way.drive_s
-            entry |= {
-                "distance_m": way.distance_m,
-                "bearing_deg": way.bearing_deg,
-                "road_distance_m": way.road_distance_m,
-                "drive_s": way.drive_s,
-                "arrives": rfc3339(arrives_s),
-                "arrives_before_landing_s": _seconds(landing["time"]) - arrives_s,
-            }
-        entries.append(entry)
-    return entries
+    return tuple(
+        _with_way(
+            Vehicle(
+                name, own, fix.source, moment(fix.time_s), fix.latitude_deg, fix.longitude_deg,
+                fix.speed_ms, fix.course_deg,
+            ),
+            plans.get(name, VehiclePlan(name)), fix, landing, flight.now_s,
+        )
+        for name, (own, _, fix) in sorted(_vehicle_latest(flight).items())
+    )  # fmt: skip
 
 
-def _seconds(time: str) -> float:
-    return parse_time(time) / 1000.0
+def _with_way(
+    shown: Vehicle, plan: VehiclePlan, fix: VehicleFix, landing: Landing | None, now_s: float
+) -> Vehicle:
+    if landing is None:
+        return shown
+    way = drive(plan, fix, landing.latitude_deg, landing.longitude_deg)
+    arrives_s = max(now_s, fix.time_s) + way.drive_s
+    return replace(
+        shown,
+        distance_m=way.distance_m,
+        bearing_deg=way.bearing_deg,
+        road_distance_m=way.road_distance_m,
+        drive_s=way.drive_s,
+        arrives=moment(arrives_s),
+        arrives_before_landing_s=landing.time.timestamp() - arrives_s,
+    )

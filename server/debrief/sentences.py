@@ -1,0 +1,141 @@
+"""What the terminal and the debrief say of events, alarms, rejections and problems: metric, UTC.
+
+The page has sentences of its own, in the reader's units and zone (`web/words/`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from server.debrief.words import at, kilometres, metres
+from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
+from server.flight.physics.lift import Lift
+from server.flight.state import EventKind, Rejection, RejectionKind
+
+CAUTIONS = (
+    "The driver does not operate this screen.",
+    "Stay clear of power lines, water, railways and roads. Do not climb for it.",
+    "Ask before you step on private land.",
+    "Airspace and radio rules, and the licensed operator, decide. Local rules come first.",
+    "No cellular phone transmits in the air.",
+    "A prediction is not a promise: look up, and mind the road.",
+)
+_EVENTS: Mapping[EventKind, str] = {
+    "launch": "Launched", "float": "Floats", "sink": "Sinks", "burst": "Burst",
+    "landing": "At rest on the ground",
+}  # fmt: skip
+_REJECTIONS: Mapping[RejectionKind, str] = {
+    RejectionKind.OFF_EARTH: "a position that is not on the earth",
+    RejectionKind.NO_FIX: "the receiver says that it has no fix",
+    RejectionKind.NULL_ISLAND: "position 0, 0: the receiver has no fix",
+    RejectionKind.FROZEN: "position unchanged to the last digit while it moves",
+    RejectionKind.STUCK: "altitude unchanged to the last digit while it moves",
+    RejectionKind.AGAINST_PRESSURE: "altitude does not agree with its own pressure",
+    RejectionKind.NOT_COMPUTABLE: "numbers that cannot be computed with",
+}
+_PROBLEMS: Mapping[ProblemKind, str] = {
+    ProblemKind.OWN_CLOCK: "this computer's clock is {span} GPS time; the times shown are put right",
+    ProblemKind.OTHER_CLOCK: "the clock of {name} is {span} ours; its times are put right",
+    ProblemKind.OWN_CLOCK_BEHIND: "all that other stations heard is later than now: this clock is behind",
+    ProblemKind.UNDATED: "the clock of {name} shows another day; {count:,} packets are not used",
+    ProblemKind.LATER_THAN_NOW: "{name} heard {count:,} packets later than now; they are not used",
+    ProblemKind.TIMES_AHEAD: "{name}: the times of {count:,} positions are later than they were heard",
+    ProblemKind.TIMES_BEHIND: "{name}: the times of {count:,} positions are much too early",
+    ProblemKind.UNUSABLE: "{count:,} receptions could not be taken in ({detail})",
+    ProblemKind.JOURNAL_REFUSES: "the journal cannot be written ({detail})",
+    ProblemKind.LANDING_FAILED: "the landing could not be worked out ({detail})",
+    ProblemKind.FORECAST_UNUSED: "no forecast is used: {detail}",
+    ProblemKind.MAP_UNUSED: "{detail}",
+    ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
+    ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",
+    ProblemKind.PLAN_EDITED: "the plan was edited in flight",
+    ProblemKind.PLAN_UNUSABLE: "the plan was edited in flight and cannot be used: {detail}",
+    ProblemKind.TASK_FAILED: "{name} failed ({detail})",
+}
+
+
+def event_words(kind: EventKind, altitude_m: float, time_s: float) -> str:
+    """E.g. Burst at 29,310 m, 15:36:10 UTC."""
+    return f"{_EVENTS[kind]} at {metres(altitude_m)}, {at(time_s)} UTC"
+
+
+def rejection_words(reason: Rejection) -> str:
+    """E.g. 12.3 km from where N0CALL-11 puts it."""
+    words = _REJECTIONS.get(reason.kind)
+    if words is None:
+        off_m = abs(reason.off_m or 0.0)
+        off = kilometres(off_m) if off_m >= 1_000.0 else metres(off_m)
+        if reason.kind == RejectionKind.NEVER_FLEW:
+            other = " and ".join(reason.against)
+            words = f"has not left the ground, while {other} is {off} higher and climbs"
+        elif reason.kind == RejectionKind.ALTITUDE_OFF:
+            side = "above" if (reason.off_m or 0.0) > 0.0 else "below"
+            words = f"altitude {off} {side} {_where(reason.against)}"
+        else:
+            words = f"{off} from {_where(reason.against)}"
+    if reason.pressure_off_m is not None:
+        side = "higher" if reason.pressure_off_m > 0.0 else "lower"
+        words += f"; by its pressure it is {metres(abs(reason.pressure_off_m))} {side}"
+    return words
+
+
+def _where(against: tuple[str, ...]) -> str:
+    if not against:
+        return "where the track is"
+    return f"where {' and '.join(against)} put{'s' if len(against) == 1 else ''} it"
+
+
+def alarm_words(alarm: Alarm) -> str:
+    """Kind and facts, e.g. Tracker lost: tracker Backup, last heard 15:03:12, interval 30 s."""
+    told = ", ".join(_fact(name, value) for name, value in alarm.facts.items())
+    title = alarm.kind.replace("_", " ").capitalize()
+    return f"{title}: {told}" if told else title
+
+
+def _fact(name: str, value: Fact) -> str:
+    if isinstance(value, datetime):
+        return f"{name.replace('_', ' ')} {at(value.timestamp())}"
+    if isinstance(value, str):
+        return f"{name.replace('_', ' ')} {value}"
+    stem, _, unit = name.rpartition("_")
+    if stem and unit in ("m", "s"):
+        return f"{stem.replace('_', ' ')} {value:,.0f} {unit}"
+    return f"{name.replace('_', ' ')} {value:.2f}"
+
+
+def problem_words(problem: Problem) -> str:
+    """One sentence without a full stop."""
+    return _PROBLEMS[problem.kind].format(
+        name=problem.name or "a station without a name",
+        count=problem.count or 0,
+        detail=problem.detail or "",
+        span="" if problem.ahead_s is None else _span(problem.ahead_s),
+    )
+
+
+def _span(ahead_s: float) -> str:
+    side = "ahead of" if ahead_s > 0 else "behind"
+    minutes, seconds = divmod(round(abs(ahead_s)), 60)
+    if minutes < 120:
+        return f"{minutes} min {seconds} s {side}"
+    hours, minutes = divmod(minutes, 60)
+    days, hours = divmod(hours, 24)
+    return (
+        f"{days:,} days {hours} h {minutes} min {side}"
+        if days
+        else f"{hours} h {minutes} min {side}"
+    )
+
+
+def lift_words(lift: Lift) -> str:
+    """What balloon and gas come to."""
+    burst = "no burst diameter is given"
+    if lift.burst_altitude_m is not None:
+        burst = f"burst {lift.burst_altitude_m:,.0f} ± {lift.burst_altitude_sigma_m:,.0f} m"
+    return (
+        f"{lift.gas_volume_m3:.2f} m³ of gas, neck lift {lift.neck_lift_kg:.2f} kg, "
+        f"free lift {lift.free_lift_kg:.2f} kg, climb {lift.ascent_rate_ms:.1f} ± "
+        f"{lift.ascent_rate_sigma_ms:.1f} m/s, {burst}; "
+        "the maker's table and a licensed or experienced hand decide"
+    )

@@ -1,0 +1,173 @@
+"""The whole of a mission's state: its flights, and what they share. Conventions as in `state`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+from server.flight.state import Corner, FlightState, Mode, Polygon, Units
+
+AlarmKind = str  # any name: a new rule needs no other file; the page words those that it knows
+Severity = Literal["info", "warning", "urgent"]
+Fact = float | str | datetime  # the unit stands in its name
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
+
+    `facts` are its numbers, with units in their names.
+    """
+
+    id: str
+    kind: AlarmKind
+    severity: Severity
+    flight: str
+    time: datetime
+    until: datetime | None
+    acknowledged: bool
+    facts: Mapping[str, Fact]
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """A car's latest position, and its way to the landing point."""
+
+    name: str
+    own: bool
+    source: str
+    time: datetime
+    latitude_deg: float
+    longitude_deg: float
+    speed_ms: float | None
+    course_deg: float | None
+    distance_m: float | None = None
+    bearing_deg: float | None = None
+    road_distance_m: float | None = None
+    drive_s: float | None = None
+    arrives: datetime | None = None
+    arrives_before_landing_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """Somebody else on the channel."""
+
+    name: str
+    last_heard: datetime | None
+    latitude_deg: float | None
+    longitude_deg: float | None
+    altitude_m: float | None
+    packets: int
+
+
+@dataclass(frozen=True, slots=True)
+class Receptions:
+    total: int
+    undecodable: int
+    rejected: int
+    copies: int
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A source, or a link to another station; `reason` is the system's or the other side's own words."""
+
+    name: str
+    kind: str
+    state: Literal["connecting", "open", "quiet", "failed", "waiting", "off"]
+    reason: str | None
+    since: datetime
+    receptions: int
+
+
+class ProblemKind(StrEnum):
+    """What is wrong with what was heard, with the clocks, or with this station itself."""
+
+    OWN_CLOCK = "own_clock"  # off by `ahead_s`; times are put right
+    OTHER_CLOCK = "other_clock"  # the clock of `name`, likewise
+    OWN_CLOCK_BEHIND = "own_clock_behind"  # all that others heard is later than now
+    UNDATED = "undated"  # `name` shows another day: `count` packets are not used
+    LATER_THAN_NOW = "later_than_now"  # `name` heard `count` packets later than now, up to `time`
+    TIMES_AHEAD = "times_ahead"  # `count` positions of `name` are later than they were heard
+    TIMES_BEHIND = "times_behind"  # ... or much earlier
+    UNUSABLE = "unusable"  # `count` receptions could not be taken in; `detail`: kinds of error
+    JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone
+    LANDING_FAILED = "landing_failed"  # the one shown is of `time`
+    FORECAST_UNUSED = "forecast_unused"
+    MAP_UNUSED = "map_unused"
+    JOURNAL_DAMAGED = (
+        "journal_damaged"  # `count` receptions were saved; `name`: where the rest lies
+    )
+    CLOCK_SET_BACK = (
+        "clock_set_back"  # this computer's, by at least -`ahead_s` since the last reception
+    )
+    PLAN_EDITED = "plan_edited"  # in flight: it holds from the next start
+    PLAN_UNUSABLE = "plan_unusable"  # it was edited in flight and is wrong now
+    TASK_FAILED = "task_failed"  # side work `name` ended; it is tried again
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """`detail`: what the system, a file or a person said; it is shown and never read by code."""
+
+    kind: ProblemKind
+    name: str | None = None
+    count: int | None = None
+    ahead_s: float | None = None
+    time: datetime | None = None
+    detail: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MultiPolygon:
+    coordinates: tuple[tuple[tuple[Corner, ...], ...], ...]
+    type: Literal["MultiPolygon"] = "MultiPolygon"
+
+
+@dataclass(frozen=True, slots=True)
+class AreaProperties:
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class AvoidArea:
+    """A GeoJSON Feature: ground that nobody wants to land on, by the plan."""
+
+    properties: AreaProperties
+    geometry: Polygon | MultiPolygon
+    type: Literal["Feature"] = "Feature"
+
+
+@dataclass(frozen=True, slots=True)
+class Replay:
+    speed: float
+    paused: bool
+    position: datetime
+    start: datetime
+    end: datetime
+    log: str
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """`number`: receptions taken in so far. `units`: the page's first ones, as the plan says."""
+
+    now: datetime
+    number: int
+    mode: Mode
+    station: str
+    units: Units
+    flights: tuple[FlightState, ...]
+    vehicles: tuple[Vehicle, ...]
+    senders: tuple[Sender, ...]
+    alarms: tuple[Alarm, ...]
+    sources: tuple[Source, ...]
+    links: tuple[Source, ...]
+    receptions: Receptions
+    problems: tuple[Problem, ...]
+    avoid: tuple[AvoidArea, ...]
+    replay: Replay | None

@@ -1,0 +1,267 @@
+"""The state: everything that is shown of a mission at one moment. The one definition of it.
+
+SI units, altitudes above mean sea level, angles in degrees. Moments are `datetime` in UTC to the
+millisecond (RFC 3339 where written out); None is unknown. Reasons are enums with their numbers: words,
+units and zones are for whoever shows it. The schema of the screen and the types of the page are made
+from these classes (`python -m server.screen.generate`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+from server.flight.physics.lift import Lift
+
+Mode = Literal["live", "replay", "rehearsal"]
+Units = Literal["metric", "aviation"]
+Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
+EventKind = Literal["launch", "float", "sink", "burst", "landing"]
+Role = Literal["main", "backup", "phone"]
+TrackerState = Literal["reporting", "late", "silent", "stuck", "never heard", "waiting"]
+Basis = Literal["prediction", "last contact", "landed fix"]
+Side = Literal["short", "beyond", "aside"]
+Statement = Literal["not launched", "launched", "landed"]
+PathPoint = tuple[datetime, float, float, float]  # with latitude, longitude, altitude
+Corner = tuple[float, float]  # longitude, latitude
+
+
+class RejectionKind(StrEnum):
+    """Why a fix, or its altitude alone, was not used."""
+
+    OFF_EARTH = "off_earth"  # latitude or longitude out of range
+    NO_FIX = "no_fix"  # the receiver itself says so
+    NULL_ISLAND = "null_island"  # 0, 0: what receivers without a fix report
+    NEVER_FLEW = "never_flew"  # still on the ground while another tracker is far above
+    FROZEN = "frozen"  # position the same to the last digit though it should have moved
+    STUCK = "stuck"  # altitude the same to the last digit though it should have changed
+    POSITION_OFF = "position_off"
+    ALTITUDE_OFF = "altitude_off"
+    AGAINST_PRESSURE = "against_pressure"  # altitude denied by the tracker's own barometer
+    NOT_COMPUTABLE = "not_computable"  # numbers that the filter cannot compute with
+
+
+@dataclass(frozen=True, slots=True)
+class Rejection:
+    """`off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below."""
+
+    kind: RejectionKind
+    off_m: float | None = None
+    against: tuple[str, ...] = ()  # the trackers that it was held against
+    pressure_off_m: float | None = None  # by its own barometer it is so much higher than it says
+
+
+@dataclass(frozen=True, slots=True)
+class Launch:
+    """Planned, until one was seen."""
+
+    time: datetime | None
+    latitude_deg: float | None
+    longitude_deg: float | None
+    altitude_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What happened and where; `noticed`: time of the fix that showed it."""
+
+    kind: EventKind
+    time: datetime
+    altitude_m: float
+    latitude_deg: float
+    longitude_deg: float
+    noticed: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a crew member said of the phase, the last that was not withdrawn."""
+
+    said: Statement
+    time: datetime
+    station: str
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The latest fused position. Sigmas are standard deviations, of each horizontal axis and of height."""
+
+    time: datetime
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    climb_ms: float
+    ground_speed_ms: float
+    course_deg: float
+    sigma_h_m: float
+    sigma_v_m: float
+    height_above_ground_m: float | None
+    based_on: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Polygon:
+    """A GeoJSON Polygon (RFC 7946): closed rings of [longitude, latitude]."""
+
+    coordinates: tuple[tuple[Corner, ...], ...]
+    type: Literal["Polygon"] = "Polygon"
+
+
+@dataclass(frozen=True, slots=True)
+class SearchArea:
+    """Where it lies with a chance of 50 and of 90 %."""
+
+    p50: Polygon
+    p90: Polygon
+
+
+@dataclass(frozen=True, slots=True)
+class ContactLost:
+    time: datetime
+    altitude_m: float
+    height_above_ground_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """One receiver's: below `lowest_altitude_m` a payload over the landing point is out of its sight.
+
+    `lost` None: contact holds to the ground. The launch site hears as "" where no car carries the station.
+    """
+
+    receiver: str
+    lowest_altitude_m: float
+    lost: ContactLost | None
+
+
+@dataclass(frozen=True, slots=True)
+class AvoidChance:
+    """`chance`: the share of the ensemble that comes down in it, 0 to 1."""
+
+    name: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class FallDeviation:
+    """A fall that is not the planned one, or not the one before, and what that does to the landing."""
+
+    against: Literal["plan", "before"]
+    ratio: float  # fall speed over what it was or was to be, at the same height
+    since_altitude_m: float | None  # below it the fall is another one
+    later_s: float  # negative: sooner
+    away_m: float  # from where it would have come down
+    side: Side  # along the drift
+
+
+@dataclass(frozen=True, slots=True)
+class RestSeen:
+    """Fixes on the ground: how many, how they scatter (1 sigma, both axes), and how far it went since."""
+
+    fixes: int
+    scatter_m: float
+    carried_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """The landing point with its areas and times (5 % come down before `time_early`, 5 % after `time_late`).
+
+    `as_of`: time of the fix that it rests on; the phase and heights are of that moment.
+    """
+
+    time: datetime
+    time_early: datetime
+    time_late: datetime
+    latitude_deg: float
+    longitude_deg: float
+    altitude_m: float
+    search_area: SearchArea
+    radius_90_m: float
+    as_of: datetime
+    as_of_phase: Phase
+    as_of_altitude_m: float
+    as_of_height_above_ground_m: float
+    basis: Basis
+    path: tuple[PathPoint, ...]
+    fall_speed_sea_level_ms: float | None
+    sink_ms: float | None  # a balloon still carries it and it sinks so fast; None where it does not
+    fall: FallDeviation | None
+    rest: RestSeen | None
+    contacts: tuple[Contact, ...]
+    avoid: tuple[AvoidChance, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """By which way the last packet came: one of our sources, digipeaters, or an internet gateway."""
+
+    source: str
+    repeated_by: tuple[str, ...]
+    fed_by: str
+    direct: bool
+
+
+@dataclass(frozen=True, slots=True)
+class HeardBy:
+    name: str
+    packets: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tracker:
+    """One tracker: its beacon, its last packet and fix, and what became of its fixes."""
+
+    name: str
+    label: str
+    role: Role
+    state: TrackerState
+    last_heard: datetime | None = None
+    last_fix_time: datetime | None = None
+    last_latitude_deg: float | None = None
+    last_longitude_deg: float | None = None
+    last_altitude_m: float | None = None
+    last_height_above_ground_m: float | None = None
+    interval_s: float | None = None
+    heard: int = 0
+    missed: int = 0
+    copies: int = 0
+    fixes: int = 0
+    rejected: int = 0
+    last_rejection: Rejection | None = None  # of its latest fix
+    last_packet: str | None = None
+    last_way: Heard | None = None
+    battery_percent: float | None = None
+    voltage_v: float | None = None
+    heard_by: tuple[HeardBy, ...] = ()
+    distance_m: float | None = None  # from the own car
+    bearing_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    tracker: str
+    quantity: str
+    value: float
+    unit: str
+    time: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class FlightState:
+    """One flight of the mission."""
+
+    name: str
+    phase: Phase
+    phase_probability: Mapping[str, float]
+    said: Said | None
+    launch: Launch
+    lift: Lift | None  # worked out from balloon and gas
+    events: tuple[Event, ...]
+    track: Track | None
+    landing: Landing | None
+    trackers: tuple[Tracker, ...]
+    sensors: tuple[Sensor, ...]

@@ -1,0 +1,370 @@
+// Made by `python -m server.screen.generate` from server/flight/*state.py. Do not edit.
+
+/**
+ * From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
+ *
+ * `facts` are its numbers, with units in their names.
+ */
+export interface Alarm {
+  id: string;
+  kind: string;
+  severity: 'info' | 'warning' | 'urgent';
+  flight: string;
+  time: string;
+  until: string | null;
+  acknowledged: boolean;
+  facts: Record<string, number | string>;
+}
+
+export interface AreaProperties {
+  name: string;
+}
+
+/**
+ * A GeoJSON Feature: ground that nobody wants to land on, by the plan.
+ */
+export interface AvoidArea {
+  properties: AreaProperties;
+  geometry: Polygon | MultiPolygon;
+  type: 'Feature';
+}
+
+/**
+ * `chance`: the share of the ensemble that comes down in it, 0 to 1.
+ */
+export interface AvoidChance {
+  name: string;
+  chance: number;
+}
+
+/**
+ * One receiver's: below `lowest_altitude_m` a payload over the landing point is out of its sight.
+ *
+ * `lost` None: contact holds to the ground. The launch site hears as "" where no car carries the station.
+ */
+export interface Contact {
+  receiver: string;
+  lowest_altitude_m: number;
+  lost: ContactLost | null;
+}
+
+export interface ContactLost {
+  time: string;
+  altitude_m: number;
+  height_above_ground_m: number;
+}
+
+/**
+ * What happened and where; `noticed`: time of the fix that showed it.
+ */
+export interface Event {
+  kind: 'launch' | 'float' | 'sink' | 'burst' | 'landing';
+  time: string;
+  altitude_m: number;
+  latitude_deg: number;
+  longitude_deg: number;
+  noticed: string;
+}
+
+/**
+ * A fall that is not the planned one, or not the one before, and what that does to the landing.
+ */
+export interface FallDeviation {
+  against: 'plan' | 'before';
+  ratio: number;
+  since_altitude_m: number | null;
+  later_s: number;
+  away_m: number;
+  side: 'short' | 'beyond' | 'aside';
+}
+
+/**
+ * One flight of the mission.
+ */
+export interface FlightState {
+  name: string;
+  phase: 'unknown' | 'ground' | 'ascent' | 'float' | 'descent' | 'landed';
+  phase_probability: Record<string, number>;
+  said: Said | null;
+  launch: Launch;
+  lift: Lift | null;
+  events: Event[];
+  track: Track | null;
+  landing: Landing | null;
+  trackers: Tracker[];
+  sensors: Sensor[];
+}
+
+/**
+ * By which way the last packet came: one of our sources, digipeaters, or an internet gateway.
+ */
+export interface Heard {
+  source: string;
+  repeated_by: string[];
+  fed_by: string;
+  direct: boolean;
+}
+
+export interface HeardBy {
+  name: string;
+  packets: number;
+}
+
+/**
+ * The landing point with its areas and times (5 % come down before `time_early`, 5 % after `time_late`).
+ *
+ * `as_of`: time of the fix that it rests on; the phase and heights are of that moment.
+ */
+export interface Landing {
+  time: string;
+  time_early: string;
+  time_late: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  altitude_m: number;
+  search_area: SearchArea;
+  radius_90_m: number;
+  as_of: string;
+  as_of_phase: 'unknown' | 'ground' | 'ascent' | 'float' | 'descent' | 'landed';
+  as_of_altitude_m: number;
+  as_of_height_above_ground_m: number;
+  basis: 'prediction' | 'last contact' | 'landed fix';
+  path: [string, number, number, number][];
+  fall_speed_sea_level_ms: number | null;
+  sink_ms: number | null;
+  fall: FallDeviation | null;
+  rest: RestSeen | null;
+  contacts: Contact[];
+  avoid: AvoidChance[];
+}
+
+/**
+ * Planned, until one was seen.
+ */
+export interface Launch {
+  time: string | null;
+  latitude_deg: number | null;
+  longitude_deg: number | null;
+  altitude_m: number | null;
+}
+
+/**
+ * Worked out; the maker's table and a licensed or experienced hand decide.
+ */
+export interface Lift {
+  gas_volume_m3: number;
+  gross_lift_kg: number;
+  neck_lift_kg: number;
+  free_lift_kg: number;
+  ascent_rate_ms: number;
+  ascent_rate_sigma_ms: number;
+  burst_altitude_m: number | null;
+  burst_altitude_sigma_m: number;
+}
+
+export interface MultiPolygon {
+  coordinates: [number, number][][][];
+  type: 'MultiPolygon';
+}
+
+/**
+ * A GeoJSON Polygon (RFC 7946): closed rings of [longitude, latitude].
+ */
+export interface Polygon {
+  coordinates: [number, number][][];
+  type: 'Polygon';
+}
+
+/**
+ * `detail`: what the system, a file or a person said; it is shown and never read by code.
+ */
+export interface Problem {
+  kind: ProblemKind;
+  name: string | null;
+  count: number | null;
+  ahead_s: number | null;
+  time: string | null;
+  detail: string | null;
+}
+
+/**
+ * What is wrong with what was heard, with the clocks, or with this station itself.
+ */
+export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'unusable' | 'journal_refuses' | 'landing_failed' | 'forecast_unused' | 'map_unused' | 'journal_damaged' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
+
+export interface Receptions {
+  total: number;
+  undecodable: number;
+  rejected: number;
+  copies: number;
+}
+
+/**
+ * `off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below.
+ */
+export interface Rejection {
+  kind: RejectionKind;
+  off_m: number | null;
+  against: string[];
+  pressure_off_m: number | null;
+}
+
+/**
+ * Why a fix, or its altitude alone, was not used.
+ */
+export type RejectionKind = 'off_earth' | 'no_fix' | 'null_island' | 'never_flew' | 'frozen' | 'stuck' | 'position_off' | 'altitude_off' | 'against_pressure' | 'not_computable';
+
+export interface Replay {
+  speed: number;
+  paused: boolean;
+  position: string;
+  start: string;
+  end: string;
+  log: string;
+}
+
+/**
+ * Fixes on the ground: how many, how they scatter (1 sigma, both axes), and how far it went since.
+ */
+export interface RestSeen {
+  fixes: number;
+  scatter_m: number;
+  carried_m: number | null;
+}
+
+/**
+ * What a crew member said of the phase, the last that was not withdrawn.
+ */
+export interface Said {
+  said: 'not launched' | 'launched' | 'landed';
+  time: string;
+  station: string;
+}
+
+/**
+ * Where it lies with a chance of 50 and of 90 %.
+ */
+export interface SearchArea {
+  p50: Polygon;
+  p90: Polygon;
+}
+
+/**
+ * Somebody else on the channel.
+ */
+export interface Sender {
+  name: string;
+  last_heard: string | null;
+  latitude_deg: number | null;
+  longitude_deg: number | null;
+  altitude_m: number | null;
+  packets: number;
+}
+
+export interface Sensor {
+  tracker: string;
+  quantity: string;
+  value: number;
+  unit: string;
+  time: string;
+}
+
+/**
+ * A source, or a link to another station; `reason` is the system's or the other side's own words.
+ */
+export interface Source {
+  name: string;
+  kind: string;
+  state: 'connecting' | 'open' | 'quiet' | 'failed' | 'waiting' | 'off';
+  reason: string | null;
+  since: string;
+  receptions: number;
+}
+
+/**
+ * `number`: receptions taken in so far. `units`: the page's first ones, as the plan says.
+ */
+export interface State {
+  now: string;
+  number: number;
+  mode: 'live' | 'replay' | 'rehearsal';
+  station: string;
+  units: 'metric' | 'aviation';
+  flights: FlightState[];
+  vehicles: Vehicle[];
+  senders: Sender[];
+  alarms: Alarm[];
+  sources: Source[];
+  links: Source[];
+  receptions: Receptions;
+  problems: Problem[];
+  avoid: AvoidArea[];
+  replay: Replay | null;
+}
+
+/**
+ * The latest fused position. Sigmas are standard deviations, of each horizontal axis and of height.
+ */
+export interface Track {
+  time: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  altitude_m: number;
+  climb_ms: number;
+  ground_speed_ms: number;
+  course_deg: number;
+  sigma_h_m: number;
+  sigma_v_m: number;
+  height_above_ground_m: number | null;
+  based_on: string[];
+}
+
+/**
+ * One tracker: its beacon, its last packet and fix, and what became of its fixes.
+ */
+export interface Tracker {
+  name: string;
+  label: string;
+  role: 'main' | 'backup' | 'phone';
+  state: 'reporting' | 'late' | 'silent' | 'stuck' | 'never heard' | 'waiting';
+  last_heard: string | null;
+  last_fix_time: string | null;
+  last_latitude_deg: number | null;
+  last_longitude_deg: number | null;
+  last_altitude_m: number | null;
+  last_height_above_ground_m: number | null;
+  interval_s: number | null;
+  heard: number;
+  missed: number;
+  copies: number;
+  fixes: number;
+  rejected: number;
+  last_rejection: Rejection | null;
+  last_packet: string | null;
+  last_way: Heard | null;
+  battery_percent: number | null;
+  voltage_v: number | null;
+  heard_by: HeardBy[];
+  distance_m: number | null;
+  bearing_deg: number | null;
+}
+
+/**
+ * A car's latest position, and its way to the landing point.
+ */
+export interface Vehicle {
+  name: string;
+  own: boolean;
+  source: string;
+  time: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  speed_ms: number | null;
+  course_deg: number | null;
+  distance_m: number | null;
+  bearing_deg: number | null;
+  road_distance_m: number | null;
+  drive_s: number | null;
+  arrives: string | null;
+  arrives_before_landing_s: number | null;
+}

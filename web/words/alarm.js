@@ -1,0 +1,91 @@
+/** Alarms and events in the reader's units and zone. A kind without a sentence is shown by its facts. */
+
+import { seconds } from 'leeward/clock.js';
+import * as words from 'leeward/words.js';
+
+/** @typedef {import('../state.js').Alarm} Alarm */
+
+const EVENTS = {
+  launch: 'Launched',
+  float: 'Floats',
+  sink: 'Sinks',
+  burst: 'Burst',
+  landing: 'At rest on the ground',
+};
+const WITHDRAWN = {
+  launch: 'The launch told before was none: it is on the ground.',
+  float: 'The float told before was none.',
+  sink: 'The sinking told before was none.',
+  burst: 'The burst told before was none.',
+  landed: 'The landing told before was none: it is not at rest.',
+};
+
+/** `Burst at 29,310 m`. @param {import('../state.js').Event} event */
+export function eventWords({ kind, altitude_m }, units) {
+  return `${EVENTS[kind]} at ${units.altitude(altitude_m)}`;
+}
+
+/** One or two sentences. @param {Alarm} alarm */
+export function alarmWords(alarm, units) {
+  const write = SENTENCES[alarm.kind];
+  return write === undefined ? byFacts(alarm, units) : write(/** @type {any} */ (alarm.facts), units, alarm);
+}
+
+const at = (time) => {
+  const time_s = seconds(time);
+  return `${words.clockTimeSeconds(time_s)} ${words.zone(time_s)}`;
+};
+
+function where({ altitude_m, above_launch_m, happened }, units) {
+  const above = above_launch_m === undefined ? '' : ` (${units.altitude(above_launch_m)} above the launch site)`;
+  return `${units.altitude(altitude_m)}${above} at ${at(happened)}`;
+}
+
+/** `2.1 times as fast`, `0.45 times as fast`. */
+export const timesWords = (ratio) => `${ratio.toFixed(ratio > 1 ? 1 : 2)} times as fast`;
+
+const SENTENCES = {
+  launch: ({ happened }) => `Launched at ${at(happened)}.`,
+  float: (facts, units) => `No longer climbing: floats at ${where(facts, units)}.`,
+  sink: (facts, units) =>
+    `Sinks since ${where(facts, units)}, more slowly than under a parachute: a leak, a balloon that ` +
+    'still carries it, or a wrong altitude.',
+  burst: (facts, units) => `Burst at ${where(facts, units)}.`,
+  landed: (facts, units) => `At rest on the ground, ${where(facts, units)}.`,
+  withdrawn: ({ withdrawn, told }, _, { time }) =>
+    `${WITHDRAWN[withdrawn] ?? 'What was told before was none.'} (Told at ${at(told)}, taken back at ${at(time)}.)`,
+  tracker_lost({ tracker, last_heard, interval_s }, _, { until }) {
+    const expected = interval_s === undefined ? '' : `, expected every ${words.duration(interval_s)}`;
+    const again = until === null ? '' : ` Heard again at ${at(until)}.`;
+    return `${tracker} is silent: last heard at ${at(last_heard)}${expected}.${again}`;
+  },
+  low: ({ limit_m, height_above_ground_m }, units, { time }) =>
+    `Below ${units.altitude(limit_m)} above ground: ${units.altitude(height_above_ground_m)} at ${at(time)}. ` +
+    'Listen, and take a bearing.',
+  fall_unplanned: ({ ratio }) =>
+    `It falls ${timesWords(ratio)} as planned, from the burst on. The landing is worked out with that: ` +
+    'look where it is now.',
+  fall_changed: ({ ratio, since_altitude_m, since }, units) =>
+    `The fall has changed: ${timesWords(ratio)} as before, below ${units.altitude(since_altitude_m)} at ` +
+    `${at(since)}. The landing is worked out with that: look where it is now.`,
+};
+
+/** `Battery low: tracker Backup, voltage 3.1 V`. @param {Alarm} alarm */
+function byFacts({ kind, facts }, units) {
+  const told = Object.entries(facts).map(([name, value]) => factWords(name, value, units));
+  return `${[words.sentenceCase(kind), told.join(', ')].filter(Boolean).join(': ')}.`;
+}
+
+function factWords(name, value, units) {
+  const [, stem, unit] = name.match(/^(.*?)(?:_(m|s|ms|v|percent))?$/);
+  const title = stem.replaceAll('_', ' ');
+  if (typeof value === 'string') return `${title} ${/^\d{4}-\d\d-\d\dT/.test(value) ? at(value) : value}`;
+  const write = {
+    m: units.altitude,
+    ms: units.climb,
+    s: words.duration,
+    v: (v) => units.sensor(v, 'V'),
+    percent: (v) => units.sensor(v, '%'),
+  }[unit];
+  return `${title} ${write === undefined ? Number(value.toPrecision(3)) : write(value)}`;
+}
