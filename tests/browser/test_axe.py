@@ -79,7 +79,7 @@ async def test_the_tabs_of_a_phone(open_page: Any, night: bool, tab: str) -> Non
 @pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
 @pytest.mark.parametrize(
     ("path", "ready"),
-    [("/walk", ".walk-distance"), (f"/beacon/{TOKEN}", "#start"), ("/demo.html", "dialog[open]")],
+    [("/walk", ".walk-distance"), (f"/beacon/{TOKEN}", "#start")],
 )
 async def test_the_other_pages(
     open_page: Any, night: bool, size: tuple[int, int], path: str, ready: str

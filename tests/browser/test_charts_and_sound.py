@@ -85,31 +85,31 @@ async def test_the_chart_shows_climb_and_sensors(open_page: Any) -> None:
         climb = await page.locator(".chart").screenshot()
         assert climb != before
         await chart.get_by_role("button", name="Sensors").click()
-        await expect(page.get_by_label("Sensor", exact=True)).to_have_value(
-            "N0CALL-11/temperature outside"
-        )
+        await page.get_by_label("Sensor", exact=True).select_option("N0CALL-11/Outside")
         await expect(page.locator(".choice .remark")).to_contain_text("standard atmosphere")
         assert await page.locator(".chart").screenshot() != climb
         # the same time axis is the scrubber, whatever is shown
         surface = page.get_by_role("slider", name="Moment of the replay")
         await surface.press("Home")
-        await expect(page.locator("[data-answer=height]")).to_contain_text("on the ground")
+        await expect(page.locator("[data-answer=height]")).to_contain_text("not known")
         watched.assert_quiet(port)
 
 
 async def test_the_standard_beside_the_sensors(open_page: Any) -> None:
-    feed = DemoFeed(since_launch_s=1_800)  # at 9,920 m
+    feed = DemoFeed(since_launch_s=1_800)
+    track = feed.state().flights[0].track
+    assert track is not None
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         rows = watched.page.locator(".sensors .row")
-        standard = Atmosphere(9_920.0)
-        await expect(rows.filter(has_text="Temperature outside")).to_contain_text(
+        standard = Atmosphere(track.altitude_m)
+        await expect(rows.filter(has_text="Outside")).to_contain_text(
             f"standard\u00a0−{-standard.temperature_in_celsius[0]:.1f}\u00a0°C"
         )
         await expect(rows.filter(has_text="Pressure")).to_contain_text(
             f"standard\u00a0{standard.pressure[0] / 100:.1f}\u00a0hPa"
         )
-        await expect(rows.filter(has_text="Temperature inside")).not_to_contain_text("standard")
+        await expect(rows.filter(has_text="Inside")).not_to_contain_text("standard")
         sensors = watched.page.locator("[data-panel=sensors]")
         await expect(sensors).to_contain_text("reads high in sunlight at altitude")
 
@@ -126,19 +126,22 @@ async def test_alarms_to_the_ear_when_they_are_wanted(open_page: Any) -> None:
             "aria-pressed", "true"
         )
         await expect(test).to_be_disabled()
-        feed.go(5_700)  # the burst, in silence
+        feed.go(6_100)  # the burst, in silence
         await expect(page.locator(".alarm-text")).to_contain_text("Burst")
         assert await page.evaluate("heard") == {"tones": [], "said": []}
 
+        feed.acknowledged = {alarm.id for alarm in feed.state().alarms}
+        feed.changed()
+        await expect(page.locator(".alarm")).to_be_hidden()
         await sounds.get_by_role("button", name="Tones").click()
         await test.click()
         assert await page.evaluate("heard") == {"tones": [784, 784], "said": []}
         await sounds.get_by_role("button", name="Voice").click()
-        feed.go(6_600)  # the backup is lost
+        feed.go(7_200)  # the main tracker is lost
         await page.wait_for_function("() => heard.said.length > 0")
         heard = await page.evaluate("heard")
-        assert heard["tones"][2:] == [988, 784, 988, 784]
-        assert heard["said"][0].startswith("Backup: silent 4 min")
+        assert heard["tones"][2:] == [784, 784]
+        assert heard["said"][0].startswith("Main is silent: last heard at")
         feed.changed()
         await page.reload()
         await expect(sounds.get_by_role("button", name="Voice")).to_have_attribute(
@@ -148,7 +151,7 @@ async def test_alarms_to_the_ear_when_they_are_wanted(open_page: Any) -> None:
 
 
 async def test_an_urgent_alarm_is_said_again_until_it_is_acknowledged(open_page: Any) -> None:
-    feed = DemoFeed(since_launch_s=6_200)
+    feed = DemoFeed(since_launch_s=5_900)
     feed.acknowledged = {alarm.id for alarm in feed.state().alarms}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
@@ -157,7 +160,7 @@ async def test_an_urgent_alarm_is_said_again_until_it_is_acknowledged(open_page:
         await page.evaluate(REPEATS)
         sounds = page.get_by_role("group", name="Alarm sound")
         await sounds.get_by_role("button", name="Voice").click()
-        feed.go(6_600)
+        feed.go(6_100)
         await page.wait_for_function("() => heard.said.length > 0")
         await page.evaluate("halfMinute(); halfMinute()")
         said = (await page.evaluate("heard"))["said"]

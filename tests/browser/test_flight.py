@@ -1,18 +1,22 @@
 """A flight on the page: it moves, turns silent, lands; alarms, units, palettes, sizes."""
 
 import re
+from dataclasses import replace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from playwright.async_api import Page, expect
 
+from server.flight.state import Rejection, RejectionKind
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.screen import demo_feed as flight
-from tests.screen.demo_feed import DemoFeed
+from tests.screen.demo_feed import DemoFeed, height_text, height_text_ft
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
+CHICAGO = ZoneInfo("America/Chicago")
 LANDED_S = flight.LANDED_S + 60.0
 
 
@@ -40,35 +44,43 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
 
         feed.go(1_800)
         await expect(answer(page, "height")).to_contain_text("ascending")
-        await expect(answer(page, "height")).to_contain_text("9,920 m")
-        await expect(answer(page, "when").locator(".figure")).to_have_text("11:13")
+        await expect(answer(page, "height")).to_contain_text(height_text(feed))
+        landing = feed.state().flights[0].landing
+        assert landing is not None
+        lands = landing.time.astimezone(CHICAGO)
+        await expect(answer(page, "when").locator(".figure")).to_have_text(f"{lands:%H:%M}")
         await expect(page.locator("[data-panel=landing]")).to_contain_text("prediction")
         lead = page.locator("[data-panel=flight]")
-        await expect(lead).to_contain_text("Burst expectedin 63\u00a0min, 29,5")
-        await expect(lead).to_contain_text("Landing expectedin 1\u00a0h\u00a040\u00a0min")
+        await expect(lead).to_contain_text(
+            re.compile(r"Burst expectedin \d\d\u00a0min, (29|30),\d00")
+        )
+        await expect(lead).to_contain_text(
+            re.compile(r"Landing expectedin 1\u00a0h\u00a04\d\u00a0min")
+        )
         place = await payload_place(page)
 
         feed.go(1_830)
-        await expect(answer(page, "height")).to_contain_text("10,080 m")
+        await expect(answer(page, "height")).to_contain_text(height_text(feed))
         await page.wait_for_function(
             "place => document.querySelector('.mark-icon:has(.symbol-payload)')"
             ".getAttribute('style') !== place",
             arg=place,
         )
 
-        feed.go(6_600)
-        backup = page.locator(".trackers tbody", has_text="Backup")
-        await expect(backup).to_have_attribute("data-state", "silent")
-        await expect(backup.locator(".state")).to_have_text("silent")
+        feed.go(7_200)
+        main = page.locator(".trackers tbody", has_text="N0CALL-11")
+        await expect(main).to_have_attribute("data-state", "silent")
+        await expect(main.locator(".state")).to_have_text("silent")
         await expect(answer(page, "height")).to_contain_text("descending")
-        await expect(answer(page, "fresh")).to_contain_text("Backup silent, 1 reporting")
+        await expect(answer(page, "fresh")).to_contain_text("Main silent, 1 reporting")
 
-        feed.go(LANDED_S + 300)
-        await expect(answer(page, "fresh")).to_contain_text("Phone reporting, 2 silent")
+        feed.go(LANDED_S + 900)
+        await expect(answer(page, "fresh")).to_contain_text("Phone reporting, 1 silent")
         await expect(answer(page, "when")).to_contain_text("Landed")
         await expect(page.locator("[data-panel=landing]")).to_contain_text("landed fix")
-        await expect(page.locator(".landing-label")).to_contain_text("landed 11:13")
-        spot = flight.first("landed")
+        await expect(page.locator(".landing-label")).to_contain_text("landed 10:14")
+        spot = feed.state().flights[0].landing
+        assert spot is not None
         shown = await page.locator(".coordinates").first.inner_text()
         assert shown == f"{spot.latitude_deg:.5f}, {spot.longitude_deg:.5f}"
         watched.assert_quiet(port)
@@ -81,14 +93,16 @@ async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
         watched = await open_page(port)
         page = watched.page
         await expect(page.locator(".alarm")).to_be_hidden()
-        feed.go(6_600)
-        await expect(page.locator(".alarm-text")).to_contain_text("Backup: silent 4 min")
-        await expect(page.get_by_role("alert")).to_contain_text("Backup: silent 4 min")
+        feed.go(7_200)
+        await expect(page.locator(".alarm-text")).to_contain_text(
+            "Main is silent: last heard at 09:56:03 CDT"
+        )
+        await expect(page.get_by_role("alert")).to_contain_text("Main is silent")
         await page.locator(".alarm").get_by_role("button", name="Acknowledge").click()
         await expect(page.locator(".alarm")).to_be_hidden()
-        assert feed.commands == [("acknowledge", feed.state().alarms[-1]["id"], None, None)]
+        assert feed.commands == [("acknowledge", feed.state().alarms[-1].id, None, None)]
         log = page.locator("[data-panel=log]")
-        await expect(log).to_contain_text("Backup: silent 4 min")
+        await expect(log).to_contain_text("Main is silent")
         await expect(log.locator(".log-done").first).to_have_text("acknowledged")
         watched.assert_quiet(port)
 
@@ -116,11 +130,11 @@ async def test_units_palette_and_text_size_stay_chosen(open_page: Any) -> None:
         await page.get_by_role("button", name="Change to the night palette").click()
         await expect(root).to_have_attribute("data-palette", "night")
         await page.get_by_role("button", name="Metric. Change to feet and miles").click()
-        await expect(answer(page, "height")).to_contain_text("32,550 ft")
-        await expect(answer(page, "height")).to_contain_text("1,020 ft/min")
+        await expect(answer(page, "height")).to_contain_text(height_text_ft(feed))
+        await expect(answer(page, "height")).to_contain_text(re.compile(r"\d\d0.ft/min"))
         await page.get_by_role("button", name="A+: larger text").click()
         await page.reload()
-        await expect(answer(page, "height")).to_contain_text("32,550 ft")
+        await expect(answer(page, "height")).to_contain_text(height_text_ft(feed))
         await expect(root).to_have_attribute("data-palette", "night")
         size = await root.evaluate("node => getComputedStyle(node).fontSize")
         assert size == "17.6px"  # 110 % of 16 px
@@ -168,7 +182,7 @@ async def test_the_map_stays_where_a_reader_put_it(open_page: Any) -> None:
         pane = page.locator(".leaflet-map-pane")
         style = await pane.get_attribute("style")
         feed.go(5_000)
-        await expect(answer(page, "height")).to_contain_text("26,460 m")
+        await expect(answer(page, "height")).to_contain_text(height_text(feed))
         assert await pane.get_attribute("style") == style
         assert await page.locator(".scale-length").inner_text() == before
         await everything.click()
@@ -177,12 +191,16 @@ async def test_the_map_stays_where_a_reader_put_it(open_page: Any) -> None:
 
 async def test_fixes_on_demand(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=1_800)
+    (shown,) = feed.state().flights
+    main, backup, *others = shown.trackers
+    off = Rejection(RejectionKind.POSITION_OFF, 10_000.0, ("N0CALL-11",))
+    feed.flight_changes = {"trackers": (main, replace(backup, last_rejection=off), *others)}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
         await page.locator(".expander", has_text="Backup").click()
         details = page.locator(".details:not([hidden])")
-        await expect(details).to_contain_text("10 km from the track")
+        await expect(details).to_contain_text("10.0 km from where N0CALL-11 puts it")
         show = details.get_by_role("button", name="Show its fixes on the map")
         await show.click()
         canvas = page.locator(".leaflet-fixes-pane canvas")
@@ -211,7 +229,7 @@ async def test_texts_from_the_air_are_only_text(open_page: Any) -> None:
 
 async def test_a_vehicle_is_placed_by_hand(open_page: Any) -> None:
     name = "Car 2"
-    feed = DemoFeed(since_launch_s=1_800)
+    feed = DemoFeed(since_launch_s=6_600)  # not heard of for a while
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +13,14 @@ import pytest
 from PIL import Image
 from playwright.async_api import Page, expect
 
+from server.flight.inputs import AvoidArea
+from server.flight.state import AvoidChance
+from server.flight.view.landing import shown_area
 from server.geodata.basemap import Online, open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
 from tests.geodata.map_files import PLAIN_ATTRIBUTION, mbtiles, pmtiles, png
-from tests.screen.demo_feed import DemoFeed
+from tests.screen.demo_feed import DemoFeed, height_text, height_text_ft
 from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -109,6 +114,14 @@ async def test_a_map_of_the_internet_is_off_until_it_is_chosen(open_page: Any) -
 
 async def test_areas_to_be_avoided_and_the_horizon(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=6_900)
+    (shown,) = feed.state().flights
+    assert shown.landing is not None
+    assert shown.track is not None
+    west, south = shown.landing.longitude_deg, shown.landing.latitude_deg
+    ring = ((west, south), (west + 0.1, south), (west + 0.1, south + 0.1), (west, south))
+    feed.changes["avoid"] = (shown_area(AvoidArea("Long Reservoir", (ring,))),)
+    chance = (AvoidChance("Long Reservoir", 0.12),)
+    feed.flight_changes["landing"] = replace(shown.landing, avoid=chance)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
@@ -116,8 +129,12 @@ async def test_areas_to_be_avoided_and_the_horizon(open_page: Any) -> None:
         await expect(page.locator(".avoid-label")).to_have_text("avoid: Long Reservoir")
         landing = page.locator("[data-panel=landing]")
         await expect(landing).to_contain_text("To be avoidedLong Reservoir 12\u00a0%")
-        # 6,350 m above ground: 4.12 km times (√6,350 + √2), the textbook's rule
-        await expect(page.locator(".horizon-label")).to_have_text("radio horizon 334\u00a0km")
+        # 4.12 km times (√height + √2), the textbook's rule
+        height_m = shown.track.height_above_ground_m
+        assert height_m is not None
+        km = round(4.12 * (math.sqrt(height_m) + math.sqrt(2)))
+        label = await page.locator(".horizon-label").inner_text()
+        assert abs(int(label.split()[2]) - km) <= 1
         await page.get_by_role("button", name="Layers").click()
         await page.get_by_label("Areas to be avoided").uncheck()
         await expect(page.locator("path.avoid")).to_have_count(0)
@@ -147,12 +164,12 @@ async def test_the_ground_under_the_pointer(open_page: Any) -> None:
 
 async def test_the_plans_units_come_first_and_the_readers_last(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=1_800)
-    feed.units = "aviation"
+    feed.changes["units"] = "aviation"
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         height = watched.page.locator("[data-answer=height]")
-        await expect(height).to_contain_text("32,550 ft")
+        await expect(height).to_contain_text(height_text_ft(feed))
         await watched.page.locator("[data-setting=units]").click()
-        await expect(height).to_contain_text("9,920 m")
+        await expect(height).to_contain_text(height_text(feed))
         await watched.page.reload()
-        await expect(height).to_contain_text("9,920 m")
+        await expect(height).to_contain_text(height_text(feed))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from playwright.async_api import Page, expect
 
+from server.flight.times import moment
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.screen import demo_feed as flight
@@ -15,8 +17,10 @@ from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
-SPOT = flight.first("landed")
 LANDED_S = flight.LANDED_S + 60.0
+_LANDED, _ = flight.demo_at(LANDED_S + 1_300)
+SPOT = _LANDED.flights[0].landing
+assert SPOT is not None
 SOUTH = {"latitude": SPOT.latitude_deg - 0.01, "longitude": SPOT.longitude_deg, "accuracy": 6.0}
 SENSORS = ("accelerometer", "gyroscope", "magnetometer")  # a compass is made of them
 WALK = {"size": PHONE, "has_touch": True, "ready": ".walk-distance"}
@@ -30,7 +34,7 @@ async def needle_deg(page: Page) -> float:
 
 
 async def test_the_way_from_this_phone(open_page: Any) -> None:
-    feed = DemoFeed(since_launch_s=LANDED_S + 300)
+    feed = DemoFeed(since_launch_s=LANDED_S + 1_300)
     granted = {"geolocation": SOUTH, "permissions": ["geolocation", *SENSORS]}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, "/walk", **WALK, **granted)
@@ -46,7 +50,9 @@ async def test_the_way_from_this_phone(open_page: Any) -> None:
         await expect(page.locator(".walk-row", has_text="Sure to9")).to_contain_text(
             "90\u00a0% within"
         )
-        await expect(page.locator(".walk-row", has_text="Last signal")).to_contain_text("Phone")
+        await expect(page.locator(".walk-row", has_text="Last signal")).to_contain_text(
+            re.compile("Phone|Backup")
+        )
         await expect(page.get_by_role("button", name="Use my position")).to_be_hidden()
         # the compass: the phone points east, so the arrow to the north points to its left
         await page.evaluate(
@@ -76,7 +82,11 @@ async def test_without_leave_it_says_so_and_shows_the_cars_way(open_page: Any) -
 
 
 async def test_old_evidence_and_a_lost_station(open_page: Any) -> None:
-    feed = DemoFeed(since_launch_s=LANDED_S)
+    feed = DemoFeed(since_launch_s=7_000)
+    landing = feed.state().flights[0].landing
+    assert landing is not None
+    feed.flight_changes["landing"] = replace(landing, basis="last contact")
+    feed.changes["now"] = moment(feed.now_s + 900.0)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, "/walk", **WALK)
         page = watched.page

@@ -168,3 +168,17 @@ class DemoFeed:
 
     def json_source(self, token: str) -> str | None:
         return "lora" if hmac.compare_digest(token.encode(), JSON_TOKEN.encode()) else None
+
+
+def height_text(feed: DemoFeed) -> str:
+    """The payload's altitude as the page writes it in metres: to the nearest ten."""
+    track = feed.state().flights[0].track
+    assert track is not None
+    return f"{round(track.altitude_m / 10) * 10:,} m"
+
+
+def height_text_ft(feed: DemoFeed) -> str:
+    """Likewise in feet."""
+    track = feed.state().flights[0].track
+    assert track is not None
+    return f"{round(track.altitude_m / 0.3048 / 10) * 10:,} ft"
