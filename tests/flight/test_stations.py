@@ -84,7 +84,7 @@ def test_commands_of_two_screens_end_the_same_in_any_order() -> None:
     random.Random(3).shuffle(orders)
     ends = [state(PLAN, given, list(order)) for order in orders[:6]]
     assert all(end == ends[0] for end in ends)
-    assert ends[0]["vehicles"][0]["time"] == "2026-06-01T13:01:40Z"
+    assert ends[0]["vehicles"][0]["time"] == "2026-06-01T13:01:40.000Z"
 
 
 def test_two_packets_of_one_millisecond_end_the_same_in_any_order() -> None:

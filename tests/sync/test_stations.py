@@ -83,7 +83,7 @@ def whole_state(plan: Path) -> bytes:
 
 
 def open_(state: dict, name: str) -> bool:
-    return any(s["name"] == name and s["state"] == "open" for s in state["sources"])
+    return any(s["name"] == name and s["state"] == "open" for s in [*state["sources"], *state["links"]])
 
 
 async def test_two_cars_end_in_the_same_state_byte_for_byte(tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ ca_file = "ca.pem"
             assert (await spectator.get("/api/state")).status_code == 401, "a proxy is no neighbour"
             key = {"Authorization": f"Bearer {CREW}"}
             states = [(await spectator.get("/api/state", headers=key)).json() for _ in range(4)]
-        assert [s["trackers"][0]["fixes"] for s in states] == [60] * 4
+        assert [s["flights"][0]["trackers"][0]["fixes"] for s in states] == [60] * 4
         for station in running.values():
             assert await station.end() == 0
     ends = {name: whole_state(plan) for name, plan in plans.items()}
