@@ -10,7 +10,7 @@ from server.flight.landing.hang import drawn_hang
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Hang
 from server.flight.snapshot import snapshot
-from tests.bench.odd import KINDS, follow, make_odd
+from tests.odd_flights import KINDS, follow, make_odd
 
 EVENTS = {
     "slow climb": ["launch", "burst", "landing"],
