@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import random
+import statistics
+from itertools import pairwise
 
 import pytest
 
 from server.flight.packets.beacon_health import TrackerHealth
-from tests.bench import silences
-from tests.flights import needs_real_flights
+from tests.flights import flown, needs_real_flights, real_logs
 
 
 def heard(times: list[float]) -> TrackerHealth:
@@ -31,15 +33,18 @@ def test_states_by_age() -> None:
     last_s = 1_140.0
     assert health.state(last_s + 70) == "reporting"
     assert health.state(last_s + 130) == "late"
-    assert health.state(last_s + 4 * 60 + 4) == "late"
-    assert health.state(last_s + 4 * 60 + 6) == "silent"
+    assert health.state(last_s + health.threshold_s() - 1) == "late"
+    assert health.state(last_s + health.threshold_s() + 1) == "silent"
+    assert 4 * 60 < health.threshold_s() < 8 * 60
     assert heard([]).state(0.0) == "never heard"
 
 
 def test_each_silence_has_its_moment() -> None:
     health = heard([*(30.0 * i for i in range(20)), 1_200.0, 1_230.0])
-    assert health.silences(1_240.0) == ((570.0, 695.0, 1_200.0),)
-    again = health.silences(1_400.0)
+    ((last_s, from_s, again_s),) = health.silences(1_240.0)
+    assert (last_s, again_s) == (570.0, 1_200.0)
+    assert 570.0 + 4 * 30.0 < from_s < 570.0 + 8 * 30.0
+    again = health.silences(1_600.0)
     assert len(again) == 2
     assert again[1].last_heard_s == 1_230.0
     assert again[1].heard_again_s is None
@@ -97,7 +102,7 @@ def test_uneven_stamps_raise_no_alarm() -> None:
     assert health.silences(last_s) == ()
     assert health.interval_s == pytest.approx(28.0, abs=2.5)
     (silence,) = health.silences(9e9)
-    assert silence.silent_from_s - last_s < 5 * 30.0
+    assert silence.silent_from_s - last_s < 8 * 30.0
 
 
 def test_beacons_of_two_packets_raise_no_alarm() -> None:
@@ -106,9 +111,29 @@ def test_beacons_of_two_packets_raise_no_alarm() -> None:
     assert health.interval_s == pytest.approx(60.0)
 
 
-def test_a_regular_tracker_that_stops_is_told_after_the_planned_intervals() -> None:
+def test_a_regular_tracker_that_stops_is_told_when_no_run_of_misses_is_so_long() -> None:
+    """Longhand, of 39 gaps and no miss: a run of 7 that ends within two intervals is too likely yet
+    (0.05 alarms on 440 beacons), one of 8 is not."""
+    begins, goes_on, weight = 0.085 * 10 / (20 + 10), 0.20, 3.5  # of the last 20 gaps
+
+    def lasts(run: int) -> float:
+        longer = ((weight * goes_on + j) / (weight + j) for j in range(run - 1))
+        return begins * math.prod(longer)
+
+    assert lasts(7) - lasts(9) > 0.05 / 440 > lasts(8) - lasts(10)
     health = heard([30.0 * i for i in range(40)])
-    assert health.silences(9e9) == ((1_170.0, 1_170.0 + 4 * 30.0 + 5.0, None),)
+    ((last_s, from_s, again_s),) = health.silences(9e9)
+    assert (last_s, again_s) == (1_170.0, None)
+    assert 7 * 30.0 < from_s - last_s - 5.0 < 8 * 30.0
+
+
+def test_a_plan_with_fewer_intervals_is_told_earlier() -> None:
+    usual, soon, late = (TrackerHealth(n) for n in (4.0, 2.0, 40.0))
+    for health in (usual, soon, late):
+        for i in range(40):
+            health.add(30.0 * i)
+    assert soon.threshold_s() - 5.0 == pytest.approx((usual.threshold_s() - 5.0) / 2)
+    assert late.threshold_s() == 40 * 30.0 + 5.0
 
 
 def test_one_of_which_many_are_missed_is_told_somewhat_later() -> None:
@@ -122,14 +147,26 @@ def test_one_of_which_many_are_missed_is_told_somewhat_later() -> None:
 def test_a_faster_rate_is_learned() -> None:
     health = heard([*(60.0 * i for i in range(30)), *(1_740.0 + 10.0 * i for i in range(1, 60))])
     assert health.interval_s == pytest.approx(10.0)
-    assert health.threshold_s() < 60.0
+    assert health.threshold_s() < 85.0
 
 
 @needs_real_flights
 def test_on_real_flights_nobody_is_called_silent_too_early() -> None:
-    """python -m tests.bench silences: before, 2.28 alarms a flight, 0.88 short, 0.22 unfounded."""
-    seen = silences.run()
-    assert seen["unfounded_per_flight"] == 0.0
-    assert seen["short_per_flight"] <= 0.1
-    assert seen["alarms_per_flight"] > 0.5, "true silences are told"
-    assert seen["threshold_intervals_median"] < 6.0
+    """Two kinds of alarm that nobody needed, as the bench `silences` counts them."""
+    flights, alarms, short, unfounded = real_logs(), 0, 0, 0
+    for path in flights:
+        flight = flown(path)
+        for name in flight.trackers:
+            sender = flight.senders[name]
+            times = [packet.first_heard_s for packet in sender.packets]
+            interval_s = statistics.median(
+                [b - a for a, b in pairwise(times) if b - a > 1.0] or [60.0]
+            )
+            for last_s, from_s, again_s in sender.health.silences(flight.now_s):
+                alarms += 1
+                if again_s is not None:
+                    short += again_s - from_s < 2.0 * interval_s
+                    unfounded += again_s - last_s < 4.0 * interval_s
+    assert unfounded == 0
+    assert short <= 0.05 * len(flights)
+    assert alarms > 0.5 * len(flights), "true silences are told"

@@ -9,7 +9,7 @@ from server.flight.flight import Flight
 from server.flight.landing.hang import drawn_hang
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Hang
-from tests.bench.odd import KINDS, follow, make_odd
+from tests.odd_flights import KINDS, follow, make_odd
 from tests.seen import shown
 
 EVENTS = {

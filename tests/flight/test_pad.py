@@ -12,8 +12,8 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.track.events import Event, Withdrawn
-from tests.bench.pad import BEFORE, follow, make_pad
 from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
+from tests.pad_flights import BEFORE, follow, make_pad
 from tests.seen import shown
 
 FIFTEEN_SECONDS, HUNDRED_METRES = 15.0, 100.0

@@ -11,6 +11,7 @@ from server.flight.landing import winds
 from server.flight.landing.legs import legs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
+from server.flight.landing.wind_ageing import ageing
 from server.flight.physics.geodesy import LocalFrame
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
 
@@ -128,3 +129,30 @@ def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
     assert later.time_s - now.time_s == pytest.approx(7_200.0 - 90.0, abs=60.0)
     assert later.as_of_s == now.as_of_s
     assert later.x_m > now.x_m + 15_000.0, "in two hours it blows harder"
+
+
+def test_a_layer_that_was_met_hours_ago_is_less_sure_with_all_about_it() -> None:
+    """Longhand: nothing is added within two hours; at four the stated sigma; 2/3 law; tall."""
+    c = winds.WindConstants()
+    row = np.arange(3, dtype=np.float64)
+    layer = np.array([10, 14, 40])
+    seen = winds.WindSamples(layer, 0 * row, row, row, 1 + 0 * row, 0 * row, 0 * row)
+    here = (0 * row, 0 * row)
+
+    def added(hours: float) -> np.ndarray:
+        return ageing(seen, layer, np.full(3, 3_600.0 * hours), here, c)
+
+    assert (added(1.9) == 0.0).all()
+    np.testing.assert_allclose(np.diag(added(4.0)), c.ageing_sigma_ms**2)
+    law = (4.0 ** (2 / 3) - 1.0) / (2.0 ** (2 / 3) - 1.0)
+    np.testing.assert_allclose(np.diag(added(8.0)), c.ageing_sigma_ms**2 * law)
+    beside = added(4.0)[0, 1] / added(4.0)[0, 0]
+    assert beside == pytest.approx(np.exp(-1_000.0 / c.lasting_height_m))
+    far = (
+        np.full(3, 20.0 * 14_400.0),
+        0 * row,
+    )  # a distance counts as the time that air takes over it
+    np.testing.assert_allclose(ageing(seen, layer, 0 * row, far, c), added(4.0))
+    assert (np.linalg.eigvalsh(added(9.0)) > -1e-9).all()
+    none = winds.WindSamples(layer[:0], *(row[:0] for _ in range(6)))
+    assert (ageing(none, layer, row, here, c) == 0.0).all()

@@ -83,7 +83,9 @@ def whole_state(plan: Path) -> bytes:
 
 
 def open_(state: dict, name: str) -> bool:
-    return any(s["name"] == name and s["state"] == "open" for s in [*state["sources"], *state["links"]])
+    return any(
+        s["name"] == name and s["state"] == "open" for s in [*state["sources"], *state["links"]]
+    )
 
 
 async def test_two_cars_end_in_the_same_state_byte_for_byte(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ replay, and stays when the payload has landed.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -36,6 +37,7 @@ _WATCHED_S = 180.0  # no fall is called unplanned before it has been seen for th
 _LEAST_SEEN = 5
 _CONFIRMED_BY = 3  # fall speeds after the first that a change is known by (descent.changed)
 _ALARMING_LOG = math.log(1.3)  # smaller steps come and go on falls that are sound
+_WHOLE_LOG = math.log(1.2)  # of the whole since to the whole before: waves in the air reach 1.16
 _LASTING, _LASTING_S = 12, 240.0  # fall speeds and seconds that a step must hold before an alarm
 _LOOKED_AT, _EVERY = 60, 2
 _NOT_BELOW_M = 1_000.0  # above the ground: nearer to it, an alarm helps nobody any more
@@ -173,8 +175,10 @@ def _changes(seen: _Seen) -> list[FallChange]:
 def _alarming(question: LandingQuestion, seen: _Seen) -> tuple[Step, ...]:
     """Steps worth an alarm, looked for as the fall went on, so that none is taken back in the fall.
 
-    A gust changes the fall for a minute, and at the touch-down a receiver bounces: a step must have
-    lasted, and have come well above the ground.
+    At the touch-down a receiver bounces: a step must have come well above the ground. Rising and
+    sinking air follow each other in waves several minutes long, and a change from the one to the
+    other looks like a step: all that has fallen since must differ from all that fell before, back to
+    the last step told, and not from the minutes before it alone.
     """
     ground_m = question.known_ground_m
     least_m = (question.ground.altitude_m if ground_m is None else ground_m) + _NOT_BELOW_M
@@ -187,6 +191,7 @@ def _alarming(question: LandingQuestion, seen: _Seen) -> tuple[Step, ...]:
             continue
         lasted = int((part[0] <= change.since_m).sum()) >= _LASTING
         faster = change.ratio > 1.0
+        lasted = lasted and _differs(seen[0][:end], seen[1][:end], change, told.values())
         if lasted and change.since_m > least_m and faster not in told:
             since_s, noticed_s = _time_at(
                 question, np.array([change.since_m, part[0][-1]])
@@ -194,6 +199,17 @@ def _alarming(question: LandingQuestion, seen: _Seen) -> tuple[Step, ...]:
             if noticed_s - since_s >= _LASTING_S:
                 told[faster] = Step(change.ratio, change.since_m, since_s, noticed_s)
     return tuple(sorted(told.values(), key=lambda step: -step.since_m))
+
+
+def _differs(altitude_m: Array, log_k: Array, change: FallChange, told: Iterable[Step]) -> bool:
+    """Whether the whole fall since, in its median, differs from that before, the same way."""
+    from_m = min((step.since_m for step in told if step.since_m > change.since_m), default=math.inf)
+    since = altitude_m <= change.since_m
+    before = ~since & (altitude_m <= from_m)
+    if not before.any():
+        return False
+    log_ratio = float(np.median(log_k[since]) - np.median(log_k[before]))
+    return math.copysign(log_ratio, math.log(change.ratio) * log_ratio) > _WHOLE_LOG
 
 
 def _part(seen: _Seen, which: npt.NDArray[np.bool_]) -> _Seen:

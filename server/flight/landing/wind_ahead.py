@@ -11,6 +11,7 @@ from server.flight.landing import winds
 from server.flight.landing.descent import fall_integral
 from server.flight.landing.ensemble import Climb, Start, mean_path, passage_s
 from server.flight.landing.question import LandingQuestion
+from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.winds import (
     LAYERS,
     Forecasts,
@@ -45,8 +46,11 @@ def wind_ahead(
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
     x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
     wind = winds.profile(seen, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
+    unsure = wind.covariance
+    if forecasts is None:  # a forecast knows what comes later
+        unsure = unsure + ageing(seen, np.arange(used), when_s[:used], (x_m, y_m), c)
     covariance = np.zeros((LAYERS, LAYERS))
-    covariance[:used, :used] = wind.covariance * winds.unrest_of_day(seen, ground_m, c)
+    covariance[:used, :used] = unsure * winds.unrest_of_day(seen, ground_m, c)
     above = (0, LAYERS - used)
     true_ms = np.stack([np.pad(wind.east_ms, above), np.pad(wind.north_ms, above)])
     passed_x_m, _ = _passed(start, climb, true_ms, fall_constant)
