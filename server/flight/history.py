@@ -10,8 +10,7 @@ from server.flight.flight import Flight
 from server.flight.geodesy import LocalFrame
 from server.flight.track.fixes import Verdict
 from server.flight.track.phase_memory import Phase
-from server.flight.track.track import Record
-from server.flight.vehicle_view import vehicle_fixes
+from server.flight.track.records import Record, Records
 
 TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
 FixPoint = tuple[float, float, float, float | None, bool, str | None]
@@ -35,80 +34,100 @@ class History:
 
 
 class HistoryBook:
-    """Keeps what it has written: a record that has not changed gives the same point again."""
+    """Keeps the points that it has made: where records have not changed they are the same ones."""
 
     def __init__(self, flight: Flight) -> None:
         self._flight = flight
-        self._written: list[tuple[Record, Verdict, FixPoint, TrackPoint | None]] = []
+        self._records: list[Record] = []  # what the points were made of
+        self._verdicts: list[Verdict] = []
         self._frame: LocalFrame | None = None
-        self._verdicts: list[Verdict] | None = None  # what the last reading was made of
+        self._fixes: list[FixPoint] = []
+        self._track: list[TrackPoint | None] = []
         self._trackers: list[str] = []
         self._read: History | None = None
 
     def read(self) -> History:
         """The whole past, as known now."""
-        flight, verdicts = self._flight, self._flight.track.verdicts()
-        if verdicts is self._verdicts and self._trackers == list(flight.trackers):
-            assert self._read is not None
-            return History(self._read.track, self._read.fixes, _vehicles(flight), _sensors(flight))
-        self._verdicts, self._trackers = verdicts, list(flight.trackers)
-        self._write()
-        fixes: dict[str, list[FixPoint]] = {name: [] for name in flight.trackers}
-        for record, _, fix_point, _ in self._written:
-            fixes[record.fix.tracker].append(fix_point)
-        track = [point for _, _, _, point in self._written if point is not None]
-        self._read = History(track, fixes, _vehicles(flight), _sensors(flight))
-        return self._read
+        flight, shown = self._flight, self._flight.track.shown
+        same = shown.records == self._records and shown.verdicts == self._verdicts
+        if not same or self._trackers != list(flight.trackers) or self._read is None:
+            self._trackers = list(flight.trackers)
+            self._write(shown)
+            self._read = self._sorted(shown)
+        return History(self._read.track, self._read.fixes, _vehicles(flight), _sensors(flight))
 
-    def _write(self) -> None:
-        records, track = self._flight.track.records(), self._flight.track
-        if track.frame is not self._frame:
-            self._frame = track.frame
-            self._written.clear()
-        del self._written[len(records) :]
-        verdicts = track.verdicts()
-        for i, (record, verdict) in enumerate(zip(records, verdicts, strict=True)):
-            if i < len(self._written):
-                if self._written[i][0] is record and self._written[i][1] is verdict:
-                    continue
-                self._written[i] = self._entry(record, verdict)
-            else:
-                self._written.append(self._entry(record, verdict))
+    def _sorted(self, shown: Records) -> History:
+        fixes: dict[str, list[FixPoint]] = {name: [] for name in self._trackers}
+        its = [fixes.setdefault(name, []) for name in shown.names]
+        for i, point in zip(shown.tracker().tolist(), self._fixes, strict=True):
+            its[i].append(point)
+        return History([point for point in self._track if point is not None], fixes, {}, {})
 
-    def _entry(
-        self, record: Record, verdict: Verdict
-    ) -> tuple[Record, Verdict, FixPoint, TrackPoint | None]:
-        fix, state = record.fix, record.after.state
-        fix_point = (
-            fix.time_s, fix.latitude_deg, fix.longitude_deg, fix.altitude_m,
-            verdict.accepted, verdict.reason,
-        )  # fmt: skip
-        if not record.verdict.accepted or state is None:
-            return record, verdict, fix_point, None
-        x, y, z = state.stated()
-        latitude_deg, longitude_deg = self._flight.track.frame.to_latlon(x.position, y.position)
-        track_point = (
-            fix.time_s, float(latitude_deg), float(longitude_deg), z.position, z.velocity,
-            ((x.var_position + y.var_position) / 2) ** 0.5, record.after.phase.phase,
-        )  # fmt: skip
-        return record, verdict, fix_point, track_point
+    def _write(self, shown: Records) -> None:
+        """Points of what comes behind the records that are the same as before."""
+        first = 0
+        if shown.frame is self._frame:
+            first = _common_prefix(self._records, shown.records)
+        judged = min(first, _common_prefix(self._verdicts, shown.verdicts))
+        records, verdicts = shown.records[judged:], shown.verdicts[judged:]
+        self._fixes[judged:] = [
+            (f.time_s, f.latitude_deg, f.longitude_deg, f.altitude_m, v.accepted, v.reason)
+            for (f, *_), v in zip(records, verdicts, strict=True)
+        ]
+        self._track[first:] = _track_points(shown, first)
+        self._records, self._verdicts = list(shown.records), list(shown.verdicts)
+        self._frame = shown.frame
+
+
+def _track_points(shown: Records, first: int) -> list[TrackPoint | None]:
+    x_m, y_m = shown.column("stated_x_m")[first:], shown.column("stated_y_m")[first:]
+    latitude_deg, longitude_deg = shown.frame.to_latlon(x_m, y_m)
+    return [
+        (time_s, lat, lon, z_m, climb_ms, sigma_h_m, record.after.phase.phase)
+        if record.verdict.accepted and record.after.state is not None
+        else None
+        for record, time_s, lat, lon, z_m, climb_ms, sigma_h_m in zip(
+            shown.records[first:],
+            shown.column("time_s")[first:].tolist(),
+            latitude_deg.tolist(),
+            longitude_deg.tolist(),
+            shown.column("stated_z_m")[first:].tolist(),
+            shown.column("climb_ms")[first:].tolist(),
+            shown.column("sigma_h_m")[first:].tolist(),
+            strict=True,
+        )
+    ]
+
+
+def _common_prefix(old: Sequence[object], new: Sequence[object]) -> int:
+    """How many leading items are the same; compared by slices, which stop at identical items."""
+    low, high = 0, min(len(old), len(new))
+    if old[:high] == new[:high]:
+        return high
+    while low < high:
+        middle = (low + high + 1) // 2
+        if old[low:middle] == new[low:middle]:
+            low = middle
+        else:
+            high = middle - 1
+    return low
 
 
 def _sensors(flight: Flight) -> dict[str, SensorSeries]:
     sensors = {}
     for name in flight.trackers:
         sender = flight.senders.get(name)
-        for quantity, readings in sender.readings().items() if sender is not None else ():
-            sensors[f"{name}/{quantity}"] = SensorSeries(
-                unit=readings[-1].unit, points=[(r.time_s, r.value) for r in readings]
-            )
+        if sender is None:
+            continue
+        readings = sender.readings()
+        for quantity, points in sender.sensors.points().items():
+            unit = readings[quantity][-1].unit
+            sensors[f"{name}/{quantity}"] = SensorSeries(unit=unit, points=list(points))
     return sensors
 
 
 def _vehicles(flight: Flight) -> dict[str, Sequence[VehiclePoint]]:
     return {
-        plan.name: [
-            (f.time_s, f.latitude_deg, f.longitude_deg) for f in vehicle_fixes(flight, heard)
-        ]
+        plan.name: [] if (sender := flight.senders.get(heard)) is None else sender.places()
         for heard, plan in flight.vehicles.items()
     }

@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from server.flight import alarms
 from server.flight.fall_signs import FallSigns, fall_signs
 from server.flight.flight import Flight
@@ -17,8 +19,8 @@ from server.flight.times import clock, maybe_rfc3339, rfc3339
 from server.flight.track.events import EventKind
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.phase_memory import Phase
-from server.flight.track.track import Record
-from server.flight.tracker_view import TrackerFixes, describe
+from server.flight.track.records import Record
+from server.flight.tracker_view import STUCK_FIXES, TrackerFixes, describe
 from server.flight.vehicle_view import describe_vehicles, own_position, receivers
 
 CAUTIONS = (
@@ -36,8 +38,14 @@ _EVENT_TEXT: Mapping[EventKind, str] = {
 _LEAST_LOST_AFTER_S = 150.0
 
 
-def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) -> dict[str, Any]:
-    """The whole state. `landing` is the last prediction with the question that it answers."""
+def snapshot(
+    flight: Flight,
+    landing: tuple[LandingQuestion, Landing] | None,
+    signs: FallSigns | None = None,
+) -> dict[str, Any]:
+    """The whole state. `landing` is the last prediction with the question that it answers, `signs`
+    what that question says of the fall: worked out here where it is not given, up to 0.1 s.
+    """
     now_s = flight.now_s
     latest = flight.track.latest()
     ground_m = _ground_m(flight, latest)
@@ -45,9 +53,10 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
     fixes = _fixes_by_tracker(flight)
     phase = flight.track.phase()
     landing_data = None
-    signs = FallSigns()
-    if landing is not None:
-        signs = fall_signs(landing[0])
+    if landing is None:
+        signs = FallSigns()
+    else:
+        signs = fall_signs(landing[0]) if signs is None else signs
         lost_after_s = _lost_after_s(flight, landing[1].as_of_s)
         landing_data = describe_landing(*landing, now_s, receivers(flight), lost_after_s)
     return {
@@ -62,7 +71,7 @@ def snapshot(flight: Flight, landing: tuple[LandingQuestion, Landing] | None) ->
         "landing": landing_data,
         "trackers": [
             describe(
-                name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes([])),
+                name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes()),
                 phase, now_s, ground_m, own,
             )
             for name, plan in flight.trackers.items()
@@ -194,9 +203,13 @@ def _based_on(flight: Flight, time_s: float) -> list[str]:
 
 
 def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:
-    fixes: dict[str, TrackerFixes] = {}
-    for record, verdict in zip(flight.track.records(), flight.track.verdicts(), strict=True):
-        fixes.setdefault(record.fix.tracker, TrackerFixes([])).verdicts.append(verdict)
+    shown = flight.track.shown
+    tracker, used = shown.tracker(), shown.flags("used")
+    fixes = {}
+    for i, name in enumerate(shown.names):
+        its = np.flatnonzero(tracker == i)
+        last = tuple(shown.verdicts[n] for n in its[-STUCK_FIXES:].tolist())
+        fixes[name] = TrackerFixes(len(its), int((~used[its]).sum()), last)
     return fixes
 
 
@@ -256,16 +269,13 @@ def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> list[di
 def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
     if ground_m is None:
         return None
-    low: alarms.LowPoint | None = None
-    for record in reversed(flight.track.records()):
-        phase, state = record.after.phase.phase, record.after.state
-        if phase not in ("descent", "landed") or state is None:
-            break
-        if not record.verdict.accepted:
-            continue
-        height_m = state.mixed().z.position - ground_m
-        if height_m >= limit_m:
-            break
-        if phase == "descent":
-            low = alarms.LowPoint(record.fix.time_s, height_m)
-    return low
+    shown = flight.track.shown
+    fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
+    height_m = shown.column("stated_z_m") - ground_m
+    ends = ~fell | (accepted & (height_m >= limit_m))
+    first = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
+    low = np.flatnonzero(shown.flags("falls")[first:] & accepted[first:])
+    if not low.size:
+        return None
+    i = first + int(low[0])
+    return alarms.LowPoint(shown.records[i].fix.time_s, float(height_m[i]))

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from server.flight.geodesy import distance_bearing
 from server.flight.health import State
@@ -16,28 +15,24 @@ from server.flight.track.fixes import Verdict
 from server.flight.track.phase_memory import Phase
 
 _STUCK_REASONS = ("position unchanged", "altitude unchanged")
-_STUCK_FIXES = 2
+STUCK_FIXES = 2  # the latest, that are asked for
 _PACKET_CHARACTERS = 300
 _NAMED_SHARE = 0.3  # of packets missed: with it the alarm of silence comes later than planned
 
 
-@dataclass(slots=True)
-class TrackerFixes:
-    """What became of a tracker's fixes, in order of time."""
+class TrackerFixes(NamedTuple):
+    """What became of a tracker's fixes."""
 
-    verdicts: list[Verdict]
-
-    @property
-    def rejected(self) -> int:
-        return sum(not v.accepted for v in self.verdicts)
+    heard: int = 0
+    rejected: int = 0
+    last: tuple[Verdict, ...] = ()  # of the latest, in order of time
 
     def stuck_on(self) -> str | None:
         """The reason why its latest fixes tell nothing new; None when they do."""
-        last = self.verdicts[-_STUCK_FIXES:]
-        if len(last) < _STUCK_FIXES:
+        if len(self.last) < STUCK_FIXES:
             return None
-        if all(v.reason is not None and v.reason.startswith(_STUCK_REASONS) for v in last):
-            return last[-1].reason
+        if all(v.reason is not None and v.reason.startswith(_STUCK_REASONS) for v in self.last):
+            return self.last[-1].reason
         return None
 
 
@@ -78,7 +73,7 @@ def describe(
     if sender is None:
         return entry
     health = sender.health
-    last = fixes.verdicts[-1] if fixes.verdicts else None
+    last = fixes.last[-1] if fixes.last else None
     impossible = sender.latest_impossible()
     entry |= {
         "last_heard": maybe_rfc3339(health.last_heard_s),
@@ -86,7 +81,7 @@ def describe(
         "heard": health.heard,
         "missed": health.missed,
         "copies": health.copies,
-        "fixes": len(fixes.verdicts),
+        "fixes": fixes.heard,
         "rejected": fixes.rejected + len(sender.impossible),
         "reject_reason": impossible or (last.reason if last is not None else None),
         "heard_by": [

@@ -1,7 +1,7 @@
 """All fixes in their canonical order, the filter run over them, and what came of each.
 
 Order of arrival does not matter: a late fix is put where it belongs and the filter runs again from
-there. Nothing but the sorted fixes and the constants decides the outcome, bit for bit.
+there, step by step. Nothing but the sorted fixes and the constants decides the outcome, bit for bit.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
+from collections import deque
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
 
 from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState, begin, step
@@ -18,6 +18,7 @@ from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
 from server.flight.track.phase import follow, said, switched_on
 from server.flight.track.phase_memory import FLYING, Phase, PhaseMemory, Statement
+from server.flight.track.records import Checkpoint, Record, Records
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6
@@ -34,29 +35,13 @@ _LOW_M = 2_500.0
 NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
 
 
-class Checkpoint(NamedTuple):
-    """All that the run over later fixes depends on."""
-
-    state: FilterState | None = None
-    phase: PhaseMemory = PhaseMemory()
-    challengers: tuple[tuple[Fix, float, float], ...] = ()  # rejected in a row, with x and y
-    doubted: tuple[Key, ...] = ()  # not wholly used, though a fall would explain them
-    pardoned: frozenset[Key] = frozenset()  # rejected at first, then confirmed by what followed
-    used: tuple[Fix, float, float] | None = None  # the last accepted fix, with x and y
-
-
-class Record(NamedTuple):
-    """One fix after the filter has seen it. Metres in the track's frame."""
-
-    fix: Fix
-    x_m: float
-    y_m: float
-    verdict: Verdict
-    after: Checkpoint
-
-
 class Track:
-    """The fused track of one payload."""
+    """The fused track of one payload.
+
+    What the filter has to run is left to `work`, a fix a step. A late fix makes it run again from
+    there, beside what is shown, which the crew goes on seeing, with the fixes that come behind it,
+    until the rerun has caught up. `settle` does all of it at once.
+    """
 
     def __init__(
         self, constants: MotionConstants, origin: tuple[float, float] | None = None
@@ -66,11 +51,12 @@ class Track:
         self._planned_origin = origin
         self._keys: list[Key] = []
         self._fixes: list[Fix] = []
-        self._records: list[Record] = []  # of the first len(_records) fixes; the rest is to be run
         self._origin: tuple[float, float] | None = origin
-        self._verdicts: list[Verdict] | None = None  # until the records change
         self._statements: list[tuple[float, Statement]] = []
-        self.frame = LocalFrame(*(origin or (0.0, 0.0)))
+        # of the first len(_run) fixes; the rest is to be run
+        self._run = Records(LocalFrame(*(origin or (0.0, 0.0))))
+        self._shown = self._run  # another one while a rerun has not caught up
+        self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
 
     def add(self, fixes: Iterable[Fix]) -> None:
         """Put fixes where they belong. Copies must have been left out before."""
@@ -79,8 +65,10 @@ class Track:
             i = bisect.bisect_right(self._keys, key)
             self._keys.insert(i, key)
             self._fixes.insert(i, fix)
-            keep = max(i - 1, 0) if self._statements else i  # what was said falls after another fix
-            del self._records[keep:]
+            # what was said falls after another fix
+            self._cut(max(i - 1, 0) if self._statements else i)
+            if i == len(self._fixes) - 1 and self._shown is not self._run:
+                self._behind.append(fix)
         self._settle_origin()
 
     def hear_crew(self, statements: Sequence[tuple[float, Statement]]) -> None:
@@ -91,53 +79,92 @@ class Track:
         from_s = min(time_s for time_s, _ in {*given} ^ {*self._statements})
         first = max(bisect.bisect_right(self._keys, from_s, key=lambda key: key[0]) - 1, 0)
         self._statements = given
-        del self._records[first:]
+        self._cut(first)
 
     def remove(self, fix: Fix) -> None:
         """Take a fix out again (it turned out to be part of another)."""
         i = bisect.bisect_left(self._keys, fix.key)
         if i < len(self._keys) and self._keys[i] == fix.key:
             del self._keys[i], self._fixes[i]
-            del self._records[i:]
+            self._cut(i)
+            if fix in self._behind:
+                self._behind.remove(fix)
 
-    def records(self) -> list[Record]:
-        """One for each fix, in canonical order. Runs what has not been run yet."""
-        if len(self._records) < len(self._fixes):
-            self._verdicts = None
-        for i in range(len(self._records), len(self._fixes)):
-            fix = self._fixes[i]
-            before = self._records[-1].after if self._records else Checkpoint()
-            x_m, y_m = self.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            record = _guarded(before, fix, float(x_m), float(y_m), self.constants)
-            self._records.append(self._with_crew(record, i))
-        return self._records
+    def work(self, steps: int) -> int:
+        """Run what has not been run yet, at most so many fixes; returns how many steps are left."""
+        while steps > 0 and self._behind:
+            fix = self._behind.popleft()
+            if fix.time_s > self._shown.records[-1].fix.time_s:
+                self._step(self._shown, fix, math.inf)
+                steps -= 1
+        while steps > 0 and len(self._run) < len(self._fixes):
+            i = len(self._run)
+            next_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
+            self._step(self._run, self._fixes[i], next_s)
+            steps -= 1
+        if len(self._run) == len(self._fixes):
+            self._shown = self._run
+            self._behind.clear()
+        return steps
 
-    def _with_crew(self, record: Record, i: int) -> Record:
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        return self._shown is not self._run or len(self._run) < len(self._fixes)
+
+    def settle(self) -> None:
+        """Do all the work that is left."""
+        while self.pending:
+            self.work(len(self._fixes) + 1)
+
+    def _cut(self, count: int) -> None:
+        """Nothing but the first `count` records holds any more."""
+        if count >= len(self._run):
+            return
+        self._begin_anew(self._run.first(count))
+
+    def _begin_anew(self, run: Records) -> None:
+        self._run = run
+        if not self._shown.records:  # nothing is lost, and a long run is shown as it goes
+            self._shown = run
+
+    def _step(self, run: Records, fix: Fix, next_s: float) -> None:
+        """`next_s`: time of the fix after it."""
+        x_m, y_m = run.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
+        record = _guarded(run.last(), fix, float(x_m), float(y_m), self.constants)
+        run.append(self._with_crew(record, not run.records, next_s))
+
+    def _with_crew(self, record: Record, is_first: bool, next_s: float) -> Record:
         """What the crew said between this fix and the next takes effect after this one."""
         if not self._statements or record.after.state is None:
             return record
-        from_s = -math.inf if i == 0 else record.fix.time_s
-        to_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
+        from_s = -math.inf if is_first else record.fix.time_s
         phase = record.after.phase
         for time_s, statement in self._statements:
-            if from_s <= time_s < to_s:
+            if from_s <= time_s < next_s:
                 phase = said(phase, statement, record.after.state, time_s)
         return record._replace(after=record.after._replace(phase=phase))
 
+    @property
+    def frame(self) -> LocalFrame:
+        """Of what is shown."""
+        return self._shown.frame
+
+    @property
+    def shown(self) -> Records:
+        """Records with their columns: to be read, not to be changed or kept."""
+        return self._shown
+
+    def records(self) -> list[Record]:
+        """One for each fix that has been run, in canonical order."""
+        return self._shown.records
+
     def verdicts(self) -> list[Verdict]:
-        """What became of each fix, in canonical order, with what later fixes confirmed."""
-        records = self.records()
-        if self._verdicts is None or len(self._verdicts) != len(records):
-            pardoned = self.checkpoint().pardoned
-            self._verdicts = [
-                ACCEPTED if r.verdict.reason is not None and r.fix.key in pardoned else r.verdict
-                for r in records
-            ]
-        return self._verdicts
+        """What became of each of them, with what later fixes confirmed."""
+        return self._shown.verdicts
 
     def checkpoint(self) -> Checkpoint:
-        records = self.records()
-        return records[-1].after if records else Checkpoint()
+        return self._shown.last()
 
     def phase(self) -> Phase:
         return self.checkpoint().phase.phase
@@ -158,8 +185,7 @@ class Track:
         )
         if origin != self._origin:
             self._origin = origin
-            self.frame = LocalFrame(*origin)
-            self._records.clear()
+            self._begin_anew(Records(LocalFrame(*origin)))
 
 
 def _guarded(
