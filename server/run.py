@@ -35,6 +35,7 @@ from server.screen.certificate import own_certificate, own_names
 from server.screen.keys import Keys, keys_beside
 from server.screen.serve import uvicorn_server
 from server.sharing import Links, open_ledger
+from server.side_tasks import SideTask
 from server.station import Station
 
 log = logging.getLogger("leeward")
@@ -106,7 +107,7 @@ async def live(
         station.plan_problems = (*problems, *([words] if words else []))
         station.notify()
 
-    watching = functools.partial(watch_plan, path, plan, tell_of_plan)
+    watching = SideTask("The watch on the plan", lambda: watch_plan(path, plan, tell_of_plan))
     run = functools.partial(station.run, watching, *(() if links is None else links.work))
     try:
         await _serve(station, face, run, door, links)

@@ -20,11 +20,10 @@ from server.exchange.talk import Party, TalkError
 from server.journal import Journal, JournalError
 from server.plan import PlanFile
 from server.plan_network import MqttSection, PeerSection
+from server.side_tasks import SideTask
 from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
 from server.station import Station
-
-Work = Callable[[], Coroutine[Any, Any, None]]
 
 
 def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
@@ -62,9 +61,12 @@ class Links:
         station.links = self.states
 
     @property
-    def work(self) -> tuple[Work, ...]:
-        """What runs beside the station."""
-        return (self.peers.run,) if self.broker is None else (self.peers.run, self.broker.run)
+    def work(self) -> tuple[SideTask, ...]:
+        """What runs beside the station: one peer that fails takes no other along."""
+        work = [SideTask(f"The link to {name}", run) for name, run in self.peers.calls()]
+        if self.broker is not None:
+            work.append(SideTask("The link to the broker", self.broker.run))
+        return tuple(work)
 
     def states(self) -> Iterable[SourceState]:
         yield from self.peers.states.values()

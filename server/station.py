@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import hmac
 import logging
-from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, Protocol, TypeVar
@@ -16,6 +16,8 @@ from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception,
 from server.flight.times import rfc3339
 from server.journal import JournalError
 from server.posts import post_key
+from server.side_tasks import SideTask, SideTasks
+from server.slices import Slices
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 from server.watch import NotStored, Refused, Watch
@@ -79,6 +81,8 @@ class Station(Watch):
         self._posts: dict[bytes, int] = {}  # their numbers in the journal
         self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
         self._journal_problem: JournalError | None = None
+        self._slices = Slices(flight, self.changed)
+        self.side_tasks = SideTasks(self.notify)
         self._recover()
 
     def _recover(self) -> None:
@@ -87,9 +91,9 @@ class Station(Watch):
         for number, reception in self._journal.receptions():
             receptions.append(reception)
             self._remember(reception, number)
-        self.flight.receive(receptions)
-        for _, command in self._journal.commands():
-            self.flight.apply(command)
+        commands = [command for _, command in self._journal.commands()]
+        self.flight.book([*receptions, *commands])
+        self.flight.settle()
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""
@@ -109,13 +113,8 @@ class Station(Watch):
         return await asyncio.get_running_loop().run_in_executor(self._writer, work)
 
     def admit(self, entries: Iterable[Reception | Command]) -> None:
-        """Take in what the journal has now."""
-        given = list(entries)
-        self.flight.receive([one for one in given if isinstance(one, Reception)])
-        for one in given:
-            if isinstance(one, Command):
-                self.flight.apply(one)
-        self.changed()
+        """Take in what the journal has now; what is much, little by little."""
+        self._slices.take(entries)
 
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us; its number once it is on disk. NotStored."""
@@ -181,18 +180,22 @@ class Station(Watch):
                 f"The journal cannot be written ({self._journal_problem}). The last "
                 f"{len(self._unwritten)} receptions are in memory alone: make room on the disk.",
             )
+        state["plan_problems"] += self.side_tasks.problems
         state["replay"] = None
         return state
 
-    async def run(self, *beside: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    async def run(self, *beside: SideTask) -> None:
         """Run sources, loop, landing, and what works beside them, until cancelled."""
+        aside = [
+            *beside,
+            SideTask("The landing's prediction", self.keep_landing),
+            *(SideTask(f"The source {n}", source.run) for n, source in self._sources.items()),
+        ]
         async with asyncio.TaskGroup() as tasks:
-            for work in beside:
-                tasks.create_task(work())
-            tasks.create_task(self.keep_landing())
+            for task in aside:
+                tasks.create_task(self.side_tasks.keep(task))
             tasks.create_task(self._tick())
-            for source in self._sources.values():
-                tasks.create_task(source.run())
+            tasks.create_task(self._slices.run())
             self.changed()
             await self._loop()
 
@@ -259,7 +262,7 @@ class Station(Watch):
 
     async def _tick(self) -> None:
         while True:
-            self.flight.apply(Tick(self._clock()))
+            self._slices.take([Tick(self._clock())])
             self.notify()
             await asyncio.sleep(TICK_S)
 

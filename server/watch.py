@@ -8,7 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from server.flight.fall_signs import fall_signs
+from server.flight.fall_signs import FallSigns, fall_signs
 from server.flight.flight import Flight
 from server.flight.history import History, HistoryBook
 from server.flight.landing.predict import Landing, predict
@@ -19,6 +19,9 @@ from server.flight.times import clock
 log = logging.getLogger("leeward.watch")
 
 LANDING_PAUSE_S = 1.0  # between two predictions
+
+
+_WorkedOut = tuple[Landing, FallSigns]
 
 
 class Refused(Exception):
@@ -38,6 +41,7 @@ class Watch:
         self.plan_problems: tuple[str, ...] = ()  # what of the plan could not be used
         self._book = HistoryBook(flight)
         self._landing: tuple[LandingQuestion, Landing] | None = None
+        self._signs: FallSigns | None = None  # what that question says of the fall
         self._landing_problem: str | None = None
         self._failures_logged: set[str] = set()
         self._subscribers: list[Callable[[], None]] = []
@@ -48,12 +52,12 @@ class Watch:
         """Look at another flight from now on (a replay that jumps)."""
         self.flight = flight
         self._book = HistoryBook(flight)
-        self._landing = self._landing_problem = None
+        self._landing = self._signs = self._landing_problem = None
         self.changed()
 
     def state(self) -> dict[str, Any]:
         """The flight's snapshot with the last landing that was worked out."""
-        state = snapshot(self.flight, self._landing)
+        state = snapshot(self.flight, self._landing, self._signs)
         state["flight"]["units"] = self.units
         state["plan_problems"] += self.plan_problems
         if self._landing_problem is not None:
@@ -90,34 +94,37 @@ class Watch:
             await self._wanted.wait()
             self._wanted.clear()
             flight = self.flight
-            landing: Landing | None = None
+            worked_out: _WorkedOut | None = None
             try:
                 question = flight.landing_question()
                 if question is not None:
-                    landing = await loop.run_in_executor(self._thinker, _work_out, question)
+                    worked_out = await loop.run_in_executor(self._thinker, _work_out, question)
             except Exception as error:  # no prediction is worth the receptions
                 self._landing_failed(flight, error)
             else:
-                self._landing_found(flight, question, landing)
+                self._landing_found(flight, question, worked_out)
             await asyncio.sleep(LANDING_PAUSE_S)
 
     def settle_landing(self) -> None:
         """Work the landing out here and now (no event loop)."""
-        landing: Landing | None = None
+        worked_out: _WorkedOut | None = None
         try:
             question = self.flight.landing_question()
             if question is not None:
-                landing = predict(question)
+                worked_out = _work_out(question)
         except Exception as error:  # the rest of the state is worth having
             self._landing_failed(self.flight, error)
         else:
-            self._landing_found(self.flight, question, landing)
+            self._landing_found(self.flight, question, worked_out)
 
     def _landing_found(
-        self, flight: Flight, question: LandingQuestion | None, landing: Landing | None
+        self, flight: Flight, question: LandingQuestion | None, worked_out: _WorkedOut | None
     ) -> None:
         if flight is self.flight:  # not another one meanwhile, in a replay
-            self._landing = None if question is None or landing is None else (question, landing)
+            self._landing = self._signs = None
+            if question is not None and worked_out is not None:
+                self._landing = (question, worked_out[0])
+                self._signs = worked_out[1]
             self._landing_problem = None
             self.notify()
 
@@ -140,9 +147,7 @@ class Watch:
         self._thinker.shutdown(wait=False, cancel_futures=True)
 
 
-def _work_out(question: LandingQuestion) -> Landing | None:
+def _work_out(question: LandingQuestion) -> _WorkedOut | None:
     """The answer, and beside it what every snapshot will ask of a long fall: up to 0.1 s off the loop."""
     landing = predict(question)
-    if landing is not None:
-        fall_signs(question)
-    return landing
+    return None if landing is None else (landing, fall_signs(question))

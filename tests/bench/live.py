@@ -20,7 +20,7 @@ from server.flight.inputs import Reception
 from server.journal import Journal
 from server.logs import DEMO_LOG, read_recording
 
-from ..exchange.made import KEY, contents, ledger, running
+from ..exchange.made import KEY, calling_all, contents, ledger, running
 from ..exchange.poor_link import PoorLink
 from ..exchange.test_peers import Car, Peer, address
 from ..faults.test_sources import memory_kb
@@ -190,7 +190,7 @@ async def _catch_up(heard: list[Reception]) -> dict[str, float]:
         late = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
         urgent = sum(r.wire not in ("gpsd", "nmea") for r in heard)
         began_s = time.monotonic()
-        async with running(late.peers.run()):
+        async with running(calling_all(late.peers)):
             await late.host.until(lambda: _urgent(late) >= urgent)
             first_s = time.monotonic() - began_s
             await late.host.until(lambda: len(late.host.admitted) == len(heard))
