@@ -36,6 +36,7 @@ from server.screen.keys import Keys, keys_beside
 from server.screen.serve import uvicorn_server
 from server.sharing import Links, open_ledger
 from server.side_tasks import SideTask
+from server.slices import without_full_collections
 from server.station import Station
 
 log = logging.getLogger("leeward")
@@ -99,8 +100,9 @@ async def live(
     forecast = check_forecast(plan, surroundings)
     problems += [forecast[1]] if forecast is not None and not forecast[0] else []
     links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
-    gc.freeze()  # and would hold the loop up later
+    gc.freeze()
     gc.enable()
+    without_full_collections()
     station.plan_problems = tuple(problems)
 
     def tell_of_plan(words: str | None) -> None:

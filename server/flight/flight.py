@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import bisect
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar, cast
 
@@ -38,6 +38,8 @@ _ALLOWED_S = 120.0
 _ALLOWED_UNTICKED_S = 12 * 3_600.0
 _FEW = 64  # are put where they belong one by one; more are sorted with all
 _MANY_STEPS = 1_000_000
+
+_ENDED = object()
 
 T = TypeVar("T")
 
@@ -74,6 +76,7 @@ class Flight:
         self.clocks = StationClocks(plan)
         self._books = Books(plan, self.clocks)
         self._rebuild: _Rebuild | None = None
+        self._retired: list[Iterator[None]] = []  # books that are freed
         self._to_rebuild = False  # anew, whatever is under way
         self._to_learn = False  # with all that is known of clocks
 
@@ -193,7 +196,7 @@ class Flight:
         while steps > 0 and self.pending:
             if self._to_rebuild or self._to_learn:
                 self._begin_rebuild()
-            steps = self._books.work(steps)
+            steps = self._free(self._books.work(steps))
             if self._rebuild is not None and steps > 0:
                 steps = self._go_on(self._rebuild, steps)
         return self.pending
@@ -201,8 +204,15 @@ class Flight:
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        due = self._to_rebuild or self._to_learn or self._rebuild is not None
-        return due or self._books.pending
+        due = self._to_rebuild or self._to_learn or self._rebuild is not None or self._retired
+        return bool(due) or self._books.pending
+
+    def _free(self, steps: int) -> int:
+        while self._retired and steps > 0:
+            steps -= 1
+            if next(self._retired[-1], _ENDED) is _ENDED:
+                self._retired.pop()
+        return steps
 
     def settle(self) -> None:
         """Do all the work that is left."""
@@ -235,6 +245,8 @@ class Flight:
 
     def _begin_rebuild(self) -> None:
         learns = self._to_learn
+        if self._rebuild is not None:
+            self._retired.append(self._rebuild.books.wind_up())
         books = Books(self.plan, StationClocks(self.plan) if learns else self.clocks)
         self._rebuild = _Rebuild(books, list(self._receptions), learns)
         self._to_rebuild = self._to_learn = False
@@ -266,6 +278,7 @@ class Flight:
         if books.receivers.out_of_order:  # what came meanwhile
             self._to_rebuild = True
         elif not books.broken:
+            self._retired.append(self._books.wind_up())
             self._books = books
             self._look_at_clock()
         return steps

@@ -7,13 +7,8 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 from server.flight.flight import Flight
-from server.flight.geodesy import LocalFrame
-from server.flight.track.fixes import Verdict
-from server.flight.track.phase_memory import Phase
-from server.flight.track.records import Record, Records
+from server.flight.track.records import FixPoint, Records, TrackPoint
 
-TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
-FixPoint = tuple[float, float, float, float | None, bool, str | None]
 VehiclePoint = tuple[float, float, float]
 
 
@@ -34,83 +29,29 @@ class History:
 
 
 class HistoryBook:
-    """Keeps the points that it has made: where records have not changed they are the same ones."""
+    """Keeps what it has sorted while the track stays as it is."""
 
     def __init__(self, flight: Flight) -> None:
         self._flight = flight
-        self._records: list[Record] = []  # what the points were made of
-        self._verdicts: list[Verdict] = []
-        self._frame: LocalFrame | None = None
-        self._fixes: list[FixPoint] = []
-        self._track: list[TrackPoint | None] = []
-        self._trackers: list[str] = []
-        self._read: History | None = None
+        self._made_of: tuple[list[FixPoint], list[TrackPoint | None], list[str]] | None = None
+        self._read = History([], {}, {}, {})
 
     def read(self) -> History:
-        """The whole past, as known now."""
+        """The whole past, as known now. A point that has not changed is the same object again."""
         flight, shown = self._flight, self._flight.track.shown
-        same = shown.records == self._records and shown.verdicts == self._verdicts
-        if not same or self._trackers != list(flight.trackers) or self._read is None:
-            self._trackers = list(flight.trackers)
-            self._write(shown)
+        shown.place()
+        made_of = shown.fixes, shown.track, list(flight.trackers)
+        if made_of != self._made_of:  # at C speed: identical points are equal
+            self._made_of = shown.fixes[:], shown.track[:], made_of[2]
             self._read = self._sorted(shown)
         return History(self._read.track, self._read.fixes, _vehicles(flight), _sensors(flight))
 
     def _sorted(self, shown: Records) -> History:
-        fixes: dict[str, list[FixPoint]] = {name: [] for name in self._trackers}
+        fixes: dict[str, list[FixPoint]] = {name: [] for name in self._flight.trackers}
         its = [fixes.setdefault(name, []) for name in shown.names]
-        for i, point in zip(shown.tracker().tolist(), self._fixes, strict=True):
+        for i, point in zip(shown.tracker().tolist(), shown.fixes, strict=True):
             its[i].append(point)
-        return History([point for point in self._track if point is not None], fixes, {}, {})
-
-    def _write(self, shown: Records) -> None:
-        """Points of what comes behind the records that are the same as before."""
-        first = 0
-        if shown.frame is self._frame:
-            first = _common_prefix(self._records, shown.records)
-        judged = min(first, _common_prefix(self._verdicts, shown.verdicts))
-        records, verdicts = shown.records[judged:], shown.verdicts[judged:]
-        self._fixes[judged:] = [
-            (f.time_s, f.latitude_deg, f.longitude_deg, f.altitude_m, v.accepted, v.reason)
-            for (f, *_), v in zip(records, verdicts, strict=True)
-        ]
-        self._track[first:] = _track_points(shown, first)
-        self._records, self._verdicts = list(shown.records), list(shown.verdicts)
-        self._frame = shown.frame
-
-
-def _track_points(shown: Records, first: int) -> list[TrackPoint | None]:
-    x_m, y_m = shown.column("stated_x_m")[first:], shown.column("stated_y_m")[first:]
-    latitude_deg, longitude_deg = shown.frame.to_latlon(x_m, y_m)
-    return [
-        (time_s, lat, lon, z_m, climb_ms, sigma_h_m, record.after.phase.phase)
-        if record.verdict.accepted and record.after.state is not None
-        else None
-        for record, time_s, lat, lon, z_m, climb_ms, sigma_h_m in zip(
-            shown.records[first:],
-            shown.column("time_s")[first:].tolist(),
-            latitude_deg.tolist(),
-            longitude_deg.tolist(),
-            shown.column("stated_z_m")[first:].tolist(),
-            shown.column("climb_ms")[first:].tolist(),
-            shown.column("sigma_h_m")[first:].tolist(),
-            strict=True,
-        )
-    ]
-
-
-def _common_prefix(old: Sequence[object], new: Sequence[object]) -> int:
-    """How many leading items are the same; compared by slices, which stop at identical items."""
-    low, high = 0, min(len(old), len(new))
-    if old[:high] == new[:high]:
-        return high
-    while low < high:
-        middle = (low + high + 1) // 2
-        if old[low:middle] == new[low:middle]:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+        return History([point for point in shown.track if point is not None], fixes, {}, {})
 
 
 def _sensors(flight: Flight) -> dict[str, SensorSeries]:

@@ -6,7 +6,7 @@ import bisect
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from decoders.bounds import FASTEST_MS, MOST_SIGMA_M, MOST_STEP_M, within
 from decoders.reports import PositionReport, SensorReport
@@ -140,6 +140,16 @@ class Sender:
                 self._last, self._last_known = next(found, None), True
             return self._last
         return self.fixes[self._filled[-1]][-1] if self._filled else None
+
+    def containers(self) -> list[list[Any] | dict[Any, Any]]:
+        """All that grows with its packets, to be emptied when nobody asks any more."""
+        own: list[list[Any] | dict[Any, Any]] = [
+            self.slots,
+            self.fixes,
+            self._ordered,
+            self._places,
+        ]
+        return [*own, self._filled, self.packets, *self.sensors.containers()]
 
     def latest_impossible(self) -> str | None:
         """Why its last position could not be one at all; None when a later one could."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from decoders.aprs_telemetry import scale
 from decoders.bounds import is_value
@@ -44,6 +44,9 @@ class _Series:
         i = bisect.bisect_right(self.readings, reading)
         self.readings.insert(i, reading)
         self.points.insert(i, (reading.time_s, reading.value))
+
+    def containers(self) -> list[list[Any]]:
+        return [self.readings, self.points]
 
     def remove(self, reading: Reading) -> None:
         i = bisect.bisect_left(self.readings, reading)
@@ -112,6 +115,10 @@ class Sensors:
         if not self._left:
             self._series, self._anew = self._anew, None
         return steps
+
+    def containers(self) -> list[list[Any]]:
+        """All that grows with its packets."""
+        return [self._packets, *(s for one in self._series.values() for s in one.containers())]
 
     @property
     def pending(self) -> bool:

@@ -67,6 +67,7 @@ class Hub:
         self._changed = asyncio.Event()
         self._sections: dict[str, bytes] = {}
         self._history = SentHistory()
+        self._found: dict[str, Any] = {}  # of the past, and not sent yet
         self._snapshot: str | None = None
 
     @property
@@ -86,12 +87,19 @@ class Hub:
                 self._changed.clear()
                 if self._clients:  # with nobody looking, the next who joins brings it up to date
                     try:
+                        self.look_back()
+                        await asyncio.sleep(0)  # a late fix changes thousands of points
                         self.publish()
                     except Exception:
                         log.exception("the screen could not be brought up to date")
                 await asyncio.sleep(self._pause_s)
         finally:
             unsubscribe()
+
+    def look_back(self) -> None:
+        """Find what has changed of the past, for the next `publish`."""
+        if not self._found:
+            self._found = self._history.follow(self._feed.history())
 
     def publish(self) -> None:
         """Send what changed since the last time, or a beat when nothing did."""
@@ -123,7 +131,8 @@ class Hub:
             if self._sections.get(name) != as_json:
                 self._sections[name] = as_json
                 changed[name] = orjson.Fragment(as_json)
-        history = self._history.follow(self._feed.history())
+        self.look_back()
+        history, self._found = self._found, {}
         self._snapshot = None
         if changed.keys() <= {"now"} and not history:
             return False

@@ -37,7 +37,7 @@ class Series:
     """One growing series: what the feed gave last, and the rounded rows that browsers have."""
 
     def __init__(self, decimals: tuple[int | None, ...]) -> None:
-        self._decimals = decimals
+        self._decimals = [(i, n) for i, n in enumerate(decimals) if n is not None]
         self._given: list[Any] = []
         self.rows: list[list[Any]] = []
 
@@ -52,10 +52,11 @@ class Series:
         return {"from": kept, "points": added}
 
     def _rounded(self, point: Sequence[Any]) -> list[Any]:
-        return [
-            round(value, places) if places is not None and value is not None else value
-            for value, places in zip(point, self._decimals, strict=True)
-        ]
+        row = list(point)
+        for i, places in self._decimals:
+            if row[i] is not None:
+                row[i] = round(row[i], places)
+        return row
 
 
 class SentHistory:

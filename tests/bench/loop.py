@@ -10,6 +10,7 @@ of its own and is not counted.
 from __future__ import annotations
 
 import asyncio
+import gc
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
@@ -20,6 +21,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.screen.hub import Hub
 from server.screen.wire import Resume
+from server.slices import without_full_collections
 from server.station import Station
 
 from ..flights import LAUNCH, T0, packet, position_at
@@ -83,7 +85,12 @@ class Taken:
 
 
 def run() -> dict[str, Any]:
-    return asyncio.run(_run())
+    before = gc.get_threshold()
+    without_full_collections()  # as a live station does
+    try:
+        return asyncio.run(_run())
+    finally:
+        gc.set_threshold(*before)
 
 
 async def _run() -> dict[str, Any]:
@@ -114,6 +121,8 @@ async def _run() -> dict[str, Any]:
             taken.call("state", station.state)
             await asyncio.sleep(0)
             taken.call("history", station.history)
+            await asyncio.sleep(0)
+            taken.call("look_back", hub.look_back)
             await asyncio.sleep(0)
             taken.call("publish", hub.publish)
             while not client.messages.empty():

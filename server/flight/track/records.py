@@ -17,10 +17,13 @@ import numpy.typing as npt
 from server.flight.geodesy import LocalFrame
 from server.flight.track.filter import FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Key, Verdict
-from server.flight.track.phase_memory import PhaseMemory
+from server.flight.track.phase_memory import Phase, PhaseMemory
 
 _WHOLE = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
 FALLING = ("descent", "landed")
+TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
+FixPoint = tuple[float, float, float, float | None, bool, str | None]
+
 _COLUMNS = (
     "time_s", "x_m", "y_m", "latitude_deg", "longitude_deg", "altitude_m",
     "stated_x_m", "stated_y_m", "stated_z_m", "climb_ms", "sigma_h_m",
@@ -63,6 +66,10 @@ class Records:
         self.frame = frame
         self.records: list[Record] = []
         self.verdicts: list[Verdict] = []  # with what later fixes confirmed
+        # for people: time, latitude, longitude, altitude, accepted, reason; of the first len(track)
+        # time, latitude, longitude, altitude, climb, sigma_h, phase, or None
+        self.fixes: list[FixPoint] = []
+        self.track: list[TrackPoint | None] = []
         self.names: list[str] = []  # of trackers, in the order in which they come
         self._index: dict[str, int] = {}
         self._columns = {name: array("d") for name in _COLUMNS}
@@ -79,6 +86,7 @@ class Records:
         """The first `count` of them, to be gone on with; this one stays as it is."""
         other = Records(self.frame)
         other.records, other.verdicts = self.records[:count], self.verdicts[:count]
+        other.fixes, other.track = self.fixes[:count], self.track[:count]
         other._columns = {name: column[:count] for name, column in self._columns.items()}
         other._flags = {name: flags[:count] for name, flags in self._flags.items()}
         other._trackers = self._trackers[:count]
@@ -96,6 +104,7 @@ class Records:
         before = self.last().pardoned
         self.records.append(record)
         self.verdicts.append(record.verdict)
+        self.fixes.append(_fix_point(fix, record.verdict))
         index = self._index.setdefault(fix.tracker, len(self.names))
         if index == len(self.names):
             self.names.append(fix.tracker)
@@ -126,6 +135,27 @@ class Records:
         if record.verdict.reason is not None and fix.key in pardoned:
             self._pardon(fix.key)
 
+    def place(self) -> None:
+        """Points of the track for all that has been appended; many at once are the cheaper."""
+        first = len(self.track)
+        if first == len(self.records):
+            return
+        columns = {name: np.array(column[first:]) for name, column in self._columns.items()}
+        places = self.frame.to_latlon(columns["stated_x_m"], columns["stated_y_m"])
+        rows = zip(
+            self.records[first:],
+            columns["time_s"].tolist(),
+            *(place.tolist() for place in places),
+            *(columns[name].tolist() for name in ("stated_z_m", "climb_ms", "sigma_h_m")),
+            strict=True,
+        )
+        self.track += [
+            (*point, record.after.phase.phase)
+            if record.verdict.accepted and record.after.state is not None
+            else None
+            for record, *point in rows
+        ]
+
     def column(self, name: str) -> npt.NDArray[np.float64]:
         """A copy, shape (n,)."""
         return np.array(self._columns[name])
@@ -148,9 +178,16 @@ class Records:
         return range(first, bisect.bisect_right(self.records, key, lo=first, key=_key))
 
     def _judge(self, i: int, verdict: Verdict) -> None:
-        self.verdicts[i] = verdict
+        if verdict is not self.verdicts[i]:
+            self.verdicts[i] = verdict
+            self.fixes[i] = _fix_point(self.records[i].fix, verdict)
         self._flags["whole"][i] = verdict in _WHOLE
         self._flags["used"][i] = verdict.accepted
+
+
+def _fix_point(fix: Fix, verdict: Verdict) -> FixPoint:
+    place = fix.time_s, fix.latitude_deg, fix.longitude_deg, fix.altitude_m
+    return *place, verdict.accepted, verdict.reason
 
 
 def _key(record: Record) -> Key:

@@ -32,6 +32,8 @@ _SHEAR_MS2 = 1.0  # acceleration by a strong shear: 30 m/s in 30 s at a climb or
 _FORGOTTEN_S = 2 * 3_600.0  # on the ground, without a fix
 _NEVER_FOUND_S = 3 * 86_400.0  # aloft, without a fix
 _LOW_M = 2_500.0
+_PLACED_AT_ONCE = 8  # points of the track: one by one they cost twice as much
+_FREED_AT_ONCE = 32  # records, as fast as one fix is run
 NOT_COMPUTABLE = Verdict(False, False, "numbers that cannot be computed with")
 
 
@@ -56,6 +58,7 @@ class Track:
         # of the first len(_run) fixes; the rest is to be run
         self._run = Records(LocalFrame(*(origin or (0.0, 0.0))))
         self._shown = self._run  # another one while a rerun has not caught up
+        self._retired: list[list[Record]] = []  # not shown any more, to be freed
         self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
 
     def add(self, fixes: Iterable[Fix]) -> None:
@@ -102,15 +105,25 @@ class Track:
             next_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
             self._step(self._run, self._fixes[i], next_s)
             steps -= 1
-        if len(self._run) == len(self._fixes):
+        if len(self._run) - len(self._run.track) >= _PLACED_AT_ONCE:
+            self._run.place()
+        if len(self._run) == len(self._fixes) and self._shown is not self._run:
+            self._run.place()
+            self._retired.append(self._shown.records)
             self._shown = self._run
             self._behind.clear()
+        while steps > 0 and self._retired:
+            del self._retired[-1][-_FREED_AT_ONCE:]
+            steps -= 1
+            if not self._retired[-1]:
+                self._retired.pop()
         return steps
 
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        return self._shown is not self._run or len(self._run) < len(self._fixes)
+        unrun = self._shown is not self._run or len(self._run) < len(self._fixes)
+        return unrun or bool(self._retired)
 
     def settle(self) -> None:
         """Do all the work that is left."""
@@ -121,7 +134,10 @@ class Track:
         """Nothing but the first `count` records holds any more."""
         if count >= len(self._run):
             return
-        self._begin_anew(self._run.first(count))
+        run = self._run
+        self._begin_anew(run.first(count))
+        if run is not self._shown:
+            self._retired.append(run.records)
 
     def _begin_anew(self, run: Records) -> None:
         self._run = run
