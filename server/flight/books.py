@@ -79,6 +79,7 @@ class Books:
 
     def work(self, steps: int) -> int:
         """Go on with what is left, at most so many steps; returns how many were not needed."""
+        steps = self.track.keep_up(steps)
         while self._due and steps > 0:
             name = next(iter(self._due))
             sender = self.senders[name]

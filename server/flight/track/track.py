@@ -93,13 +93,18 @@ class Track:
             if fix in self._behind:
                 self._behind.remove(fix)
 
-    def work(self, steps: int) -> int:
-        """Run what has not been run yet, at most so many fixes; returns how many steps are left."""
+    def keep_up(self, steps: int) -> int:
+        """Run what has come behind the fixes that are shown; returns how many steps are left."""
         while steps > 0 and self._behind:
             fix = self._behind.popleft()
             if fix.time_s > self._shown.records[-1].fix.time_s:
                 self._step(self._shown, fix, math.inf)
                 steps -= 1
+        return steps
+
+    def work(self, steps: int) -> int:
+        """Run what has not been run yet, at most so many fixes; returns how many steps are left."""
+        steps = self.keep_up(steps)
         while steps > 0 and len(self._run) < len(self._fixes):
             i = len(self._run)
             next_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
