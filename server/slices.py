@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
 
-# of the loop at a time: a third of what it may be held for, since the screen takes its part of one turn
-SLICE_S = 0.003
+# of the loop at a time: a fifth of what it may be held for, since the screen takes its part of a turn
+SLICE_S = 0.002
 STEPS = 4  # of the flight's work before the time is looked at again: about 1 ms
 BOOKED_AT_ONCE = 4
 

@@ -20,7 +20,8 @@ class SensorSeries(TypedDict):
 @dataclass(frozen=True, slots=True)
 class History:
     """`track`: time, latitude, longitude, altitude, climb, sigma_h, phase. `fixes`: time, latitude,
-    longitude, altitude, accepted, reason. `vehicles`: time, latitude, longitude. SI, UTC seconds."""
+    longitude, altitude, accepted, reason. `vehicles`: time, latitude, longitude. SI, UTC seconds.
+    The track is rounded, to 0.1 m and finer."""
 
     track: Sequence[TrackPoint]
     fixes: Mapping[str, Sequence[FixPoint]]

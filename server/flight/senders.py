@@ -41,7 +41,7 @@ class Sender:
 
     name: str
     health: TrackerHealth
-    followed: bool = True  # else a bystander: only its last place is asked for, and worked out then
+    followed: bool = True  # else a bystander: only its last place is asked for
     slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, str] = field(default_factory=dict)
@@ -54,7 +54,7 @@ class Sender:
     _filled: list[SlotKey] = field(default_factory=list)
     _unscaled: list[SlotKey] = field(default_factory=list)  # pressures may be something else now
     _last: Fix | None = None
-    _last_known: bool = False
+    _last_key: SlotKey | None = None
 
     def apply(self, change: Change) -> tuple[list[Fix], list[Fix]]:
         """Take a change of packets in; fixes that go and fixes that come."""
@@ -97,12 +97,12 @@ class Sender:
         return bool(self._unscaled) or self.health.pending or self.sensors.pending
 
     def _changed(self, touched: Mapping[SlotKey, None]) -> tuple[list[Fix], list[Fix]]:
-        self._last_known = False
         gone: list[Fix] = []
         come: list[Fix] = []
         for key in touched:
             after = self._fixes_at(key)
             if not self.followed:
+                self._note_last(key, after)
                 continue
             before = self.fixes.get(key, ())
             self.fixes[key] = after
@@ -114,6 +114,17 @@ class Sender:
                 del self._filled[bisect.bisect_left(self._filled, key)]
         self._reorder(gone, come)
         return gone, come
+
+    def _note_last(self, key: SlotKey, after: tuple[Fix, ...]) -> None:
+        if self._last_key is None or key > self._last_key:
+            if after:
+                self._last_key, self._last = key, after[-1]
+        elif (
+            key == self._last_key
+        ):  # it may have none any more, and which was before it is not kept
+            keys = sorted(self.slots, reverse=True)
+            found = ((k, fixes[-1]) for k in keys if (fixes := self._fixes_at(k)))
+            self._last_key, self._last = next(found, (None, None))
 
     def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:
@@ -134,10 +145,6 @@ class Sender:
 
     def latest_fix(self) -> Fix | None:
         if not self.followed:
-            if not self._last_known:
-                keys = sorted(self.slots, reverse=True)
-                found = (fixes[-1] for k in keys if (fixes := self._fixes_at(k)))
-                self._last, self._last_known = next(found, None), True
             return self._last
         return self.fixes[self._filled[-1]][-1] if self._filled else None
 

@@ -83,9 +83,12 @@ class FakeFeed(FakeState):
         end = self._main_heard_s()
         rows = [m for m in flight.moments() if m.time_s <= end and m.time_s % 15 == 0]
         track: list[TrackPoint] = [
-            (m.time_s, m.latitude_deg, m.longitude_deg, m.altitude_m, m.climb_ms, 15.0, m.phase)
+            (
+                round(m.time_s, 3), round(m.latitude_deg, 6), round(m.longitude_deg, 6),
+                round(m.altitude_m, 1), round(m.climb_ms, 2), 15.0, m.phase,
+            )
             for m in rows
-        ]
+        ]  # fmt: skip
         main: list[FixPoint] = [
             (m.time_s, m.latitude_deg, m.longitude_deg, m.altitude_m, True, None)
             for m in rows
