@@ -194,6 +194,10 @@ class Flight:
         0.2 ms). False when nothing is left.
         """
         while steps > 0 and self.pending:
+            if self.clocks.pending:
+                steps = self.clocks.work(steps)
+                self._to_rebuild = True
+                continue
             if self._to_rebuild or self._to_learn:
                 self._begin_rebuild()
             steps = self._free(self._books.work(steps))
@@ -204,8 +208,8 @@ class Flight:
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        due = self._to_rebuild or self._to_learn or self._rebuild is not None or self._retired
-        return bool(due) or self._books.pending
+        to_rebuild = self._to_rebuild or self._to_learn or self._rebuild is not None
+        return bool(to_rebuild or self._retired) or self._books.pending or self.clocks.pending
 
     def _free(self, steps: int) -> int:
         while self._retired and steps > 0:
