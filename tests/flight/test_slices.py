@@ -197,7 +197,7 @@ def test_no_call_does_more_than_its_steps() -> None:
     """Counted in fixes that the filter runs: a late one in a long flight, and a clock that moves."""
     flight = flown(5_000)
     runs = 0
-    real = tracks._run
+    real = tracks.advance
 
     def counted(*given: Any) -> Any:
         nonlocal runs
@@ -208,7 +208,7 @@ def test_no_call_does_more_than_its_steps() -> None:
         replace(r, heard_at_ms=r.heard_at_ms + 400_000)
         for r in (packet(float(t)) for t in range(5_000, 5_200, 10))
     ]
-    with mock.patch.object(tracks, "_run", counted):
+    with mock.patch.object(tracks, "advance", counted):
         flight.book([late_by_an_hour(5_000), *off])
         assert runs == 0
         calls = 0
