@@ -16,15 +16,14 @@ from __future__ import annotations
 import bisect
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, TypeVar, cast
 
-from decoders.reports import EARLIEST_S, LATEST_S, Decoding, PositionReport
+from decoders.reports import EARLIEST_S, LATEST_S
 from server.flight.books import Books, Counts
-from server.flight.heard import Taken, decoded
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.intake import Intake
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
-from server.flight.names import PlannedNames
 from server.flight.senders import Sender
 from server.flight.station_clocks import StationClocks
 from server.flight.track.events import Event
@@ -72,7 +71,7 @@ class Flight:
         self._ticked = False
         self._receptions: list[Reception] = []  # sorted
         self._unusable: dict[Reception, str] = {}  # and in what exception it ended
-        self._names = PlannedNames(plan)
+        self._intake = Intake(plan)
         self.clocks = StationClocks(plan)
         self._books = Books(plan, self.clocks)
         self._rebuild: _Rebuild | None = None
@@ -326,50 +325,17 @@ class Flight:
                 total=books.counts.total + 1, unusable=books.counts.unusable + 1
             )
             return False
-        return bool(self._guard(reception, books, self._take, reception, books, learn))
+        return bool(self._guard(reception, books, self._enter, reception, books, learn))
 
     def _learn(self, reception: Reception, books: Books) -> None:
         """What it says of clocks alone."""
         if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
             return
-        self._guard(reception, books, self._learn_from, reception, books.clocks)
+        self._guard(reception, books, self._intake.learn, reception, books.clocks)
 
-    def _learn_from(self, reception: Reception, clocks: StationClocks) -> None:
-        clocks.learn(reception, self._decoded(reception, reception.heard_at_s))
-
-    def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
-        """With names as the plan spells them."""
-        reading = self.plan.readings.get(reception.source)
-        return self._names.spelled(decoded(reception, heard_at_s, reading))
-
-    def _take(self, reception: Reception, books: Books, learn: bool) -> bool:
+    def _enter(self, reception: Reception, books: Books, learn: bool) -> bool:
         self._read_clock(reception.station, reception.heard_at_s)
-        decoding = self._decoded(reception, reception.heard_at_s)
-        unread = decoding.problem is not None and not decoding.reports
-        books.counts = books.counts._replace(
-            total=books.counts.total + 1, undecodable=books.counts.undecodable + unread
-        )
-        moved = learn and self.clocks.learn(reception, decoding)
-        station = self.clocks.station(reception)
-        ahead_s = self.clocks.ahead_s(station, reception.heard_at_s)
-        if ahead_s != 0.0:  # the day that a time without a date belongs to
-            decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
-        decoding = self._by_receiver(decoding, reception, books)
-        heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
-        books.place(Taken(heard_at_ms, reception, decoding), self.horizon_s())
-        return moved
-
-    def _by_receiver(self, decoding: Decoding, reception: Reception, books: Books) -> Decoding:
-        """Where several receivers share a source, each has a name of its own."""
-        if not decoding.device:
-            return decoding
-        fix = any(isinstance(r, PositionReport) and r.valid for r in decoding.reports)
-        reading = self.plan.readings.get(reception.source)
-        suffix = books.receivers.suffix(reception, decoding.device, fix, reading)
-        if not suffix:
-            return decoding
-        reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
-        return replace(decoding, reports=reports)
+        return self._intake.enter(reception, books, self.clocks, self.horizon_s, learn)
 
     def horizon_s(self) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""

@@ -160,11 +160,11 @@ class Track:
 
     @property
     def shown(self) -> Records:
-        """Records with their columns: to be read, not to be changed or kept."""
+        """Records with their columns: to be read, not changed nor kept, for replaced ones are emptied."""
         return self._shown
 
     def records(self) -> list[Record]:
-        """One for each fix that has been run, in canonical order."""
+        """One for each fix that has been run, in canonical order; `shown` says how long they hold."""
         return self._shown.records
 
     def verdicts(self) -> list[Verdict]:
