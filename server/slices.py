@@ -14,7 +14,8 @@ from server.flight.inputs import Command, Reception, Tick
 # of the loop at a time: a fifth of what it may be held for, since the screen takes its part of a turn
 SLICE_S = 0.002
 STEPS = 4  # of the flight's work before the time is looked at again: about 1 ms
-BOOKED_AT_ONCE = 4
+BOOKED_AT_ONCE = 2
+STEPS_BEHIND = 8  # that these make, mostly: what is counted as heard is in the track as well
 
 
 def without_full_collections() -> None:
@@ -30,7 +31,7 @@ class Slices:
     """Books what comes and goes on with the flight's work, a slice at a time."""
 
     def __init__(self, flight: Flight, on_change: Callable[[], None]) -> None:
-        """`on_change` is called when there is something new to see."""
+        """`on_change` is called when there is something new to see; that time goes on is not."""
         self._flight = flight
         self._on_change = on_change
         self._waiting: deque[Reception | Tick | Command] = deque()
@@ -55,11 +56,13 @@ class Slices:
         flight, changed = self._flight, False
         while self._waiting:
             count = min(len(self._waiting), BOOKED_AT_ONCE)
-            flight.book([self._waiting.popleft() for _ in range(count)])
-            changed = True
+            given = [self._waiting.popleft() for _ in range(count)]
+            flight.book(given)
+            flight.work(STEPS_BEHIND)
+            changed |= not all(isinstance(one, Tick) for one in given)
             if time.monotonic() >= until_s:
                 break
-        # new packets before the rerun, but the rerun goes on whatever comes
+        # a rerun goes on whatever comes
         while flight.work(STEPS) and time.monotonic() < until_s:
             pass
         if self._waiting or flight.pending:
