@@ -28,6 +28,7 @@ from tests.flights import LAUNCH, T0, packet
 from tests.seen import shown
 
 SLOW_S = 0.020
+SLICE_STEPS = 8  # of a station (station.py)
 STEP_S = 2.0  # between two packets
 _SNAPSHOT_EVERY = 250
 _EXTREMES = [
@@ -55,7 +56,8 @@ PLANS = (
 
 @dataclass
 class Found:
-    """What went wrong. `slowest_s`: processor time of one packet taken in, without the track."""
+    """What went wrong. `slowest_s`: processor time for which one packet held the loop; `slowest_whole_s`:
+    of all the work that it made, which goes on in slices."""
 
     packets: int = 0
     exceptions: Counter[str] = field(default_factory=Counter)
@@ -65,8 +67,8 @@ class Found:
     slow: int = 0
     slowest_s: float = 0.0
     slowest_packet: str = ""
-    slowest_track_s: float = 0.0
-    slow_tracks: int = 0
+    slowest_whole_s: float = 0.0
+    slow_wholes: int = 0
     slowest_snapshot_s: float = 0.0
 
 
@@ -128,17 +130,7 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
         if "fault in the decoder" in problem:
             found.faults_in_decoders[f"{problem} on {one.payload!r}"[:200]] += 1
         try:
-            began_s = time.process_time()
-            flight.receive([one])
-            took_s = time.process_time() - began_s
-            if took_s > found.slowest_s:
-                found.slowest_s, found.slowest_packet = took_s, f"{one.wire} {one.payload[:200]!r}"
-            found.slow += took_s > SLOW_S
-            began_s = time.process_time()
-            flight.track.records()
-            took_s = time.process_time() - began_s
-            found.slowest_track_s = max(found.slowest_track_s, took_s)
-            found.slow_tracks += took_s > SLOW_S
+            _take(flight, one, found)
             if i % _SNAPSHOT_EVERY == _SNAPSHOT_EVERY - 1:
                 flight.apply(Tick(one.heard_at_s))
                 _look(flight, found)
@@ -153,6 +145,23 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
         found.exceptions[f"landing: {type(fault).__name__}: {fault}"[:200]] += 1
     found.unusable += flight.counts.unusable
     return flight
+
+
+def _take(flight: Flight, one: Reception, found: Found) -> None:
+    """As a live station does: booked, then worked on in slices."""
+    began_s = time.process_time()
+    flight.book([one])
+    longest_s = whole_s = time.process_time() - began_s
+    while flight.pending:
+        began_s = time.process_time()
+        flight.work(SLICE_STEPS)
+        took_s = time.process_time() - began_s
+        longest_s, whole_s = max(longest_s, took_s), whole_s + took_s
+    if longest_s > found.slowest_s:
+        found.slowest_s, found.slowest_packet = longest_s, f"{one.wire} {one.payload[:200]!r}"
+    found.slow += longest_s > SLOW_S
+    found.slowest_whole_s = max(found.slowest_whole_s, whole_s)
+    found.slow_wholes += whole_s > SLOW_S
 
 
 def _look(flight: Flight, found: Found) -> None:

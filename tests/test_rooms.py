@@ -110,6 +110,10 @@ def test_pure_rooms_name_no_clock_file_or_socket(name: str, tree: ast.Module) ->
             called = node.func
             word = called.id if isinstance(called, ast.Name) else getattr(called, "attr", "")
             assert word not in IMPURE_CALLS, f"{name} line {node.lineno} calls {word}"
+    # what is kept beside the inputs is filled by whoever asks first, from any thread
+    assert not {"cache", "lru_cache", "cached_property"} & {
+        module.rpartition(".")[2] for module in imported(name, tree)
+    }, f"{name} keeps a cache"
     # chance only from a seed that is an input
     text = ast.unparse(tree)
     assert "default_rng()" not in text

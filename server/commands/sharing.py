@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from server.journal.database import Journal, JournalError
 from server.plan.file import PlanFile
 from server.plan.network import MqttSection, PeerSection
+from server.session.side_tasks import SideTask
 from server.session.station import Station
 from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
@@ -23,8 +24,6 @@ from server.sync.keys import station_key, stretched
 from server.sync.ledger import Ledger
 from server.sync.peers import Peer, Peers, greet
 from server.sync.talk import Party, TalkError
-
-Work = Callable[[], Coroutine[Any, Any, None]]
 
 
 def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
@@ -62,9 +61,12 @@ class Links:
         station.links = self.states
 
     @property
-    def work(self) -> tuple[Work, ...]:
-        """What runs beside the station."""
-        return (self.peers.run,) if self.broker is None else (self.peers.run, self.broker.run)
+    def work(self) -> tuple[SideTask, ...]:
+        """What runs beside the station: one peer that fails takes no other along."""
+        work = [SideTask(f"The link to {name}", run) for name, run in self.peers.calls()]
+        if self.broker is not None:
+            work.append(SideTask("The link to the broker", self.broker.run))
+        return tuple(work)
 
     def states(self) -> Iterable[SourceState]:
         yield from self.peers.states.values()

@@ -36,6 +36,8 @@ from server.screen.certificate import own_certificate, own_names
 from server.screen.keys import Keys, keys_beside
 from server.screen.serve import uvicorn_server
 from server.session.replay import Replay
+from server.session.side_tasks import SideTask
+from server.session.slices import without_full_collections
 from server.session.station import Station
 
 log = logging.getLogger("leeward")
@@ -100,15 +102,16 @@ async def live(
     if forecast is not None and not forecast[0]:
         problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=forecast[1]))
     links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
-    gc.freeze()  # and would hold the loop up later
+    gc.freeze()
     gc.enable()
+    without_full_collections()
     station.own_problems = tuple(problems)
 
     def tell_of_plan(edited: Problem | None) -> None:
         station.own_problems = (*problems, *([edited] if edited is not None else []))
         station.notify()
 
-    watching = functools.partial(watch_plan, path, plan, tell_of_plan)
+    watching = SideTask("The watch on the plan", lambda: watch_plan(path, plan, tell_of_plan))
     run = functools.partial(station.run, watching, *(() if links is None else links.work))
     try:
         await _serve(station, face, run, door, links)

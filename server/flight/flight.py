@@ -1,38 +1,32 @@
 """The flight: inputs in, events out, and a snapshot at any moment.
 
-`Flight` keeps the books: who was heard, who is a tracker, a vehicle or a station, and the fused
-track. What the crew sees of it is put together in snapshot.py; the landing is computed elsewhere from
+`Flight` decodes what comes, judges the clocks it was timed by, and enters it in the books (books.py).
+What the crew sees of it is put together in snapshot.py; the landing is computed elsewhere from
 `landing_question()` and never comes back in.
+
+What was heard is booked at once. What takes longer the longer the flight is left to `work`, in counted
+steps, so that a live station keeps its loop free: the filter behind a late fix, and all receptions once
+more after a clock's error has shown to be another one. Until that is done the state is what it was,
+with what was heard since; a state that is half run again is never shown. `settle` does all of it at
+once, and then the same set of inputs has the same state, however the work was sliced.
 """
 
 from __future__ import annotations
 
 import bisect
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import replace
-from typing import Any, NamedTuple, TypeVar, cast
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar, cast
 
-from decoders.reports import EARLIEST_S, LATEST_S, Decoding, PositionReport, Report
-from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan
+from decoders.reports import EARLIEST_S, LATEST_S
+from server.flight.books import Books, Counts
+from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.intake import Intake
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
-from server.flight.packets.beacon_health import TrackerHealth
-from server.flight.packets.deduplication import Arrivals
-from server.flight.packets.heard import Taken, decoded
-from server.flight.packets.names import PlannedNames
-from server.flight.packets.plan_names import (
-    by_name,
-    comment_patterns,
-    launch_site,
-    motion_constants,
-    trackers_heard,
-    vehicles_heard,
-)
-from server.flight.packets.receivers import Receivers
 from server.flight.packets.senders import Sender
-from server.flight.packets.station_clocks import StationClocks, shows_a_tracker
+from server.flight.packets.station_clocks import StationClocks
 from server.flight.track.events import Event
-from server.flight.track.fixes import Fix
 from server.flight.track.phase_memory import Statement
 from server.flight.track.track import Track
 
@@ -41,15 +35,26 @@ from server.flight.track.track import Track
 # now, and others may have gone on without us
 _ALLOWED_S = 120.0
 _ALLOWED_UNTICKED_S = 12 * 3_600.0
+_FEW = 64  # are put where they belong one by one; more are sorted with all
+_MANY_STEPS = 1_000_000
 
+_ENDED = object()
 
 T = TypeVar("T")
 
 
-class Counts(NamedTuple):
-    total: int = 0
-    undecodable: int = 0
-    unusable: int = 0  # receptions that could not be taken in, whatever they hold
+@dataclass(slots=True)
+class _Rebuild:
+    """All receptions once more, in their canonical order, into books of their own.
+
+    What a clock's error is taken to be when a packet is heard depends on others, as does which
+    receiver speaks for its source; and what ended in an exception may have left a half behind.
+    """
+
+    books: Books
+    receptions: list[Reception]  # those that come meanwhile are put behind them
+    learns: bool  # what they say of clocks comes first, into clocks of its own
+    done: int = 0  # of the receptions
 
 
 class Flight:
@@ -64,29 +69,48 @@ class Flight:
         self.commands: list[Command] = []
         self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
         self._ticked = False
-        self._receptions: list[Reception] = []
+        self._receptions: list[Reception] = []  # sorted
         self._unusable: dict[Reception, str] = {}  # and in what exception it ended
-        self._patterns = comment_patterns(plan)
-        self._names = PlannedNames(plan)
+        self._intake = Intake(plan)
         self.clocks = StationClocks(plan)
-        self._open_books()
+        self._books = Books(plan, self.clocks)
+        self._rebuild: _Rebuild | None = None
+        self._retired: list[Iterator[None]] = []  # books that are freed
+        self._to_rebuild = False  # anew, whatever is under way
+        self._to_learn = False  # with all that is known of clocks
 
-    def _open_books(self) -> None:
-        plan = self.plan
-        self.counts = Counts()
-        self.fault_kinds: Counter[str] = Counter()  # of the unusable ones
-        self.senders: dict[str, Sender] = {}
-        self._track = Track(motion_constants(plan), launch_site(plan))
-        self._rescaled: set[str] = set()  # senders whose pressures are to be worked out again
-        self._held: list[Taken] = []  # by other stations, later than now; sorted
-        self.undated: Counter[str] = Counter()  # not used of stations whose date is wrong
-        self._latest_taken_s = 0.0  # of other stations
-        self.trackers = trackers_heard(plan)
-        self._planned = {*self.trackers}
-        self.vehicles = vehicles_heard(plan)
-        self._arrivals = Arrivals()
-        self._receivers = Receivers()
-        self._track.hear_crew(self._statements())
+    @property
+    def counts(self) -> Counts:
+        return self._books.counts
+
+    @property
+    def fault_kinds(self) -> Counter[str]:
+        """Of the unusable receptions."""
+        return self._books.fault_kinds
+
+    @property
+    def senders(self) -> Mapping[str, Sender]:
+        return self._books.senders
+
+    @property
+    def trackers(self) -> Mapping[str, TrackerPlan]:
+        """By the name that is heard."""
+        return self._books.trackers
+
+    @property
+    def vehicles(self) -> Mapping[str, VehiclePlan]:
+        """By the name that is heard."""
+        return self._books.vehicles
+
+    @property
+    def undated(self) -> Counter[str]:
+        """What is not used of stations whose date is wrong."""
+        return self._books.undated
+
+    @property
+    def track(self) -> Track:
+        """The fused track."""
+        return self._books.track
 
     def phase_said(self) -> Command | None:
         """What a crew member said last of the phase, and did not withdraw."""
@@ -110,16 +134,6 @@ class Flight:
         return kept
 
     @property
-    def track(self) -> Track:
-        """The fused track, with the pressures by the last definitions of telemetry."""
-        while self._rescaled:
-            name = self._rescaled.pop()
-            gone, come = self.senders[name].rescale()
-            if name in self.trackers:
-                self._change_track(gone, come)
-        return self._track
-
-    @property
     def now_s(self) -> float:
         """UTC now: the station's clock, put right where GPS times show that it is wrong."""
         return self._reading()[1] - self.now_ahead_s
@@ -133,74 +147,150 @@ class Flight:
     def held(self) -> dict[str, list[float]]:
         """When other stations say that they heard what is not used, because it is later than now."""
         found: dict[str, list[float]] = {}
-        for one in self._held:
+        for one in self._books.held:
             found.setdefault(one.reception.station, []).append(one.heard_at_ms / 1000.0)
         return found
 
     def apply(self, given: Reception | Tick | Command) -> tuple[Event, ...]:
-        """Take one input in; returns the events of the track that are new with it."""
-        if isinstance(given, Tick):
-            self._read_clock(self.plan.station, given.now_s)
-            self._ticked = True
-            self._settle(self._choose_reference())
-            return ()
-        if isinstance(given, Command):
-            self._read_clock(given.station, given.at_s)
-            bisect.insort(self.commands, given, key=lambda command: command.key)
-            self._settle(False)
-            if given.kind == "phase":
-                self._track.hear_crew(self._statements())
-            return ()
+        """Take one input in and settle; returns the events of the track that are new with it."""
         before = self.events()
-        self.receive([given])
+        self.book([given])
+        self.settle()
         kinds = {(e.kind, round(e.noticed_s)) for e in before}
         return tuple(e for e in self.events() if (e.kind, round(e.noticed_s)) not in kinds)
 
-    def receive(self, receptions: list[Reception]) -> None:
-        """Take many in at once: the same as one by one, but the track runs only once.
+    def receive(self, receptions: Iterable[Reception]) -> None:
+        """Take many in and settle: the same as one by one, but the track runs only once."""
+        self.book(receptions)
+        self.settle()
+
+    def book(self, given: Iterable[Reception | Tick | Command]) -> None:
+        """Take inputs in, and leave to `work` what takes long.
 
         Whatever a reception does, it is counted as unusable, and the others are taken in.
         """
-        self._receptions += receptions
-        moved, unusable = False, len(self._unusable)
+        given = list(given)
+        receptions = [one for one in given if isinstance(one, Reception)]
+        self._keep(receptions)
+        moved = False
         for reception in receptions:
-            moved |= self._try(reception, learn=True)
-        if len(self._unusable) > unusable:
-            self.clocks = StationClocks(self.plan)
-            self._rebuild(learn=True)
-            moved = False
-        out_of_order = self._receivers.out_of_order
-        self._settle(moved | self._choose_reference() | out_of_order)
+            moved |= self._receive(reception)
+        for one in given:
+            if isinstance(one, Tick):
+                self._read_clock(self.plan.station, one.now_s)
+                self._ticked = True
+            elif isinstance(one, Command):
+                self._read_clock(one.station, one.at_s)
+                bisect.insort(self.commands, one, key=lambda command: command.key)
+                self._hear_crew(self._books)
+        out_of_order = self._rebuild is None and self._books.receivers.out_of_order
+        if moved | self._choose_reference() | out_of_order:
+            self._to_rebuild = True
+        self._look_at_clock()
 
-    def _settle(self, moved: bool) -> None:
-        """Take in again what has other times now, and what is not later than now any more."""
-        if moved or self._latest_taken_s > self.horizon_s():
-            self._rebuild(learn=False)
-        horizon_s, unusable = self.horizon_s(), len(self._unusable)
-        while self._held and self._held[0].heard_at_ms / 1000.0 <= horizon_s:
-            one = self._held.pop(0)
-            self._guard(one.reception, self._place, one)
-        if len(self._unusable) > unusable:
-            self._rebuild(learn=False)
-
-    def _rebuild(self, *, learn: bool) -> None:
-        """All receptions once more in their canonical order.
-
-        What a clock's error is taken to be when a packet is heard depends on others, as does which
-        receiver speaks for its source; and what ended in an exception may have left a half behind.
+    def work(self, steps: int) -> bool:
+        """Go on with what is left, at most so many steps (a step: one reception or fix taken in, about
+        0.2 ms). False when nothing is left.
         """
-        self._receptions.sort()
-        unusable = -1
-        while unusable != len(self._unusable):
-            unusable = len(self._unusable)
-            self._open_books()
-            if learn:
-                self.clocks = StationClocks(self.plan)
-                for reception in self._receptions:
-                    self._learn(reception)
-                self._choose_reference()
-            for reception in self._receptions:
-                self._try(reception, learn=False)
+        while steps > 0 and self.pending:
+            if self.clocks.pending:
+                steps = self.clocks.work(steps)
+                self._to_rebuild = True
+                continue
+            if self._to_rebuild or self._to_learn:
+                self._begin_rebuild()
+            steps = self._free(self._books.work(steps))
+            if self._rebuild is not None and steps > 0:
+                steps = self._go_on(self._rebuild, steps)
+        return self.pending
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        to_rebuild = self._to_rebuild or self._to_learn or self._rebuild is not None
+        return bool(to_rebuild or self._retired) or self._books.pending or self.clocks.pending
+
+    def _free(self, steps: int) -> int:
+        while self._retired and steps > 0:
+            steps -= 1
+            if next(self._retired[-1], _ENDED) is _ENDED:
+                self._retired.pop()
+        return steps
+
+    def settle(self) -> None:
+        """Do all the work that is left."""
+        while self.work(_MANY_STEPS):
+            pass
+
+    def _keep(self, receptions: list[Reception]) -> None:
+        if len(receptions) > _FEW:
+            self._receptions += receptions
+            self._receptions.sort()
+            return
+        for reception in receptions:
+            bisect.insort(self._receptions, reception)
+
+    def _receive(self, reception: Reception) -> bool:
+        """True when times of packets heard before are to be read otherwise now."""
+        if self._rebuild is not None:
+            self._rebuild.receptions.append(reception)
+        return self._try(reception, self._books, learn=True)
+
+    def _look_at_clock(self) -> None:
+        """Take in what is not later than now any more, and take out what is."""
+        books, horizon_s = self._books, self.horizon_s()
+        newest = books if self._rebuild is None else self._rebuild.books
+        if newest.latest_taken_s > horizon_s:
+            self._to_rebuild = True
+        while books.held and books.held[0].heard_at_ms / 1000.0 <= horizon_s:
+            one = books.held.pop(0)
+            self._guard(one.reception, books, books.place, one, horizon_s)
+
+    def _begin_rebuild(self) -> None:
+        learns = self._to_learn
+        if self._rebuild is not None:
+            self._retired.append(self._rebuild.books.wind_up())
+        books = Books(self.plan, StationClocks(self.plan) if learns else self.clocks)
+        self._rebuild = _Rebuild(books, list(self._receptions), learns)
+        self._to_rebuild = self._to_learn = False
+        if not learns:
+            self._hear_crew(books)
+
+    def _go_on(self, rebuild: _Rebuild, steps: int) -> int:
+        """Some steps of a rebuild; what is shown is what it was until it is done."""
+        books, learns = rebuild.books, rebuild.learns
+        while steps > 0 and rebuild.done < len(rebuild.receptions):
+            reception = rebuild.receptions[rebuild.done]
+            rebuild.done += 1
+            steps -= 1
+            if learns:
+                self._learn(reception, books)
+            else:
+                self._try(reception, books, learn=False)
+        if rebuild.done < len(rebuild.receptions):
+            return steps
+        if learns:
+            self.clocks = books.clocks  # all is read by them now
+            self._choose_reference()
+            self._begin_rebuild()
+            return steps
+        steps = books.work(steps)
+        if books.pending:
+            return steps
+        self._rebuild = None
+        if books.receivers.out_of_order:  # what came meanwhile
+            self._to_rebuild = True
+        elif not books.broken:
+            self._retired.append(self._books.wind_up())
+            self._books = books
+            self._look_at_clock()
+        return steps
+
+    def _hear_crew(self, books: Books) -> None:
+        """Tell the tracks, those of a rebuild too."""
+        for one in (books, None if self._rebuild is None else self._rebuild.books):
+            if one is not None:
+                one.track.hear_crew(self._statements())
 
     def events(self) -> tuple[Event, ...]:
         """Launch, burst, landing, as best known now."""
@@ -210,82 +300,42 @@ class Flight:
         """All that a landing prediction needs, as of now; None without a track."""
         return ask(self.track, self.plan, self.terrain, self.forecast, self.counts.total)
 
-    def _guard(self, reception: Reception, work: Callable[..., T], *given: Any) -> T | None:
-        """The result of `work`; None when it ended in an exception, and the reception is left out."""
+    def _guard(
+        self, reception: Reception, books: Books, work: Callable[..., T], *given: Any
+    ) -> T | None:
+        """The result of `work`; None when it ended in an exception, and the reception is left out.
+
+        Books in which half of one was left are made again; until then what else fails in them may be
+        good.
+        """
         try:
             return work(*given)
         except Exception as fault:  # no reception may end the flight, nor the next start
-            self._unusable[reception] = type(fault).__name__
+            if not (books.broken and books is self._books):
+                self._unusable[reception] = type(fault).__name__
+            books.broken = self._to_learn = True
             return None
 
-    def _try(self, reception: Reception, *, learn: bool) -> bool:
+    def _try(self, reception: Reception, books: Books, *, learn: bool) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
         if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
             fault = self._unusable.get(reception, "no time of this century")
-            self.fault_kinds[fault] += 1
-            self.counts = self.counts._replace(
-                total=self.counts.total + 1, unusable=self.counts.unusable + 1
+            books.fault_kinds[fault] += 1
+            books.counts = books.counts._replace(
+                total=books.counts.total + 1, unusable=books.counts.unusable + 1
             )
             return False
-        return bool(self._guard(reception, self._receive, reception, learn))
+        return bool(self._guard(reception, books, self._enter, reception, books, learn))
 
-    def _learn(self, reception: Reception) -> None:
+    def _learn(self, reception: Reception, books: Books) -> None:
         """What it says of clocks alone."""
         if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
             return
-        self._guard(reception, self._learn_from, reception)
+        self._guard(reception, books, self._intake.learn, reception, books.clocks)
 
-    def _learn_from(self, reception: Reception) -> None:
-        self.clocks.learn(reception, self._decoded(reception, reception.heard_at_s))
-
-    def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
-        """With names as the plan spells them."""
-        reading = self.plan.readings.get(reception.source)
-        return self._names.spelled(decoded(reception, heard_at_s, reading))
-
-    def _receive(self, reception: Reception, learn: bool) -> bool:
+    def _enter(self, reception: Reception, books: Books, learn: bool) -> bool:
         self._read_clock(reception.station, reception.heard_at_s)
-        decoding = self._decoded(reception, reception.heard_at_s)
-        unread = decoding.problem is not None and not decoding.reports
-        self.counts = self.counts._replace(
-            total=self.counts.total + 1, undecodable=self.counts.undecodable + unread
-        )
-        moved = learn and self.clocks.learn(reception, decoding)
-        station = self.clocks.station(reception)
-        ahead_s = self.clocks.ahead_s(station, reception.heard_at_s)
-        if ahead_s != 0.0:  # the day that a time without a date belongs to
-            decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
-        decoding = self._by_receiver(decoding, reception)
-        heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
-        self._place(Taken(heard_at_ms, reception, decoding))
-        return moved
-
-    def _by_receiver(self, decoding: Decoding, reception: Reception) -> Decoding:
-        """Where several receivers share a source, each has a name of its own."""
-        if not decoding.device:
-            return decoding
-        fix = any(isinstance(r, PositionReport) and r.valid for r in decoding.reports)
-        reading = self.plan.readings.get(reception.source)
-        suffix = self._receivers.suffix(reception, decoding.device, fix, reading)
-        if not suffix:
-            return decoding
-        reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
-        return replace(decoding, reports=reports)
-
-    def _place(self, taken: Taken) -> None:
-        """Take it in, or hold it back."""
-        heard_s = taken.heard_at_ms / 1000.0
-        station = self.clocks.station(taken.reception)
-        if station != self.plan.station:
-            if self.clocks.is_undated(station):
-                self.undated[station] += 1
-                return
-            if heard_s > self.horizon_s():
-                bisect.insort(self._held, taken, key=Taken.order)
-                return
-            self._latest_taken_s = max(self._latest_taken_s, heard_s)
-        for name, reports in by_name(taken.decoding, self._patterns).items():
-            self._hear(name, taken, reports)
+        return self._intake.enter(reception, books, self.clocks, self.horizon_s, learn)
 
     def horizon_s(self) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""
@@ -306,39 +356,3 @@ class Flight:
         if own in self._clock_s and own:
             return own, self._clock_s[own]
         return max(self._clock_s.items(), key=lambda item: item[1], default=(own, 0.0))
-
-    def _hear(self, name: str, taken: Taken, reports: tuple[Report, ...]) -> None:
-        followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
-        content, hearing = taken.content_and_hearing()
-        text = taken.text() if followed or taken.decoding.transmission is None else ""
-        change = self._arrivals.take(name, content, hearing, reports, text)
-        sender = self.senders.get(name)
-        if sender is None:
-            health = TrackerHealth(self.plan.alarms.silent_after_intervals)
-            sender = self.senders[name] = Sender(name, health, followed)
-        gone, come = sender.apply(change)
-        if sender.pressures_due:
-            self._rescaled.add(name)
-        if name in self.trackers:
-            self._change_track(gone, come)
-        elif self._shows_itself_a_tracker(name, reports):
-            self._infer(name)
-            self._track.add(sender.all_fixes())
-
-    def _infer(self, name: str) -> None:
-        """Behind the planned ones, by name: which shows itself first depends on what is heard first."""
-        inferred = {*self.trackers} - self._planned | {name}
-        for one in inferred - {name}:
-            del self.trackers[one]
-        self.trackers |= {one: TrackerPlan(one, callsign=one) for one in sorted(inferred)}
-
-    def _change_track(self, gone: list[Fix], come: list[Fix]) -> None:
-        for fix in gone:
-            self._track.remove(fix)
-        self._track.add(come)
-
-    def _shows_itself_a_tracker(self, name: str, reports: tuple[Report, ...]) -> bool:
-        """Without a plan: whoever reports from high up for itself, and is no vehicle."""
-        if not self.plan.infer_trackers or name in self.vehicles:
-            return False
-        return any(isinstance(r, PositionReport) and shows_a_tracker(r) for r in reports)

@@ -73,6 +73,7 @@ class Hub:
         self._sections: dict[tuple[int | str, ...], bytes] = {}  # as last written
         self._flights = 0
         self._history = SentHistory()
+        self._found: dict[str, Any] = {}  # of the past, and not sent yet
         self._snapshot: str | None = None
 
     @property
@@ -92,12 +93,19 @@ class Hub:
                 self._changed.clear()
                 if self._clients:  # with nobody looking, the next who joins brings it up to date
                     try:
+                        self.look_back()
+                        await asyncio.sleep(0)  # a late fix changes thousands of points
                         self.publish()
                     except Exception:
                         log.exception("the screen could not be brought up to date")
                 await asyncio.sleep(self._pause_s)
         finally:
             unsubscribe()
+
+    def look_back(self) -> None:
+        """Find what has changed of the past, for the next `publish`."""
+        if not self._found:
+            self._found = self._history.follow(self._feed.history())
 
     def publish(self) -> None:
         """Send what changed since the last time, or a beat when nothing did."""
@@ -131,7 +139,8 @@ class Hub:
         if len(flights) != self._flights or any(flights):
             changed["flights"] = flights
             self._flights = len(flights)
-        history = self._history.follow(self._feed.history())
+        self.look_back()
+        history, self._found = self._found, {}
         self._snapshot = None
         if changed.keys() <= {"now"} and not history:
             return False

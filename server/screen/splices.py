@@ -1,7 +1,8 @@
 """What changed since the last message, at a cost that follows the change and not the flight.
 
 A series is compared with what was sent by comparing slices, which runs at C speed and stops at
-identical points; where the two part is found by halving. Points are rounded once, as they enter.
+identical points; where the two part is found by halving. Points are rounded once, as they enter; those
+of the track, of which a late fix changes thousands, have been rounded as they were made.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Any
 from server.screen.feed import History
 
 # decimals kept of each column: 0.1 m of altitude, 1e-6 deg (0.1 m) of position, 1 ms of time
-TRACK_DECIMALS = (3, 6, 6, 1, 2, 1, None)
+TRACK_DECIMALS = (None,) * 7  # its points are made rounded (flight/track/records.py)
 FIX_DECIMALS = (3, 6, 6, 1, None, None)
 VEHICLE_DECIMALS = (3, 6, 6)
 SENSOR_DECIMALS = (3, 4)
@@ -37,7 +38,7 @@ class Series:
     """One growing series: what the feed gave last, and the rounded rows that browsers have."""
 
     def __init__(self, decimals: tuple[int | None, ...]) -> None:
-        self._decimals = decimals
+        self._decimals = [(i, n) for i, n in enumerate(decimals) if n is not None]
         self._given: list[Any] = []
         self.rows: list[list[Any]] = []
 
@@ -52,10 +53,11 @@ class Series:
         return {"from": kept, "points": added}
 
     def _rounded(self, point: Sequence[Any]) -> list[Any]:
-        return [
-            round(value, places) if places is not None and value is not None else value
-            for value, places in zip(point, self._decimals, strict=True)
-        ]
+        row = list(point)
+        for i, places in self._decimals:
+            if row[i] is not None:
+                row[i] = round(row[i], places)
+        return row
 
 
 class SentHistory:

@@ -6,10 +6,10 @@ import asyncio
 import contextlib
 import hmac
 import logging
-from collections.abc import Callable, Coroutine, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 from server.flight.flight import Flight
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
@@ -19,6 +19,8 @@ from server.flight.state import Mode
 from server.flight.times import moment
 from server.journal.database import JournalError
 from server.session.posts import post_key
+from server.session.side_tasks import SideTask, SideTasks
+from server.session.slices import Slices
 from server.session.watch import NotStored, Refused, Watch
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
@@ -82,6 +84,8 @@ class Station(Watch):
         self._posts: dict[bytes, int] = {}  # their numbers in the journal
         self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
         self._journal_problem: JournalError | None = None
+        self._slices = Slices(flight, self.changed)
+        self.side_tasks = SideTasks(self.notify)
         self._recover()
 
     def _recover(self) -> None:
@@ -90,9 +94,9 @@ class Station(Watch):
         for number, reception in self._journal.receptions():
             receptions.append(reception)
             self._remember(reception, number)
-        self.flight.receive(receptions)
-        for _, command in self._journal.commands():
-            self.flight.apply(command)
+        commands = [command for _, command in self._journal.commands()]
+        self.flight.book([*receptions, *commands])
+        self.flight.settle()
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""
@@ -112,13 +116,8 @@ class Station(Watch):
         return await asyncio.get_running_loop().run_in_executor(self._writer, work)
 
     def admit(self, entries: Iterable[Reception | Command]) -> None:
-        """Take in what the journal has now."""
-        given = list(entries)
-        self.flight.receive([one for one in given if isinstance(one, Reception)])
-        for one in given:
-            if isinstance(one, Command):
-                self.flight.apply(one)
-        self.changed()
+        """Take in what the journal has now; what is much, little by little."""
+        self._slices.take(entries)
 
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us; its number once it is on disk. NotStored."""
@@ -185,18 +184,21 @@ class Station(Watch):
             state,
             sources=tuple(_shown(source.state) for source in self._sources.values()),
             links=tuple(_shown(link) for link in self.links()),
-            problems=problems,
+            problems=(*problems, *self.side_tasks.problems),
         )
 
-    async def run(self, *beside: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    async def run(self, *beside: SideTask) -> None:
         """Run sources, loop, landing, and what works beside them, until cancelled."""
+        aside = [
+            *beside,
+            SideTask("The landing's prediction", self.keep_landing),
+            *(SideTask(f"The source {n}", source.run) for n, source in self._sources.items()),
+        ]
         async with asyncio.TaskGroup() as tasks:
-            for work in beside:
-                tasks.create_task(work())
-            tasks.create_task(self.keep_landing())
+            for task in aside:
+                tasks.create_task(self.side_tasks.keep(task))
             tasks.create_task(self._tick())
-            for source in self._sources.values():
-                tasks.create_task(source.run())
+            tasks.create_task(self._slices.run())
             self.changed()
             await self._loop()
 
@@ -263,7 +265,7 @@ class Station(Watch):
 
     async def _tick(self) -> None:
         while True:
-            self.flight.apply(Tick(self._clock()))
+            self._slices.take([Tick(self._clock())])
             self.notify()
             await asyncio.sleep(TICK_S)
 

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 from server.flight.flight import Flight
-from server.flight.landing.fall_signs import fall_signs
+from server.flight.landing.fall_signs import FallSigns, fall_signs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission_state import Problem, ProblemKind, State
@@ -21,6 +21,9 @@ from server.flight.view.snapshot import snapshot
 log = logging.getLogger("leeward.watch")
 
 LANDING_PAUSE_S = 1.0  # between two predictions
+
+
+_WorkedOut = tuple[Landing, FallSigns]
 
 
 class Refused(Exception):
@@ -42,6 +45,7 @@ class Watch:
         self.own_problems: tuple[Problem, ...] = ()  # of plan, maps or journal
         self._book = HistoryBook(flight)
         self._landing: tuple[LandingQuestion, Landing] | None = None
+        self._signs: FallSigns | None = None  # what that question says of the fall
         self._landing_problem: Problem | None = None
         self._failures_logged: set[str] = set()
         self._subscribers: list[Callable[[], None]] = []
@@ -52,12 +56,12 @@ class Watch:
         """Look at another flight from now on (a replay that jumps)."""
         self.flight = flight
         self._book = HistoryBook(flight)
-        self._landing = self._landing_problem = None
+        self._landing = self._signs = self._landing_problem = None
         self.changed()
 
     def state(self) -> State:
         """The state with the last landing that was worked out."""
-        state = snapshot(self.flight, self._landing)
+        state = snapshot(self.flight, self._landing, self._signs)
         problems = [*state.problems, *self.own_problems]
         if self._landing_problem is not None:
             problems.append(self._landing_problem)
@@ -94,34 +98,37 @@ class Watch:
             await self._wanted.wait()
             self._wanted.clear()
             flight = self.flight
-            landing: Landing | None = None
+            worked_out: _WorkedOut | None = None
             try:
                 question = flight.landing_question()
                 if question is not None:
-                    landing = await loop.run_in_executor(self._thinker, _work_out, question)
+                    worked_out = await loop.run_in_executor(self._thinker, _work_out, question)
             except Exception as error:  # no prediction is worth the receptions
                 self._landing_failed(flight, error)
             else:
-                self._landing_found(flight, question, landing)
+                self._landing_found(flight, question, worked_out)
             await asyncio.sleep(LANDING_PAUSE_S)
 
     def settle_landing(self) -> None:
         """Work the landing out here and now (no event loop)."""
-        landing: Landing | None = None
+        worked_out: _WorkedOut | None = None
         try:
             question = self.flight.landing_question()
             if question is not None:
-                landing = predict(question)
+                worked_out = _work_out(question)
         except Exception as error:  # the rest of the state is worth having
             self._landing_failed(self.flight, error)
         else:
-            self._landing_found(self.flight, question, landing)
+            self._landing_found(self.flight, question, worked_out)
 
     def _landing_found(
-        self, flight: Flight, question: LandingQuestion | None, landing: Landing | None
+        self, flight: Flight, question: LandingQuestion | None, worked_out: _WorkedOut | None
     ) -> None:
         if flight is self.flight:  # not another one meanwhile, in a replay
-            self._landing = None if question is None or landing is None else (question, landing)
+            self._landing = self._signs = None
+            if question is not None and worked_out is not None:
+                self._landing = (question, worked_out[0])
+                self._signs = worked_out[1]
             self._landing_problem = None
             self.notify()
 
@@ -139,9 +146,7 @@ class Watch:
         self._thinker.shutdown(wait=False, cancel_futures=True)
 
 
-def _work_out(question: LandingQuestion) -> Landing | None:
+def _work_out(question: LandingQuestion) -> _WorkedOut | None:
     """The answer, and beside it what every snapshot will ask of a long fall: up to 0.1 s off the loop."""
     landing = predict(question)
-    if landing is not None:
-        fall_signs(question)
-    return landing
+    return None if landing is None else (landing, fall_signs(question))

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import json
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass, replace
+from typing import Any
 
 from websockets.exceptions import WebSocketException
 
@@ -67,12 +69,13 @@ class Peers:
         for link in self._links.values():
             link.stir()
 
-    async def run(self) -> None:
-        """Call every peer that has an address, for ever; cancel it to end it."""
-        async with asyncio.TaskGroup() as tasks:
-            for peer in self._peers:
-                if peer.address is not None:
-                    tasks.create_task(self._keep_calling(peer))
+    def calls(self) -> list[tuple[str, Callable[[], Coroutine[Any, Any, None]]]]:
+        """Every peer that has an address, and what calls it for ever; to be run, and cancelled."""
+        return [
+            (peer.name, functools.partial(self._keep_calling, peer))
+            for peer in self._peers
+            if peer.address is not None
+        ]
 
     async def accept(self, line: Line) -> None:
         """Talk with a station that has called, until the link ends."""

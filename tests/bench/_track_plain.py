@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from server.flight.flight import Flight
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis, update
 from server.flight.track.kalman import predict as predict_axis
+from server.flight.track.track import Track
 
 Error = tuple[float, float]  # horizontal, vertical (NaN: not known), metres
 
@@ -21,8 +21,8 @@ class Plain:
         self._axes: tuple[Axis, Axis, Axis] | None = None
         self._time_s = 0.0
 
-    def take(self, flight: Flight, fix: Fix) -> None:
-        x_m, y_m = flight.track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
+    def take(self, track: Track, fix: Fix) -> None:
+        x_m, y_m = track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
         place = (float(x_m), float(y_m), fix.altitude_m)
         if self._axes is None:
             starts = [Axis(p if p is not None else 500.0, 0.0, 400.0, 0.0, 400.0) for p in place]
@@ -43,9 +43,9 @@ class Plain:
         x, y, z = (predict_axis(a, dt_s, self.PSD).position for a in self._axes)
         return x, y, z
 
-    def error(self, flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
+    def error(self, track: Track, at_s: float, here: tuple[float, float, float]) -> Error:
         x, y, z = self.at(at_s)
-        latitude_deg, longitude_deg = flight.track.frame.to_latlon(x, y)
+        latitude_deg, longitude_deg = track.frame.to_latlon(x, y)
         return away_m((float(latitude_deg), float(longitude_deg)), here), abs(z - here[2])
 
 

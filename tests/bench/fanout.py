@@ -27,6 +27,7 @@ from server.journal.database import Journal
 from server.screen.app import create_app
 from server.screen.hub import Hub
 from server.screen.messages import Resume
+from server.session.side_tasks import SideTask
 from server.session.station import Station
 from tests.flights import LAUNCH, T0, packet
 from tests.screen.serving import HOST, serving, until
@@ -101,7 +102,7 @@ async def _station(pipe: Connection) -> None:
             await asyncio.sleep(1.0 / UPDATES_PER_S)
 
     async with serving(app) as port:
-        running = asyncio.ensure_future(station.run(fly))
+        running = asyncio.ensure_future(station.run(SideTask("The flight", fly)))
         pipe.send(port)
         began_s, used_s = time.monotonic(), _cpu_s()
         await until(lambda: pipe.poll(), patience_s=3_600.0)

@@ -23,7 +23,7 @@ from tests.faults.test_sources import memory_kb
 from tests.flights import T0, information, position_at
 from tests.session.running import Running, Tnc, leeward
 from tests.session.test_live import PLAN, TNC, shift_to_now
-from tests.sync.made import KEY, contents, ledger, running
+from tests.sync.made import KEY, calling_all, contents, ledger, running
 from tests.sync.poor_link import PoorLink
 from tests.sync.test_peers import Car, Peer, address
 
@@ -189,7 +189,7 @@ async def _catch_up(heard: list[Reception]) -> dict[str, float]:
         late = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
         urgent = sum(r.wire not in ("gpsd", "nmea") for r in heard)
         began_s = time.monotonic()
-        async with running(late.peers.run()):
+        async with running(calling_all(late.peers)):
             await late.host.until(lambda: _urgent(late) >= urgent)
             first_s = time.monotonic() - began_s
             await late.host.until(lambda: len(late.host.admitted) == len(heard))

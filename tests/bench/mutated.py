@@ -6,8 +6,10 @@ processor: the machine may be busy.
 
 from __future__ import annotations
 
+import gc
 from typing import Any
 
+from server.session.slices import without_full_collections
 from tests.mutated import SLOW_S, Found, fly
 
 _PACKETS_A_FLIGHT = 2_000
@@ -17,12 +19,16 @@ _FIRST_SEED = 1_313
 def run(packets: int = 2_000_000, first: int = _FIRST_SEED) -> dict[str, Any]:
     """Exceptions, numbers in the state that are not finite, and packets above 20 ms.
 
-    `slow` counts what taking a packet in took; `slow_tracks` what running the track over it took
-    afterwards, which the station does once a second at most.
+    A packet is booked, and the work that it leaves is done in slices; the longest of these is what it
+    holds the loop for. `wholes_...` counts all that a packet made to do, its slices together.
     """
     found = Found()
+    collected = gc.get_threshold()
+    without_full_collections()  # as a live station does
     for seed in range(first, first + -(-packets // _PACKETS_A_FLIGHT)):
         fly(seed, _PACKETS_A_FLIGHT, found)
+        gc.collect()  # the flight that is over
+    gc.set_threshold(*collected)
     return {
         "packets": found.packets,
         "exceptions": found.exceptions.total(),
@@ -32,8 +38,8 @@ def run(packets: int = 2_000_000, first: int = _FIRST_SEED) -> dict[str, Any]:
         f"above_{SLOW_S * 1000:.0f}_ms": found.slow,
         "slowest_ms": 1000.0 * found.slowest_s,
         "slowest_packet": found.slowest_packet,
-        f"tracks_above_{SLOW_S * 1000:.0f}_ms": found.slow_tracks,
-        "slowest_track_ms": 1000.0 * found.slowest_track_s,
+        f"wholes_above_{SLOW_S * 1000:.0f}_ms": found.slow_wholes,
+        "slowest_whole_ms": 1000.0 * found.slowest_whole_s,
         "slowest_snapshot_ms": 1000.0 * found.slowest_snapshot_s,
         "first_of_each": [
             *found.exceptions.most_common(10),

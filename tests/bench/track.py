@@ -114,7 +114,7 @@ def follow(made: Made) -> Followed:
                 newest = max(last.values(), key=lambda f: f.time_s)
                 heard_last.append(_error(newest, here))
                 fused.append(_fused_error(flight, asked_s, here))
-                plain_errors.append(plain.error(flight, asked_s, here))
+                plain_errors.append(plain.error(flight.track, asked_s, here))
             asked_s += ASKED_EVERY_S
 
     for reception in made.receptions:
@@ -128,7 +128,7 @@ def follow(made: Made) -> Followed:
         if len(records) > before:
             fix = max((r.fix for r in records[-3:]), key=lambda f: f.time_s)
             last[fix.tracker] = fix
-            plain.take(flight, fix)
+            plain.take(flight.track, fix)
             nees = _nees(flight, truth)
             if nees is not None:
                 result.inside.append(NEES_BOUNDS[0] <= nees <= NEES_BOUNDS[1])
@@ -250,12 +250,12 @@ def real() -> dict[str, float]:
     """Every fifth fix of the real flights held out and predicted from those before it; metres."""
     fused: list[float] = []
     plain_errors: list[float] = []
-    for held, flight, plain in _held_out():
-        state = flight.track.checkpoint().state
+    for held, track, plain in _held_out():
+        state = track.checkpoint().state
         if state is None or state.accepted < 10:
             continue
-        x_m, y_m = flight.track.frame.to_xy(held.latitude_deg, held.longitude_deg)
-        x, y, _ = predict(state, held.time_s, flight.track.constants).mixed()
+        x_m, y_m = track.frame.to_xy(held.latitude_deg, held.longitude_deg)
+        x, y, _ = predict(state, held.time_s, track.constants).mixed()
         fused.append(math.hypot(x.position - x_m, y.position - y_m))
         px, py, _ = plain.at(held.time_s)
         plain_errors.append(math.hypot(px - x_m, py - y_m))
@@ -269,16 +269,16 @@ def real() -> dict[str, float]:
     }
 
 
-def _held_out() -> Iterator[tuple[Fix, Flight, Plain]]:
+def _held_out() -> Iterator[tuple[Fix, Track, Plain]]:
     for log in real_logs():
         recording = read_recording(log)
         whole = Flight(inferred_plan(recording))
         whole.receive(list(recording.receptions))
-        flight, plain = Flight(inferred_plan(recording)), Plain()
-        flight.track = Track(whole.track.constants, None)
+        track, plain = Track(whole.track.constants, None), Plain()
         for i, record in enumerate(whole.track.records()):
             if i % 5 == 4 and record.verdict.accepted and plain._axes is not None:
-                yield record.fix, flight, plain
+                yield record.fix, track, plain
             else:
-                flight.track.add([record.fix])
-                plain.take(flight, record.fix)
+                track.add([record.fix])
+                track.settle()
+                plain.take(track, record.fix)

@@ -71,16 +71,15 @@ def test_a_stranger_rescales_nothing(kind: str) -> None:
 def test_a_definition_costs_the_same_whatever_has_been_heard(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """A hundred of them, each undoing the last: the fixes are worked out again once, when asked for."""
+    """A hundred of them, each undoing the last: the fixes are worked out again once, with the work."""
     flight = Flight(PLAN)
     flight.receive(GIVEN)
-    flight.track.records()
     worked_out = []
     real = senders.pressure_pa
     monkeypatch.setattr(senders, "pressure_pa", lambda *a: worked_out.append(a) or real(*a))
-    flight.receive([
+    flight.book([
         said(901.0 + i, f":N0CALL-11:UNIT.{'kPa' if i % 2 else 'hPa'}") for i in range(100)
     ])  # fmt: skip
     assert worked_out == []
-    flight.track.records()
+    flight.settle()
     assert 0 < len(worked_out) <= 2 * 30

@@ -203,9 +203,9 @@ async def test_a_prediction_that_fails_ends_nothing(
                 one.deliver(reception)
                 failures = len(asked)
                 await until(one, lambda: len(asked) > failures)  # noqa: B023 - used at once
+            await until(one, lambda: total(one) == len(heard))
             await until(one, lambda: len(seen(one.state())["problems"]) == 1)
             assert not task.done()
-            assert total(one) == len(heard)
             assert disk.payloads() == [reception.payload for reception in heard]
             told = seen(one.state())
             assert told["landing"]["as_of"] == before["as_of"] < told["track"]["time"]

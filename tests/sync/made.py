@@ -110,6 +110,13 @@ async def running(work) -> AsyncIterator[asyncio.Task]:
         await asyncio.gather(task, return_exceptions=True)
 
 
+async def calling_all(peers) -> None:
+    """Call every peer that has an address, as the station does."""
+    async with asyncio.TaskGroup() as tasks:
+        for _, call in peers.calls():
+            tasks.create_task(call())
+
+
 def carry(giver: Ledger, taker: Ledger, limit_bytes: int = 24_000) -> int:
     """Give all that the other has not yet; how many entries were new to it."""
     new = 0

@@ -22,7 +22,17 @@ from server.sync.line import Line
 from server.sync.peers import Peer, Peers
 from server.sync.talk import Caller, Party
 from tests.screen.serving import serving
-from tests.sync.made import KEY, Host, contents, heard_by, ledger, running, state_of, told
+from tests.sync.made import (
+    KEY,
+    Host,
+    calling_all,
+    contents,
+    heard_by,
+    ledger,
+    running,
+    state_of,
+    told,
+)
 from tests.sync.poor_link import PoorLink
 
 FLIGHT = "two cars"
@@ -63,7 +73,7 @@ async def test_two_halves_end_in_the_same_state() -> None:
     base = Car(told("car-1", slice(0, None, 2)), Peer("car-2", KEY))
     async with base.listening() as port:
         car = Car(told("car-2", slice(1, None, 2)), Peer("car-1", KEY, address(port)))
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
             assert state_of(base.ledger) == state_of(car.ledger)
             assert car.peers.states["car-1"].state == "open"
@@ -82,7 +92,7 @@ async def test_a_chain_of_three_carries_everything_to_its_end() -> None:
             Car(told(name, part), Peer("base", KEY, address(port)))
             for name, part in (("car-1", slice(0, 100)), ("car-2", slice(100, 200)))
         ]
-        async with running(ends[0].peers.run()), running(ends[1].peers.run()):
+        async with running(calling_all(ends[0].peers)), running(calling_all(ends[1].peers)):
             await ends[0].host.until(lambda: same(middle, *ends))
             await ends[1].host.until(lambda: same(middle, *ends))
     assert state_of(ends[0].ledger) == state_of(ends[1].ledger)
@@ -92,7 +102,7 @@ async def test_a_link_that_breaks_again_and_again_goes_on_where_it_was() -> None
     base = Car(told("car-1"), Peer("car-2", KEY))
     async with base.listening() as port, PoorLink(port, cut_after_bytes=5_000) as link:
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
     assert link.connections > 1
     assert len(car.host.admitted) == len(contents(base.ledger)), "no entry was taken in twice"
@@ -119,7 +129,7 @@ async def test_late_for_a_three_hour_flight() -> None:
     base = Car(held, Peer("car-2", KEY))
     async with base.listening() as port, PoorLink(port) as link:
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(link.port)))
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
     hours = (recorded[-1].heard_at_s - recorded[0].heard_at_s) / 3_600.0
     assert hours > 2.5
@@ -131,7 +141,7 @@ async def test_two_that_call_each_other_keep_one_link() -> None:
     async with one.listening() as port_one, other.listening() as port_other:
         one.know(Peer("car-2", KEY, address(port_other)))
         other.know(Peer("car-1", KEY, address(port_one)))
-        async with running(one.peers.run()), running(other.peers.run()):
+        async with running(calling_all(one.peers)), running(calling_all(other.peers)):
             await other.host.until(lambda: same(one, other))
             other.ledger.append([replace(heard_by("car-2")[0], payload=b"news")])
             await one.host.until(lambda: same(one, other))
@@ -150,7 +160,7 @@ async def test_who_may_not_is_told_why(peer: Peer, flight: str, words: str) -> N
     base = Car(told("car-1"), Peer("car-2", KEY))
     async with base.listening() as port:
         car = Car(ledger("car-2"), replace(peer, address=address(port)), flight=flight)
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: words in (car.peers.states["car-1"].reason or ""))
             assert car.peers.states["car-1"].state == "failed"
     assert contents(car.ledger) == []
@@ -172,7 +182,7 @@ async def test_strangers_and_the_mute_do_not_disturb_the_team() -> None:
         await quitter.recv()
         await quitter.close()
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
 
 
@@ -181,7 +191,7 @@ async def test_nobody_at_the_address_is_told_and_tried_again() -> None:
     silent = await asyncio.start_server(lambda r, w: w.close(), "127.0.0.1", 0)
     port = silent.sockets[0].getsockname()[1]
     car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
-    async with running(car.peers.run()):
+    async with running(calling_all(car.peers)):
         await car.host.until(lambda: car.peers.states["car-1"].state == "failed")
         assert "does not answer" in (car.peers.states["car-1"].reason or "")
         silent.close()
@@ -205,7 +215,7 @@ async def test_strangers_take_nobodys_place(
             if i % 10 == 0:
                 await stranger.send(json.dumps({"problem": f"\x1b[2J{i}"}))
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
-        async with running(car.peers.run()):
+        async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
     assert len(base.peers._unproven) <= 4
     refused = [r.getMessage() for r in caplog.records if "refused" in r.getMessage()]
@@ -225,7 +235,7 @@ async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link() 
             return work()
 
         car.host.in_journal = in_journal  # type: ignore[method-assign]
-        async with running(car.peers.run()) as calling:
+        async with running(calling_all(car.peers)) as calling:
             await car.host.until(lambda: "full" in (car.peers.states["car-1"].reason or ""))
             assert not calling.done()
             there_is_room.set()
@@ -235,7 +245,7 @@ async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link() 
 @pytest.mark.parametrize("host", ["192.168.8..21", "a" * 70 + ".example", "[::1", "nobody.invalid"])
 async def test_an_address_that_cannot_be_is_told_and_ends_nothing(host: str) -> None:
     car = Car(ledger("car-2"), Peer("car-1", KEY, f"ws://{host}:8420/peer"))
-    async with running(car.peers.run()) as calling:
+    async with running(calling_all(car.peers)) as calling:
         await car.host.until(lambda: car.peers.states["car-1"].state == "failed")
         assert host in (car.peers.states["car-1"].reason or "")
         assert not calling.done()
@@ -249,6 +259,6 @@ async def test_names_without_end_end_the_link(monkeypatch: pytest.MonkeyPatch) -
             car.ledger.introduce(f"{car.ledger.name:>32}{i}"[-32:].encode(), f"made-{i}")
     async with cars[0].listening() as port:
         cars[1].know(Peer("car-1", KEY, address(port)))
-        async with running(cars[1].peers.run()):
+        async with running(calling_all(cars[1].peers)):
             await cars[1].host.until(lambda: cars[1].peers.states["car-1"].state == "failed")
     assert all(len(car.ledger.names) <= 50 for car in cars)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -71,9 +70,8 @@ class Effect(NamedTuple):
     along: float  # cosine between that way and the planned drift: -1 short of it, 1 beyond
 
 
-@lru_cache(maxsize=8)
 def fall_signs(question: LandingQuestion) -> FallSigns:
-    """Kept for a question: it is asked again with each snapshot, and a long fall takes 20 ms."""
+    """Up to 0.1 s for a long fall: to be kept with the question (watch.py)."""
     if question.burst_s is None or question.phase not in ("descent", "landed"):
         return FallSigns()
     until = np.ones(len(question.time_s), dtype=bool)

@@ -13,10 +13,10 @@ from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
 from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
-from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE
 from server.flight.track.modes import Motion
 from server.flight.track.phase_memory import PhaseMemory
-from server.flight.track.track import Record, Track
+from server.flight.track.records import Record
+from server.flight.track.track import Track
 
 Array = npt.NDArray[np.float64]
 
@@ -103,25 +103,27 @@ def ask(
     latest = track.latest()
     if latest is None or latest.after.state is None:
         return None
-    records = track.records()
-    phase = records[-1].after.phase
-    state = latest.after.state
-    whole = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
-    used = [
-        r
-        for r, v in zip(records, track.verdicts(), strict=True)
-        if v in whole
-        and r.fix.time_s >= phase.flight_from_s  # not of an earlier flight, nor a drive
-    ]
-    flown = [r for r in used if r.fix.altitude_m is not None]
-    offsets = {name: memory.offset_m for name, memory in state.trackers.items()}
-    names = sorted({r.fix.tracker for r in flown})
-    index = {name: i for i, name in enumerate(names)}
+    shown, state, phase = track.shown, latest.after.state, track.checkpoint().phase
+    time_s = shown.column("time_s")
+    # not of an earlier flight, nor a drive
+    used = shown.flags("whole") & (time_s >= phase.flight_from_s)
+    altitude_m = shown.column("altitude_m")
+    flown = used & ~np.isnan(altitude_m)
+    tracker = shown.tracker()
+    offset_m = np.array([
+        memory.offset_m if (memory := state.trackers.get(name)) is not None else 0.0
+        for name in shown.names
+    ])  # fmt: skip
+    z_m = altitude_m - offset_m[tracker]
     burst_s = next((e.time_s for e in reversed(phase.flight_events) if e.kind == "burst"), None)
     landing = next((e for e in reversed(phase.flight_events) if e.kind == "landing"), None)
     landed, carried_m = np.empty((0, 3)), None
     if landing is not None:
-        landed, carried_m = _landed(used, landing, offsets, track.frame)
+        resting = used & (time_s >= landing.time_s)
+        places = [shown.column("latitude_deg"), shown.column("longitude_deg"), z_m]
+        landed, carried_m = _landed(
+            time_s[resting], np.column_stack(places)[resting], landing, track.frame
+        )
     return LandingQuestion(
         number=number,
         phase=phase.phase,
@@ -135,15 +137,23 @@ def ask(
         at_s=latest.fix.time_s,
         motion=state.mixed(),
         burst_s=burst_s,
-        time_s=np.array([r.fix.time_s for r in flown]),
-        x_m=np.array([r.x_m for r in flown]),
-        y_m=np.array([r.y_m for r in flown]),
-        z_m=np.array([(r.fix.altitude_m or 0.0) - offsets.get(r.fix.tracker, 0.0) for r in flown]),
-        tracker=np.array([index[r.fix.tracker] for r in flown], dtype=np.int64),
+        time_s=time_s[flown],
+        x_m=shown.column("x_m")[flown],
+        y_m=shown.column("y_m")[flown],
+        z_m=z_m[flown],
+        tracker=_by_name(shown.names, tracker[flown]),
         landed_s=None if landing is None else landing.time_s,
         landed=landed,
         hang=_hang(phase),
     )
+
+
+def _by_name(names: list[str], tracker: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Indices of `names`, made those of the names that occur, in their order."""
+    rank = np.zeros(len(names), dtype=np.int64)
+    occurring = sorted(np.unique(tracker).tolist(), key=names.__getitem__)
+    rank[occurring] = np.arange(len(occurring))
+    return rank[tracker]
 
 
 _HANG_S = 600.0  # its vertical speed is taken over so long
@@ -202,18 +212,15 @@ def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
 
 
 def _landed(
-    used: list[Record], landing: Event, offsets: dict[str, float], frame: LocalFrame
+    time_s: Array, landed: Array, landing: Event, frame: LocalFrame
 ) -> tuple[Array, float | None]:
-    """Fixes where it first came to rest, and how far off the last one is, if it was carried away."""
-    resting = [r.fix for r in used if r.fix.time_s >= landing.time_s]
-    rows = [
-        (f.latitude_deg, f.longitude_deg, (f.altitude_m or np.nan) - offsets.get(f.tracker, 0.0))
-        for f in resting
-    ]
-    landed = np.array(rows).reshape(-1, 3)
+    """Fixes where it first came to rest, and how far off the last one is, if it was carried away.
+
+    `time_s` of shape (n,) and `landed` of shape (n, 3): latitude, longitude, altitude (NaN: none).
+    """
     landed[np.isnan(landed[:, 2]), 2] = landing.altitude_m
     x, y = frame.to_xy(landed[:, 0], landed[:, 1])
-    place = _first_rest(np.array([f.time_s for f in resting]), np.column_stack([x, y]))
+    place = _first_rest(time_s, np.column_stack([x, y]))
     if place is None:
         return landed, None
     away_m = np.hypot(x - place[0], y - place[1])

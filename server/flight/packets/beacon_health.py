@@ -9,7 +9,6 @@ import bisect
 import math
 from collections import Counter
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import NamedTuple
 
 from server.flight.state import TrackerState
@@ -18,6 +17,7 @@ _LATE_AFTER_INTERVALS = 2.0
 _GRACE_S = 5.0  # for the air, the digipeaters and the modem
 _SHORTEST_INTERVAL_S = 1.0
 _GAPS_KEPT = 32
+_AT_ONCE = 16  # packets behind a late one that are counted again at once: below 1 ms
 _ONE_BEACON = 0.2  # of the upper quartile: a shorter gap lies between two packets of one beacon
 _FOLDED_MISSES = 2  # a gap of one to three intervals tells the interval
 # Packets are lost in runs: what hides a tracker lasts. That a run begins has its own chance with each
@@ -74,6 +74,9 @@ class TrackerHealth:
     # first heard, sent, whether it is a beacon (has a position: others come between)
     _packets: list[tuple[float, float, bool]] = field(default_factory=list)
     _prefixes: list[_Prefix] = field(default_factory=list)
+    _told: _Prefix | None = (
+        None  # of before a late packet, until `work` is done with what follows it
+    )
     copies: int = 0
     direct: int = 0
     heard_by: Counter[str] = field(default_factory=Counter)
@@ -84,8 +87,8 @@ class TrackerHealth:
         """`sent_s` is the packet's own time, where it has one."""
         packet = (first_heard_s, first_heard_s if sent_s is None else sent_s, beacon)
         i = bisect.bisect_right(self._packets, packet)
+        self._forget(i)
         self._packets.insert(i, packet)
-        del self._prefixes[i:]
 
     def remove(
         self, first_heard_s: float, sent_s: float | None = None, *, beacon: bool = True
@@ -93,8 +96,28 @@ class TrackerHealth:
         packet = (first_heard_s, first_heard_s if sent_s is None else sent_s, beacon)
         i = bisect.bisect_left(self._packets, packet)
         if i < len(self._packets) and self._packets[i] == packet:
+            self._forget(i)
             del self._packets[i]
-            del self._prefixes[i:]
+
+    def _forget(self, i: int) -> None:
+        """What is known after the first i packets is to be found out again, by `work` if it is much."""
+        if self._told is None and len(self._prefixes) - i > _AT_ONCE:
+            self._told = self._prefixes[-1]
+        del self._prefixes[i:]
+
+    def work(self, steps: int) -> int:
+        """Go on with what a late packet has changed, a packet a step; returns the steps left."""
+        while steps > 0 and len(self._prefixes) < len(self._packets):
+            self._prefixes.append(self._next(len(self._prefixes)))
+            steps -= 1
+        if len(self._prefixes) == len(self._packets):
+            self._told = None
+        return steps
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        return self._told is not None or len(self._prefixes) < len(self._packets)
 
     @property
     def heard(self) -> int:
@@ -156,6 +179,8 @@ class TrackerHealth:
         return intervals * interval_s + _GRACE_S
 
     def _latest(self) -> _Prefix:
+        if self._told is not None:
+            return self._told
         for i in range(len(self._prefixes), len(self._packets)):
             self._prefixes.append(self._next(i))
         return self._prefixes[-1] if self._prefixes else _Prefix()
@@ -248,12 +273,11 @@ def _posteriors(gaps: int, runs: int, missed: int) -> tuple[float, float]:
     return begins, (missed - runs + _GOES_ON[0] * _GOES_ON[1]) / (missed + _GOES_ON[1])
 
 
-@lru_cache(maxsize=1024)
 def _long_run(begins: float, goes_on: float) -> float:
     """Intervals after which a silence is worth an alarm: straight in the chance's log between two.
 
-    Beta-geometric: a run of j misses goes on with the chance (w q + j - 1) / (w + j - 1) (Johnson,
-    Kemp and Kotz 2005, Univariate Discrete Distributions, ch. 6, from memory).
+    Runs are geometric, with a chance of going on that itself is drawn from a beta distribution of mean q and
+    weight w: integrated over it, a run of j misses goes on with the chance (w q + j - 1) / (w + j - 1).
     """
     lasts = [1.0, begins]  # chance of so many misses or more
     for j in range(_MOST_INTERVALS + _FALSE_WITHIN):

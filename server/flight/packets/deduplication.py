@@ -89,20 +89,20 @@ class Arrivals:
 
     def __init__(self) -> None:
         # most are heard once: a packet alone is a third of the group that a second hearing makes of it
-        self._groups: dict[tuple[str, bytes], Packet | _Group] = {}
+        self.groups: dict[tuple[str, bytes], Packet | _Group] = {}
 
     def take(
         self, sender: str, content: bytes, hearing: Hearing, reports: tuple[Report, ...], text: str
     ) -> Change:
         """Add one hearing and say which packets it replaces (none, when all is new)."""
-        group = self._groups.get((sender, content))
+        group = self.groups.get((sender, content))
         if group is None:
             packet = Packet(sender, [hearing], reports, text)
-            self._groups[sender, content] = packet
+            self.groups[sender, content] = packet
             return Change((), (packet,))
         if isinstance(group, Packet):
             group = _Group([(group.hearings[0], group.reports, group.text)], [group])
-            self._groups[sender, content] = group
+            self.groups[sender, content] = group
         bisect.insort(group.hearings, (hearing, reports, text), key=lambda entry: entry[0])
         before = group.packets
         group.packets = list(_packets(sender, group))

@@ -6,7 +6,7 @@ import bisect
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from decoders.bounds import FASTEST_MS, MOST_SIGMA_M, MOST_STEP_M, within
 from decoders.reports import PositionReport, SensorReport
@@ -20,7 +20,7 @@ from server.flight.packets.sensors import (
     pressure_pa,
 )
 from server.flight.state import Rejection, RejectionKind
-from server.flight.track.fixes import Fix
+from server.flight.track.fixes import Fix, Key
 
 _SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
 _SIGMA_V_M = 7.5
@@ -48,16 +48,20 @@ class Sender:
 
     name: str
     health: TrackerHealth
-    followed: bool = True  # else a bystander: only its last place is asked for, and worked out then
+    followed: bool = True  # else a bystander: only its last place is asked for
     slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, Rejection] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
     doubted: Counter[TimeDoubt] = field(default_factory=Counter)  # positions, by their own times
     sensors: Sensors = field(default_factory=Sensors)
-    pressures_due: bool = False  # pressures in units may be something else now: see `rescale`
+    # of a followed one, in canonical order: all fixes, their times and places, and filled slots
+    _ordered: list[Fix] = field(default_factory=list)
+    _places: list[tuple[float, float, float]] = field(default_factory=list)
+    _filled: list[SlotKey] = field(default_factory=list)
+    _unscaled: list[SlotKey] = field(default_factory=list)  # pressures may be something else now
     _last: Fix | None = None
-    _last_known: bool = False
+    _last_key: SlotKey | None = None
 
     def apply(self, change: Change) -> tuple[list[Fix], list[Fix]]:
         """Take a change of packets in; fixes that go and fixes that come."""
@@ -75,47 +79,91 @@ class Sender:
                 self.slots.setdefault(key, []).append(entry)
                 touched[key] = None
         if defined and (told or may_tell_pressure(self.sensors.definitions())):
-            self.pressures_due = True
+            self._unscaled = [key for key, fixes in self.fixes.items() if fixes]
         return self._changed(touched)
 
-    def rescale(self) -> tuple[list[Fix], list[Fix]]:
-        """After new definitions: the fixes whose pressure is another one now, as `apply`."""
-        self.pressures_due = False
+    def work(self, steps: int) -> tuple[list[Fix], list[Fix], int]:
+        """Go on with what a late packet or a new definition has left, at most so many steps.
+
+        Fixes that go and fixes that come, as `apply`, and how many steps are left.
+        """
+        steps = self.sensors.work(self.health.work(steps))
         definitions = self.sensors.definitions()
-        touched = dict.fromkeys(
-            key
-            for key, fixes in self.fixes.items()
-            if fixes and fixes[0].pressure_pa != _pressure_pa(self.slots[key], definitions)
-        )
-        return self._changed(touched)
+        touched: dict[SlotKey, None] = {}
+        while self._unscaled and steps > 0:
+            key = self._unscaled.pop()
+            steps -= 1
+            fixes = self.fixes[key]
+            if fixes and fixes[0].pressure_pa != _pressure_pa(self.slots[key], definitions):
+                touched[key] = None
+        return *self._changed(touched), steps
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        return bool(self._unscaled) or self.health.pending or self.sensors.pending
 
     def _changed(self, touched: Mapping[SlotKey, None]) -> tuple[list[Fix], list[Fix]]:
-        self._last_known = False
         gone: list[Fix] = []
         come: list[Fix] = []
         for key in touched:
             after = self._fixes_at(key)
             if not self.followed:
+                self._note_last(key, after)
                 continue
             before = self.fixes.get(key, ())
             self.fixes[key] = after
             gone += [fix for fix in before if fix not in after]
             come += [fix for fix in after if fix not in before]
+            if after and not before:
+                bisect.insort(self._filled, key)
+            elif before and not after:
+                del self._filled[bisect.bisect_left(self._filled, key)]
+        self._reorder(gone, come)
         return gone, come
 
+    def _note_last(self, key: SlotKey, after: tuple[Fix, ...]) -> None:
+        if self._last_key is None or key > self._last_key:
+            if after:
+                self._last_key, self._last = key, after[-1]
+        elif (
+            key == self._last_key
+        ):  # it may have none any more, and which was before it is not kept
+            keys = sorted(self.slots, reverse=True)
+            found = ((k, fixes[-1]) for k in keys if (fixes := self._fixes_at(k)))
+            self._last_key, self._last = next(found, (None, None))
+
+    def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
+        for fix in gone:
+            i = bisect.bisect_left(self._ordered, fix.key, key=_fix_key)
+            del self._ordered[i], self._places[i]
+        for fix in come:
+            i = bisect.bisect_right(self._ordered, fix.key, key=_fix_key)
+            self._ordered.insert(i, fix)
+            self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
+
     def all_fixes(self) -> list[Fix]:
-        """In canonical order."""
-        return sorted((f for fixes in self.fixes.values() for f in fixes), key=lambda f: f.key)
+        """Of a followed one, in canonical order."""
+        return list(self._ordered)
+
+    def places(self) -> list[tuple[float, float, float]]:
+        """Of a followed one, in canonical order: time (UTC seconds), latitude, longitude (degrees)."""
+        return list(self._places)
 
     def latest_fix(self) -> Fix | None:
         if not self.followed:
-            if not self._last_known:
-                keys = sorted(self.slots, reverse=True)
-                found = (fixes[-1] for k in keys if (fixes := self._fixes_at(k)))
-                self._last, self._last_known = next(found, None), True
             return self._last
-        key = max((k for k, fixes in self.fixes.items() if fixes), default=None)
-        return self.fixes[key][-1] if key is not None else None
+        return self.fixes[self._filled[-1]][-1] if self._filled else None
+
+    def containers(self) -> list[list[Any] | dict[Any, Any]]:
+        """All that grows with its packets, to be emptied when nobody asks any more."""
+        own: list[list[Any] | dict[Any, Any]] = [
+            self.slots,
+            self.fixes,
+            self._ordered,
+            self._places,
+        ]
+        return [*own, self._filled, self.packets, *self.sensors.containers()]
 
     def latest_impossible(self) -> Rejection | None:
         """Why its last position could not be one at all; None when a later one could."""
@@ -173,6 +221,10 @@ class Sender:
                 continue
             fixes.append(_fix(self.name, key, report, measured_pa))
         return tuple(fixes)
+
+
+def _fix_key(fix: Fix) -> Key:
+    return fix.key
 
 
 def _order(packet: Packet) -> tuple[Hearing, str]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from decoders.aprs_telemetry import scale
 from decoders.bounds import is_value
@@ -31,15 +31,44 @@ Order = tuple[Hearing, str]
 Definitions = Mapping[str, SensorScale]  # by kind
 
 
-class Sensors:
-    """Telemetry of one sender. A function of the set of its packets."""
+class _Series:
+    """Readings of one quantity in order, and their times and values beside them."""
 
-    __slots__ = ("_defined", "_packets", "_readings")
+    __slots__ = ("points", "readings")
+
+    def __init__(self) -> None:
+        self.readings: list[Reading] = []
+        self.points: list[tuple[float, float]] = []
+
+    def add(self, reading: Reading) -> None:
+        i = bisect.bisect_right(self.readings, reading)
+        self.readings.insert(i, reading)
+        self.points.insert(i, (reading.time_s, reading.value))
+
+    def containers(self) -> list[list[Any]]:
+        return [self.readings, self.points]
+
+    def remove(self, reading: Reading) -> None:
+        i = bisect.bisect_left(self.readings, reading)
+        if i < len(self.readings) and self.readings[i] == reading:
+            del self.readings[i], self.points[i]
+
+
+class Sensors:
+    """Telemetry of one sender. A function of the set of its packets.
+
+    After a new definition all readings are worked out again, by `work`; those by the one before are
+    told until that is done.
+    """
+
+    __slots__ = ("_anew", "_defined", "_left", "_packets", "_series")
 
     def __init__(self) -> None:
         self._packets: list[tuple[Order, Packet]] = []  # those that measure something
         self._defined: dict[str, list[tuple[Order, int, SensorScale]]] = {}
-        self._readings: dict[str, list[Reading]] | None = {}
+        self._series: dict[str, _Series] = {}
+        self._anew: dict[str, _Series] | None = None  # by new definitions, of all but `_left`
+        self._left: list[tuple[Order, Packet]] = []
 
     def count(self, packet: Packet, order: Order, sign: int) -> bool:
         """Put a packet in or take it out. True when another definition holds now."""
@@ -58,7 +87,7 @@ class Sensors:
                     del known[i]
         if self.definitions() == before:
             return False
-        self._readings = None
+        self._anew, self._left = {}, self._packets[::-1]
         return True
 
     def definitions(self) -> dict[str, SensorScale]:
@@ -67,15 +96,34 @@ class Sensors:
 
     def readings(self) -> Mapping[str, list[Reading]]:
         """By quantity, in order of time, in units where a definition has been heard."""
-        if self._readings is None:
-            self._readings = {}
-            definitions = self.definitions()
-            for _, packet in self._packets:
-                for quantity, reading in _readings(packet, definitions):
-                    self._readings.setdefault(quantity, []).append(reading)
-            for readings in self._readings.values():
-                readings.sort()
-        return self._readings
+        return {name: series.readings for name, series in self._series.items()}
+
+    def points(self) -> Mapping[str, list[tuple[float, float]]]:
+        """The same as times (UTC seconds) and values."""
+        return {name: series.points for name, series in self._series.items()}
+
+    def work(self, steps: int) -> int:
+        """Go on with new definitions, a packet a step; returns how many steps are left."""
+        if self._anew is None:
+            return steps
+        definitions = self.definitions()
+        while self._left and steps > 0:
+            _, packet = self._left.pop()
+            steps -= 1
+            for quantity, reading in _readings(packet, definitions):
+                self._anew.setdefault(quantity, _Series()).add(reading)
+        if not self._left:
+            self._series, self._anew = self._anew, None
+        return steps
+
+    def containers(self) -> list[list[Any]]:
+        """All that grows with its packets."""
+        return [self._packets, *(s for one in self._series.values() for s in one.containers())]
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        return self._anew is not None
 
     def _measured(self, packet: Packet, order: Order, sign: int) -> None:
         i = bisect.bisect_left(self._packets, order, key=lambda entry: entry[0])
@@ -84,18 +132,20 @@ class Sensors:
         else:
             while self._packets[i][1] != packet:
                 i += 1
-            del self._packets[i]
-        if self._readings is None:
-            return
+            entry = self._packets.pop(i)
+            if entry in self._left:  # it has not been worked out anew
+                self._left.remove(entry)
+                return
         for quantity, reading in _readings(packet, self.definitions()):
-            readings = self._readings.setdefault(quantity, [])
-            i = bisect.bisect_left(readings, reading)
-            if sign > 0:
-                readings.insert(i, reading)
-            else:
-                del readings[i]
-                if not readings:
-                    del self._readings[quantity]
+            for all_series in (self._series, self._anew):
+                if all_series is None:
+                    continue
+                if sign > 0:
+                    all_series.setdefault(quantity, _Series()).add(reading)
+                elif quantity in all_series:
+                    all_series[quantity].remove(reading)
+                    if not all_series[quantity].readings:
+                        del all_series[quantity]
 
 
 def _readings(packet: Packet, definitions: Definitions) -> Iterable[tuple[str, Reading]]:

@@ -38,6 +38,8 @@ class StationClocks:
         self._apart: dict[str, Clock] = {}  # against the reference station's
         self._first_last_s: dict[tuple[str, bytes], dict[str, tuple[float, float]]] = {}
         self._paired: dict[tuple[str, bytes, str], tuple[float, float]] = {}
+        # to be held against another reference than before
+        self._unpaired: list[tuple[str, bytes]] = []
         self._read_s: dict[str, float] = {}  # see `_read_to_s`
         self._heard_s: dict[
             str, tuple[float, float]
@@ -151,11 +153,27 @@ class StationClocks:
         self.reference = chosen
         self._apart.clear()
         self._paired.clear()
-        for (name, content), heard in self._first_last_s.items():
-            for station in heard:
-                self._pair_with_reference(name, content, station)
-        self._count_days()
+        self._unpaired = list(self._first_last_s)
         return True
+
+    def work(self, steps: int) -> int:
+        """Go on with another reference, a packet a step; returns how many steps are left.
+
+        Times are to be read by the clocks when nothing is pending any more.
+        """
+        while self._unpaired and steps > 0:
+            name, content = self._unpaired.pop()
+            steps -= 1
+            for station in self._first_last_s[name, content]:
+                self._pair_with_reference(name, content, station)
+        if not self._unpaired:
+            self._count_days()
+        return steps
+
+    @property
+    def pending(self) -> bool:
+        """Whether there is work left."""
+        return bool(self._unpaired)
 
     def _kept(self, name: str) -> bool:
         """Without a plan anybody may turn out a tracker later."""

@@ -13,7 +13,7 @@ from server.flight.track import kalman
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Verdict
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion, MotionConstants
-from server.flight.track.track import Record
+from server.flight.track.records import Record
 from server.flight.track.trackers import variances
 
 _REST_PSD = 0.001

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import cast
 
+import numpy as np
+
 from server.flight import alarms
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import FallSigns, fall_signs
@@ -25,17 +27,22 @@ from server.flight.state import (
 )
 from server.flight.times import maybe_moment, moment
 from server.flight.track.modes import MODE_NAMES
-from server.flight.track.track import Record
+from server.flight.track.records import Record
 from server.flight.view.landing import shown_area, shown_landing
 from server.flight.view.problems import problems
-from server.flight.view.trackers import TrackerFixes, shown_tracker
+from server.flight.view.trackers import STUCK_FIXES, TrackerFixes, shown_tracker
 from server.flight.view.vehicles import own_position, receivers, shown_vehicles
 
 _LEAST_LOST_AFTER_S = 150.0
 
 
-def snapshot(flight: Flight, answer: tuple[LandingQuestion, Predicted] | None) -> State:
-    """The state as of now. `answer`: the last prediction with the question that it answers.
+def snapshot(
+    flight: Flight,
+    answer: tuple[LandingQuestion, Predicted] | None,
+    signs: FallSigns | None = None,
+) -> State:
+    """The state as of now. `answer`: the last prediction with the question that it answers; `signs`:
+    what that question says of the fall, worked out here where it is not given (up to 0.1 s).
 
     What a session adds (mode, sources, links, a replay's place) is empty.
     """
@@ -43,9 +50,9 @@ def snapshot(flight: Flight, answer: tuple[LandingQuestion, Predicted] | None) -
     ground_m = _ground_m(flight, latest)
     fixes = _fixes_by_tracker(flight)
     landing = None
-    signs = FallSigns()
+    if signs is None:
+        signs = FallSigns() if answer is None else fall_signs(answer[0])
     if answer is not None:
-        signs = fall_signs(answer[0])
         lost_after_s = _lost_after_s(flight, answer[1].as_of_s)
         landing = shown_landing(*answer, flight.now_s, receivers(flight), lost_after_s)
     phase = flight.track.phase()
@@ -106,7 +113,7 @@ def _trackers(
     own = own_position(flight)
     return tuple(
         shown_tracker(
-            name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes([])),
+            name, plan, flight.senders.get(name), fixes.get(name, TrackerFixes()),
             phase, flight.now_s, ground_m, own,
         )
         for name, plan in flight.trackers.items()
@@ -206,9 +213,13 @@ def _based_on(flight: Flight, time_s: float) -> tuple[str, ...]:
 
 
 def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:
-    fixes: dict[str, TrackerFixes] = {}
-    for record, verdict in zip(flight.track.records(), flight.track.verdicts(), strict=True):
-        fixes.setdefault(record.fix.tracker, TrackerFixes([])).verdicts.append(verdict)
+    shown = flight.track.shown
+    tracker, used = shown.tracker(), shown.flags("used")
+    fixes = {}
+    for i, name in enumerate(shown.names):
+        its = np.flatnonzero(tracker == i)
+        last = tuple(shown.verdicts[n] for n in its[-STUCK_FIXES:].tolist())
+        fixes[name] = TrackerFixes(len(its), int((~used[its]).sum()), last)
     return fixes
 
 
@@ -273,16 +284,13 @@ def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
 def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
     if ground_m is None:
         return None
-    low: alarms.LowPoint | None = None
-    for record in reversed(flight.track.records()):
-        phase, state = record.after.phase.phase, record.after.state
-        if phase not in ("descent", "landed") or state is None:
-            break
-        if not record.verdict.accepted:
-            continue
-        height_m = state.mixed().z.position - ground_m
-        if height_m >= limit_m:
-            break
-        if phase == "descent":
-            low = alarms.LowPoint(record.fix.time_s, height_m)
-    return low
+    shown = flight.track.shown
+    fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
+    height_m = shown.column("stated_z_m") - ground_m
+    ends = ~fell | (accepted & (height_m >= limit_m))
+    first = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
+    low = np.flatnonzero(shown.flags("falls")[first:] & accepted[first:])
+    if not low.size:
+        return None
+    i = first + int(low[0])
+    return alarms.LowPoint(shown.records[i].fix.time_s, float(height_m[i]))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 from server.flight.inputs import TrackerPlan
 from server.flight.packets.senders import Sender
@@ -14,26 +15,22 @@ from server.flight.times import maybe_moment
 from server.flight.track.fixes import Verdict
 
 _STUCK = (RejectionKind.FROZEN, RejectionKind.STUCK)
-_STUCK_FIXES = 2
+STUCK_FIXES = 2  # the latest, that are asked for
 _PACKET_CHARACTERS = 300
 
 
-@dataclass(slots=True)
-class TrackerFixes:
-    """What became of a tracker's fixes, in order of time."""
+class TrackerFixes(NamedTuple):
+    """What became of a tracker's fixes."""
 
-    verdicts: list[Verdict]
-
-    @property
-    def rejected(self) -> int:
-        return sum(not v.accepted for v in self.verdicts)
+    heard: int = 0
+    rejected: int = 0
+    last: tuple[Verdict, ...] = ()  # of the latest, in order of time
 
     @property
     def stuck(self) -> bool:
         """Its latest fixes tell nothing new."""
-        last = self.verdicts[-_STUCK_FIXES:]
-        reasons = [v.reason.kind for v in last if v.reason is not None]
-        return len(reasons) == _STUCK_FIXES and all(kind in _STUCK for kind in reasons)
+        reasons = [v.reason.kind for v in self.last if v.reason is not None]
+        return len(reasons) == STUCK_FIXES and all(kind in _STUCK for kind in reasons)
 
 
 def tracker_state(
@@ -60,7 +57,7 @@ def shown_tracker(
     if sender is None:
         return Tracker(name, plan.name, plan.role, state)
     health = sender.health
-    last = fixes.verdicts[-1] if fixes.verdicts else None
+    last = fixes.last[-1] if fixes.last else None
     report = sender.latest_report()
     shown = Tracker(
         name, plan.name, plan.role, state,
@@ -69,7 +66,7 @@ def shown_tracker(
         heard=health.heard,
         missed=health.missed,
         copies=health.copies,
-        fixes=len(fixes.verdicts),
+        fixes=fixes.heard,
         rejected=fixes.rejected + len(sender.impossible),
         last_rejection=sender.latest_impossible() or (last.reason if last is not None else None),
         heard_by=tuple(

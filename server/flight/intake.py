@@ -1,0 +1,69 @@
+"""One reception into the books: decoded, its time put right by what its station's clock is off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from decoders.reports import Decoding, PositionReport
+from server.flight.books import Books
+from server.flight.inputs import Plan, Reception
+from server.flight.packets.heard import Taken, decoded
+from server.flight.packets.names import PlannedNames
+from server.flight.packets.station_clocks import StationClocks
+
+
+class Intake:
+    """Reads what is received as the plan says."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._names = PlannedNames(plan)
+
+    def learn(self, reception: Reception, clocks: StationClocks) -> bool:
+        """What it says of clocks alone. True when times of packets heard before are others now."""
+        return clocks.learn(reception, self._decoded(reception, reception.heard_at_s))
+
+    def enter(
+        self,
+        reception: Reception,
+        books: Books,
+        clocks: StationClocks,
+        horizon_s: Callable[[], float],
+        learn: bool,
+    ) -> bool:
+        """Into the books, by `clocks`, which learn from it first if they are to. True as for `learn`.
+
+        `horizon_s` is asked when they have: nothing is heard later.
+        """
+        decoding = self._decoded(reception, reception.heard_at_s)
+        unread = decoding.problem is not None and not decoding.reports
+        books.counts = books.counts._replace(
+            total=books.counts.total + 1, undecodable=books.counts.undecodable + unread
+        )
+        moved = learn and clocks.learn(reception, decoding)
+        station = clocks.station(reception)
+        ahead_s = clocks.ahead_s(station, reception.heard_at_s)
+        if ahead_s != 0.0:  # the day that a time without a date belongs to
+            decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
+        decoding = self._by_receiver(decoding, reception, books)
+        heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
+        books.place(Taken(heard_at_ms, reception, decoding), horizon_s())
+        return moved
+
+    def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
+        """With names as the plan spells them."""
+        reading = self._plan.readings.get(reception.source)
+        return self._names.spelled(decoded(reception, heard_at_s, reading))
+
+    def _by_receiver(self, decoding: Decoding, reception: Reception, books: Books) -> Decoding:
+        """Where several receivers share a source, each has a name of its own."""
+        if not decoding.device:
+            return decoding
+        fix = any(isinstance(r, PositionReport) and r.valid for r in decoding.reports)
+        reading = self._plan.readings.get(reception.source)
+        suffix = books.receivers.suffix(reception, decoding.device, fix, reading)
+        if not suffix:
+            return decoding
+        reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
+        return replace(decoding, reports=reports)

@@ -1,0 +1,74 @@
+"""A flight fed within an event loop: never for longer at a time than the loop can spare."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+
+from server.flight.flight import Flight
+from server.flight.inputs import Command, Reception, Tick
+
+# of the loop at a time: a fifth of what it may be held for, since the screen takes its part of a turn
+SLICE_S = 0.002
+STEPS = 4  # of the flight's work before the time is looked at again: about 1 ms
+BOOKED_AT_ONCE = 2
+STEPS_BEHIND = 8  # that these make, mostly: what is counted as heard is in the track as well
+
+
+def without_full_collections() -> None:
+    """No search for garbage among all that the flight keeps: it held the loop for 60 to 400 ms.
+
+    The flight's objects hold no cycles and are freed by their counts. Young cycles are found as ever;
+    of older ones (a page that was open for minutes) some tens of kilobytes each stay.
+    """
+    gc.set_threshold(*gc.get_threshold()[:2], 1_000_000_000)
+
+
+class Slices:
+    """Books what comes and goes on with the flight's work, a slice at a time."""
+
+    def __init__(self, flight: Flight, on_change: Callable[[], None]) -> None:
+        """`on_change` is called when there is something new to see; that time goes on is not."""
+        self._flight = flight
+        self._on_change = on_change
+        self._waiting: deque[Reception | Tick | Command] = deque()
+        self._left = asyncio.Event()
+
+    def take(self, given: Iterable[Reception | Tick | Command]) -> None:
+        """What fits into one slice is in use when this returns, the rest soon after."""
+        self._waiting.extend(given)
+        if self._left.is_set():  # a slice for each arrival would be one too many
+            return
+        self._work_a_while()
+
+    async def run(self) -> None:
+        """Go on with what is left, and leave the loop free in between; until cancelled."""
+        while True:
+            await self._left.wait()
+            self._work_a_while()
+            await asyncio.sleep(0)
+
+    def _work_a_while(self) -> None:
+        until_s = time.monotonic() + SLICE_S
+        flight, changed = self._flight, False
+        while self._waiting:
+            count = min(len(self._waiting), BOOKED_AT_ONCE)
+            given = [self._waiting.popleft() for _ in range(count)]
+            flight.book(given)
+            flight.work(STEPS_BEHIND)
+            changed |= not all(isinstance(one, Tick) for one in given)
+            if time.monotonic() >= until_s:
+                break
+        # a rerun goes on whatever comes
+        while flight.work(STEPS) and time.monotonic() < until_s:
+            pass
+        if self._waiting or flight.pending:
+            self._left.set()
+        else:
+            changed |= self._left.is_set()
+            self._left.clear()
+        if changed:
+            self._on_change()
