@@ -13,7 +13,7 @@ from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Forecast
 from server.flight.physics.geodesy import distance_bearing
-from tests.flights import LAUNCH, landed_at, made_flight, packet, position_at
+from tests.flights import LAUNCH, T0, landed_at, made_flight, packet, position_at
 from tests.seen import shown
 
 PLAN = Plan(
@@ -62,12 +62,15 @@ def test_on_the_pad_no_contact_is_lost() -> None:
 def test_contact_is_lost_by_the_trackers_own_interval(
     until_s: float, phase: str, interval_s: float
 ) -> None:
-    """Four intervals and 5 s, as the tracker's own alarm; never before two and a half minutes."""
+    """When the tracker's own alarm of silence comes; never before two and a half minutes."""
     heard = list(made_flight(until_s, interval_s))
     assert state_of(heard)["phase"] == phase
-    limit_s = max(4.0 * interval_s + 5.0, 150.0)
-    assert silent_for(limit_s - 5.0, heard, until_s)["basis"] == "prediction"
-    lost = silent_for(limit_s + 5.0, heard, until_s)
+    flight = Flight(PLAN)
+    flight.receive(sorted(heard))
+    limit_s = max(flight.senders["N0CALL-11"].health.threshold_s(), 150.0)
+    last_s = max(r.heard_at_s for r in heard) - T0
+    assert silent_for(limit_s - 5.0, heard, last_s)["basis"] == "prediction"
+    lost = silent_for(limit_s + 5.0, heard, last_s)
     assert lost["basis"] == "last contact"
     assert lost["as_of_phase"] == phase
 

@@ -79,7 +79,8 @@ def whole_state(plan: Path) -> bytes:
     question = flight.landing_question()
     assert question is not None
     state = shown(flight, (question, predict(question)))
-    return orjson.dumps(state, option=orjson.OPT_SERIALIZE_NUMPY)
+    del state["station"]
+    return orjson.dumps(state)
 
 
 def open_(state: dict, name: str) -> bool:

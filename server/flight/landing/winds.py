@@ -47,10 +47,11 @@ class WindConstants:
     fading_height_m: float = 500.0
     fading_time_s: float = 11_000.0
     # slow changes are tall, as tall as what lasts, and the fitted constants know nothing of them: few
-    # real flights meet a layer again after 2 h. Their mean square grows from then on by the 2/3 law, by
-    # this much at 4 h: 3.4 m/s an hour for the vector, times 1 to 1.6 by height, is 2.3 to 3.7
-    ageing_sigma_ms: float = 3.5
-    known_for_s: float = 7_200.0
+    # real flights meet a layer again after 2 h. Their mean square grows from 3 h on by the 2/3 law
+    # (earlier, the areas of usual flights would grow), by this much at 6 h: 3.4 m/s an hour for the
+    # vector (Merceret 1997), times 1 to 1.6 by height, is 3 to 5
+    ageing_sigma_ms: float = 4.75
+    known_for_s: float = 10_800.0
     advection_ms: float = 20.0  # of the air that takes a change from one place to another
     near_ground_share: float = 0.8  # by which the fading part grows at the ground
     near_ground_height_m: float = 1_500.0
