@@ -149,7 +149,7 @@ def test_a_layer_that_was_met_hours_ago_is_less_sure_with_all_about_it() -> None
     beside = added(6.0)[0, 1] / added(6.0)[0, 0]
     assert beside == pytest.approx(np.exp(-1_000.0 / c.lasting_height_m))
     far = (
-        np.full(3, 20.0 * 14_400.0),
+        np.full(3, 20.0 * 21_600.0),
         0 * row,
     )  # a distance counts as the time that air takes over it
     np.testing.assert_allclose(ageing(seen, layer, 0 * row, far, c), added(6.0))
