@@ -128,7 +128,7 @@ class VehiclePlan:
 
 @dataclass(frozen=True, slots=True)
 class AlarmPlan:
-    low_height_m: float = 609.6  # 2,000 ft above ground; common practice, no source
+    low_height_m: float = 600.0  # above ground; our choice: the last minutes of hearing it
     silent_after_intervals: float = 4.0
 
 

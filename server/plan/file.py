@@ -82,7 +82,7 @@ class VehicleSection(_Section):
 
 
 class AlarmSection(_Section):
-    low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 609.6
+    low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 600.0
     silent_after_intervals: Annotated[float, Field(ge=2, le=100)] = 4.0
 
 
