@@ -1,4 +1,4 @@
-"""Debian's mosquitto with the configuration that the README gives: TLS, a user, kept on disk."""
+"""Debian's mosquitto with the configuration that the README of server/sync gives: TLS, a user, kept on disk."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from tests.screen.serving import answering
 from tests.session.running import free_port
 from tests.sync.made import KEY
 
-README = Path(__file__).parents[2] / "README.md"
+README = Path(__file__).parents[2] / "server" / "sync" / "README.md"
 USER, PASSWORD = "leeward", "a password of the test's own"
 PATH = "/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin"
 
