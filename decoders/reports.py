@@ -9,12 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Literal
 
 AltitudeDatum = Literal["msl", "ellipsoid"]
-Wire = Literal["tnc2", "kiss", "agw", "nmea", "gpsd", "fields", "json", "phone"]
-WIRES: tuple[Wire, ...] = get_args(Wire)
-BINARY_WIRES: tuple[Wire, ...] = ("kiss", "agw")  # written as hexadecimal digits in text logs
+Wire = str  # a name of the registry, `decoders.wires.WIRES`
 EARLIEST_S, LATEST_S = 0.0, 4_102_444_800.0  # 1970 to 2100: times that a report may carry
 
 

@@ -11,9 +11,8 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import cast
 
-from decoders.reports import WIRES, Wire
+from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
 
 SCHEMA = 1
@@ -140,7 +139,7 @@ class Journal:
         )
         for number, heard_at_ms, source, wire, payload in rows:
             if wire in WIRES:
-                yield number, Reception(heard_at_ms, source, cast(Wire, wire), bytes(payload))
+                yield number, Reception(heard_at_ms, source, wire, bytes(payload))
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""

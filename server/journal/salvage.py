@@ -10,9 +10,9 @@ import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
-from decoders.reports import WIRES, Wire
+from decoders.wires import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
 from server.journal.recording import Recording, read_recording
 from server.journal.text import LogError
@@ -37,7 +37,7 @@ class _Found:
         numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
         numbers = numbers and 0 <= heard_at_ms < 1000 * _END_S
         if numbers and isinstance(source, str) and isinstance(payload, bytes) and wire in WIRES:
-            self.receptions[number] = Reception(heard_at_ms, source, cast(Wire, wire), payload)
+            self.receptions[number] = Reception(heard_at_ms, source, wire, payload)
 
     def keep_command(self, row: Row) -> None:
         number, at_s, kind, name, *place, station = row

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
-from decoders.reports import BINARY_WIRES, WIRES, Wire
+from decoders.wires import WIRES
 from server.flight.inputs import Reception
 from server.flight.times import format_time, parse_time
 
@@ -34,7 +34,7 @@ def format_line(reception: Reception) -> str:
     """One line without its line end."""
     payload = (
         reception.payload.hex()
-        if reception.wire in BINARY_WIRES
+        if WIRES[reception.wire].binary
         else "".join(_printable(reception.payload))
     )
     return f"{format_time(reception.heard_at_ms)} {reception.source} {reception.wire} {payload}"
@@ -56,7 +56,7 @@ def parse_line(line: str) -> Reception:
         raise LogError(f"wire {wire!r} is none of {', '.join(WIRES)}")
     if not source:
         raise LogError("the source's name is missing")
-    if wire in BINARY_WIRES:
+    if WIRES[wire].binary:
         try:
             payload = bytes.fromhex(text)
         except ValueError as error:
@@ -68,7 +68,7 @@ def parse_line(line: str) -> Reception:
         heard_at_ms = parse_time(time)
     except (ValueError, OverflowError) as error:
         raise LogError(str(error)) from error
-    return Reception(heard_at_ms, source, cast(Wire, wire), payload)
+    return Reception(heard_at_ms, source, wire, payload)
 
 
 def read_lines(lines: Iterable[str], problems: list[str] | None = None) -> Iterator[LogLine]:

@@ -12,7 +12,8 @@ from typing import Any
 
 import orjson
 
-from decoders.reports import BINARY_WIRES, Wire
+from decoders.reports import Wire
+from decoders.wires import WIRES
 from server.rehearsal.flight import Flown
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
@@ -29,7 +30,7 @@ def rfc3339(time_s: float) -> str:
 
 def log_line(heard_at_ms: int, source: str, wire: Wire, payload: bytes) -> str:
     """One reception without its line end."""
-    if wire in BINARY_WIRES:
+    if WIRES[wire].binary:
         text = payload.hex()
     else:
         text = "".join(

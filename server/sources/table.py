@@ -6,11 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import PackageNotFoundError, version
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Literal
 
 from decoders import agw
 from decoders.kiss import FEND
 from decoders.reports import Wire
+from decoders.wires import WIRES
 from server.sources.framing import (
     AgwFramer,
     DatagramFramer,
@@ -27,29 +28,6 @@ from server.sources.framing import (
 if TYPE_CHECKING:
     from server.sources.spec import SourceSpec
 
-Kind = Literal[
-    "kiss-tcp",
-    "kiss-serial",
-    "kiss-udp",
-    "agw-tcp",
-    "aprs-is",
-    "tnc2-tcp",
-    "tnc2-serial",
-    "tnc2-udp",
-    "nmea-serial",
-    "nmea-tcp",
-    "nmea-udp",
-    "gpsd-tcp",
-    "fields-tcp",
-    "fields-serial",
-    "fields-udp",
-    "json-tcp",
-    "json-udp",
-    "json-mqtt",
-    "json-http",
-    "phone",
-]
-KINDS: tuple[Kind, ...] = get_args(Kind)
 Transport = Literal["tcp", "serial", "udp", "mqtt", "http"]
 READING_ONLY = -1  # the passcode that asks for no right to send
 LOCAL = "127.0.0.1"
@@ -108,7 +86,7 @@ def _datagrams(framer: Callable[[], Framer], end: bytes = b"\n") -> Callable[[],
 
 _FIELDS = ("fields", "altitude_above")
 _MQTT = ("names", "topic", "user", "password", "tls", "ca_file")
-TABLE: dict[Kind, Row] = {
+TABLE: dict[str, Row] = {
     # 8001: common practice, no source
     "kiss-tcp": Row("tcp", "kiss", KissFramer, host=LOCAL, port=8001),
     "kiss-serial": Row("serial", "kiss", KissFramer, options=("kiss_on",)),
@@ -141,3 +119,14 @@ TABLE: dict[Kind, Row] = {
     "json-http": Row("http", "json", WholeFramer, options=("names", "token")),
     "phone": Row("http", "phone", WholeFramer),
 }
+# further wires of text lines, over what carries lines; their port, where one is usual, stands in the plan
+for _name, _wire in WIRES.items():
+    if _wire.lines:
+        TABLE[f"{_name}-tcp"] = Row("tcp", _name, LineFramer)
+        TABLE[f"{_name}-serial"] = Row("serial", _name, LineFramer)
+        TABLE[f"{_name}-udp"] = Row("udp", _name, _datagrams(LineFramer), host=LOCAL)
+KINDS = tuple(TABLE)
+if TYPE_CHECKING:
+    Kind = str
+else:
+    Kind = Literal[KINDS]  # for whoever checks a plan

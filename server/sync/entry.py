@@ -13,7 +13,6 @@ import re
 import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import cast
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import (
@@ -21,7 +20,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
     Ed25519PublicKey,
 )
 
-from decoders.reports import WIRES, Wire
+from decoders.wires import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
 
 Entry = Reception | Command
@@ -130,7 +129,7 @@ def _reception(packed: bytes) -> Reception:
         raise ChunkError(f"heard at {heard_at_ms} ms: no time of this century")
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise ChunkError(f"a payload of {len(payload)} bytes, at most {MAX_PAYLOAD_BYTES}")
-    return Reception(heard_at_ms, name, cast(Wire, kind), payload)
+    return Reception(heard_at_ms, name, kind, payload)
 
 
 def _command(packed: bytes) -> Command:

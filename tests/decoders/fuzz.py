@@ -14,7 +14,8 @@ from decoders.comments import CommentPattern
 from decoders.decode import decode
 from decoders.kiss import KissDecoder, encode_frame
 from decoders.lines import LineSplitter
-from decoders.reports import WIRES, DecodeError, Transmission
+from decoders.reports import DecodeError, Transmission
+from decoders.wires import WIRES
 from tests.decoders.corpus import NAMES, ORDER, READINGS, payloads, transmissions
 from tests.decoders.packets import HEARD_S
 

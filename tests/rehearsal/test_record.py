@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from decoders.reports import WIRES, Wire
+from decoders.reports import Wire
+from decoders.wires import WIRES
 from server.commands.main import app
 from server.flight.inputs import Reception
 from server.journal.recording import read_recording
@@ -21,7 +22,9 @@ from tests.rehearsal.made import scenario
 
 
 @given(
-    st.integers(0, 4_000_000_000_000), st.sampled_from(WIRES), st.binary(min_size=1, max_size=90)
+    st.integers(0, 4_000_000_000_000),
+    st.sampled_from(sorted(WIRES)),
+    st.binary(min_size=1, max_size=90),
 )
 def test_the_line_is_the_stations_own(heard_at_ms: int, wire: Wire, payload: bytes) -> None:
     reception = Reception(heard_at_ms, "tnc", wire, payload)

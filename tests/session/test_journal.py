@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoders.reports import WIRES
+from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
 from server.flight.times import format_time, parse_time
 from server.journal.database import Journal, JournalError
@@ -18,7 +18,7 @@ RECEPTION = st.builds(
     Reception,
     heard_at_ms=st.integers(0, 4_000_000_000_000),
     source=st.from_regex(r"\A[!-~]{1,12}\Z"),
-    wire=st.sampled_from(WIRES),
+    wire=st.sampled_from(sorted(WIRES)),
     payload=st.binary(max_size=120),
 )
 

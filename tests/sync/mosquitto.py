@@ -1,4 +1,4 @@
-"""Debian's mosquitto with the configuration that the README of server/sync gives: TLS, a user, kept on disk."""
+"""Debian's mosquitto set up as server/sync's README says: TLS, a user, kept on disk."""
 
 from __future__ import annotations
 
