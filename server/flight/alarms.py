@@ -13,6 +13,7 @@ from typing import NamedTuple
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.mission_state import Fact, Severity
 from server.flight.packets.beacon_health import Silence
+from server.flight.state import FlightState
 from server.flight.times import moment
 from server.flight.track.events import Event, Withdrawn
 
@@ -45,8 +46,12 @@ class Beacon(NamedTuple):
 
 
 class Evidence(NamedTuple):
-    """All that the rules look at. `site_m`: altitude of the launch site, where it is known."""
+    """All that the rules look at: the flight as it is shown, and what the state does not hold.
 
+    `site_m`: altitude of the launch site, where it is known.
+    """
+
+    shown: FlightState
     events: Sequence[Event]
     withdrawn: Sequence[Withdrawn]
     site_m: float | None

@@ -12,6 +12,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.track.events import Event, Withdrawn
+from server.flight.view.snapshot import snapshot
 from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
 from tests.pad_flights import BEFORE, follow, make_pad
 from tests.seen import shown
@@ -164,7 +165,8 @@ def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
 
 
 def evidence_of(events: list[Event], withdrawn: list[Withdrawn] | None = None) -> Evidence:
-    return Evidence(events, withdrawn or [], None, FallSigns(), None, 600.0, [])
+    nothing = snapshot(Flight(Plan()), None).flights[0]
+    return Evidence(nothing, events, withdrawn or [], None, FallSigns(), None, 600.0, [])
 
 
 def test_an_acknowledged_burst_that_was_none_does_not_silence_the_next() -> None:

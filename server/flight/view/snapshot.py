@@ -78,7 +78,7 @@ def snapshot(
         flights=(shown,),
         vehicles=shown_vehicles(flight, landing),
         senders=_senders(flight),
-        alarms=_alarms(flight, ground_m, signs),
+        alarms=_alarms(flight, shown, ground_m, signs),
         sources=(),
         links=(),
         receptions=Receptions(
@@ -248,10 +248,13 @@ def _sensors(flight: Flight) -> tuple[Sensor, ...]:
     return tuple(shown)
 
 
-def _alarms(flight: Flight, ground_m: float | None, signs: FallSigns) -> tuple[Alarm, ...]:
+def _alarms(
+    flight: Flight, shown: FlightState, ground_m: float | None, signs: FallSigns
+) -> tuple[Alarm, ...]:
     acknowledged = {c.name for c in flight.commands if c.kind == "acknowledge"}
     limit_m = flight.plan.alarms.low_height_m
     evidence = alarms.Evidence(
+        shown=shown,
         events=flight.events(),
         withdrawn=flight.track.checkpoint().phase.withdrawn,
         site_m=_site_m(flight),
