@@ -31,6 +31,7 @@ function span(ahead_s) {
   return hours < 24 ? rest : `${Math.floor(hours / 24).toLocaleString('en-US')} days ${rest}`;
 }
 
+/** @type {Record<string, (told: any) => string>} */
 const SENTENCES = {
   own_clock: ({ ahead_s }) =>
     `This computer’s clock is ${span(ahead_s)} GPS time. The times shown are put right; set the clock.`,
