@@ -137,11 +137,6 @@ class TrackerHealth:
         """Packets that its interval says were sent between those that were heard."""
         return self._latest().missed
 
-    @property
-    def missed_share(self) -> float:
-        """Of the packets that were sent, as far as the interval tells; silences apart."""
-        return _missed_share(self._latest())
-
     def threshold_s(self) -> float:
         """It is silent when it has not been heard for longer.
 
@@ -243,16 +238,6 @@ def _interval_s(gaps: tuple[float, ...]) -> float:
         if (count := max(round(gap_s / lower_s), 1)) <= 1 + _FOLDED_MISSES
     )
     return folded[len(folded) // 2]
-
-
-def _missed_share(known: _Prefix) -> float:
-    """The larger of the recent one and that of the whole flight; one miss in four to begin with."""
-    recent, interval_s = known.gaps[-_RECENT_GAPS:], known.interval_s
-    share = (known.counted_missed + 1.0) / (known.counted + known.counted_missed + 4.0)
-    if interval_s is None:
-        return share
-    missed = sum(_telling(_misses(gap_s, interval_s)) for gap_s in recent)
-    return max(share, (missed + 1.0) / (len(recent) + missed + 4.0))
 
 
 def _loss(known: _Prefix) -> tuple[float, float]:
