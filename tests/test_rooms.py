@@ -33,7 +33,8 @@ MAY_IMPORT = {
     "server.flight.view": FLIGHT,
     "server.journal": FLIGHT,
     "server.sources": FLIGHT,
-    "server.geodata": FLIGHT,
+    "server.geodata": FLIGHT
+    | {"server.journal"},  # winds of an earlier flight are read from its journal
     "server.plan": FLIGHT | {"server.sources"},
     "server.sync": FLIGHT | {"server.journal", "server.sources"},
     "server.session": FLIGHT | {"server.journal", "server.sources"},

@@ -134,6 +134,7 @@ export interface Landing {
   sink_ms: number | null;
   fall: FallDeviation | null;
   rest: RestSeen | null;
+  winds: WindSource[];
   contacts: Contact[];
   avoid: AvoidChance[];
 }
@@ -190,7 +191,7 @@ export interface Problem {
 /**
  * What is wrong with what was heard, with the clocks, or with this station itself.
  */
-export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'unusable' | 'journal_refuses' | 'landing_failed' | 'forecast_unused' | 'map_unused' | 'journal_damaged' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
+export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'unusable' | 'journal_refuses' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'journal_damaged' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
 
 export interface Receptions {
   total: number;
@@ -367,4 +368,16 @@ export interface Vehicle {
   drive_s: number | null;
   arrives: string | null;
   arrives_before_landing_s: number | null;
+}
+
+/**
+ * Whose winds the landing rests on: `name` "" is the flight itself, up to where it has been.
+ *
+ * `time`: of its last value. `distance_m`: from the payload to the nearest of its values.
+ */
+export interface WindSource {
+  name: string;
+  time: string;
+  top_altitude_m: number;
+  distance_m: number;
 }

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from server.commands.given import maps_of
 from server.commands.sharing import try_links
+from server.flight.physics.geodesy import distance_bearing
 from server.geodata import forecast as forecasts
 from server.geodata.coverage import MapCheck, around, check_basemap
 from server.geodata.surroundings import Surroundings
@@ -45,6 +46,27 @@ async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[Prob
     sources = (probe(spec, seconds) for spec in plan.source_specs(folder))
     *heard, linked = await asyncio.gather(*sources, try_links(plan, folder))
     return [*heard, *linked]
+
+
+def check_winds(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, str]]:
+    """For each sounding that the plan names: how old it is at the launch, and how far from it."""
+    told = [
+        (False, f"winds: {problem}; the flight goes without them")
+        for problem in surroundings.problems
+    ]
+    launch = plan.launch
+    for one in surroundings.winds:
+        words = f"winds: {one.name}, {len(one.time_s)} values to {one.altitude_m.max():,.0f} m"
+        if launch is not None:
+            places = zip(one.latitude_deg.tolist(), one.longitude_deg.tolist(), strict=True)
+            here = launch.latitude_deg, launch.longitude_deg
+            away_m = min(distance_bearing(*here, *place)[0] for place in places)
+            words += f", {away_m / 1_000:,.0f} km from the launch"
+            if launch.time is not None:
+                hours = (launch.time.timestamp() - float(one.time_s.max())) / 3_600.0
+                words += f", {abs(hours):.1f} h {'before' if hours >= 0 else 'after'} it"
+        told.append((True, words))
+    return told
 
 
 def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapCheck]:

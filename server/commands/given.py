@@ -35,6 +35,10 @@ def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
             None if plan.terrain is None else plan.terrain.folder,
             () if plan.avoid is None else plan.avoid.files,
             None if plan.forecast is None else plan.forecast.file,
+            () if plan.winds is None else plan.winds.files,
+            None
+            if plan.launch is None or plan.launch.time is None
+            else plan.launch.time.timestamp(),
         )
     except SurroundingsError as error:
         raise fail(error) from error

@@ -123,6 +123,7 @@ def replay(
             until_ms,
             surroundings.terrain,
             surroundings.forecast,
+            surroundings.winds,
         )
         sys.stdout.buffer.write(replies.as_json(state, indent=True) + b"\n")
         sys.stdout.buffer.flush()
@@ -186,7 +187,13 @@ def check(
     """Read a plan, try each of its sources, and say what is wrong."""
     import asyncio
 
-    from server.commands.check import announced, check_forecast, check_maps, try_sources
+    from server.commands.check import (
+        announced,
+        check_forecast,
+        check_maps,
+        check_winds,
+        try_sources,
+    )  # fmt: skip
 
     checked = plan_at(plan)
     surroundings = surroundings_of(checked, plan)
@@ -200,6 +207,9 @@ def check(
     if forecast is not None:
         sound, words = forecast
         typer.echo(f"{'ok  ' if sound else 'FAIL'} {words}")
+    for fit, words in check_winds(checked, surroundings):
+        sound = sound and fit
+        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
     if terrain is not None and launch is not None:
         height_m = terrain(launch.latitude_deg, launch.longitude_deg)
         known = "not covered" if height_m is None else f"{height_m:,.0f} m"

@@ -92,12 +92,13 @@ async def live(
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
     journal.describe(flight=plan.flight.name)
-    flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast)
+    flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
     specs = plan.source_specs(path.parent)
     station = Station(flight, ledger or journal, specs, clock, plan.phone_tokens())
     problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
+    problems += [Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems]
     forecast = check_forecast(plan, surroundings)
     if forecast is not None and not forecast[0]:
         problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=forecast[1]))
@@ -150,9 +151,11 @@ async def replay(
         commands=recording.commands,
         terrain=surroundings.terrain,
         forecast=surroundings.forecast,
+        winds=surroundings.winds,
     )
-    player.own_problems = tuple(
-        Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems
+    player.own_problems = (
+        *(Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems),
+        *(Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems),
     )
     try:
         await _serve(player, face, player.run, door)

@@ -46,6 +46,7 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.JOURNAL_REFUSES: "the journal cannot be written ({detail})",
     ProblemKind.LANDING_FAILED: "the landing could not be worked out ({detail})",
     ProblemKind.FORECAST_UNUSED: "no forecast is used: {detail}",
+    ProblemKind.WINDS_UNUSED: "measured winds are left out: {detail}",
     ProblemKind.MAP_UNUSED: "{detail}",
     ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
     ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",

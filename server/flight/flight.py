@@ -23,6 +23,7 @@ from decoders.reports import EARLIEST_S, LATEST_S
 from server.flight.books import Books, Counts
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.intake import Intake
+from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
 from server.flight.packets.senders import Sender
 from server.flight.packets.station_clocks import StationClocks
@@ -61,11 +62,16 @@ class Flight:
     """State of one flight. The same set of receptions and commands gives the same state."""
 
     def __init__(
-        self, plan: Plan, terrain: Terrain | None = None, forecast: Forecast | None = None
+        self,
+        plan: Plan,
+        terrain: Terrain | None = None,
+        forecast: Forecast | None = None,
+        winds: tuple[MeasuredWinds, ...] = (),
     ) -> None:
         self.plan = plan
         self.terrain = terrain
         self.forecast = forecast
+        self.winds = winds  # that others measured
         self.commands: list[Command] = []
         self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
         self._ticked = False
@@ -298,7 +304,9 @@ class Flight:
 
     def landing_question(self) -> LandingQuestion | None:
         """All that a landing prediction needs, as of now; None without a track."""
-        return ask(self.track, self.plan, self.terrain, self.forecast, self.counts.total)
+        return ask(
+            self.track, self.plan, self.terrain, self.forecast, self.winds, self.counts.total
+        )
 
     def _guard(
         self, reception: Reception, books: Books, work: Callable[..., T], *given: Any

@@ -98,6 +98,7 @@ class ProblemKind(StrEnum):
     JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone
     LANDING_FAILED = "landing_failed"  # the one shown is of `time`
     FORECAST_UNUSED = "forecast_unused"
+    WINDS_UNUSED = "winds_unused"  # a file of measured winds
     MAP_UNUSED = "map_unused"
     JOURNAL_DAMAGED = (
         "journal_damaged"  # `count` receptions were saved; `name`: where the rest lies

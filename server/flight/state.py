@@ -167,6 +167,19 @@ class RestSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class WindSource:
+    """Whose winds the landing rests on: `name` "" is the flight itself, up to where it has been.
+
+    `time`: of its last value. `distance_m`: from the payload to the nearest of its values.
+    """
+
+    name: str
+    time: datetime
+    top_altitude_m: float
+    distance_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Landing:
     """The landing point with its areas and times (5 % come down before `time_early`, 5 % after `time_late`).
 
@@ -191,6 +204,7 @@ class Landing:
     sink_ms: float | None  # a balloon still carries it and it sinks so fast; None where it does not
     fall: FallDeviation | None
     rest: RestSeen | None
+    winds: tuple[WindSource, ...]
     contacts: tuple[Contact, ...]
     avoid: tuple[AvoidChance, ...]
 

@@ -102,6 +102,12 @@ class ForecastSection(_Section):
     file: Annotated[str, Field(min_length=1, max_length=500)]
 
 
+class WindsSection(_Section):
+    """Winds that were measured: journals, logs and sounding tables of other flights, radiosondes."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
+
+
 class AvoidSection(_Section):
     """Areas that nobody wants to land on: GeoJSON files in the plan's folder."""
 
@@ -148,6 +154,7 @@ class PlanFile(_Section):
     terrain: TerrainSection | None = None
     avoid: AvoidSection | None = None
     forecast: ForecastSection | None = None
+    winds: WindsSection | None = None
     station: StationSection | None = None
     peers: Annotated[tuple[PeerSection, ...], Field(max_length=20)] = ()
     mqtt: MqttSection | None = None

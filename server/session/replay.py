@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception, Tick
+from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain
 from server.flight.mission_state import Replay as ReplayShown
 from server.flight.mission_state import State
@@ -25,9 +26,10 @@ def state_at(
     until_ms: int | None,
     terrain: Terrain | None = None,
     forecast: Forecast | None = None,
+    winds: tuple[MeasuredWinds, ...] = (),
 ) -> State:
     """The state as it was known at `until_ms` (UTC milliseconds); None: after the last reception."""
-    flight = Flight(plan, terrain, forecast)
+    flight = Flight(plan, terrain, forecast, winds)
     flight.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
     if until_ms is not None:
         flight.apply(Tick(until_ms / 1000.0))
@@ -53,12 +55,13 @@ class Replay(Watch):
         commands: Sequence[Command] = (),
         terrain: Terrain | None = None,
         forecast: Forecast | None = None,
+        winds: tuple[MeasuredWinds, ...] = (),
     ) -> None:
         """`clock` gives seconds that pass (monotonic). Receptions are played in order of hearing."""
-        super().__init__(Flight(plan, terrain, forecast))
+        super().__init__(Flight(plan, terrain, forecast, winds))
         self._receptions = sorted(receptions, key=lambda r: r.heard_at_ms)
         self._commands = sorted(commands, key=lambda c: c.at_s)
-        self._plan, self._terrain, self._forecast = plan, terrain, forecast
+        self._plan, self._terrain, self._forecast, self._winds = plan, terrain, forecast, winds
         self._name, self._clock = name, clock
         self._speed, self._paused = speed, False
         self._played = 0
@@ -143,7 +146,7 @@ class Replay(Watch):
         self._anchor = (self._clock(), position_s)
         if back:
             self._played = self._commands_played = 0
-            flight = Flight(self._plan, self._terrain, self._forecast)
+            flight = Flight(self._plan, self._terrain, self._forecast, self._winds)
             for command in self._own_commands:
                 flight.apply(command)
             self.show(flight)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from server.flight.flight import Flight
 from server.flight.landing.area import inside
@@ -14,7 +15,8 @@ from server.flight.landing.question import Ground, LandingQuestion
 from server.journal.recording import Recording, inferred_plan
 from tests.bench._landing_stages import Case
 
-CLIMBED_M = (2_000, 4_000, 8_000, 12_000, 15_000, 20_000, 25_000)
+CLIMBED_M = (2_000, 3_000, 4_000, 8_000, 10_000, 12_000, 15_000, 20_000, 25_000)
+Asked = tuple[Case, dict[int, LandingQuestion]]
 
 
 def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int, LandingQuestion]:
@@ -36,7 +38,7 @@ def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int
 
 
 def ascent_figures(
-    asked: Sequence[tuple[Case, dict[int, LandingQuestion]]],
+    asked: Sequence[Asked],
 ) -> dict[str, dict[str, float]]:
     """By height climbed: errors and 90 % radii in kilometres, shares of the landings held."""
     told = {}
@@ -54,8 +56,9 @@ def ascent_figures(
                 inside(answer.half.ring_m, *point)[0],
                 inside(answer.nine_tenths.ring_m, *point)[0],
                 answer.nine_tenths.radius_m / 1_000.0,
+                _area_km2(answer.nine_tenths.ring_m),
             ))  # fmt: skip
-        error_km, half, nine_tenths, radius_km = np.array(rows, dtype=float).T
+        error_km, half, nine_tenths, radius_km, area_km2 = np.array(rows, dtype=float).T
         told[f"{height_m // 1_000} km"] = {
             "n": len(rows),
             "median_km": float(np.median(error_km)),
@@ -63,5 +66,12 @@ def ascent_figures(
             "cover50": float(half.mean()),
             "cover90": float(nine_tenths.mean()),
             "r90_median_km": float(np.median(radius_km)),
+            "area90_km2": float(np.median(area_km2)),
         }
     return told
+
+
+def _area_km2(ring_m: npt.NDArray[np.float64]) -> float:
+    """Of a closed ring, by the shoelace formula."""
+    x, y = ring_m[:, 0], ring_m[:, 1]
+    return abs(float(x[:-1] @ y[1:] - x[1:] @ y[:-1])) / 2.0 / 1e6

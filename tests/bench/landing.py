@@ -36,6 +36,7 @@ from tests.bench import _landing_made as landing_made
 from tests.bench._landing_ascent import ascent_figures, questions_on_the_way_up
 from tests.bench._landing_hand import canopy_m2
 from tests.bench._landing_loop import loop_held_ms
+from tests.bench._landing_others import climb_figures
 from tests.bench._landing_stages import STAGES, Case, Outcome, figures, judge, questions
 from tests.flights import real_logs
 
@@ -72,11 +73,13 @@ def run() -> dict[str, Any]:
 def _real(cases: list[Case]) -> dict[str, Any]:
     by_stage = {stage: _outcomes(cases, stage) for stage in STAGES}
     pooled = [outcome for outcomes in by_stage.values() for outcome in outcomes]
+    climbs = [(case, _on_the_way_up(case)) for case in cases]
     return {
         "real": {stage: figures(outcomes) for stage, outcomes in by_stage.items()},
         "real_ratio_to_hand": {stage: _ratios(outcomes) for stage, outcomes in by_stage.items()},
         "real_pooled": _pooled(pooled),
-        "real_ascent": ascent_figures([(case, _on_the_way_up(case)) for case in cases]),
+        "real_ascent": ascent_figures(climbs),
+        "climb": climb_figures(climbs),
         "ms_per_prediction": ms_per_prediction(cases),
         "loop_held_ms": _loop_held(),
     }

@@ -6,7 +6,7 @@ import { isOld } from 'leeward/fresh.js';
 import { geoAddress } from 'leeward/grid.js';
 import { card, copyButton, row } from 'leeward/panels/card.js';
 import { createShare } from 'leeward/panels/share.js';
-import { landingWords } from 'leeward/words/landing.js';
+import { landingWords, windWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
 // in the bar of a wide page, here on a narrow one
@@ -39,8 +39,9 @@ export function createLandingCard({ store, clock, units, whereIs }) {
   const sure = row('Sure to');
   const ground = row('Ground there');
   const contact = row('Contact');
+  const winds = row('Winds');
   const avoid = row('To be avoided');
-  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, contact, avoid].map(({ node }) => node));
+  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, contact, winds, avoid].map(({ node }) => node));
   const cautions = createCautions();
   const share = createShare();
   const parts = [near, places, actions, share.node, text, figures, cautions.node];
@@ -78,6 +79,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     );
     ground.show(landing.altitude_m === null ? null : units.altitude(landing.altitude_m));
     contact.show(contactWords(landing));
+    winds.show(windWords(landing, units, now_s));
   }
 
   function nearWords(landing) {

@@ -76,6 +76,18 @@ function fallWords({ fall }, units, past) {
   );
 }
 
+/** `own climb to 8,250 m; Lark 1, 25 min ago, 12 km off`; null at rest. @param {import('../state.js').Landing} landing */
+export function windWords({ winds, basis }, units, now_s) {
+  if (basis === 'landed fix' || winds.length === 0) return null;
+  return winds
+    .map(({ name, time, top_altitude_m, distance_m }) =>
+      name === ''
+        ? `own, to ${units.altitude(top_altitude_m)}`
+        : `${name}, ${words.ago(seconds(time), now_s)}, ${units.distance(distance_m)} off`,
+    )
+    .join('; ');
+}
+
 /** What balloon and gas come to. @param {import('../state.js').Lift} lift */
 export function liftWords(lift, units) {
   const kg = (value) => `${value.toFixed(2)}${NB}kg`;

@@ -58,6 +58,7 @@ const SENTENCES = {
     `${time === null ? 'None is shown.' : `The one shown is of ${at(time)}.`} All that is heard is kept; please ` +
     'report it with the journal.',
   forecast_unused: ({ detail }) => ended(`No forecast is used: ${detail}`),
+  winds_unused: ({ detail }) => ended(`Measured winds are left out: ${detail}`),
   map_unused: ({ detail }) => ended(detail),
   journal_damaged: ({ name, count, detail }) =>
     `The journal was damaged. It lies in ${name} now; ${words.plural(count, 'reception')} were saved from it. ` +

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.inputs import Plan
+from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
 from server.flight.track.events import Event
@@ -83,9 +84,9 @@ class LandingQuestion:
     landed: Array  # latitude, longitude, altitude of the fixes where it came to rest, shape (k, 3)
     known_ground_m: float | None = None  # under the payload, else at the launch site; for people
     hang: Hang | None = None  # a balloon still carries it, and does not climb
-    carried_m: float | None = (
-        None  # from where it came to rest to where it is now; None: still there
-    )
+    # from where it came to rest to where it is now; None: still there
+    carried_m: float | None = None
+    others: tuple[MeasuredWinds, ...] = ()  # winds that others measured
 
 
 GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
@@ -97,7 +98,12 @@ _REST_S, _REST_FIXES = 60.0, 3  # so long, and so often, it must have been heard
 
 
 def ask(
-    track: Track, plan: Plan, terrain: Terrain | None, forecast: Forecast | None, number: int
+    track: Track,
+    plan: Plan,
+    terrain: Terrain | None,
+    forecast: Forecast | None,
+    winds: tuple[MeasuredWinds, ...],
+    number: int,
 ) -> LandingQuestion | None:
     """The question that the track raises as it stands; None without a track."""
     latest = track.latest()
@@ -145,6 +151,7 @@ def ask(
         landed_s=None if landing is None else landing.time_s,
         landed=landed,
         hang=_hang(phase),
+        others=winds,
     )
 
 

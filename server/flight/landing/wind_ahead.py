@@ -10,6 +10,7 @@ import numpy.typing as npt
 from server.flight.landing import winds
 from server.flight.landing.descent import fall_integral
 from server.flight.landing.ensemble import Climb, Start, mean_path, passage_s
+from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.winds import (
@@ -36,6 +37,9 @@ def wind_ahead(
         question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
         turn_per_m=turn_per_m,
     )  # fmt: skip
+    own = seen
+    if question.others:
+        seen = joined(own, in_frame(question.others, question.frame))
     when_s = question.at_s + passage_s(start.z_m, climb, fall_constant)
     ground_m, top_m = question.ground.altitude_m, start.z_m + 5 * start.sigma_v_m
     if climb is not None:
@@ -50,7 +54,7 @@ def wind_ahead(
     if forecasts is None:  # a forecast knows what comes later
         unsure = unsure + ageing(seen, np.arange(used), when_s[:used], (x_m, y_m), c)
     covariance = np.zeros((LAYERS, LAYERS))
-    covariance[:used, :used] = unsure * winds.unrest_of_day(seen, ground_m, c)
+    covariance[:used, :used] = unsure * winds.unrest_of_day(own, ground_m, c)
     above = (0, LAYERS - used)
     true_ms = np.stack([np.pad(wind.east_ms, above), np.pad(wind.north_ms, above)])
     passed_x_m, _ = _passed(start, climb, true_ms, fall_constant)

@@ -27,6 +27,7 @@ from server.flight.state import (
     RestSeen,
     SearchArea,
     Side,
+    WindSource,
 )
 from server.flight.times import moment
 from server.flight.track.phase_memory import FLYING
@@ -74,6 +75,7 @@ def shown_landing(
         sink_ms=_sink_ms(question),
         fall=_deviation(question, landing),
         rest=_rest(question) if basis == "landed fix" else None,
+        winds=_winds(question),
         contacts=contacts,
         avoid=tuple(AvoidChance(name, chance) for name, chance in landing.avoid),
     )
@@ -100,6 +102,26 @@ def _rest(question: LandingQuestion) -> RestSeen:
     x, y = question.frame.to_xy(question.landed[:, 0], question.landed[:, 1])
     scatter_m = math.sqrt(float(np.var(x) + np.var(y)))
     return RestSeen(len(question.landed), scatter_m, question.carried_m)
+
+
+def _winds(question: LandingQuestion) -> tuple[WindSource, ...]:
+    """The flight's own first, then the others, the newest first."""
+    own = []
+    if len(question.time_s):
+        top_m = float(question.z_m.max())
+        own = [WindSource("", moment(float(question.time_s[-1])), top_m, 0.0)]
+    here = question.motion
+    others = []
+    for one in question.others:
+        x_m, y_m = question.frame.to_xy(one.latitude_deg, one.longitude_deg)
+        away_m = np.hypot(x_m - here.x.position, y_m - here.y.position)
+        others.append(
+            WindSource(
+                one.name, moment(float(one.time_s.max())), float(one.altitude_m.max()),
+                float(away_m.min()),
+            )
+        )  # fmt: skip
+    return (*own, *sorted(others, key=lambda source: source.time, reverse=True))
 
 
 def _deviation(question: LandingQuestion, landing: Predicted) -> FallDeviation | None:
