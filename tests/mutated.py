@@ -18,7 +18,8 @@ from typing import Any
 
 from decoders.decode import decode
 from decoders.nmea import sentence
-from decoders.reports import WIRES, Wire
+from decoders.reports import Wire
+from decoders.wires import WIRES
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
@@ -86,7 +87,7 @@ def receptions(seed: int, packets: int, named: bool) -> Iterator[Reception]:
         elif chance.random() < 0.1:
             one = replace(last, heard_at_ms=round(1000 * (T0 + elapsed_s)))
         else:
-            wire: Wire = chance.choice(WIRES)
+            wire: Wire = chance.choice(sorted(WIRES))
             payload = next(wires[wire])
             if wire in ("tnc2", "kiss") and chance.random() < 0.5:
                 wire, payload = "tnc2", _extreme(last.payload, chance)
