@@ -11,7 +11,7 @@ from typing import Literal
 
 from decoders.readings import Reading
 from decoders.reports import Wire
-from server.flight.physics.lift import Lift, LiftPlan
+from server.flight.physics.lift import Lift, LiftPlan, usual_burst
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -76,8 +76,8 @@ class LaunchPlan:
 
 @dataclass(frozen=True, slots=True)
 class BalloonPlan:
-    burst_altitude_m: float = 30_000.0
-    burst_altitude_sigma_m: float = 2_000.0
+    burst_altitude_m: float = usual_burst(None).mean_m
+    burst_altitude_sigma_m: float = usual_burst(None).sigma_m
     ascent_rate_ms: float = 5.0
     ascent_rate_sigma_ms: float = 0.8
     lift_plan: LiftPlan | None = None

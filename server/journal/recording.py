@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from server.flight.inputs import BalloonPlan, Command, DescentPlan, Plan, Reception
+from server.flight.physics.lift import LiftPlan, usual_burst, work_out
 from server.journal.database import Journal, JournalError
 from server.journal.text import LogError, read_header, read_lines
 
@@ -65,7 +66,7 @@ def inferred_plan(recording: Recording) -> Plan:
     known = mass_kg is not None and diameter_m is not None
     return Plan(
         flight=header.get("name") or header.get("flight") or recording.name,
-        balloon=BalloonPlan(),
+        balloon=_balloon(header, mass_kg),
         descent=DescentPlan(mass_kg=mass_kg, parachute_diameter_m=diameter_m)
         if known
         else DescentPlan(),
@@ -73,9 +74,30 @@ def inferred_plan(recording: Recording) -> Plan:
     )
 
 
-def _number(text: str | None) -> float | None:
+def _balloon(header: Mapping[str, str], load_kg: float | None) -> BalloonPlan:
+    """Burst and climb by what the header says of balloon and gas."""
+    balloon_g, neck_lift_kg = (
+        _number(header.get("balloon_g"), 10_000.0),
+        _number(header.get("neck_lift_kg")),
+    )
+    if balloon_g is None:
+        return BalloonPlan()
+    balloon_kg = balloon_g / 1_000.0
+    plan = BalloonPlan(*usual_burst(balloon_kg))
+    if neck_lift_kg is None or load_kg is None:
+        return plan
+    try:
+        lift = work_out(LiftPlan(balloon_kg, load_kg, neck_lift_kg=neck_lift_kg), 0.0)
+    except ValueError:  # it would not rise: the header is wrong
+        return plan
+    return replace(
+        plan, ascent_rate_ms=lift.ascent_rate_ms, ascent_rate_sigma_ms=lift.ascent_rate_sigma_ms
+    )
+
+
+def _number(text: str | None, most: float = 1_000.0) -> float | None:
     try:
         value = float(text) if text is not None else None
     except ValueError:
         return None
-    return value if value is not None and 0.0 < value < 1_000.0 else None
+    return value if value is not None and 0.0 < value < most else None

@@ -7,9 +7,12 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from server.flight.inputs import BalloonPlan, DescentPlan
-from server.flight.physics.lift import DRAG_COEFFICIENT, Lift, LiftPlan, work_out
+from server.flight.physics.lift import DRAG_COEFFICIENT, Lift, LiftPlan, usual_burst, work_out
 
 Mass = Annotated[float, Field(gt=0, le=50)]
+GIVEN_SIGMA_M = (
+    2_000.0  # of a burst altitude that the plan gives without saying how sure; our choice
+)
 
 
 class _Section(BaseModel):
@@ -83,12 +86,14 @@ class BalloonSection(_Section):
         lift: Lift | None = None if plan is None else work_out(plan, launch_altitude_m)
         burst_m, burst_sigma_m = usual.burst_altitude_m, usual.burst_altitude_sigma_m
         rate_ms, rate_sigma_ms = usual.ascent_rate_ms, usual.ascent_rate_sigma_ms
+        if self.balloon_mass_kg is not None:
+            burst_m, burst_sigma_m = usual_burst(self.balloon_mass_kg)
         if lift is not None:
             rate_ms, rate_sigma_ms = lift.ascent_rate_ms, lift.ascent_rate_sigma_ms
             if lift.burst_altitude_m is not None:
                 burst_m, burst_sigma_m = lift.burst_altitude_m, lift.burst_altitude_sigma_m
         if self.burst_altitude_m is not None:
-            burst_m, burst_sigma_m = self.burst_altitude_m, usual.burst_altitude_sigma_m
+            burst_m, burst_sigma_m = self.burst_altitude_m, GIVEN_SIGMA_M
         if self.ascent_rate_ms is not None:
             rate_ms, rate_sigma_ms = self.ascent_rate_ms, usual.ascent_rate_sigma_ms
         return BalloonPlan(

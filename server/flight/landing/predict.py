@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from server.flight.inputs import AvoidArea, DescentPlan
 from server.flight.landing.area import Area, area, centre, inside
+from server.flight.landing.climb import Climb, rate_between
 from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
     Fall,
@@ -20,7 +21,6 @@ from server.flight.landing.descent import (
     still_opening,
 )
 from server.flight.landing.ensemble import (
-    Climb,
     Members,
     Start,
     fall,
@@ -40,6 +40,7 @@ _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
 _HIGHEST_GROUND_M = 9_000.0
 _CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has changed, and by how much
 _LEAST_BURST_SIGMA_M = 100.0
+_LEAST_CLIMB_M = 100.0  # over which a rate of the moment is taken
 _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
 
@@ -47,7 +48,9 @@ _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 class LandingConstants:
     wind: WindConstants = WindConstants()
     fall: FallConstants = FallConstants()
-    climb_sigma_share: float = 0.10  # of the climb rate seen, for the rest of the climb
+    climb_sigma_share: float = (
+        0.14  # of the rate seen; so much real ones scatter about the shape above 15 km
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,28 +160,33 @@ def _fall_speed(
 
 def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
     balloon, z = question.plan.balloon, question.motion.z
-    sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
+    burst_sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
+    burst_m, here_m = balloon.burst_altitude_m, z.position
     if question.phase in ("unknown", "ground"):
-        rate_ms, rate_sigma_ms = balloon.ascent_rate_ms, balloon.ascent_rate_sigma_ms
-        return Climb(rate_ms, rate_sigma_ms, balloon.burst_altitude_m, sigma_m)
+        mean_ms = balloon.ascent_rate_ms  # of the whole climb, as a plan means it
+        high_m = max(burst_m, here_m + _LEAST_CLIMB_M)
+        rate_ms = rate_between(here_m, high_m, (high_m - here_m) / mean_ms)
+        sigma_ms = balloon.ascent_rate_sigma_ms * rate_ms / mean_ms
+        return Climb(rate_ms, sigma_ms, burst_m, burst_sigma_m)
     if question.phase not in ("ascent", "float"):
         return None
     if question.hang is not None and question.phase == "float":  # a float that goes on climbing
         rate_ms = balloon.ascent_rate_ms / 2
-        return Climb(rate_ms, rate_ms / 3, balloon.burst_altitude_m, sigma_m)
-    rate_ms = max(z.velocity, 1.0)
+        return Climb(rate_ms, rate_ms / 3, burst_m, burst_sigma_m)
+    rate_ms = rate_between(here_m - _LEAST_CLIMB_M, here_m, _LEAST_CLIMB_M / max(z.velocity, 1.0))
     if question.phase == "ascent":  # a few minutes of climb say more than the moment
         off_ground = question.z_m > question.z_m.min() + _OFF_GROUND_M
         recent = (question.time_s > question.at_s - 600.0) & off_ground
         t, h = question.time_s[recent], question.z_m[recent]
         if len(t) > 3 and t[-1] - t[0] > 120.0:
-            rate_ms = max(float(h[-1] - h[0]) / float(t[-1] - t[0]), 0.5)
+            rate_ms = max(rate_between(float(h[0]), float(h[-1]), float(t[-1] - t[0])), 0.5)
         lately = t > question.at_s - _CHANGED_S
         if lately.sum() > 4 and t[-1] - t[lately][0] > _CHANGED_S / 2:
-            now_ms = float(h[-1] - h[lately][0]) / float(t[-1] - t[lately][0])
+            took_s = float(t[-1] - t[lately][0])
+            now_ms = rate_between(float(h[lately][0]), float(h[-1]), took_s)
             if abs(now_ms - rate_ms) > _CHANGED_SHARE * rate_ms:  # a balloon of two has burst, say
                 rate_ms = max(now_ms, 0.5)
-    return Climb(rate_ms, c.climb_sigma_share * rate_ms, balloon.burst_altitude_m, sigma_m)
+    return Climb(rate_ms, c.climb_sigma_share * rate_ms, burst_m, burst_sigma_m)
 
 
 def _answer(

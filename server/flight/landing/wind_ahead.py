@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.landing import winds
+from server.flight.landing.climb import Climb, climb_integral
 from server.flight.landing.descent import fall_integral
-from server.flight.landing.ensemble import Climb, Start, mean_path, passage_s
+from server.flight.landing.ensemble import Start, mean_path, passage_s
 from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.wind_ageing import ageing
@@ -81,7 +82,8 @@ def _seconds(start: Start, climb: Climb | None, fall_constant: float) -> tuple[A
     down_s = np.diff(fall_integral(np.minimum(winds.EDGES_M, top_m))) / fall_constant
     if climb is None:
         return np.zeros(LAYERS), down_s
-    return np.diff(np.clip(winds.EDGES_M, start.z_m, top_m)) / climb.rate_ms, down_s
+    climbed = climb_integral(np.clip(winds.EDGES_M, start.z_m, top_m))
+    return np.diff(climbed) / climb.rate_ms, down_s
 
 
 def _passed(start: Start, climb: Climb | None, wind_ms: Array, fall_constant: float) -> Array:
@@ -117,7 +119,8 @@ def _forecasts(
         if climb is not None:  # most layers are met twice, and on the way up for longer
             up_s, down_s = _seconds(start, climb, fall_constant)
             share = (up_s / np.maximum(up_s + down_s, 1e-9))[layers]
-            met_s = question.at_s + (winds.CENTRES_M[layers] - start.z_m) / climb.rate_ms
+            climbed = climb_integral(winds.CENTRES_M[layers]) - climb_integral(start.z_m)
+            met_s = question.at_s + climbed / climb.rate_ms
             up = _between(expected, question.at_s + moments_s, layers, met_s)
             ahead = share * up + (1 - share) * ahead
         met = np.empty((2, 0))

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -27,6 +27,7 @@ DRAG_COEFFICIENT = 0.153
 RATE_RELATIVE_SIGMA = 0.18
 BURST_SIGMA_M = 2_500.0
 _HIGHEST_M = 45_000.0
+_LIGHTEST_KG, _HEAVIEST_KG = 0.2, 4.0  # outside them `usual_burst` knows nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,26 @@ class Lift:
     ascent_rate_sigma_ms: float
     burst_altitude_m: float | None  # None without a burst diameter
     burst_altitude_sigma_m: float
+
+
+class UsualBurst(NamedTuple):
+    """Where latex balloons burst: mean and standard deviation, metres above sea level."""
+
+    mean_m: float
+    sigma_m: float
+
+
+def usual_burst(balloon_mass_kg: float | None) -> UsualBurst:
+    """By the balloon's mass, as 49 flights of 1.5, 2 and 3 kg balloons showed (tests/data/flights).
+
+    Fitted by the likelihood of a Gumbel distribution of minima, days left out in turn: 2.6 km root mean
+    square error, and nine in ten within its 90 % interval. Gas and load tell no more than the mass does.
+    Without a mass: all flights together.
+    """
+    if balloon_mass_kg is None:
+        return UsualBurst(28_700.0, 3_000.0)
+    held_kg = min(max(balloon_mass_kg, _LIGHTEST_KG), _HEAVIEST_KG)
+    return UsualBurst(24_825.0 + 4_440.0 * math.log(held_kg), 2_950.0)
 
 
 def lift_per_m3(gas: Gas, altitude_m: float) -> float:
