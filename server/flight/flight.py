@@ -1,7 +1,7 @@
 """The flight: inputs in, events out, and a snapshot at any moment.
 
 `Flight` decodes what comes, judges the clocks it was timed by, and enters it in the books (books.py).
-What the crew sees of it is put together in snapshot.py; the landing is computed elsewhere from
+What the crew sees of it is put together in view/snapshot.py; the landing is computed elsewhere from
 `landing_question()` and never comes back in.
 
 What was heard is booked at once. What takes longer the longer the flight is left to `work`, in counted
@@ -17,10 +17,12 @@ import bisect
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from decoders.reports import EARLIEST_S, LATEST_S
 from server.flight.books import Books, Counts
+from server.flight.clock_readings import ALLOWED_S, ClockReadings
+from server.flight.crew_said import statements
 from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
 from server.flight.intake import Intake
 from server.flight.landing.measured_winds import MeasuredWinds
@@ -28,14 +30,8 @@ from server.flight.landing.question import Forecast, LandingQuestion, Terrain, a
 from server.flight.packets.senders import Sender
 from server.flight.packets.station_clocks import StationClocks
 from server.flight.track.events import Event
-from server.flight.track.phase_memory import Statement
 from server.flight.track.track import Track
 
-# What another station heard later than our now is held back: the lag of a link to it, and NOTICED_S on
-# both sides. Without a tick (a journal read to its end) our own clock's last reading is all that tells
-# now, and others may have gone on without us
-_ALLOWED_S = 120.0
-_ALLOWED_UNTICKED_S = 12 * 3_600.0
 _FEW = 64  # are put where they belong one by one; more are sorted with all
 _MANY_STEPS = 1_000_000
 
@@ -73,8 +69,7 @@ class Flight:
         self.forecast = forecast
         self.winds = winds  # that others measured
         self.commands: list[Command] = []
-        self._clock_s: dict[str, float] = {}  # latest reading of each station's clock
-        self._ticked = False
+        self._readings = ClockReadings(plan.station)
         self._receptions: list[Reception] = []  # sorted
         self._unusable: dict[Reception, str] = {}  # and in what exception it ended
         self._intake = Intake(plan)
@@ -118,36 +113,15 @@ class Flight:
         """The fused track."""
         return self._books.track
 
-    def phase_said(self) -> Command | None:
-        """What a crew member said last of the phase, and did not withdraw."""
-        said = None
-        for command in self.commands:
-            if command.kind == "phase":
-                said = None if command.name == "withdrawn" else command
-        return said
-
-    def _statements(self) -> list[tuple[float, Statement]]:
-        """What the crew said of the phase, in order of time, without what was withdrawn."""
-        kept: list[tuple[float, Statement]] = []
-        for command in self.commands:
-            if command.kind != "phase":
-                continue
-            if command.name == "withdrawn":
-                del kept[-1:]
-            else:
-                at_s = command.at_s - self.clocks.ahead_s(command.station, command.at_s)
-                kept.append((at_s, cast(Statement, command.name)))
-        return kept
-
     @property
     def now_s(self) -> float:
         """UTC now: the station's clock, put right where GPS times show that it is wrong."""
-        return self._reading()[1] - self.now_ahead_s
+        return self._readings.latest()[1] - self.now_ahead_s
 
     @property
     def now_ahead_s(self) -> float:
         """How far the station's clock is ahead of GPS time now; 0 while it looks right."""
-        return self.clocks.ahead_s(*self._reading())
+        return self.clocks.ahead_s(*self._readings.latest())
 
     @property
     def held(self) -> dict[str, list[float]]:
@@ -183,10 +157,9 @@ class Flight:
             moved |= self._receive(reception)
         for one in given:
             if isinstance(one, Tick):
-                self._read_clock(self.plan.station, one.now_s)
-                self._ticked = True
+                self._readings.tick(one.now_s)
             elif isinstance(one, Command):
-                self._read_clock(one.station, one.at_s)
+                self._readings.read(one.station, one.at_s)
                 bisect.insort(self.commands, one, key=lambda command: command.key)
                 self._hear_crew(self._books)
         out_of_order = self._rebuild is None and self._books.receivers.out_of_order
@@ -296,7 +269,7 @@ class Flight:
         """Tell the tracks, those of a rebuild too."""
         for one in (books, None if self._rebuild is None else self._rebuild.books):
             if one is not None:
-                one.track.hear_crew(self._statements())
+                one.track.hear_crew(statements(self.commands, self.clocks))
 
     def events(self) -> tuple[Event, ...]:
         """Launch, burst, landing, as best known now."""
@@ -342,25 +315,12 @@ class Flight:
         self._guard(reception, books, self._intake.learn, reception, books.clocks)
 
     def _enter(self, reception: Reception, books: Books, learn: bool) -> bool:
-        self._read_clock(reception.station, reception.heard_at_s)
+        self._readings.read(reception.station, reception.heard_at_s)
         return self._intake.enter(reception, books, self.clocks, self.horizon_s, learn)
 
     def horizon_s(self) -> float:
-        """Nothing is heard later; infinity while our own clock has not been read."""
-        if self.plan.station not in self._clock_s or self.clocks.all_are_later:
-            return float("inf")
-        return self.now_s + (_ALLOWED_S if self._ticked else _ALLOWED_UNTICKED_S)
+        """Nothing is heard later."""
+        return self._readings.horizon_s(self.clocks, self.now_s)
 
     def _choose_reference(self) -> bool:
-        own_s = self._clock_s.get(self.plan.station)
-        return self.clocks.choose_reference(own_s, _ALLOWED_S)
-
-    def _read_clock(self, station: str, reading_s: float) -> None:
-        self._clock_s[station] = max(self._clock_s.get(station, 0.0), reading_s)
-
-    def _reading(self) -> tuple[str, float]:
-        """Our own clock where it has been read, for another station's may be wrong; else the latest."""
-        own = self.plan.station
-        if own in self._clock_s and own:
-            return own, self._clock_s[own]
-        return max(self._clock_s.items(), key=lambda item: item[1], default=(own, 0.0))
+        return self.clocks.choose_reference(self._readings.own_s, ALLOWED_S)

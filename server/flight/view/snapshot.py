@@ -9,6 +9,7 @@ from typing import cast
 import numpy as np
 
 from server.flight import alarms
+from server.flight.crew_said import last_said
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import FallSigns, fall_signs
 from server.flight.landing.predict import Landing as Predicted
@@ -158,7 +159,7 @@ def _probabilities(latest: Record | None, phase: Phase) -> dict[str, float]:
 
 
 def _said(flight: Flight) -> Said | None:
-    said = flight.phase_said()
+    said = last_said(flight.commands)
     if said is None:
         return None
     return Said(

@@ -1,0 +1,47 @@
+"""What each station's clock read last: from it `now`, and how late anything can have been heard."""
+
+from __future__ import annotations
+
+from server.flight.packets.station_clocks import StationClocks
+
+# What another station heard later than our now is held back: the lag of a link to it, and NOTICED_S on
+# both sides. Without a tick (a journal read to its end) our own clock's last reading is all that tells
+# now, and others may have gone on without us
+ALLOWED_S = 120.0
+_ALLOWED_UNTICKED_S = 12 * 3_600.0
+
+
+class ClockReadings:
+    """Latest readings (UTC seconds as each clock had them). `own`: this station's name."""
+
+    def __init__(self, own: str) -> None:
+        self._own = own
+        self._latest_s: dict[str, float] = {}
+        self._ticked = False
+
+    def read(self, station: str, reading_s: float) -> None:
+        """A clock was read with what it timed."""
+        self._latest_s[station] = max(self._latest_s.get(station, 0.0), reading_s)
+
+    def tick(self, reading_s: float) -> None:
+        """Our own clock has gone on, and nothing was heard."""
+        self.read(self._own, reading_s)
+        self._ticked = True
+
+    @property
+    def own_s(self) -> float | None:
+        """Of this station; None before it was read."""
+        return self._latest_s.get(self._own)
+
+    def latest(self) -> tuple[str, float]:
+        """Our own clock where it has been read, for another station's may be wrong; else the latest."""
+        if self._own in self._latest_s and self._own:
+            return self._own, self._latest_s[self._own]
+        latest = max(self._latest_s.items(), key=lambda item: item[1], default=(self._own, 0.0))
+        return latest
+
+    def horizon_s(self, clocks: StationClocks, now_s: float) -> float:
+        """Nothing is heard later; infinity while our own clock has not been read."""
+        if self.own_s is None or clocks.all_are_later:
+            return float("inf")
+        return now_s + (ALLOWED_S if self._ticked else _ALLOWED_UNTICKED_S)
