@@ -24,7 +24,8 @@ Array = npt.NDArray[np.float64]
 
 ONBOARD = Path(__file__).parent.parent.parent / "shared" / "data" / "onboard"
 needs_box_logs = pytest.mark.skipif(
-    not ONBOARD.is_dir(), reason="the boxes' own logs (../shared/data/onboard) are not here"
+    not ONBOARD.is_dir(),
+    reason="the boxes' own logs (../shared/data/onboard) are not here, and have no licence to be carried",
 )
 CALLSIGNS = ("N0CALL-11", "N0CALL-12", "N0CALL-13")
 LAG_S = 1.6  # from the fix to its hearing

@@ -1,13 +1,17 @@
-"""The real flights that stand beside the project, where they do; and small made ones for single points."""
+"""The real flights of tests/data/flights, and small made ones for single points."""
 
 from __future__ import annotations
 
+import atexit
+import gzip
 import math
+import tempfile
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from typing import Any
 
-import pytest
+import orjson
 
 from decoders.reports import Wire
 from server.flight.flight import Flight
@@ -15,16 +19,24 @@ from server.flight.inputs import Reception
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import read_lines
 
-REAL = Path(__file__).parent.parent.parent / "shared" / "data" / "flights"
-HAVE_REAL = REAL.is_dir()
-needs_real_flights = pytest.mark.skipif(
-    not HAVE_REAL, reason="the real flights (../shared/data/flights) are not beside this checkout"
-)
+REAL = Path(__file__).parent / "data" / "flights"
 
 
-def real_logs() -> list[Path]:
-    """The logs of the real flights; none where they are absent."""
-    return sorted(REAL.glob("*.log"))
+@cache
+def real_logs() -> tuple[Path, ...]:
+    """The logs of the real flights in order of their names, unpacked once a process for its life."""
+    folder = tempfile.TemporaryDirectory(prefix="leeward-flights-")
+    atexit.register(folder.cleanup)
+    for packed in REAL.glob("*.log.gz"):
+        Path(folder.name, packed.stem).write_bytes(gzip.decompress(packed.read_bytes()))
+    return tuple(sorted(Path(folder.name).glob("*.log")))
+
+
+@cache
+def real_index() -> dict[str, dict[str, Any]]:
+    """What is known of each flight by its name: mass, parachute, balloon, lift."""
+    entries = orjson.loads((REAL / "index.json").read_bytes())
+    return {entry["name"]: entry for entry in entries}
 
 
 @cache

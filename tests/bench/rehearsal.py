@@ -8,14 +8,13 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import orjson
 
 from decoders.decode import decode
 from decoders.reports import PositionReport
 from server.rehearsal.air import density
 from server.rehearsal.fleet import draw
 from server.rehearsal.flight import fly
-from tests.flights import HAVE_REAL, REAL, real_logs, receptions
+from tests.flights import real_index, real_logs, receptions
 
 FLIGHTS = 104
 G = 9.80665
@@ -33,8 +32,8 @@ Series = np.ndarray  # rows of time s, latitude, longitude, altitude m
 def run(flights: int = FLIGHTS) -> dict[str, Any]:
     """Figures of both, by name."""
     made = collect(made_flights(flights))
-    real = collect(real_flights()) if HAVE_REAL else {}
-    return {name: {"made": made.get(name), "real": real.get(name, "absent")} for name in made}
+    real = collect(real_flights())
+    return {name: {"made": made.get(name), "real": real.get(name)} for name in made}
 
 
 def made_flights(count: int) -> Iterable[tuple[list[Heard], float | None]]:
@@ -53,7 +52,7 @@ def made_flights(count: int) -> Iterable[tuple[list[Heard], float | None]]:
 
 
 def real_flights() -> Iterable[tuple[list[Heard], float | None]]:
-    index = {e["name"]: e for e in orjson.loads((REAL / "index.json").read_bytes())}
+    index = real_index()
     for path in real_logs():
         entry = index[path.stem]
         mass, canopy = entry.get("neck_load_kg"), entry.get("parachute_diameter_m")

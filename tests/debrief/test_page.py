@@ -19,7 +19,7 @@ from server.debrief.words import metres
 from server.journal.recording import Recording, inferred_plan, read_recording
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
 from tests.debrief.made import demo, plain
-from tests.flights import HAVE_REAL, LAUNCH, T0, needs_real_flights, real_logs
+from tests.flights import LAUNCH, T0, real_logs
 from tests.machine import require
 
 MOST_BYTES = 5_000_000
@@ -164,8 +164,7 @@ async def test_hostile_names_are_only_words(browser: Browser, tmp_path: Path) ->
     assert await page.locator("script", has_text="alert(1)").count() == 0
 
 
-@needs_real_flights
-@pytest.mark.parametrize("log", real_logs()[:40:15] if HAVE_REAL else [], ids=lambda p: p.stem)
+@pytest.mark.parametrize("log", real_logs()[:40:15], ids=lambda p: p.stem)
 async def test_real_flights_pages(browser: Browser, tmp_path: Path, log: Path) -> None:
     recording = read_recording(log)
     await assert_right(browser, replay_flight(recording, inferred_plan(recording)), tmp_path)

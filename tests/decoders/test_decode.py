@@ -6,7 +6,6 @@ import math
 import re
 from dataclasses import fields
 from datetime import datetime
-from pathlib import Path
 
 import pytest
 
@@ -18,8 +17,8 @@ from decoders.reports import PositionReport, StatusReport, Transmission
 from decoders.wires import WIRES
 from tests.decoders.corpus import READINGS, payloads
 from tests.decoders.packets import HEARD_S
+from tests.flights import real_logs
 
-FLIGHTS = Path(__file__).parents[3] / "shared" / "data" / "flights"
 SENT = Transmission("N0CALL-11", "APRS", ("WIDE1-1*",), b"!4903.50N/07201.75W-up")
 FRAME = encode_ui(SENT)
 
@@ -163,10 +162,8 @@ def test_bad_phone_entry_is_a_problem_beside_the_good_ones():
 
 def test_every_packet_of_the_flown_flights_is_read():
     """50 real flights; the lag of 405 s at most was measured by their publisher's reader."""
-    if not FLIGHTS.is_dir():
-        pytest.skip("the flown flights are not beside this checkout")
     packets, worst_lag_s = 0, 0.0
-    for log in sorted(FLIGHTS.glob("*.log")):
+    for log in real_logs():
         for line in log.read_bytes().splitlines():
             if line.startswith(b"#"):
                 continue

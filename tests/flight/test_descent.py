@@ -18,7 +18,7 @@ from server.flight.landing.descent import (
 )
 from server.flight.landing.predict import predict
 from server.flight.physics.atmosphere import density_kg_m3
-from tests.flights import flown, needs_real_flights, real_logs
+from tests.flights import flown, real_logs
 
 
 def test_terminal_velocity_of_the_handbook() -> None:
@@ -123,7 +123,6 @@ def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
         assert change.since_m < 9_300.0
 
 
-@needs_real_flights
 def test_real_parachutes_seldom_change() -> None:
     changes = 0
     for log in real_logs():

@@ -10,7 +10,7 @@ from itertools import pairwise
 import pytest
 
 from server.flight.packets.beacon_health import TrackerHealth
-from tests.flights import flown, needs_real_flights, real_logs
+from tests.flights import flown, real_logs
 
 
 def heard(times: list[float]) -> TrackerHealth:
@@ -150,7 +150,6 @@ def test_a_faster_rate_is_learned() -> None:
     assert health.threshold_s() < 85.0
 
 
-@needs_real_flights
 def test_on_real_flights_nobody_is_called_silent_too_early() -> None:
     """Two kinds of alarm that nobody needed, as the bench `silences` counts them."""
     flights, alarms, short, unfounded = real_logs(), 0, 0, 0

@@ -6,7 +6,6 @@ import math
 
 import ambiance
 import numpy as np
-import orjson
 import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
@@ -21,7 +20,7 @@ from server.flight.physics.lift import (
     work_out,
 )
 from server.plan.file import PlanError, parse
-from tests.flights import REAL, flown, needs_real_flights, real_logs
+from tests.flights import flown, real_index, real_logs
 
 G = 9.80665
 USUAL = LiftPlan(1.5, 5.9, neck_lift_kg=7.9, burst_diameter_m=9.1)
@@ -155,10 +154,9 @@ def test_a_plan_that_cannot_rise_is_an_error(keys: str, words: str) -> None:
         parse(PLAN.format(keys))
 
 
-@needs_real_flights
 def test_real_flights_climb_and_burst_about_as_worked_out() -> None:
     """The makers' burst diameters are from memory; some balloons burst kilometres early."""
-    index = {e["name"]: e for e in orjson.loads((REAL / "index.json").read_bytes())}
+    index = real_index()
     diameters_m = {1500.0: 9.1, 2000.0: 10.1, 3000.0: 11.7}
     rates, bursts = [], []
     for log in real_logs():

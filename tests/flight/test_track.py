@@ -22,7 +22,6 @@ from tests.flights import (
     information,
     landed_at,
     made_flight,
-    needs_real_flights,
     packet,
     position_at,
     real_logs,
@@ -215,7 +214,6 @@ def test_without_a_plan_trackers_show_themselves() -> None:
     assert state["phase"] == "ascent"
 
 
-@needs_real_flights
 def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
     for log in real_logs():
         flight = flown(log)
@@ -232,7 +230,6 @@ def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
         assert math.isfinite(flight.track.records()[-1].x_m)
 
 
-@needs_real_flights
 def test_a_real_flight_in_any_order() -> None:
     log = next(p for p in real_logs() if p.stem == "flight-391")  # five trackers
     given = list(receptions(log))

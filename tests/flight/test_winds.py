@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from server.flight.landing import winds
-from tests.flights import flown, needs_real_flights, real_logs
+from tests.flights import flown, real_logs
 
 
 def test_a_day_on_which_the_wind_changes_much_is_noticed() -> None:
@@ -103,9 +103,8 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
         yield height_m, float((changed[four].mean(axis=0) ** 2).mean()), float(expected)
 
 
-@needs_real_flights
 def test_real_winds_change_by_about_as_much_as_the_constants_say() -> None:
-    """From the way up to the way down, on one axis; the flights: ../shared/data/flights/SOURCE.md.
+    """From the way up to the way down, on one axis; the flights: tests/data/flights/SOURCE.md.
 
     The constants were fitted to where real flights landed, not to this: aloft they are on the safe side.
     """

@@ -1,4 +1,4 @@
-"""Made flights are as hard as real ones: their statistics beside those of ../shared/data/flights."""
+"""Made flights are as hard as real ones: their statistics beside those of tests/data/flights."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 
 from tests.bench.rehearsal import collect, made_flights, real_flights
-from tests.flights import needs_real_flights
 
 # figure, and how far made may be from real: as a share of the real one
 LIKE = (
@@ -45,7 +44,6 @@ def real() -> dict[str, Any]:
     return collect(real_flights())
 
 
-@needs_real_flights
 @pytest.mark.parametrize(("name", "within"), LIKE)
 def test_made_is_like_real(
     name: str, within: float, made: dict[str, Any], real: dict[str, Any]
