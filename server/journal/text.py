@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple, cast
+from typing import NamedTuple
 
-from decoders.reports import BINARY_WIRES, WIRES, Wire
+from decoders.reports import BINARY_WIRES, WIRES
 from server.flight.inputs import Reception
 from server.flight.times import format_time, parse_time
 
@@ -68,7 +68,7 @@ def parse_line(line: str) -> Reception:
         heard_at_ms = parse_time(time)
     except (ValueError, OverflowError) as error:
         raise LogError(str(error)) from error
-    return Reception(heard_at_ms, source, cast(Wire, wire), payload)
+    return Reception(heard_at_ms, source, wire, payload)
 
 
 def read_lines(lines: Iterable[str], problems: list[str] | None = None) -> Iterator[LogLine]:

@@ -13,7 +13,6 @@ import re
 import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import cast
 
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import (
@@ -21,7 +20,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import (
     Ed25519PublicKey,
 )
 
-from decoders.reports import WIRES, Wire
+from decoders.reports import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
 
 Entry = Reception | Command
@@ -130,26 +129,26 @@ def _reception(packed: bytes) -> Reception:
         raise ChunkError(f"heard at {heard_at_ms} ms: no time of this century")
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise ChunkError(f"a payload of {len(payload)} bytes, at most {MAX_PAYLOAD_BYTES}")
-    return Reception(heard_at_ms, name, cast(Wire, kind), payload)
+    return Reception(heard_at_ms, name, kind, payload)
 
 
 def _command(packed: bytes) -> Command:
     _, at_s, kind_length, name_length, station_length, placed = _COMMAND_HEAD.unpack_from(packed)
     rest = packed[_COMMAND_HEAD.size :]
-    kind, name, station, place = _cut(rest, kind_length, name_length, station_length)
-    if kind.decode() not in COMMAND_KINDS:
-        raise ChunkError(f"{kind!r} is no command")
-    where: tuple[float, float] | tuple[None, None] = (None, None)
+    told, name, station, place = _cut(rest, kind_length, name_length, station_length)
+    kind = told.decode()
+    if kind not in COMMAND_KINDS:
+        raise ChunkError(f"{told!r} is no command")
+    latitude_deg = longitude_deg = None
     if placed:
         latitude_deg, longitude_deg = _PLACE.unpack(place)
-        where = latitude_deg, longitude_deg
         if not (abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 180.0):
             raise ChunkError("a command with a place that is not on Earth")
     if not (math.isfinite(at_s) and 0.0 <= 1000.0 * at_s <= _LATEST_MS):
         raise ChunkError("a command at no time of this century")
     if len(name) > _MAX_NAME_BYTES or not _SOURCE.fullmatch(station.decode()):
         raise ChunkError("a command with a name that cannot be")
-    return Command(at_s, kind.decode(), name.decode(), *where, station.decode())  # type: ignore[arg-type]
+    return Command(at_s, kind, name.decode(), latitude_deg, longitude_deg, station.decode())
 
 
 def _cut(data: bytes, *lengths: int) -> list[bytes]:
