@@ -19,7 +19,8 @@ CLIMBED_M = (2_000, 4_000, 8_000, 12_000, 15_000, 20_000, 25_000)
 
 def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int, LandingQuestion]:
     """The first question above each height, for a landing at `altitude_m`."""
-    flight, asked = Flight(inferred_plan(recording)), {}
+    flight = Flight(inferred_plan(recording))
+    asked: dict[int, LandingQuestion] = {}
     for reception in recording.receptions:
         flight.receive([reception])
         phase, latest = flight.track.phase(), flight.track.latest()
