@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from decoders.aprs_encode import compressed, uncompressed
+from decoders.aprs_encode import DaoForm, compressed, uncompressed
 from server.flight.inputs import Reception
 from server.rehearsal.truth import Truth
 
@@ -114,7 +114,7 @@ def _information(tracker: Tracker, time_s: float, place: Place, true_m: float) -
     stamp = time_s if tracker.timed else None
     if tracker.squeezed:
         return compressed(latitude_deg, longitude_deg, time_s=stamp, altitude_m=altitude_m)
-    dao = None if tracker.ambiguity else "human"
+    dao: DaoForm | None = None if tracker.ambiguity else "human"
     said = uncompressed(
         latitude_deg, longitude_deg, time_s=stamp, altitude_m=altitude_m, dao=dao, comment=comment
     )
@@ -139,6 +139,6 @@ def _pressure_hpa(altitude_m: float) -> float:
     """A real day's air: the standard atmosphere, 4 K warmer and 6 hPa lower at the ground."""
     h = altitude_m
     if h < 11_000:
-        return 1_007.0 * (1 - 0.0065 * h / 292.15) ** 5.2559
-    base = 1_007.0 * (1 - 0.0065 * 11_000 / 292.15) ** 5.2559
+        return 1_007.0 * math.pow(1 - 0.0065 * h / 292.15, 5.2559)
+    base = 1_007.0 * math.pow(1 - 0.0065 * 11_000 / 292.15, 5.2559)
     return base * math.exp(-(h - 11_000) / (287.05 * 220.65 / 9.80665))

@@ -40,7 +40,8 @@ def make_odd(kind: Odd | str, seed: int) -> OddFlight:
     chance = np.random.default_rng([seed, 91])
     scenario = load("demo").model_copy(update={"odd": None if kind == "interference" else kind})
     truth = make(scenario, seed)
-    box, receptions = feel(truth), []
+    box = feel(truth)
+    receptions: list[Reception] = []
     spoilt_s = truth.launch_s + float(chance.uniform(0.25, 0.4)) * (truth.burst_s - truth.launch_s)
 
     def spoilt_m(time_s: float) -> float:
@@ -48,8 +49,8 @@ def make_odd(kind: Odd | str, seed: int) -> OddFlight:
         return -2_200.0 * math.sin(math.pi * part) ** 2 if 0.0 < part < 1.0 else 0.0
 
     for k, callsign in enumerate(_CALLSIGNS):
-        plan = Tracker(name=callsign, format="uncompressed", callsign=callsign, interval_s=30.0)
-        voice = Voice(plan, truth, box, np.random.default_rng([seed, 92, k]))
+        sender = Tracker(name=callsign, format="uncompressed", callsign=callsign, interval_s=30.0)
+        voice = Voice(sender, truth, box, np.random.default_rng([seed, 92, k]))
         if kind == "interference" and k == 1:
             break
         times_s = np.arange(truth.start_s + 15.0 * k, truth.end_s, 30.0)
@@ -132,10 +133,11 @@ def follow(made: OddFlight) -> tuple[Counter[str], list[Answer]]:
         if question is None or landing is None or landing.basis != "prediction":
             continue
         x, y = (float(v) for v in question.frame.to_xy(*truth.landing[:2]))
-        held = [
+        in_half, in_nine_tenths = (
             bool(inside(area.ring_m, np.array([x]), np.array([y]))[0])
             for area in (landing.half, landing.nine_tenths)
-        ]
+        )
         off_m = math.hypot(x - landing.x_m, y - landing.y_m)
-        answers.append(Answer(now_s, *held, off_m, landing.nine_tenths.radius_m))
+        radius_m = landing.nine_tenths.radius_m
+        answers.append(Answer(now_s, in_half, in_nine_tenths, off_m, radius_m))
     return phases, answers

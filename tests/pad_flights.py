@@ -14,6 +14,7 @@ import numpy as np
 
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.track.events import Event
 from server.rehearsal.box import feel
 from server.rehearsal.pad import before
 from server.rehearsal.scenario import PadPart, Tracker, load
@@ -63,12 +64,13 @@ def make_pad(number: int) -> Pad:
     parts = BEFORE[int(chance.integers(len(BEFORE)))]
     truth = before(make(scenario, number), parts, number)
     interval_s = INTERVALS_S[number % len(INTERVALS_S)]
-    box, receptions, count = feel(truth), [], int(chance.integers(1, 4))
+    box, count = feel(truth), int(chance.integers(1, 4))
+    receptions: list[Reception] = []
     for k in range(count):
-        plan = Tracker(
+        sender = Tracker(
             name=CALLSIGNS[k], format="uncompressed", callsign=CALLSIGNS[k], interval_s=interval_s
         )
-        voice = Voice(plan, truth, box, np.random.default_rng([number, 78, k]))
+        voice = Voice(sender, truth, box, np.random.default_rng([number, 78, k]))
         times_s = np.arange(truth.start_s + k * interval_s / count, truth.end_s, interval_s)
         receptions += heard_packets(voice, CALLSIGNS[k], times_s, chance, LOSS)
     planned = LaunchPlan(*truth.at(truth.launch_s), truth.launch_s + 600.0)
@@ -88,7 +90,8 @@ def follow(pad: Pad) -> Seen:
     false: Counter[str] = Counter()
     told: dict[str, float] = {}
     alarms: dict[str, str] = {}
-    delay_s, last, looked_s = None, (), 0.0
+    last: tuple[Event, ...] = ()
+    delay_s, looked_s = None, 0.0
     for reception in pad.receptions:
         flight.receive([reception])
         if flight.events() != last:

@@ -44,7 +44,7 @@ def announced(plan: PlanFile) -> list[str]:
 async def try_sources(plan: PlanFile, folder: Path, seconds: float) -> list[ProbeResult]:
     """Try every source of a plan at once, and its links, and say what came of it."""
     sources = (probe(spec, seconds) for spec in plan.source_specs(folder))
-    *heard, linked = await asyncio.gather(*sources, try_links(plan, folder))
+    heard, linked = await asyncio.gather(asyncio.gather(*sources), try_links(plan, folder))
     return [*heard, *linked]
 
 

@@ -226,7 +226,7 @@ def check(
     maps = check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"))
     for found in maps:
         typer.echo(f"{'ok  ' if found.ok else 'FAIL'} {found.words}")
-    if not sound or not results or not all(one.ok for one in (*results, *maps)):
+    if not sound or not results or not all([*(r.ok for r in results), *(m.ok for m in maps)]):
         raise typer.Exit(1)
 
 

@@ -23,6 +23,7 @@ from server.commands.sharing import Links, open_ledger
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
 from server.flight.mission_state import Problem, ProblemKind
+from server.flight.state import Units
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
 from server.journal.recording import Recording
@@ -48,7 +49,7 @@ class Face:
     """What a plan says of the page, and of who may see it."""
 
     basemap: Basemap = field(default_factory=Basemap)
-    units: str = "metric"
+    units: Units = "metric"
     hosts: tuple[str, ...] = ()
     keys: Keys | None = None
     beacons: tuple[tuple[str, str], ...] = ()

@@ -57,7 +57,8 @@ def _add(parent: ET.Element, tag: str, text: str | None = None, **attributes: st
 
 
 def _xml(root: ET.Element) -> bytes:
-    return ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    packed: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    return packed
 
 
 def gpx(record: FlightRecord) -> bytes:
@@ -127,8 +128,9 @@ def kml(record: FlightRecord) -> bytes:
         raw = _folder(document, f"Raw fixes of {name}", shown=False)
         for fix, verdict in fixes:
             words = None if verdict.accepted else f"not used: {_why(verdict)}"
-            place = (fix.longitude_deg, fix.latitude_deg, fix.altitude_m)
-            _kml_point(raw, None, words, fix.time_s, place)
+            _kml_point(
+                raw, None, words, fix.time_s, (fix.longitude_deg, fix.latitude_deg, fix.altitude_m)
+            )
     return _xml(root)
 
 

@@ -63,7 +63,7 @@ class Dots(MacroElement):
 
     def __init__(self, dots: Sequence[tuple[float, float, str, bool]], **options: Any) -> None:
         """`dots`: latitude, longitude, words, and whether it is hollow."""
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]  # branca names no types here
         self._name = "Dots"
         self.dots = [list(dot) for dot in dots]
         self.options = {"weight": 1, "fillOpacity": 0.8} | options
@@ -83,7 +83,7 @@ class Words(MacroElement):
     )
 
     def __init__(self, words: Sequence[tuple[float, float, str]], kind: str) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]  # branca names no types here
         self._name = "Words"
         self.words = [list(word) for word in words]
         self.kind = kind
@@ -131,7 +131,8 @@ def draw(records: Sequence[FlightRecord]) -> OfflineMap:
     else:
         for i, record in enumerate(records):
             colour = TRACKERS[i % len(TRACKERS)]
-            group = folium.FeatureGroup(name=_label(record.name, colour)).add_to(drawn)
+            group = folium.FeatureGroup(name=_label(record.name, colour))
+            group.add_to(drawn)
             _track_of(group, record, colour, dashed=i >= len(TRACKERS))
     folium.LayerControl(collapsed=False).add_to(drawn)
     return drawn

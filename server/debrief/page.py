@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
+from branca.element import Figure
 from jinja2 import Environment
 from markupsafe import Markup
 
@@ -62,6 +63,7 @@ def render(records: Sequence[FlightRecord], **words: Any) -> bytes:
     """The page with a map of these flights; `words` fill page.html, which escapes them."""
     drawn = draw(records)
     figure = drawn.get_root()
+    assert isinstance(figure, Figure)
     figure.render()
     template = Environment(autoescape=True).from_string(
         files("server.debrief").joinpath("page.html").read_text(encoding="utf-8")

@@ -251,7 +251,8 @@ def _track(flight: Flight) -> list[TrackPoint]:
     return [
         TrackPoint(
             p.time_s,
-            *map(float, track.frame.to_latlon(p.motion.x.position, p.motion.y.position)),
+            float(latitude_deg),
+            float(longitude_deg),
             p.motion.z.position,
             p.motion.z.velocity,
             math.hypot(p.motion.x.velocity, p.motion.y.velocity),
@@ -260,6 +261,9 @@ def _track(flight: Flight) -> list[TrackPoint]:
             p.phase,
         )
         for p in points
+        for latitude_deg, longitude_deg in [
+            track.frame.to_latlon(p.motion.x.position, p.motion.y.position)
+        ]
     ]
 
 

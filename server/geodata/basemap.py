@@ -136,8 +136,10 @@ def read_layer(path: Path) -> Layer:
 
 def _features(data: Any) -> Sequence[Any]:
     kind = data.get("type") if isinstance(data, dict) else None
-    if kind == "FeatureCollection" and isinstance(data.get("features"), list):
-        return data["features"]
+    if kind == "FeatureCollection":
+        features = data.get("features")
+        if isinstance(features, list):
+            return features
     if kind == "Feature":
         return [data]
     if kind in _DEPTH:
@@ -149,7 +151,7 @@ def _feature(one: Any) -> dict[str, Any]:
     """Only what is drawn: the name and the geometry."""
     geometry = one.get("geometry") if isinstance(one, dict) else None
     kind = geometry.get("type") if isinstance(geometry, dict) else None
-    if kind not in _DEPTH:
+    if not isinstance(geometry, dict) or kind not in _DEPTH:
         raise ValueError(f"a geometry with coordinates expected, not {kind!r}")
     coordinates = _checked(geometry.get("coordinates"), _DEPTH[kind])
     properties = one.get("properties")

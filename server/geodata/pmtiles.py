@@ -131,7 +131,7 @@ class PMTiles:
                 f"{self._path}: zooms 0 to {MOST_ZOOM} expected, not {low} to {high}"
             )
         about = self._metadata()
-        box = [head[k] / 1e7 for k in ("min_lon_e7", "min_lat_e7", "max_lon_e7", "max_lat_e7")]  # type: ignore[literal-required]
+        box = [head[k] / 1e7 for k in ("min_lon_e7", "min_lat_e7", "max_lon_e7", "max_lat_e7")]
         return TileInfo(
             name=plain_text(about.get("name")) or self._path.stem,
             attribution=plain_text(about.get("attribution")),

@@ -40,12 +40,14 @@ class _Found:
             self.receptions[number] = Reception(heard_at_ms, source, wire, payload)
 
     def keep_command(self, row: Row) -> None:
-        number, at_s, kind, name, *place, station = row
+        number, at_s, kind, name, latitude_deg, longitude_deg, station = row
         told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
         told = told and 0.0 <= at_s < _END_S
-        placed = all(v is None or isinstance(v, float) for v in place)
+        placed = all(v is None or isinstance(v, float) for v in (latitude_deg, longitude_deg))
         if told and placed and kind in COMMAND_KINDS:
-            self.commands[number] = Command(at_s, kind, name, *place, station=str(station))
+            self.commands[number] = Command(
+                at_s, kind, name, latitude_deg, longitude_deg, station=str(station)
+            )
 
     def keep_about(self, row: Row) -> None:
         key, value = row

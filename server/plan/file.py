@@ -176,7 +176,8 @@ class PlanFile(_Section):
         for source in self.sources:
             self._check_station_of(source)
         sources = {s.name for s in self.sources}
-        for part in (*self.trackers, *self.vehicles):
+        parts: tuple[TrackerSection | VehicleSection, ...] = (*self.trackers, *self.vehicles)
+        for part in parts:
             if part.source is None or (self.station is not None and self._elsewhere(part.source)):
                 continue
             if part.source.partition("@")[0] not in sources:  # behind it: one of its receivers

@@ -87,12 +87,12 @@ class Parachute:
 
 def drag_coefficient(reynolds: Array | float) -> Array:
     """Of the balloon, over its cross-section."""
-    return np.interp(np.log(reynolds), np.log(_REYNOLDS), _DRAG)
+    return np.asarray(np.interp(np.log(reynolds), np.log(_REYNOLDS), _DRAG))
 
 
 def aloft_factor(altitude_m: Array | float) -> Array:
     """How much the fall-speed constant is larger aloft."""
-    return np.interp(altitude_m, _ALOFT_M, _ALOFT)
+    return np.asarray(np.interp(altitude_m, _ALOFT_M, _ALOFT))
 
 
 def ascend(

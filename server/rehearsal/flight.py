@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from server.rehearsal.network import Air, Heard
 from server.rehearsal.pad import before
 from server.rehearsal.radio import Receiver, airtime_s
 from server.rehearsal.scenario import Scenario
+from server.rehearsal.scenario import Tracker as TrackerPlan
 from server.rehearsal.terrain import ground_m
 from server.rehearsal.trackers import FaultTime, Sent, Voice
 from server.rehearsal.truth import Truth, make
@@ -131,7 +133,12 @@ class Stage:
         )  # fmt: skip
 
     def _schedule_trackers(
-        self, truth: Truth, box: Box, trackers: tuple, faults: list[FaultTime], branch: int
+        self,
+        truth: Truth,
+        box: Box,
+        trackers: tuple[TrackerPlan, ...],
+        faults: list[FaultTime],
+        branch: int,
     ) -> None:
         for i, plan in enumerate(trackers):
             chance = np.random.default_rng([self.seed, branch + i])
@@ -144,7 +151,7 @@ class Stage:
                 self._schedule_nmea(voice, truth)
             else:
                 for sent in voice.packets():
-                    self._at(sent.time_s, lambda t, s=sent, tr=truth: self._send(t, s, tr))
+                    self._at(sent.time_s, partial(self._send, sent=sent, truth=truth))
 
     def _schedule_nmea(self, voice: Voice, truth: Truth) -> None:
         """A tracker with a data modem: its sentences reach the own car where the radio does."""
@@ -201,16 +208,16 @@ class Stage:
             if own_aims:
                 bearing = self._chance.uniform(0, 2 * math.pi)
                 for time_s in np.arange(self.truth.start_s, self.truth.end_s, AIM_EVERY_S):
-                    self._at(float(time_s), lambda t, c=car, b=bearing: self._guess(t, c, b))
+                    self._at(float(time_s), partial(self._guess, car=car, bearing=bearing))
             if car.plan.source is not None and (not car.plan.own or feed.car != "none"):
                 every_s = feed.car_every_s
                 for time_s in np.arange(self.truth.start_s + 0.4, self.truth.end_s, every_s):
-                    self._at(float(time_s), lambda t, c=car: self._report(t, c))
+                    self._at(float(time_s), partial(self._report, car=car))
             if car.plan.callsign is not None:
                 first_s = self.truth.start_s + 7.0 + 11.0 * number
                 for time_s in np.arange(first_s, self.truth.end_s, CAR_BEACON_S):
                     jitter_s = float(self._chance.uniform(0.0, 4.0))
-                    self._at(float(time_s) + jitter_s, lambda t, c=car: self._beacon(t, c))
+                    self._at(float(time_s) + jitter_s, partial(self._beacon, car=car))
 
     def _guess(self, time_s: float, car: Car, bearing: float) -> None:
         """Where the crew believes that it comes down: nearer to the truth as the flight goes on."""
@@ -248,7 +255,7 @@ class Stage:
             first_s = self.truth.start_s + 40.0 + 210.0 * i
             for time_s in np.arange(first_s, self.truth.end_s, STATION_BEACON_S):
                 sent = station_beacon(station, float(time_s))
-                self._at(float(time_s), lambda t, s=sent, p=place: self._beacon_of(t, s, p))
+                self._at(float(time_s), partial(self._beacon_of, sent=sent, place=place))
 
     def _beacon_of(self, time_s: float, sent: Sent, place: tuple[float, float, float]) -> None:
         self._place_car(time_s)

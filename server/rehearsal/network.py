@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -61,7 +62,7 @@ class Air:
             if copy.readable:
                 self._at(
                     copy.to_s,
-                    lambda t, r=receiver, c=copy, p=packet: self._received(t, r, c, p),
+                    partial(self._received, receiver=receiver, copy=copy, packet=packet),
                 )
 
     def reaches(

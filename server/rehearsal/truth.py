@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from server.rehearsal import odd
 from server.rehearsal.air import Array
@@ -106,7 +107,7 @@ def make(
         rising = odd.rising(scenario.odd, rising, chance)
     factor = chute.factor * (1 + chute.drag_spread * chance.standard_normal())
     if chance.random() < chute.failure_chance:
-        factor *= math.exp(chance.uniform(*map(math.log, FAILED_FACTORS)))
+        factor *= math.exp(chance.uniform(math.log(FAILED_FACTORS[0]), math.log(FAILED_FACTORS[1])))
     parachute = Parachute(
         lift.payload_kg, chute.diameter_m, chute.drag_coefficient, chute.opening_s, factor,
         tangled_below_m=chute.tangled_below_m,
@@ -144,7 +145,7 @@ def _dragged(truth: Truth, chance: np.random.Generator) -> Truth:
 
 
 def _drift(
-    field: WindField, heights: Array, aloft: Array, start_s: float,
+    field: WindField, heights: Array, aloft: npt.NDArray[np.bool_], start_s: float,
     place: tuple[float, float], home: tuple[float, float], launch_m: float,
 ) -> tuple[Array, Array, Array, Array]:  # fmt: skip
     """Latitude, longitude and wind at each second."""
@@ -152,12 +153,12 @@ def _drift(
     offset_east_m = (place[1] - home[1]) * degree_east_m
     offset_north_m = (place[0] - home[0]) * degree_north_m
     step = 4  # the wind is asked for every four seconds, and straight between
-    coarse = np.arange(0, heights.size + step, step)
+    coarse = np.arange(0.0, heights.size + step, step)
     seconds = np.arange(heights.size)
     z = np.interp(coarse, seconds, heights)
     x, y = np.zeros(coarse.size), np.zeros(coarse.size)
     for _ in range(_PASSES):
-        east, north = field.at(z, coarse + 0.0, x + offset_east_m, y + offset_north_m)
+        east, north = field.at(z, coarse, x + offset_east_m, y + offset_north_m)
         # friction slows the wind near the ground (a power law, as used for turbines)
         friction = np.clip((z - launch_m + 2.0) / 300.0, 0.02, 1.0) ** 0.2
         moving = np.interp(coarse, seconds, aloft.astype(float)) * friction

@@ -29,7 +29,7 @@ _TALLER_FROM_S = 1.5 * HOUR_S  # a mode of a longer period is taller, by the roo
 _LEVEL_M = 100.0
 _TOP_M = 42_000.0
 _LEVELS = int(_TOP_M / _LEVEL_M) + 1
-_LEVELS_M = np.arange(_LEVELS) * _LEVEL_M
+_LEVELS_M = np.arange(_LEVELS, dtype=np.float64) * _LEVEL_M
 _PERIODS_S = np.geomspace(90.0, 5 * 86_400.0, 44)
 ADVECTION_MS = 20.0  # turns distance into time
 # size of the changes at a height above sea level: the day mixes the air below, waves grow above

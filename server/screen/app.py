@@ -180,8 +180,8 @@ def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limi
         try:
             orjson.loads(body)
         except orjson.JSONDecodeError:
-            problem = "Kept, but it is not JSON: no position could be read from it."
-            return json_reply({"number": number, "detail": problem}, status=422)
+            detail = "Kept, but it is not JSON: no position could be read from it."
+            return json_reply({"number": number, "detail": detail}, status=422)
         return json_reply({"number": number}, status=202)
 
     @app.get("/beacon/{token}")

@@ -152,7 +152,7 @@ class Station(Watch):
             raise Refused(f"one of {', '.join(COMMAND_KINDS)} expected, not {kind!r}")
         if kind == "phase" and name not in PHASES_SAID:
             raise Refused(f"one of {', '.join(PHASES_SAID)} expected, not {name!r}")
-        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)  # type: ignore[arg-type]
+        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)
         with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
             await asyncio.shield(self._keep(command))
 

@@ -71,7 +71,7 @@ class MqttConnection:
         except ImportError:
             raise SourceFault("needs aiomqtt: pip install 'leeward[mqtt]'") from None
         spec = self._spec
-        limits: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        limits: Any = Properties(PacketTypes.CONNECT)
         limits.MaximumPacketSize = MAX_PACKET_BYTES
         options = SubscribeOptions(qos=1, retainHandling=_NOT_RETAINED)
         try:

@@ -17,6 +17,7 @@ import ssl
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from server.journal.database import JournalError
@@ -200,7 +201,7 @@ class Broker:
         while pending is not None:
             one = pending
             try:
-                new = await self._host.in_journal(lambda one=one: self._ledger.take(one))
+                new = await self._host.in_journal(partial(self._ledger.take, one))
             except Gap:
                 waiting = self._waiting.setdefault(one.lane, {})
                 if sum(map(len, self._waiting.values())) < MAX_WAITING_CHUNKS:
@@ -244,9 +245,7 @@ class Broker:
                         await self._stirred.wait()
                 continue
             after = self._there.get(lane, 0)
-            chunk = await self._host.in_journal(
-                lambda lane=lane, after=after: self._ledger.chunk(lane, after)
-            )
+            chunk = await self._host.in_journal(partial(self._ledger.chunk, lane, after))
             if chunk is None:
                 continue
             topic = topic_of(self._spec.topic, lane, chunk.first)
@@ -267,18 +266,19 @@ class Broker:
         self._host.notify()
 
 
-def _client(aiomqtt: Any, spec: BrokerSpec, **more: Any) -> aiomqtt.Client:
+def _client(library: Any, spec: BrokerSpec, **more: Any) -> aiomqtt.Client:
     context = ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None
-    return aiomqtt.Client(
+    client: aiomqtt.Client = library.Client(
         spec.host,
         spec.port,
-        protocol=aiomqtt.ProtocolVersion.V5,
+        protocol=library.ProtocolVersion.V5,
         username=spec.user,
         password=spec.password,
         tls_context=context,
         keepalive=30,
         **more,
     )
+    return client
 
 
 async def greet_broker(spec: BrokerSpec) -> None:

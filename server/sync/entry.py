@@ -135,20 +135,20 @@ def _reception(packed: bytes) -> Reception:
 def _command(packed: bytes) -> Command:
     _, at_s, kind_length, name_length, station_length, placed = _COMMAND_HEAD.unpack_from(packed)
     rest = packed[_COMMAND_HEAD.size :]
-    kind, name, station, place = _cut(rest, kind_length, name_length, station_length)
-    if kind.decode() not in COMMAND_KINDS:
-        raise ChunkError(f"{kind!r} is no command")
-    where: tuple[float, float] | tuple[None, None] = (None, None)
+    told, name, station, place = _cut(rest, kind_length, name_length, station_length)
+    kind = told.decode()
+    if kind not in COMMAND_KINDS:
+        raise ChunkError(f"{told!r} is no command")
+    latitude_deg = longitude_deg = None
     if placed:
         latitude_deg, longitude_deg = _PLACE.unpack(place)
-        where = latitude_deg, longitude_deg
         if not (abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 180.0):
             raise ChunkError("a command with a place that is not on Earth")
     if not (math.isfinite(at_s) and 0.0 <= 1000.0 * at_s <= _LATEST_MS):
         raise ChunkError("a command at no time of this century")
     if len(name) > _MAX_NAME_BYTES or not _SOURCE.fullmatch(station.decode()):
         raise ChunkError("a command with a name that cannot be")
-    return Command(at_s, kind.decode(), name.decode(), *where, station.decode())  # type: ignore[arg-type]
+    return Command(at_s, kind, name.decode(), latitude_deg, longitude_deg, station.decode())
 
 
 def _cut(data: bytes, *lengths: int) -> list[bytes]:

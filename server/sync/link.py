@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Iterable
+from functools import partial
 from typing import Any, Protocol
 
 from server.journal.database import JournalError
@@ -113,9 +114,7 @@ class Link:
             if lane is not None:
                 after = self._theirs.get(lane, 0)
                 chunk = await self._host.in_journal(
-                    lambda lane=lane, after=after: self._ledger.chunk(
-                        lane, after, self._chunk_bytes
-                    )
+                    partial(self._ledger.chunk, lane, after, self._chunk_bytes)
                 )
                 if chunk is not None:
                     self._chunk_bytes = min(2 * self._chunk_bytes, HEAD_EVERY_BYTES)
@@ -155,9 +154,7 @@ async def introduce(
         raise TalkError("names of more stations than any flight has")
     for station, name in fresh.items():
         try:
-            await host.in_journal(
-                lambda station=station, name=name: ledger.introduce(station, name)
-            )
+            await host.in_journal(partial(ledger.introduce, station, name))
         except JournalError as error:
             raise TalkError(str(error)) from error
 

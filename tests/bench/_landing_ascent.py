@@ -21,7 +21,8 @@ Asked = tuple[Case, dict[int, LandingQuestion]]
 
 def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int, LandingQuestion]:
     """The first question above each height, for a landing at `altitude_m`."""
-    flight, asked = Flight(inferred_plan(recording)), {}
+    flight = Flight(inferred_plan(recording))
+    asked: dict[int, LandingQuestion] = {}
     for reception in recording.receptions:
         flight.receive([reception])
         phase, latest = flight.track.phase(), flight.track.latest()

@@ -19,13 +19,14 @@ from websockets.asyncio.client import connect
 from server.flight.inputs import Reception
 from server.journal.database import Journal
 from server.journal.recording import DEMO_LOG, read_recording
+from server.sync.peers import Peer
 from tests.faults.test_sources import memory_kb
 from tests.flights import T0, information, position_at
 from tests.session.running import Running, Tnc, leeward
 from tests.session.test_live import PLAN, TNC, shift_to_now
 from tests.sync.made import KEY, calling_all, contents, ledger, running
 from tests.sync.poor_link import PoorLink
-from tests.sync.test_peers import Car, Peer, address
+from tests.sync.test_peers import Car, address
 
 LATENCY_PACKETS = 200
 FLOOD_PACKETS = 5_000
@@ -105,7 +106,8 @@ async def _held(folder: Path, seconds: float) -> dict[str, float]:
     async with Tnc() as tnc, leeward("live", str(_plan(folder, "held", tnc))) as station:
         first_kb = 0
         began_s = time.monotonic()
-        sent, half_kb, late_s = 0, 0, []
+        sent, half_kb = 0, 0
+        late_s: list[float] = []
         while sent < seconds * HELD_PACKETS_PER_S:
             due = int((time.monotonic() - began_s) * HELD_PACKETS_PER_S)
             for _ in range(max(due - sent, 0)):

@@ -15,6 +15,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from functools import partial
 from typing import Any, TypeVar
 
 from server.flight.flight import Flight
@@ -111,7 +112,7 @@ async def _run() -> dict[str, Any]:
         given = list(heard(elapsed_s))
         if given:
             kind = "admit_odd" if elapsed_s in odd else "admit"
-            taken.call(kind, lambda given=given: station.admit(given))
+            taken.call(kind, partial(station.admit, given))
         near = any(at_s <= elapsed_s <= at_s + 20 for at_s in odd)
         if near or elapsed_s % SHOWN_EVERY_S == 0:
             await asyncio.sleep(0)

@@ -40,7 +40,7 @@ def made_flights(count: int) -> Iterable[tuple[list[Heard], float | None]]:
     """Receptions of radio trackers, and the fall-speed constant from mass and canopy."""
     for seed in range(count):
         scenario = draw(seed)
-        heard = [
+        heard: list[Heard] = [
             (ms / 1000.0, source, wire, payload)
             for ms, source, wire, payload in fly(scenario, seed).receptions
             if source == "internet"

@@ -35,13 +35,13 @@ def written(record: FlightRecord, levels: Sequence[Level] | None = None) -> byte
     return sounding_bufr(record, sounding(record) if levels is None else levels)
 
 
-Column = list[float | None]
+Column = Sequence[float | None]
 
 
 def expected(record: FlightRecord, template: int) -> dict[str, tuple[Column, float]]:
     """Each element of the levels by its descriptor, with half a step of its scale in table B."""
     levels, start = sounding(record), start_of(record, sounding(record))
-    height = [geopotential_height_m(v.altitude_m, v.latitude_deg) for v in levels]
+    height: Column = [geopotential_height_m(v.altitude_m, v.latitude_deg) for v in levels]
     common: dict[str, tuple[Column, float]] = {
         "004086": ([v.time_s - start.time_s for v in levels], 0.5),
         "005015": ([v.latitude_deg - start.latitude_deg for v in levels], 5e-6),
@@ -52,12 +52,13 @@ def expected(record: FlightRecord, template: int) -> dict[str, tuple[Column, flo
     if template == PILOT:
         return common | {"007009": (height, 0.5)}
     dew = [dew_point_c(v.temperature_c, v.humidity_percent) for v in levels]
-    return common | {
+    sensed: dict[str, tuple[Column, float]] = {
         "007004": ([v.pressure_pa for v in levels], 5.0),
         "010009": (height, 0.5),
         "012101": ([None if v.temperature_c is None else v.temperature_c + 273.15 for v in levels], 0.005),
         "012103": ([None if d is None else d + 273.15 for d in dew], 0.005),
     }  # fmt: skip
+    return common | sensed
 
 
 def assert_same(descriptor: str, found: Column, wanted: tuple[Column, float]) -> None:
@@ -89,7 +90,7 @@ def test_eccodes_reads_it_back(flown: Any, template: int) -> None:
         start = start_of(record, sounding(record))
         parts = ("year", "month", "day", "hour", "minute", "second")
         moment = [int(eccodes.codes_get_array(message, part)[0]) for part in parts]
-        assert datetime(*moment, tzinfo=UTC).timestamp() == start.time_s  # type: ignore[misc]
+        assert datetime(*moment[:6], tzinfo=UTC).timestamp() == start.time_s
         assert start.time_s == pytest.approx(record.first("launch").time_s, abs=0.5)
         place = [eccodes.codes_get(message, k) for k in ("latitude", "longitude")]
         assert place == pytest.approx([start.latitude_deg, start.longitude_deg], abs=5e-6)

@@ -114,7 +114,8 @@ def test_without_a_vehicle_the_tables_say_so() -> None:
     tables = {t.title: t for t in all_tables(plain())}
     assert tables["Chase vehicles"].rows == []
     assert "No vehicle" in tables["Chase vehicles"].empty
-    assert chases(plain()) == whereabouts(plain()) == []
+    assert chases(plain()) == []
+    assert whereabouts(plain()) == []
     assert reports(plain()) == {}
 
 

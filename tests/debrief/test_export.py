@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from importlib.resources import files as package_files
@@ -19,6 +20,7 @@ from pathlib import Path
 import gpxpy
 import pytest
 import shapely.geometry
+from gpxpy.gpx import GPXTrackPoint
 from lxml import etree
 
 from server.debrief import export
@@ -51,6 +53,14 @@ def same_fixes(record: FlightRecord, found: list[tuple[float, float, float, floa
         assert alt == (None if fix.altitude_m is None else pytest.approx(fix.altitude_m, abs=0.1))
 
 
+Place = tuple[float, float, float, float | None]  # time, latitude, longitude, altitude
+
+
+def _gpx_place(point: GPXTrackPoint) -> Place:
+    assert point.time is not None
+    return point.time.timestamp(), point.latitude, point.longitude, point.elevation
+
+
 @FLIGHTS
 def test_gpx_comes_back_as_it_was(flown) -> None:
     record = flown()
@@ -58,11 +68,10 @@ def test_gpx_comes_back_as_it_was(flown) -> None:
     fused, *raw = read.tracks
     assert fused.name == export.FUSED
     points = fused.segments[0].points
-    same_place(record, [(p.time.timestamp(), p.latitude, p.longitude, p.elevation) for p in points])
+    same_place(record, [_gpx_place(p) for p in points])
     assert [t.name for t in raw] == [f"Raw fixes of {name}" for name in export.by_tracker(record)]
     same_fixes(record, [
-        (p.time.timestamp(), p.latitude, p.longitude, p.elevation)
-        for t in raw for p in t.segments[0].points
+        _gpx_place(p) for t in raw for p in t.segments[0].points
     ])  # fmt: skip
     assert [w.name for w in read.waypoints] == [e.kind for e in record.happenings]
 
@@ -104,20 +113,26 @@ def test_kml_is_valid_by_the_published_schema(flown) -> None:
 def test_kml_comes_back_as_it_was(flown) -> None:
     record = flown()
     document = etree.fromstring(export.kml(record))
-    folders = {f.findtext(f"{KML}name"): f for f in document.iter(f"{KML}Folder")}
+    folders = {_text(f, f"{KML}name"): f for f in document.iter(f"{KML}Folder")}
     same_place(record, _marks(folders["Points"]))
     raw = [f for name, f in folders.items() if name.startswith("Raw fixes of ")]
     same_fixes(record, [mark for folder in raw for mark in _marks(folder)])
-    line = folders[export.FUSED].findtext(f".//{KML}LineString/{KML}coordinates").split()
+    line = _text(folders[export.FUSED], f".//{KML}LineString/{KML}coordinates").split()
     assert len(line) == len(record.track)
 
 
-def _marks(folder: etree._Element) -> list[tuple[float, float, float, float | None]]:
-    found = []
+def _marks(folder: etree._Element) -> list[Place]:
+    found: list[Place] = []
     for mark in folder.iter(f"{KML}Placemark"):
-        lon, lat, *alt = map(float, mark.findtext(f".//{KML}coordinates").split(","))
-        when = _seconds(mark.findtext(f".//{KML}when"))
+        lon, lat, *alt = map(float, _text(mark, f".//{KML}coordinates").split(","))
+        when = _seconds(_text(mark, f".//{KML}when"))
         found.append((when, lat, lon, alt[0] if alt else None))
+    return found
+
+
+def _text(parent: etree._Element, path: str) -> str:
+    found = parent.findtext(path)
+    assert found is not None
     return found
 
 
@@ -136,6 +151,7 @@ def test_geojson_is_read_by_a_reference_library(flown) -> None:
         assert not shape.is_empty
         if shape.geom_type == "Polygon":
             assert shape.is_valid
+            assert isinstance(shape, shapely.Polygon)
             assert shape.exterior.is_ccw  # RFC 7946, 3.1.6
     fused = next(f for f in collection["features"] if f["properties"]["what"] == "fused track")
     line = shapely.geometry.shape(fused["geometry"])
@@ -165,7 +181,7 @@ def test_csv_has_units_in_its_header_and_no_formulas() -> None:
         assert place == pytest.approx((p.latitude_deg, p.longitude_deg), abs=DEGREE)
     top = max(rows, key=lambda row: float(row["altitude_m"]))
     assert float(top["altitude_m"]) == pytest.approx(truth_of("burst")["altitude_m"], abs=150.0)
-    cells = [["=1+1"], ["-2+3"], [-2.5], ["-98.2"]]
+    cells: list[Sequence[object]] = [["=1+1"], ["-2+3"], [-2.5], ["-98.2"]]
     assert export.write_csv(["a"], cells) == b"a\r\n'=1+1\r\n'-2+3\r\n-2.5\r\n-98.2\r\n"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from typing import Any
 
 import pytest
 
@@ -19,7 +20,7 @@ TRUTH = json.loads(DEMO_LOG.with_suffix(".truth.json").read_text(encoding="utf-8
 
 
 @pytest.mark.parametrize("event", TRUTH["events"], ids=lambda e: e["kind"])
-def test_the_demos_events_are_where_they_were(event: dict[str, object]) -> None:
+def test_the_demos_events_are_where_they_were(event: dict[str, Any]) -> None:
     found = demo().first(str(event["kind"]))
     assert found is not None
     away_m, _ = distance_bearing(

@@ -35,7 +35,7 @@ def equivalent_potential_k(celsius: float, pascal: float) -> float:
     vapour_hpa = 6.112 * math.exp(17.67 * celsius / (celsius + 243.5))
     r = 622.0 * vapour_hpa / (hpa - vapour_hpa)
     dry = kelvin * (1000.0 / hpa) ** (0.2854 * (1 - 0.28e-3 * r))
-    return dry * math.exp((3.376 / kelvin - 0.00254) * r * (1 + 0.81e-3 * r))
+    return float(dry) * math.exp((3.376 / kelvin - 0.00254) * r * (1 + 0.81e-3 * r))
 
 
 @pytest.mark.parametrize("start_c", [-8.0, 0.0, 8.0, 16.0, 24.0])

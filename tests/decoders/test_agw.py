@@ -31,7 +31,7 @@ VERSION = encode_frame("R", bytes([0xD5, 7, 0, 0, 0x7F, 0, 0, 0]))
 
 
 @pytest.mark.parametrize("step", [1, 7, 36, 10_000])
-def test_frames_in_pieces_of_any_size(step):
+def test_frames_in_pieces_of_any_size(step: int) -> None:
     stream = VERSION + RAW + TEXT + RAW[:20]
     decoder = AgwDecoder()
     frames = [f for i in range(0, len(stream), step) for f in decoder.feed(stream[i : i + step])]
@@ -41,13 +41,13 @@ def test_frames_in_pieces_of_any_size(step):
     assert decoder.flush() == b""
 
 
-def test_header_is_taken_apart():
+def test_header_is_taken_apart() -> None:
     frame = decode_frame(encode_frame("K", b"xy", port=3, sender="N0CALL-11", destination="APRS"))
     assert frame == AgwFrame(3, "K", "N0CALL-11", "APRS", b"xy")
 
 
 @pytest.mark.parametrize("payload", [RAW, TEXT])
-def test_packet_of_a_frame(payload):
+def test_packet_of_a_frame(payload: bytes) -> None:
     decoding = decode("agw", payload, HEARD_S, "radio")
     assert (decoding.transmission, decoding.problem) == (SENT, None)
     assert decoding.reports
@@ -68,13 +68,13 @@ def test_packet_of_a_frame(payload):
         (encode_frame("I", b"1:Fm A To B <I R1 S2 pid=F0 Len=1 >[1:2:3]\rx"), "of kind 'I'"),
     ],
 )
-def test_bad_frame_is_told(payload, words):
+def test_bad_frame_is_told(payload: bytes, words: str) -> None:
     decoding = decode("agw", payload, HEARD_S, "radio")
     assert decoding.reports == ()
     assert words in (decoding.problem or "")
 
 
-def test_noise_is_bounded_and_the_next_frame_is_found():
+def test_noise_is_bounded_and_the_next_frame_is_found() -> None:
     decoder = AgwDecoder()
     noise = bytes(range(256)) * 20
     assert decoder.feed(noise + RAW) == [RAW]
@@ -85,7 +85,7 @@ def test_noise_is_bounded_and_the_next_frame_is_found():
     assert decoder.feed(RAW)[-1:] == [RAW]
 
 
-def test_what_cannot_be_encoded():
+def test_what_cannot_be_encoded() -> None:
     with pytest.raises(ValueError, match="at most nine"):
         encode_frame("K", sender="N0CALL-111")
     with pytest.raises(ValueError, match="MAX_DATA_BYTES"):
@@ -94,7 +94,7 @@ def test_what_cannot_be_encoded():
         decode_frame(b"")
 
 
-def test_its_header_is_told_from_other_bytes():
+def test_its_header_is_told_from_other_bytes() -> None:
     assert looks_like(VERSION)
     assert not looks_like(VERSION[: HEADER_BYTES - 1])
     assert not looks_like(b"\xc0\x00" + encode_ui(SENT) + b"\xc0")

@@ -18,7 +18,7 @@ TEN_METRES_DEG = 1e-4
 # Chapter 8: uncompressed
 
 
-def test_uncompressed_position():
+def test_uncompressed_position() -> None:
     report = position("!4903.50N/07201.75W-Test 001234")
     assert report.latitude_deg == pytest.approx(49.05833, abs=5e-6)  # shared
     assert report.longitude_deg == pytest.approx(-72.02917, abs=5e-6)  # shared
@@ -27,14 +27,14 @@ def test_uncompressed_position():
     assert report.altitude_m is None
 
 
-def test_altitude_in_the_comment():
+def test_altitude_in_the_comment() -> None:
     report = position("!4903.50N/07201.75W-Test /A=001234")
     assert report.altitude_m == pytest.approx(1234 * 0.3048)
     assert report.resolution_v_m == pytest.approx(0.3048)
     assert report.comment == "Test "
 
 
-def test_altitude_below_the_sea():
+def test_altitude_below_the_sea() -> None:
     assert position("!3130.00N/03530.00E-/A=-01412").altitude_m == pytest.approx(-1412 * 0.3048)
 
 
@@ -47,21 +47,21 @@ def test_altitude_below_the_sea():
         ("@999999h4903.50N/07201.75W>Test1234", None),
     ],
 )
-def test_time_stamp(information, time_s):
+def test_time_stamp(information: str, time_s: float | None) -> None:
     report = position(information)
     assert report.time_s == time_s
     assert report.latitude_deg == pytest.approx(49.05833, abs=5e-6)
     assert report.comment == "Test1234"
 
 
-def test_course_and_speed():
+def test_course_and_speed() -> None:
     report = position("@092345z4903.50N/07201.75W>088/036")
     assert report.course_deg == 88.0
     assert report.speed_ms == pytest.approx(36 * KNOT_MS)
     assert report.comment == ""
 
 
-def test_bearing_after_course_stays_in_the_comment():
+def test_bearing_after_course_stays_in_the_comment() -> None:
     report = position(r"@092345z4903.50N/07201.75W\088/036/270/729")
     assert (report.course_deg, report.comment) == (88.0, "/270/729")
 
@@ -77,7 +77,9 @@ def test_bearing_after_course_stays_in_the_comment():
         ("!4903.50N/07201.  W-", 2, 1852.0, 49 + 3.5 / 60, -72 - 1.5 / 60),
     ],
 )
-def test_ambiguity(information, digits, size_m, latitude_deg, longitude_deg):
+def test_ambiguity(
+    information: str, digits: int, size_m: float, latitude_deg: float, longitude_deg: float
+) -> None:
     """Chapter 6: blanks at the end of the minutes; the middle of the box is taken."""
     report = position(information)
     assert report.ambiguity_digits == digits
@@ -86,7 +88,7 @@ def test_ambiguity(information, digits, size_m, latitude_deg, longitude_deg):
     assert report.longitude_deg == pytest.approx(longitude_deg)
 
 
-def test_position_behind_a_tnc_greeting():
+def test_position_behind_a_tnc_greeting() -> None:
     report = position("TheNet X-1J4  (BFLD)!4903.50N/07201.75Wn")
     assert (report.latitude_deg, report.symbol) == (pytest.approx(49.05833, abs=5e-6), "/n")
 
@@ -94,7 +96,7 @@ def test_position_behind_a_tnc_greeting():
 # Chapter 9: compressed
 
 
-def test_compressed_position_with_course_and_speed():
+def test_compressed_position_with_course_and_speed() -> None:
     report = position("=/5L!!<*e7>7P[")  # shared
     assert report.latitude_deg == pytest.approx(49.5, abs=1e-6)
     assert report.longitude_deg == pytest.approx(-72.75, abs=5e-6)
@@ -103,24 +105,25 @@ def test_compressed_position_with_course_and_speed():
     assert report.resolution_h_m == pytest.approx(0.29, abs=0.01)
 
 
-def test_compressed_altitude():
+def test_compressed_altitude() -> None:
     report = position("=/5L!!<*e7OS]S")  # shared: 1.002^4610 is about 10,004 ft
     assert report.altitude_m == pytest.approx(10_004 * 0.3048, abs=0.3)
+    assert report.altitude_m is not None
     assert report.resolution_v_m == pytest.approx(0.002 * report.altitude_m)
     assert report.speed_ms is None
 
 
-def test_compressed_without_more():
+def test_compressed_without_more() -> None:
     report = position("=/5L!!<*e7> sTComment")
     assert (report.course_deg, report.speed_ms, report.altitude_m) == (None, None, None)
     assert report.comment == "Comment"
 
 
-def test_compressed_with_radio_range_is_no_speed():
+def test_compressed_with_radio_range_is_no_speed() -> None:
     assert position("=/5L!!<*e7>{?!").speed_ms is None
 
 
-def test_altitude_in_the_comment_of_a_compressed_position_is_finer():
+def test_altitude_in_the_comment_of_a_compressed_position_is_finer() -> None:
     report = position("=/5L!!<*e7OS]S/A=010000 hi")
     assert report.altitude_m == pytest.approx(3048.0)
     assert (report.resolution_v_m, report.comment) == (pytest.approx(0.3048), " hi")
@@ -129,7 +132,7 @@ def test_altitude_in_the_comment_of_a_compressed_position_is_finer():
 # Chapter 10: Mic-E
 
 
-def test_mic_e():
+def test_mic_e() -> None:
     report = position('`(_fn"Oj/', "S32UVT")  # shared
     assert report.latitude_deg == pytest.approx(33 + 25.64 / 60)
     assert report.longitude_deg == pytest.approx(-112 - 7.74 / 60)
@@ -139,20 +142,20 @@ def test_mic_e():
 
 
 @pytest.mark.parametrize("prefix", ["", "`", "'", ">", "]"])
-def test_mic_e_altitude(prefix):
+def test_mic_e_altitude(prefix: str) -> None:
     report = position(f'`(_fn"Oj/{prefix}"4T}}ok', "S32UVT")  # shared: "4T} is 61 m
     assert report.altitude_m == 61.0
     assert report.resolution_v_m == 1.0
     assert report.comment == prefix + "ok"
 
 
-def test_mic_e_ambiguity():
+def test_mic_e_ambiguity() -> None:
     report = position('`(_fn"Oj/', "S32UVL")
     assert (report.ambiguity_digits, report.resolution_h_m) == (1, pytest.approx(185.2))
 
 
 @pytest.mark.parametrize("kind", ["'", "\x1c", "\x1d"])
-def test_every_mic_e_type(kind):
+def test_every_mic_e_type(kind: str) -> None:
     assert position(kind + '(_fn"Oj/', "S32UVT-2").course_deg == 251.0
 
 
@@ -171,7 +174,9 @@ def test_every_mic_e_type(kind):
         ("!4903.50N/07201.75W-!W15!/A=000100", "APRS", 3.501, 1.755, 1.852),
     ],
 )
-def test_dao(information, destination, latitude_min, longitude_min, step_m):
+def test_dao(
+    information: str, destination: str, latitude_min: float, longitude_min: float, step_m: float
+) -> None:
     report = position(information, destination)
     assert abs(report.latitude_deg) % 1 * 60 == pytest.approx(latitude_min, abs=1e-9)
     assert abs(report.longitude_deg) % 1 * 60 == pytest.approx(longitude_min, abs=1e-9)
@@ -180,7 +185,7 @@ def test_dao(information, destination, latitude_min, longitude_min, step_m):
 
 
 @pytest.mark.parametrize("comment", ["!x12!", "!N12!", "!W1!", "!W1x!", "!!!!!"])
-def test_what_is_no_dao_stays_in_the_comment(comment):
+def test_what_is_no_dao_stays_in_the_comment(comment: str) -> None:
     report = position("!4903.50N/07201.75W-" + comment)
     assert report.latitude_deg == pytest.approx(49 + 3.5 / 60, abs=1e-9)
     assert report.comment == comment
@@ -189,14 +194,14 @@ def test_what_is_no_dao_stays_in_the_comment(comment):
 # Chapter 11: objects and items
 
 
-def test_object():
+def test_object() -> None:
     report = position(";LEADER   *092345z4903.50N/07201.75W>088/036")
     assert (report.name, report.object_of) == ("LEADER", "N0CALL-11")
     assert report.time_s == at("2026-06-09T23:45:00")
     assert report.course_deg == 88.0
 
 
-def test_permanent_object_has_no_time():
+def test_permanent_object_has_no_time() -> None:
     assert position(";LEADER   *111111z4903.50N/07201.75W>").time_s is None
 
 
@@ -208,7 +213,7 @@ def test_permanent_object_has_no_time():
         (r")MOBIL!\5L!!<*e79 sT", "MOBIL"),
     ],
 )
-def test_item(information, name):
+def test_item(information: str, name: str) -> None:
     report = position(information)
     assert (report.name, report.object_of) == (name, "N0CALL-11")
 
@@ -217,7 +222,7 @@ def test_item(information, name):
     "information",
     [";LEADER   _092345z4903.50N/07201.75W>088/036", ")AID #2_4903.50N/07201.75WA"],
 )
-def test_withdrawn_object_is_no_position(information):
+def test_withdrawn_object_is_no_position(information: str) -> None:
     (report,) = reports(information)
     assert isinstance(report, StatusReport)
     assert "withdrawn" in report.text

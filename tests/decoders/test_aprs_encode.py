@@ -22,7 +22,13 @@ STEPS_MIN = {None: 0.01, "human": 0.001, "base91": 0.01 / 91}
 comments = st.sampled_from(["", " 208T8363P", "grüße", "to the |end"])
 
 
-def check_place(report: PositionReport, latitude_deg, longitude_deg, step_min, edges=True):
+def check_place(
+    report: PositionReport,
+    latitude_deg: float,
+    longitude_deg: float,
+    step_min: float,
+    edges: bool = True,
+):
     """Within half a step; a whole one at the poles and at 180 degrees, which are sent short."""
     step_deg = step_min * MINUTE_DEG
     at_edge = abs(latitude_deg) > 89.99 or abs(longitude_deg) > 179.99
@@ -31,7 +37,9 @@ def check_place(report: PositionReport, latitude_deg, longitude_deg, step_min, e
     assert report.longitude_deg == pytest.approx(longitude_deg, abs=limit)
 
 
-def check_motion(report: PositionReport, course_deg, speed_ms, course_step=0.5):
+def check_motion(
+    report: PositionReport, course_deg: float | None, speed_ms: float, course_step: float = 0.5
+):
     if course_deg is None:
         assert report.course_deg in (None, 0.0)
     else:
@@ -42,7 +50,15 @@ def check_motion(report: PositionReport, course_deg, speed_ms, course_step=0.5):
 
 
 @given(latitudes, longitudes, courses, speeds, altitudes, daos, comments)
-def test_uncompressed(latitude, longitude, course, speed, altitude, dao, comment):
+def test_uncompressed(
+    latitude: float,
+    longitude: float,
+    course: float | None,
+    speed: float,
+    altitude: float | None,
+    dao: str | None,
+    comment: str,
+) -> None:
     report = position(
         encode.uncompressed(
             latitude,
@@ -63,7 +79,9 @@ def test_uncompressed(latitude, longitude, course, speed, altitude, dao, comment
 
 
 @given(latitudes, longitudes, courses, speeds, altitudes)
-def test_compressed_with_course(latitude, longitude, course, speed, altitude):
+def test_compressed_with_course(
+    latitude: float, longitude: float, course: float | None, speed: float, altitude: float | None
+) -> None:
     report = position(
         encode.compressed(
             latitude, longitude, course_deg=course, speed_ms=speed, altitude_m=altitude
@@ -76,14 +94,23 @@ def test_compressed_with_course(latitude, longitude, course, speed, altitude):
 
 
 @given(latitudes, longitudes, st.floats(1, 45_000))
-def test_compressed_with_altitude(latitude, longitude, altitude):
+def test_compressed_with_altitude(latitude: float, longitude: float, altitude: float) -> None:
     report = position(encode.compressed(latitude, longitude, altitude_m=altitude))
     assert report.altitude_m == pytest.approx(altitude, rel=0.00101)
     assert (report.course_deg, report.speed_ms) == (None, None)
 
 
 @given(latitudes, longitudes, courses, speeds, altitudes, daos, comments, st.integers(0, 7))
-def test_mic_e(latitude, longitude, course, speed, altitude, dao, comment, bits):
+def test_mic_e(
+    latitude: float,
+    longitude: float,
+    course: float | None,
+    speed: float,
+    altitude: float | None,
+    dao: str | None,
+    comment: str,
+    bits: int,
+) -> None:
     destination, information = encode.mic_e(
         latitude,
         longitude,
@@ -103,7 +130,7 @@ def test_mic_e(latitude, longitude, course, speed, altitude, dao, comment, bits)
     assert decode_ui(frame) == packet(information, destination)
 
 
-def test_mic_e_of_the_standard():
+def test_mic_e_of_the_standard() -> None:
     """APRS 1.0.1, chapter 10: the example's position, speed, course and altitude."""
     destination, information = encode.mic_e(
         33 + 25.64 / 60,
@@ -119,7 +146,7 @@ def test_mic_e_of_the_standard():
 
 
 @given(latitudes, longitudes, st.sampled_from(["A", "LEADER", "9 letters"]))
-def test_object(latitude, longitude, name):
+def test_object(latitude: float, longitude: float, name: str) -> None:
     report = position(
         encode.object_report(name, latitude, longitude, time_s=HEARD_S, altitude_m=100)
     )
@@ -130,15 +157,16 @@ def test_object(latitude, longitude, name):
 
 
 @pytest.mark.parametrize("messaging", [True, False])
-def test_data_types(messaging):
+def test_data_types(messaging: bool) -> None:
     plain = encode.uncompressed(1, 2, messaging=messaging)
     timed = encode.compressed(1, 2, messaging=messaging, time_s=HEARD_S)
     assert (plain[:1], timed[:1]) == ((b"=", b"@") if messaging else (b"!", b"/"))
 
 
-def test_status_and_message():
-    assert reports(encode.status("up"))[0].text == "up"
-    assert reports(encode.message("N0CALL-1", "come in"))[0].text == "to N0CALL-1: come in"
+def test_status_and_message() -> None:
+    said = [reports(encode.status("up"))[0], reports(encode.message("N0CALL-1", "come in"))[0]]
+    texts = [one.text for one in said if isinstance(one, StatusReport)]
+    assert texts == ["up", "to N0CALL-1: come in"]
 
 
 @pytest.mark.parametrize(
@@ -162,12 +190,12 @@ def test_status_and_message():
         lambda: encode.base91(91, 1),
     ],
 )
-def test_what_does_not_fit_is_told(call):
+def test_what_does_not_fit_is_told(call) -> None:
     with pytest.raises(ValueError, match=r"\w+"):
         call()
 
 
-def test_packets_fit_in_a_transmission():
+def test_packets_fit_in_a_transmission() -> None:
     information = encode.uncompressed(1, 2, comment="x" * 200)
     transmission = Transmission("N0CALL-11", "APRS", ("WIDE1-1",), information)
     assert decode_ui(encode_ui(transmission)) == transmission

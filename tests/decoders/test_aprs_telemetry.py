@@ -24,7 +24,7 @@ def one_scale(information: bytes | str) -> SensorScale:
     return report
 
 
-def test_report_of_the_standard():
+def test_report_of_the_standard() -> None:
     report = sensors("T#005,199,000,255,073,123,01101001")
     assert report.sequence == 5
     assert report.channels == (199.0, 0.0, 255.0, 73.0, 123.0)
@@ -42,7 +42,7 @@ def test_report_of_the_standard():
         ("T#,1,2", (1, 2, None, None, None), 0, None),
     ],
 )
-def test_report_forms_in_use(information, channels, bits, sequence):
+def test_report_forms_in_use(information: str, channels, bits: int, sequence: int | None) -> None:
     report = sensors(information)
     assert report.channels == channels
     assert (len(report.bits), report.sequence) == (bits, sequence)
@@ -63,12 +63,12 @@ def test_report_forms_in_use(information, channels, bits, sequence):
         "T#\x1e5,1",
     ],
 )
-def test_bad_report_is_told(information):
+def test_bad_report_is_told(information: str) -> None:
     with pytest.raises(DecodeError, match="telemetry"):
         reports(information)
 
 
-def test_scales_of_the_standard():
+def test_scales_of_the_standard() -> None:
     scales = [
         one_scale(f":N0CALL-11:PARM.{NAMES}"),
         one_scale(f":N0CALL-11:UNIT.{UNITS}"),
@@ -87,18 +87,18 @@ def test_scales_of_the_standard():
     assert [values[name] for name in ("Camra", "Chut", "Sun", "10m", "ATV")] == [0, 0, 1, 0, 0]
 
 
-def test_without_scales_channels_have_plain_names():
+def test_without_scales_channels_have_plain_names() -> None:
     assert scale((1.0, None, 3.0), ()) == ({"channel 1": 1.0, "channel 3": 3.0}, {})
 
 
-def test_last_scale_of_a_kind_counts_and_equal_names_stay_apart():
+def test_last_scale_of_a_kind_counts_and_equal_names_stay_apart() -> None:
     first = SensorScale("N0CALL", "PARM", texts=("old",))
     last = SensorScale("N0CALL", "PARM", texts=("T", "T"))
     assert scale((1.0, 2.0), [first, last])[0] == {"T": 1.0, "channel 2": 2.0}
 
 
 @given(counts, st.lists(counts, min_size=1, max_size=5))
-def test_comment_telemetry_round_trip(sequence, values):
+def test_comment_telemetry_round_trip(sequence: int, values) -> None:
     information = b"!4903.50N/07201.75W-hi" + encode.comment_telemetry(sequence, values).encode()
     report = sensors(information)
     assert report.sequence == sequence
@@ -107,7 +107,7 @@ def test_comment_telemetry_round_trip(sequence, values):
 
 
 @given(counts, st.lists(counts, min_size=5, max_size=5), bits8)
-def test_comment_telemetry_with_bits(sequence, values, bits):
+def test_comment_telemetry_with_bits(sequence: int, values, bits) -> None:
     text = encode.comment_telemetry(sequence, values, bits)
     for after in ("", "!W12!", "/A=001000", "!w12!/A=001000"):
         report = sensors("!4903.50N/07201.75W-hi" + text + after)
@@ -115,14 +115,14 @@ def test_comment_telemetry_with_bits(sequence, values, bits):
         assert position("!4903.50N/07201.75W-hi" + text + after).comment == "hi"
 
 
-def test_comment_telemetry_before_the_type_of_a_mic_e_radio():
+def test_comment_telemetry_before_the_type_of_a_mic_e_radio() -> None:
     report = sensors('`(_fn"Oj/"4T}hi|ss11|_%', "S32UVT")
     assert (report.sequence, report.channels[0]) == (7544, 1472)
     assert position('`(_fn"Oj/"4T}hi|ss11|_%', "S32UVT").comment == "hi_%"
 
 
 @pytest.mark.parametrize("comment", ["|s|", "|ss|", "|ss1|", "|ss 1|", "|ss11", "||", "|ss11|x"])
-def test_malformed_comment_telemetry_stays_in_the_comment(comment):
+def test_malformed_comment_telemetry_stays_in_the_comment(comment: str) -> None:
     found = reports("!4903.50N/07201.75W-" + comment)
     assert len(found) == 1
     assert position("!4903.50N/07201.75W-" + comment).comment == comment
@@ -133,7 +133,7 @@ def test_malformed_comment_telemetry_stays_in_the_comment(comment):
     st.lists(st.one_of(st.none(), st.integers(0, 255)), min_size=1, max_size=5).filter(any),
     bits8,
 )
-def test_report_round_trip(sequence, values, bits):
+def test_report_round_trip(sequence: int, values, bits) -> None:
     report = sensors(encode.telemetry(sequence, values, bits))
     assert report == SensorReport(
         "N0CALL-11",
@@ -146,12 +146,12 @@ def test_report_round_trip(sequence, values, bits):
 @given(
     st.lists(st.tuples(*[st.decimals(-999, 999, places=3).map(float)] * 3), min_size=1, max_size=5)
 )
-def test_equations_round_trip(rows):
+def test_equations_round_trip(rows) -> None:
     report = one_scale(encode.equations("N0CALL-11", rows))
     assert report.coefficients[: len(rows)] == tuple(rows)
 
 
-def test_names_units_and_bits_round_trip():
+def test_names_units_and_bits_round_trip() -> None:
     texts = ("Vbat", "Tint", "P")
     assert one_scale(encode.parameters("N0CALL-11", texts)).texts[:3] == texts
     assert one_scale(encode.units("N0CALL-11", texts)).kind == "UNIT"
@@ -175,12 +175,12 @@ def test_names_units_and_bits_round_trip():
         lambda: encode.bit_sense("TOOLONG-100", [True] * 8),
     ],
 )
-def test_what_does_not_fit_is_told(call):
+def test_what_does_not_fit_is_told(call) -> None:
     with pytest.raises(ValueError, match=r"\w+"):
         call()
 
 
 @pytest.mark.parametrize("message", ["PARM." + "x" * 30, "EQNS.a,b", "BITS.2"])
-def test_bad_scale_is_told(message):
+def test_bad_scale_is_told(message: str) -> None:
     with pytest.raises(DecodeError, match="aprslib"):
         reports(f":N0CALL-11:{message}")

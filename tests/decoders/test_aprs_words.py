@@ -23,7 +23,7 @@ WEATHER = {
 }
 
 
-def test_weather_without_position():
+def test_weather_without_position() -> None:
     report = sensors("_10090556c220s004g005t077r000p000P000h50b09900wRSW")
     assert report.values == WEATHER
     assert report.time_s == at("2026-10-09T05:56:00")
@@ -31,20 +31,20 @@ def test_weather_without_position():
     assert (report.units["humidity"], report.units["wind_speed"]) == ("%", "m/s")
 
 
-def test_weather_with_position():
+def test_weather_with_position() -> None:
     information = "!4903.50N/07201.75W_220/004g005t077r000p000P000h50b09900wRSW"
     assert sensors(information).values == WEATHER
     report = position(information)
     assert (report.course_deg, report.speed_ms, report.comment) == (None, None, "wRSW")
 
 
-def test_weather_with_compressed_position():
+def test_weather_with_compressed_position() -> None:
     report = sensors("=/5L!!<*e7_7P[g005t077r000p000P000h50b09900wRSW")
     assert report.values["wind_direction"] == 88.0
     assert report.values["wind_gust"] == pytest.approx(5 * 0.44704)
 
 
-def test_temperature_below_zero():
+def test_temperature_below_zero() -> None:
     report = sensors("_10090556c...s...g...t-10r...p...P...h..b.....")
     assert report.values == {"temperature": pytest.approx((-10 - 32) / 1.8)}
 
@@ -67,18 +67,18 @@ def test_temperature_below_zero():
         (">Fahrt ins Gr\xc3\xbcne", "Fahrt ins Grüne", None),
     ],
 )
-def test_words(information, text, time_s):
+def test_words(information: str, text: str, time_s: float | None) -> None:
     assert reports(information) == (StatusReport("N0CALL-11", text, time_s),)
 
 
-def test_beacon_text():
+def test_beacon_text() -> None:
     assert reports("hello", "BEACON") == (StatusReport("N0CALL-11", "hello"),)
 
 
 # Chapter 13: telemetry messages (more in test_aprs_telemetry.py)
 
 
-def test_telemetry_message_of_a_tracker_to_itself_defines_its_telemetry():
+def test_telemetry_message_of_a_tracker_to_itself_defines_its_telemetry() -> None:
     (report,) = reports(":N0CALL-11:BITS.10110000,Big Balloon")
     assert report == SensorScale(
         "N0CALL-11",
@@ -89,14 +89,14 @@ def test_telemetry_message_of_a_tracker_to_itself_defines_its_telemetry():
 
 
 @pytest.mark.parametrize("kind", ["PARM.a", "UNIT.hPa", "EQNS.0,1e9,0", "BITS.11111111"])
-def test_telemetry_message_of_a_stranger_defines_nothing(kind):
+def test_telemetry_message_of_a_stranger_defines_nothing(kind: str) -> None:
     assert reports(f":N0CALL-12:{kind}") == (StatusReport("N0CALL-11", f"to N0CALL-12: {kind}"),)
 
 
 # Raw NMEA (chapter 5: data type "$")
 
 
-def test_sentence_is_named_after_its_sender():
+def test_sentence_is_named_after_its_sender() -> None:
     report = position("$GPGGA,115959,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*4A")
     assert (report.name, report.altitude_m) == ("N0CALL-11", 545.4)
     assert report.time_s == at("2026-06-15T11:59:59")
@@ -128,12 +128,12 @@ def test_sentence_is_named_after_its_sender():
         ("}", "no ':'"),
     ],
 )
-def test_what_cannot_be_read_is_told(information, words):
+def test_what_cannot_be_read_is_told(information: str, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         reports(information)
 
 
-def test_comment_is_kept_verbatim():
+def test_comment_is_kept_verbatim() -> None:
     report = position("/115915h3917.10N/10329.55WO026/012/A=007065 208T8363P")
     assert report.comment == " 208T8363P"
     assert isinstance(report, PositionReport)

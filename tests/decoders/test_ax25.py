@@ -35,29 +35,29 @@ STANDARD_ADDRESSES = bytes.fromhex("9c946ea04040e09c6e988a9a4061")
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", ("WIDE1-1*", "WIDE2-1"), b"!hello"))
 
 
-def test_fcs_check_value():
+def test_fcs_check_value() -> None:
     """CRC-16/X-25 of "123456789" is 0x906E (ISO/IEC 13239; catalogue of CRC algorithms)."""
     assert fcs(b"123456789") == 0x906E
 
 
 @given(st.binary(max_size=300))
-def test_fcs_agrees_with_crcmod(data):
+def test_fcs_agrees_with_crcmod(data: bytes) -> None:
     assert fcs(data) == crcmod.predefined.mkCrcFun("x-25")(data)
 
 
-def test_addresses_of_the_standard():
+def test_addresses_of_the_standard() -> None:
     transmission = decode_ui(STANDARD_ADDRESSES + b"\x03\xf0hi")
     assert transmission == Transmission("N7LEM", "NJ7P", (), b"hi")
     assert encode_ui(transmission) == STANDARD_ADDRESSES + b"\x03\xf0hi"
 
 
 @given(transmissions, st.booleans())
-def test_round_trip(transmission, with_fcs):
+def test_round_trip(transmission, with_fcs: bool) -> None:
     assert decode_ui(encode_ui(transmission, fcs=with_fcs), fcs=with_fcs) == transmission
 
 
 @given(for_ax253)
-def test_ax253_reads_what_is_encoded(transmission):
+def test_ax253_reads_what_is_encoded(transmission) -> None:
     frame = ax253.Frame.from_bytes(encode_ui(transmission))
     assert str(frame.source) == transmission.sender
     assert str(frame.destination).rstrip("*") == transmission.destination  # it shows the C bit
@@ -66,7 +66,7 @@ def test_ax253_reads_what_is_encoded(transmission):
 
 
 @given(for_ax253)
-def test_decodes_what_ax253_writes(transmission):
+def test_decodes_what_ax253_writes(transmission) -> None:
     frame = ax253.Frame.ui(
         destination=transmission.destination,
         source=transmission.sender,
@@ -76,11 +76,11 @@ def test_decodes_what_ax253_writes(transmission):
     assert decode_ui(bytes(frame)) == transmission
 
 
-def test_poll_bit_is_allowed():
+def test_poll_bit_is_allowed() -> None:
     assert decode_ui(FRAME.replace(b"\x03\xf0", b"\x13\xf0")).information == b"!hello"
 
 
-def test_every_repeated_via_keeps_its_mark():
+def test_every_repeated_via_keeps_its_mark() -> None:
     path = ("RELAY-1*", "WIDE1*", "WIDE2-1")
     transmission = decode_ui(encode_ui(Transmission("N0CALL", "APRS", path, b"x")))
     assert transmission.path == path
@@ -103,7 +103,7 @@ def test_every_repeated_via_keeps_its_mark():
         pytest.param(FRAME[:14] * 6 + b"\x03\xf0", "no end after eight", id="twelve addresses"),
     ],
 )
-def test_damaged_frame_is_told(frame, words):
+def test_damaged_frame_is_told(frame: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_ui(frame)
 
@@ -127,13 +127,13 @@ def with_names(*names: str) -> bytes:
         (("apRS", "N0CALL"), (), ("apRS",)),
     ],
 )
-def test_odd_name_is_marked_and_the_packet_kept(names, path, odd):
+def test_odd_name_is_marked_and_the_packet_kept(names, path, odd) -> None:
     frame = decode_ui(with_names(*names))
     assert frame == Transmission("N0CALL", "APRS", path, b">up")
     assert frame.odd_names == odd
 
 
-def test_wrong_fcs_is_told():
+def test_wrong_fcs_is_told() -> None:
     good = encode_ui(Transmission("N0CALL", "APRS", (), b"x"), fcs=True)
     with pytest.raises(DecodeError, match="FCS is"):
         decode_ui(good[:-1] + bytes([good[-1] ^ 1]), fcs=True)
@@ -142,17 +142,17 @@ def test_wrong_fcs_is_told():
 
 
 @given(st.integers(0, len(FRAME) - 7))
-def test_cut_frame_is_never_a_position_elsewhere(length):
+def test_cut_frame_is_never_a_position_elsewhere(length: int) -> None:
     with pytest.raises(DecodeError):
         decode_ui(FRAME[:length])
 
 
 @pytest.mark.parametrize("callsign", ["TOOLONG1", "N0CALL-16", "n0call", "", "N0CALL-AB", "A B"])
-def test_callsign_that_ax25_cannot_carry(callsign):
+def test_callsign_that_ax25_cannot_carry(callsign: str) -> None:
     with pytest.raises(ValueError, match="cannot carry"):
         encode_ui(Transmission(callsign, "APRS", (), b""))
 
 
-def test_nine_digipeaters_do_not_fit():
+def test_nine_digipeaters_do_not_fit() -> None:
     with pytest.raises(ValueError, match="at most eight"):
         encode_ui(Transmission("N0CALL", "APRS", ("WIDE1-1",) * 9, b""))

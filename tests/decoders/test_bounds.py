@@ -40,7 +40,7 @@ def assert_bounded(decoding: Decoding) -> None:
 
 @pytest.mark.parametrize("number", EXTREMES)
 @pytest.mark.parametrize(("wire", "template"), [("gpsd", GPSD), ("phone", PHONE)])
-def test_json(wire, template, number):
+def test_json(wire: str, template: str, number: str) -> None:
     decoding = decode(wire, template.format(number).encode(), HEARD_S, "x")
     assert_bounded(decoding)
     if number == "1e155":
@@ -48,7 +48,7 @@ def test_json(wire, template, number):
 
 
 @pytest.mark.parametrize("number", ["1e155", "9" * 60, "9" * 400, "-0.0", "1e999", "-9"])
-def test_nmea(number):
+def test_nmea(number: str) -> None:
     gga = f"GPGGA,115959,4807.038,N,01131.000,E,1,{number},0.9,{number},M,46.9,M,,"
     rmc = f"GPRMC,115959,A,4807.038,N,01131.000,E,{number},{number},150626,,,A"
     for content in (gga, rmc):
@@ -66,20 +66,20 @@ def test_nmea(number):
     ],
 )
 @pytest.mark.parametrize("wire", ["tnc2"])
-def test_aprs(wire, information):
+def test_aprs(wire: str, information: str) -> None:
     decoding = decode(wire, f"N0CALL-11>APRS:{information}".encode(), HEARD_S, "tnc")
     assert_bounded(decoding)
     assert decoding.transmission is not None
 
 
-def test_an_accuracy_beyond_its_bound_is_kept_as_the_bound():
+def test_an_accuracy_beyond_its_bound_is_kept_as_the_bound() -> None:
     """Left out it would stand for a usual one, and the position would be trusted."""
     report, left_out = bounded(PositionReport("x", 1.0, 2.0, sigma_h_m=1e155))
     assert isinstance(report, PositionReport)
     assert (report.sigma_h_m, left_out) == (MOST_SIGMA_M, ("sigma_h_m",))
 
 
-def test_what_nothing_is_left_of():
+def test_what_nothing_is_left_of() -> None:
     for report in (
         PositionReport("x", math.nan, 0.0),
         PositionReport("x", 0.0, math.inf),
@@ -89,19 +89,19 @@ def test_what_nothing_is_left_of():
             bounded(report)
 
 
-def test_sensors():
+def test_sensors() -> None:
     given = SensorReport("x", {"a": math.inf, "b": 1.0}, channels=(1e13, 2.0), time_s=1e300)
     report, left_out = bounded(given)
     assert report == SensorReport("x", {"b": 1.0}, channels=(None, 2.0))
     assert left_out == ("a", "channel 1", "time")
 
 
-def test_good_reports_pass_as_they_are():
+def test_good_reports_pass_as_they_are() -> None:
     report = PositionReport("x", 1.0, 2.0, time_s=HEARD_S, altitude_m=30_000.0, sigma_h_m=4.0)
     assert bounded(report) == (report, ())
 
 
-def test_a_fix_in_two_dimensions_has_no_altitude():
+def test_a_fix_in_two_dimensions_has_no_altitude() -> None:
     tpv = GPSD.format(5).replace('"mode":3', '"mode":2').encode()
     three = b"$GPGGA,115959,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,"
     for wire, payload in (

@@ -15,7 +15,7 @@ FLOWN = CommentPattern(
 )
 
 
-def test_comment_as_flown():
+def test_comment_as_flown() -> None:
     report = FLOWN.read("N0CALL-1", " 208T8363P", 12.0)
     assert report is not None
     assert report.values == {
@@ -26,18 +26,18 @@ def test_comment_as_flown():
     assert (report.name, report.time_s) == ("N0CALL-1", 12.0)
 
 
-def test_below_zero():
+def test_below_zero() -> None:
     report = FLOWN.read("N0CALL-1", " -45T12P", None)
     assert report is not None
     assert report.values["temperature"] == pytest.approx(-4.5)
 
 
 @pytest.mark.parametrize("comment", ["", "hello", "208T", "T8363P"])
-def test_comment_without_sensors(comment):
+def test_comment_without_sensors(comment: str) -> None:
     assert FLOWN.read("N0CALL-1", comment, None) is None
 
 
-def test_group_without_scale_and_group_without_number():
+def test_group_without_scale_and_group_without_number() -> None:
     pattern = CommentPattern(r"V(?P<volts>\S+) (?P<word>\w+)(?: (?P<more>\d+))?", {})
     report = pattern.read("N0CALL-1", "V3.7 full", None)
     assert report is not None
@@ -46,7 +46,7 @@ def test_group_without_scale_and_group_without_number():
     assert pattern.read("N0CALL-1", "Vinf full", None) is None
 
 
-def test_offset():
+def test_offset() -> None:
     pattern = CommentPattern(r"(?P<t>\d+)K", {"t": (1.0, -273.15, "degC")})
     report = pattern.read("N0CALL-1", "300K", None)
     assert report is not None
@@ -63,6 +63,6 @@ def test_offset():
         (r"(?P<a>\d)", {"a": (math.nan, 0.0, "")}, "not a finite number"),
     ],
 )
-def test_bad_pattern_is_told(pattern, scales, words):
+def test_bad_pattern_is_told(pattern: str, scales, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         CommentPattern(pattern, scales)

@@ -27,17 +27,17 @@ def position(content: str, *names: str) -> PositionReport:
     return report
 
 
-def test_check_value_of_the_catalogue():
+def test_check_value_of_the_catalogue() -> None:
     """Catalogue of parametrised CRC algorithms: CRC-16/IBM-3740, alias CRC-16/CCITT-FALSE."""
     assert crc16(b"123456789") == 0x29B1
 
 
 @given(st.binary(max_size=200))
-def test_crc_against_another_implementation(data):
+def test_crc_against_another_implementation(data: bytes) -> None:
     assert crc16(data) == crcmod.predefined.mkCrcFun("crc-ccitt-false")(data)
 
 
-def test_position():
+def test_position() -> None:
     reports, problem = read(GOOD)
     assert problem is None
     (report,) = reports
@@ -47,14 +47,14 @@ def test_position():
         -100.8,
         time_s=at("2026-06-15T12:00:30"),
         altitude_m=12345.0,
-        resolution_h_m=pytest.approx(1.1112),
+        resolution_h_m=pytest.approx(1.1112),  # type: ignore[arg-type]  # equal to what is near it
         resolution_v_m=1.0,
     )
 
 
 @pytest.mark.parametrize("before", [b"", b"$", b"$$$", b"\x00\xffnoise", b"$$N0CALL,1,2$$"])
 @pytest.mark.parametrize("after", [b"", b"\r\n", b" \n"])
-def test_noise_before_and_line_end_behind(before, after):
+def test_noise_before_and_line_end_behind(before: bytes, after: bytes) -> None:
     line = before + sentence(GOOD) + after
     assert decode_sentence(line, HEARD_S, "lora", ORDER)[0] == read(GOOD)[0]
 
@@ -70,26 +70,26 @@ def test_noise_before_and_line_end_behind(before, after):
         ("", None),
     ],
 )
-def test_time_without_a_date_is_the_nearest(clock, meant):
+def test_time_without_a_date_is_the_nearest(clock: str, meant: str | None) -> None:
     report = position(GOOD.replace("12:00:30", clock))
     assert report.time_s == (None if meant is None else at(meant))
 
 
-def test_time_across_midnight():
+def test_time_across_midnight() -> None:
     report = read(GOOD.replace("12:00:30", "23:59:59"), heard_at_s=at("2026-06-15T00:00:05"))[0][0]
     assert isinstance(report, PositionReport)
     assert report.time_s == at("2026-06-14T23:59:59")
 
 
 @pytest.mark.parametrize("clock", ["24:00:00", "12:60:00", "12:00", "noon", "1" * 400])
-def test_time_that_cannot_be_is_told(clock):
+def test_time_that_cannot_be_is_told(clock: str) -> None:
     reports, problem = read(GOOD.replace("12:00:30", clock))
     assert isinstance(reports[0], PositionReport)
     assert reports[0].time_s is None
     assert "is not HH:MM:SS" in (problem or "")
 
 
-def test_degrees_with_minutes():
+def test_degrees_with_minutes() -> None:
     report = position("4630.25,-10048.000,9", "latitude_ddmm", "longitude_dddmm", "altitude_m")
     assert report.latitude_deg == pytest.approx(46.0 + 30.25 / 60.0)
     assert report.longitude_deg == pytest.approx(-100.8)
@@ -97,7 +97,7 @@ def test_degrees_with_minutes():
     assert report.name == "lora"
 
 
-def test_sensors_are_what_is_not_known_by_name():
+def test_sensors_are_what_is_not_known_by_name() -> None:
     reports, problem = read(
         "46.5,-100.8,40000,36,12.5,-5,1013.2,junk,9",
         *("latitude_deg", "longitude_deg", "altitude_ft", "speed_kmh", "battery_V", "outside_degC"),
@@ -116,14 +116,14 @@ def test_sensors_are_what_is_not_known_by_name():
     )
 
 
-def test_field_that_is_no_number_is_left_out_and_told():
+def test_field_that_is_no_number_is_left_out_and_told() -> None:
     reports, problem = read(GOOD.replace("12345", "high"))
     assert isinstance(reports[0], PositionReport)
     assert reports[0].altitude_m is None
     assert "altitude_m left out: 'high' is not a number" in (problem or "")
 
 
-def test_further_fields_are_passed_over_and_empty_ones_are_not_sent():
+def test_further_fields_are_passed_over_and_empty_ones_are_not_sent() -> None:
     assert read(GOOD + ",9,9,9")[0] == read(GOOD)[0]
     (report,) = read("N0CALL-11,7,12:00:30,,,")[0]
     assert report == StatusReport("N0CALL-11", "no position yet", at("2026-06-15T12:00:30"))
@@ -148,7 +148,7 @@ def test_further_fields_are_passed_over_and_empty_ones_are_not_sent():
         (sentence("N" * 41 + "," + GOOD.partition(",")[2]), "is not a name"),
     ],
 )
-def test_bad_sentence_is_told(line, words):
+def test_bad_sentence_is_told(line: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_sentence(line, HEARD_S, "lora", ORDER)
 
@@ -165,13 +165,13 @@ def test_bad_sentence_is_told(line, words):
         (("latitude_deg", "longitude_deg", *(f"s{i}" for i in range(70))), "1 to 64 fields"),
     ],
 )
-def test_order_that_cannot_be(names, words):
+def test_order_that_cannot_be(names, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         FieldOrder(names)
 
 
 @given(st.integers(0, len(sentence(GOOD)) - 1), st.integers(1, 255))
-def test_no_changed_byte_passes(place, change):
+def test_no_changed_byte_passes(place: int, change: int) -> None:
     """Between the last "$" and the end, where the noise before a sentence ends."""
     line = bytearray(sentence(GOOD))
     if place < 2 or chr(line[place] ^ change).lower() == chr(line[place]).lower():

@@ -17,30 +17,30 @@ ROUNDS = 12_000
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_rubbish_is_refused_politely(case):
+def test_rubbish_is_refused_politely(case: str) -> None:
     assert run(case, islice(mutations(corpus(case), seed=20260615), ROUNDS)) == ROUNDS
 
 
 @pytest.mark.parametrize("case", CASES)
 @given(st.binary(max_size=120))
-def test_any_bytes_are_refused_politely(case, data):
+def test_any_bytes_are_refused_politely(case: str, data: bytes) -> None:
     assert run(case, iter([data])) == 1
 
 
 @given(st.sampled_from("!=/@;)`'>:T_$}<?"), st.text(st.characters(codec="latin-1"), max_size=60))
-def test_any_text_of_any_data_type_is_refused_politely(kind, text):
+def test_any_text_of_any_data_type_is_refused_politely(kind: str, text: str) -> None:
     assert run("aprs", iter([f"S32UVT:{kind}{text}".encode("latin-1")])) == 1
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_good_input_is_read(case):
+def test_good_input_is_read(case: str) -> None:
     read = CASES[case]
     good = [data for data in corpus(case) if b"user defined" not in data]
     for data in good:
         read(data)
 
 
-def test_a_leak_would_be_seen():
+def test_a_leak_would_be_seen() -> None:
     def leaking(data: bytes) -> None:
         raise IndexError("leak")
 

@@ -40,7 +40,7 @@ def position(**changes: object) -> PositionReport:
     return report
 
 
-def test_tpv():
+def test_tpv() -> None:
     report = position()
     assert (report.name, report.valid) == ("car", True)
     assert (report.latitude_deg, report.longitude_deg) == (46.498293369, 7.567411672)
@@ -60,28 +60,28 @@ def test_tpv():
         ({"altMSL": ..., "altHAE": ..., "alt": ...}, None, "msl"),
     ],
 )
-def test_altitude(changes, altitude_m, datum):
+def test_altitude(changes, altitude_m: float | None, datum: str) -> None:
     report = position(**changes)
     assert (report.altitude_m, report.altitude_datum) == (altitude_m, datum)
 
 
-def test_sigma_from_both_axes():
+def test_sigma_from_both_axes() -> None:
     assert position(eph=...).sigma_h_m == pytest.approx(15.0 / 2**0.5 / 2.4477)
     assert position(eph=..., epx=...).sigma_h_m is None
 
 
-def test_first_objects_have_no_time():
+def test_first_objects_have_no_time() -> None:
     assert position(time=...).time_s is None
     assert position(time="soon").time_s is None
     assert position(time="2026-06-15T11:59:59").time_s is None  # without a zone it means nothing
 
 
 @pytest.mark.parametrize("mode", [0, 1])
-def test_no_fix_is_not_valid(mode):
+def test_no_fix_is_not_valid(mode: int) -> None:
     assert position(mode=mode).valid is False
 
 
-def test_no_position_gives_words():
+def test_no_position_gives_words() -> None:
     report = decoded(mode=1, lat=..., lon=...)
     assert isinstance(report, StatusReport)
     assert report.time_s == at("2026-06-15T11:59:59.250")
@@ -95,7 +95,7 @@ def test_no_position_gives_words():
         (b'{"class":"ERROR","message":"Unrecognized request"}', "gpsd error: Unrecognized request"),
     ],
 )
-def test_remarks(line, text):
+def test_remarks(line: bytes, text: str) -> None:
     assert decode_object(line, "car") == StatusReport("car", text)
 
 
@@ -109,7 +109,7 @@ def test_remarks(line, text):
         b'{"class":"SOMETHING NEW","x":[1]}',
     ],
 )
-def test_objects_that_say_nothing_are_no_problem(line):
+def test_objects_that_say_nothing_are_no_problem(line: bytes) -> None:
     assert decode_object(line, "car") is None
 
 
@@ -130,6 +130,6 @@ def test_objects_that_say_nothing_are_no_problem(line):
         (b"[" * 100_000, "JSON"),
     ],
 )
-def test_what_cannot_be_read_is_told(line, words):
+def test_what_cannot_be_read_is_told(line: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_object(line, "car")

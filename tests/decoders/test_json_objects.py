@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import orjson
 import pytest
 
@@ -11,7 +13,7 @@ from decoders.reports import DecodeError, PositionReport, SensorReport, StatusRe
 from tests.decoders.packets import at
 
 NAMES = JsonNames("decoded.lat", "decoded.lon", "decoded.alt", time="at", callsign="device.id")
-SENT = {
+SENT: dict[str, Any] = {
     "device": {"id": "balloon a"},
     "at": "2026-06-15T12:00:00Z",
     "decoded": {"lat": 46.5, "lon": -100.8, "alt": 12345},
@@ -21,7 +23,7 @@ POSITION = PositionReport(
 )
 
 
-def changed(**decoded: object) -> dict:
+def changed(**decoded: object) -> dict[str, Any]:
     return SENT | {"decoded": SENT["decoded"] | decoded}
 
 
@@ -29,19 +31,19 @@ def read(content: object, names: JsonNames = NAMES):
     return decode_payload(orjson.dumps(content), "lora", names)
 
 
-def test_position():
+def test_position() -> None:
     assert read(SENT) == ((POSITION,), None)
     assert read(changed(lat="46.5", lon=" -100.8 ")) == ((POSITION,), None)
 
 
-def test_several_in_a_list():
+def test_several_in_a_list() -> None:
     reports, problem = read([SENT, {"other": 1}, SENT, 7])
     assert reports == (POSITION, POSITION)
     assert "device.id: " in (problem or "")
     assert "a JSON object was expected" in (problem or "")
 
 
-def test_all_that_can_be_named():
+def test_all_that_can_be_named() -> None:
     names = JsonNames(
         "geometry.coordinates.1",
         "geometry.coordinates.0",
@@ -81,7 +83,7 @@ def test_all_that_can_be_named():
         ("20260615T120000Z", "2026-06-15T12:00:00"),
     ],
 )
-def test_iso_times(text, meant):
+def test_iso_times(text: str, meant: str) -> None:
     (report,), problem = read(SENT | {"at": text})
     assert isinstance(report, PositionReport)
     assert (report.time_s, problem) == (at(meant), None)
@@ -91,7 +93,7 @@ def test_iso_times(text, meant):
     "value",
     ["yesterday", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59Z", 12, True, ["x"], "x" * 99],
 )
-def test_time_that_cannot_be_is_left_out_and_told(value):
+def test_time_that_cannot_be_is_left_out_and_told(value) -> None:
     (report,), problem = read(SENT | {"at": value})
     assert isinstance(report, PositionReport)
     assert report.time_s is None
@@ -99,14 +101,14 @@ def test_time_that_cannot_be_is_left_out_and_told(value):
 
 
 @pytest.mark.parametrize("value", [1e300, -1e300, "1e999", "9" * 400, True, [], {}, "high", "NaN"])
-def test_altitude_that_cannot_be_is_left_out_and_told(value):
+def test_altitude_that_cannot_be_is_left_out_and_told(value) -> None:
     (report,), problem = read(changed(alt=value))
     assert isinstance(report, PositionReport)
     assert report.altitude_m is None
     assert (problem or "").startswith("decoded.alt left out: ")
 
 
-def test_what_was_not_sent():
+def test_what_was_not_sent() -> None:
     (report,), problem = read(changed(lat=None, lon=None))
     assert (report, problem) == (
         StatusReport("balloon a", "no position yet", at("2026-06-15T12:00:00")),
@@ -141,12 +143,12 @@ def test_what_was_not_sent():
         (b'{"device":{"id":"a"},"decoded":{"lat":' + b"9" * 400 + b',"lon":1}}', "not JSON|is not"),
     ],
 )
-def test_bad_payload_is_told(payload, words):
+def test_bad_payload_is_told(payload: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_payload(payload, "lora", NAMES)
 
 
-def test_number_as_a_name():
+def test_number_as_a_name() -> None:
     assert read(SENT | {"device": {"id": 4711}})[0][0].name == "4711"
 
 
@@ -157,6 +159,6 @@ def test_number_as_a_name():
         ({"altitude_m": "a", "altitude_ft": "b"}, "not both"),
     ],
 )
-def test_names_that_cannot_be(given, words):
+def test_names_that_cannot_be(given, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         JsonNames("lat", "lon", **given)

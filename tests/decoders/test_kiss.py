@@ -46,25 +46,25 @@ def with_a_tail(decoder: KissDecoder, data: bytes) -> list[KissFrame]:
 
 @pytest.mark.parametrize("feed", [whole, byte_by_byte, with_a_tail])
 @pytest.mark.parametrize(("frame", "encoded"), FRAMES)
-def test_frame_is_decoded(frame, encoded, feed):
+def test_frame_is_decoded(frame, encoded: bytes, feed) -> None:
     assert feed(KissDecoder(), encoded) == [frame]
 
 
 @pytest.mark.parametrize(("frame", "encoded"), FRAMES)
-def test_frame_is_encoded(frame, encoded):
+def test_frame_is_encoded(frame, encoded: bytes) -> None:
     assert encode_frame(frame.data, frame.port, frame.command) == encoded
     assert frame.payload[:1] == bytes([frame.port << 4 | frame.command])
 
 
 @pytest.mark.parametrize("feed", [whole, byte_by_byte])
 @pytest.mark.parametrize(("stream", "data", "counters"), STREAMS)
-def test_stream(stream, data, counters, feed):
+def test_stream(stream: str, data, counters, feed) -> None:
     decoder = KissDecoder(max_frame_bytes=8)
     assert [frame.data for frame in feed(decoder, bytes.fromhex(stream))] == data
     assert (decoder.oversize, decoder.noise_bytes, decoder.bad_escapes) == counters
 
 
-def test_noise_is_handed_over_once_and_bounded():
+def test_noise_is_handed_over_once_and_bounded() -> None:
     decoder = KissDecoder()
     decoder.feed(b"login: \xc0\x00ok\xc0")
     assert decoder.take_noise() == b"login: "
@@ -75,14 +75,14 @@ def test_noise_is_handed_over_once_and_bounded():
     assert flooded.noise_bytes == 3 * MAX_NOISE_BYTES
 
 
-def test_frame_without_end_holds_no_more_than_its_bound():
+def test_frame_without_end_holds_no_more_than_its_bound() -> None:
     decoder = KissDecoder(max_frame_bytes=100)
     decoder.feed(b"\xc0" + b"x" * 100_000)
     assert decoder.oversize == 1
     assert decoder.feed(b"\xc0\x00ok\xc0") == [KissFrame(0, 0, b"ok")]
 
 
-def test_flush_gives_the_unfinished_frame_once():
+def test_flush_gives_the_unfinished_frame_once() -> None:
     decoder = KissDecoder()
     decoder.feed(b"\xc0\x00cut")
     assert decoder.flush() == b"\x00cut"
@@ -95,12 +95,12 @@ def test_flush_gives_the_unfinished_frame_once():
 
 
 @pytest.mark.parametrize(("port", "command"), [(16, 0), (-1, 0), (0, 16), (0, -1)])
-def test_port_and_command_out_of_range(port, command):
+def test_port_and_command_out_of_range(port: int, command: int) -> None:
     with pytest.raises(ValueError, match="0 to 15"):
         encode_frame(b"", port, command)
 
 
-def test_bound_must_hold_a_byte():
+def test_bound_must_hold_a_byte() -> None:
     with pytest.raises(ValueError, match="at least one byte"):
         KissDecoder(max_frame_bytes=0)
 
@@ -109,7 +109,7 @@ def test_bound_must_hold_a_byte():
     st.lists(st.tuples(st.binary(max_size=40), st.integers(0, 15)), max_size=6),
     st.lists(st.integers(1, 30), max_size=60),
 )
-def test_any_chunking_gives_the_same_frames(frames, sizes):
+def test_any_chunking_gives_the_same_frames(frames, sizes) -> None:
     stream = b"".join(encode_frame(data, port) for data, port in frames)
     decoder, got, start = KissDecoder(), [], 0
     for size in [*sizes, len(stream)]:
@@ -119,7 +119,7 @@ def test_any_chunking_gives_the_same_frames(frames, sizes):
 
 
 @given(st.binary(max_size=200))
-def test_resynchronises_after_any_garbage(garbage):
+def test_resynchronises_after_any_garbage(garbage: bytes) -> None:
     decoder = KissDecoder()
     decoder.feed(garbage)
     assert decoder.feed(encode_frame(b"fix"))[-1] == KissFrame(0, 0, b"fix")

@@ -23,7 +23,7 @@ CASES = [
 
 @pytest.mark.parametrize("step", [1, 3, 1000])
 @pytest.mark.parametrize(("stream", "lines", "counters"), CASES)
-def test_lines(stream, lines, counters, step):
+def test_lines(stream: bytes, lines, counters, step: int) -> None:
     splitter = LineSplitter(max_line_bytes=8)
     got = []
     for start in range(0, len(stream), step):
@@ -32,14 +32,14 @@ def test_lines(stream, lines, counters, step):
     assert (splitter.oversize, splitter.dropped_bytes) == counters
 
 
-def test_flush_gives_the_unfinished_line_once():
+def test_flush_gives_the_unfinished_line_once() -> None:
     splitter = LineSplitter()
     assert splitter.feed(b"a\nlast") == [b"a"]
     assert splitter.flush() == b"last"
     assert splitter.flush() == b""
 
 
-def test_bound_must_hold_a_byte():
+def test_bound_must_hold_a_byte() -> None:
     with pytest.raises(ValueError, match="at least one byte"):
         LineSplitter(0)
 
@@ -49,7 +49,7 @@ def test_bound_must_hold_a_byte():
     st.lists(st.integers(1, 10), max_size=60),
     st.sampled_from([b"\n", b"\r", b"\r\n"]),
 )
-def test_any_chunking_gives_the_same_lines(lines, sizes, end):
+def test_any_chunking_gives_the_same_lines(lines, sizes, end: bytes) -> None:
     stream = b"".join(line + end for line in lines)
     splitter, got, start = LineSplitter(), [], 0
     for size in [*sizes, len(stream)]:

@@ -47,7 +47,7 @@ PRINTED = [
 
 
 @pytest.mark.parametrize(("header", "transmission"), PRINTED)
-def test_header_is_read(header, transmission):
+def test_header_is_read(header: str, transmission) -> None:
     line = (header + INFORMATION).encode()
     assert decode_line(line) == transmission
     assert not awaits_information(line)
@@ -55,13 +55,13 @@ def test_header_is_read(header, transmission):
 
 @pytest.mark.parametrize(("header", "transmission"), PRINTED)
 @pytest.mark.parametrize("end", ["\r", "\n", "\r\n"])
-def test_information_on_the_next_line(header, transmission, end):
+def test_information_on_the_next_line(header: str, transmission, end: str) -> None:
     header = header.strip("\r ")
     assert awaits_information(header.encode())
     assert decode_line((header + end + INFORMATION).encode()) == transmission
 
 
-def test_stated_length_cuts_what_the_printer_adds():
+def test_stated_length_cuts_what_the_printer_adds() -> None:
     line = b"1:Fm N0CALL-11 To APRS <UI pid=F0 Len=25 >[13:04:31]\r" + PLAIN.information + b"\r\r\0"
     assert decode_line(line) == PLAIN
 
@@ -78,13 +78,13 @@ def test_stated_length_cuts_what_the_printer_adds():
         ("[13:04:31] nothing here", "no '>'"),
     ],
 )
-def test_what_is_no_packet_is_told(line, words):
+def test_what_is_no_packet_is_told(line: str, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_line(line.encode())
 
 
 @given(st.text(alphabet="fmtovia ctlUI<>[]:pidF0=Len1 -AB*,\r\n", max_size=300))
-def test_any_text_is_refused_politely(text):
+def test_any_text_is_refused_politely(text: str) -> None:
     with contextlib.suppress(DecodeError):
         decode_line(text.encode())
 
@@ -93,7 +93,7 @@ def test_any_text_is_refused_politely(text):
     "unit",
     ["[", "<", "fm ", "1:", "[1] ", "a>b ", " ", "<UI>", "a,", "via ", "12:30:45 ", "fm a to b "],
 )
-def test_no_line_takes_long(unit):
+def test_no_line_takes_long(unit: str) -> None:
     """Backtracking would show as seconds; a line is at most 1,024 bytes."""
     lines = [unit * (1024 // len(unit)), "A>B" + unit * (1000 // len(unit)) + ":"]
     lines.append("fm A to B via " + unit * (1000 // len(unit)))

@@ -44,7 +44,7 @@ def decoded(line: bytes, heard_at_s: float = HEARD_S) -> PositionReport:
     return report
 
 
-def test_printed_example():
+def test_printed_example() -> None:
     report = decoded(GGA)
     assert report.latitude_deg == pytest.approx(48.1173)
     assert report.longitude_deg == pytest.approx(11.51667, abs=5e-6)
@@ -56,7 +56,7 @@ def test_printed_example():
 
 
 @pytest.mark.parametrize("line", [GGA, RMC, GNS])
-def test_pynmea2_agrees(line):
+def test_pynmea2_agrees(line: bytes) -> None:
     oracle = pynmea2.parse(line.decode(), check=True)
     report = decoded(line)
     assert report.latitude_deg == pytest.approx(oracle.latitude, abs=1e-9)
@@ -70,7 +70,7 @@ def test_pynmea2_agrees(line):
 
 
 @given(positions)
-def test_round_trip_and_pynmea2(report):
+def test_round_trip_and_pynmea2(report) -> None:
     gga, rmc = encode_gga(report), encode_rmc(report)
     merged = merge(decoded(gga), decoded(rmc))
     assert merged.latitude_deg == pytest.approx(report.latitude_deg, abs=1e-7)
@@ -87,12 +87,12 @@ def test_round_trip_and_pynmea2(report):
 
 
 @pytest.mark.parametrize("talker", ["GP", "GN", "GL", "GA", "GB", "BD", "GQ", "II", "XX"])
-def test_any_talker(talker):
+def test_any_talker(talker: str) -> None:
     assert decoded(sentence(talker + GGA[3:-3].decode())) == decoded(GGA)
 
 
 @pytest.mark.parametrize("before", [b"garbage", b"$GPGGA,1235", b"\x00\xff$$", b"!AIVDM,1*00"])
-def test_what_stands_before_the_last_dollar_is_left_out(before):
+def test_what_stands_before_the_last_dollar_is_left_out(before: bytes) -> None:
     assert decoded(before + GGA + b"\r\n") == decoded(GGA)
 
 
@@ -104,7 +104,7 @@ def test_what_stands_before_the_last_dollar_is_left_out(before):
         ("000000", "2026-12-31T23:59:59", "2027-01-01T00:00:00"),
     ],
 )
-def test_time_of_day_around_midnight(clock, heard, meant):
+def test_time_of_day_around_midnight(clock: str, heard: str, meant: str) -> None:
     line = sentence(f"GPGGA,{clock},4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,")
     assert decoded(line, at(heard)).time_s == pytest.approx(at(meant), abs=1e-6)
 
@@ -119,7 +119,7 @@ def test_time_of_day_around_midnight(clock, heard, meant):
         ("999999", "2026-06-15T13:00:00"),
     ],
 )
-def test_date_is_trusted_when_plausible(date, meant):
+def test_date_is_trusted_when_plausible(date: str, meant: str) -> None:
     line = sentence(f"GPRMC,130000,A,4807.038,N,01131.000,E,0,0,{date},,,A")
     assert decoded(line).time_s == at(meant)
 
@@ -133,7 +133,7 @@ def test_date_is_trusted_when_plausible(date, meant):
         "GNGNS,120000,4807.038,N,01131.000,E,NN,00,,,,,",
     ],
 )
-def test_position_without_fix_is_not_valid(content):
+def test_position_without_fix_is_not_valid(content: str) -> None:
     assert decoded(sentence(content)).valid is False
 
 
@@ -141,7 +141,7 @@ def test_position_without_fix_is_not_valid(content):
     "content",
     ["GPGGA,120000,,,,,0,00,,,M,,M,,", "GPRMC,,V,,,,,,,,,,N", "GNGNS,,,,,,NN,00,,,,,"],
 )
-def test_receiver_that_still_searches_gives_words(content):
+def test_receiver_that_still_searches_gives_words(content: str) -> None:
     """pynmea2 gives 0, 0 for these."""
     report = decode_sentence(sentence(content), HEARD_S, "gps")
     assert isinstance(report, StatusReport)
@@ -151,7 +151,7 @@ def test_receiver_that_still_searches_gives_words(content):
 @pytest.mark.parametrize(
     "content", ["GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1", "PUBX,00", "GPVTG,,,,,,,,", "X"]
 )
-def test_other_sentences_are_no_problem(content):
+def test_other_sentences_are_no_problem(content: str) -> None:
     assert decode_sentence(sentence(content), HEARD_S, "gps") is None
 
 
@@ -172,18 +172,18 @@ def test_other_sentences_are_no_problem(content):
         (sentence("GPGGA"), "GGA"),
     ],
 )
-def test_what_cannot_be_read_is_told(line, words):
+def test_what_cannot_be_read_is_told(line: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_sentence(line, HEARD_S, "gps")
 
 
-def test_minutes_without_a_decimal_point():
+def test_minutes_without_a_decimal_point() -> None:
     line = sentence("GPGGA,123519,4807,N,01131,W,1,08,0.9,545.4,M,46.9,M,,")
     assert decoded(line).longitude_deg == pytest.approx(-(11 + 31 / 60))
     assert decoded(line).resolution_h_m == pytest.approx(1852)
 
 
-def test_merge_is_symmetric_and_keeps_all():
+def test_merge_is_symmetric_and_keeps_all() -> None:
     gga = decoded(sentence("GPGGA,115959.50,4916.45,N,12311.12,W,1,08,0.9,545.4,M,46.9,M,,"))
     rmc = decoded(RMC)
     for a, b in itertools.permutations((gga, rmc)):
@@ -193,7 +193,7 @@ def test_merge_is_symmetric_and_keeps_all():
 
 
 @given(positions, positions)
-def test_merge_is_symmetric_for_any_two(a, b):
+def test_merge_is_symmetric_for_any_two(a, b) -> None:
     gga = decoded(encode_gga(a))
     rmc = decoded(encode_rmc(b))
     if gga.time_s == rmc.time_s:
@@ -203,20 +203,21 @@ def test_merge_is_symmetric_for_any_two(a, b):
             merge(gga, rmc)
 
 
-def test_merged_fix_is_valid_only_when_both_say_so():
+def test_merged_fix_is_valid_only_when_both_say_so() -> None:
     gga = decoded(sentence("GPGGA,115959.50,4916.45,N,12311.12,W,0,00,,,M,,M,,"))
     rmc = decoded(RMC)
     assert (gga.valid, rmc.valid) == (False, True)
     assert merge(gga, rmc).valid is merge(rmc, gga).valid is False
 
 
-def test_reports_of_two_receivers_do_not_merge():
+def test_reports_of_two_receivers_do_not_merge() -> None:
     other = decode_sentence(GGA, HEARD_S, "other")
+    assert isinstance(other, PositionReport)
     with pytest.raises(ValueError, match="two epochs"):
         merge(decoded(GGA), other)
 
 
-def test_gll():
+def test_gll() -> None:
     """The sentence of many manuals (from memory): 49 deg 16.45' N, 123 deg 11.12' W."""
     line = sentence("GPGLL,4916.45,N,12311.12,W,225444,A,")
     report = decode_sentence(line, at("2026-06-15T22:54:50"), "gps")
@@ -235,13 +236,13 @@ def test_gll():
         ("GPGLL,4916.45,N,12311.12,W", True),
     ],
 )
-def test_validity_of_gll(content, valid):
+def test_validity_of_gll(content: str, valid: bool) -> None:
     report = decode_sentence(sentence(content), HEARD_S, "gps")
     assert isinstance(report, PositionReport)
     assert report.valid is valid
 
 
-def test_wpl_is_the_position_of_its_name():
+def test_wpl_is_the_position_of_its_name() -> None:
     report = decode_sentence(sentence("GPWPL,4917.16,N,12310.64,W,N0CALL-11"), HEARD_S, "radio")
     assert isinstance(report, PositionReport)
     assert (report.name, report.object_of, report.time_s) == ("N0CALL-11", "radio", None)
@@ -259,12 +260,12 @@ def test_wpl_is_the_position_of_its_name():
         ("GPWPL,4917.16,N,12310.64,W," + "X" * 41, "is not a name"),
     ],
 )
-def test_bad_gll_and_wpl(content, words):
+def test_bad_gll_and_wpl(content: str, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_sentence(sentence(content), HEARD_S, "gps")
 
 
-def test_without_checksum_only_where_the_plan_allows():
+def test_without_checksum_only_where_the_plan_allows() -> None:
     bare = sentence("GPGLL,4916.45,N,12311.12,W,225444,A")[:-3]
     with pytest.raises(DecodeError, match="with a checksum expected"):
         decode_sentence(bare, HEARD_S, "gps")

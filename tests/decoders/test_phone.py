@@ -30,9 +30,9 @@ REPORT = PositionReport(
     altitude_datum="ellipsoid",
     course_deg=90.0,
     speed_ms=0.4,
-    sigma_h_m=pytest.approx(10.0),
-    sigma_v_m=pytest.approx(10.0),
-    battery_percent=pytest.approx(82.0),
+    sigma_h_m=pytest.approx(10.0),  # type: ignore[arg-type]  # equal to what is near it
+    sigma_v_m=pytest.approx(10.0),  # type: ignore[arg-type]  # equal to what is near it
+    battery_percent=pytest.approx(82.0),  # type: ignore[arg-type]  # equal to what is near it
 )
 
 
@@ -44,18 +44,18 @@ def decoded(content: object) -> tuple[tuple[PositionReport, ...], str | None]:
     ("content", "count"),
     [(ENTRY, 1), (FLAT, 1), ([ENTRY, FLAT], 2), ({"positions": [ENTRY, FLAT, ENTRY]}, 3)],
 )
-def test_forms_of_a_body(content, count):
+def test_forms_of_a_body(content, count: int) -> None:
     assert decoded(content) == ((REPORT,) * count, None)
 
 
-def test_null_is_not_told():
+def test_null_is_not_told() -> None:
     coords = dict.fromkeys(COORDS, None) | {"latitude": 1.0, "longitude": 2.0}
     (report,), problem = decoded({"coords": coords, "timestamp": None, "battery": None, "x": 1})
     assert report == PositionReport("phone", 1.0, 2.0, altitude_datum="ellipsoid")
     assert problem is None
 
 
-def test_bad_entries_do_not_take_the_good_ones_along():
+def test_bad_entries_do_not_take_the_good_ones_along() -> None:
     bad = {"coords": COORDS | {"latitude": 95}, "timestamp": 0}
     got, problem = decoded([ENTRY, bad, 7, ENTRY])
     assert got == (REPORT, REPORT)
@@ -74,7 +74,7 @@ def test_bad_entries_do_not_take_the_good_ones_along():
         ("altitude", [1]),
     ],
 )
-def test_bad_extra_does_not_take_the_position_along(field, value):
+def test_bad_extra_does_not_take_the_position_along(field: str, value) -> None:
     (report,), problem = decoded({"latitude": 1, "longitude": 2, field: value})
     assert report == PositionReport("phone", 1.0, 2.0, altitude_datum="ellipsoid")
     assert problem is not None
@@ -98,7 +98,7 @@ def test_bad_extra_does_not_take_the_position_along(field, value):
         (b"[" + b"{}," * MAX_POSITIONS + b"{}]", "at most"),
     ],
 )
-def test_what_cannot_be_read_is_told(body, words):
+def test_what_cannot_be_read_is_told(body: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_body(body, "phone")
 
@@ -120,16 +120,16 @@ def test_what_cannot_be_read_is_told(body, words):
         max_size=4,
     )
 )
-def test_round_trip(batch):
+def test_round_trip(batch) -> None:
     got, problem = decode_body(encode_body(batch), "phone")
     assert (got, problem) == (tuple(batch), None)
 
 
-def test_round_trip_of_accuracy_and_battery():
+def test_round_trip_of_accuracy_and_battery() -> None:
     (report,), _ = decoded(ENTRY)
     assert decode_body(encode_body([report]), "phone") == ((REPORT,), None)
 
 
-def test_altitude_above_the_sea_is_not_encoded():
+def test_altitude_above_the_sea_is_not_encoded() -> None:
     with pytest.raises(ValueError, match="ellipsoid"):
         encode_body([PositionReport("phone", 1, 2, altitude_m=3)])

@@ -56,30 +56,30 @@ LINES = [
 
 @pytest.mark.parametrize("end", [b"", b"\n", b"\r", b"\r\n"])
 @pytest.mark.parametrize(("line", "transmission"), LINES)
-def test_line_is_decoded(line, transmission, end):
+def test_line_is_decoded(line: bytes, transmission, end: bytes) -> None:
     assert decode_line(line + end) == transmission
 
 
 @pytest.mark.parametrize(("line", "transmission"), LINES)
-def test_line_is_encoded(line, transmission):
+def test_line_is_encoded(line: bytes, transmission) -> None:
     assert encode_line(transmission) == line
 
 
-def test_names_are_made_alike():
+def test_names_are_made_alike() -> None:
     transmission = decode_line(b"n0call-0>aprs,wide1-0*,qAr,n0call-10:x")
     assert isinstance(transmission, Transmission)
     assert transmission.sender == "N0CALL"
     assert transmission.path == ("WIDE1*", "qAr", "N0CALL-10")
 
 
-def test_who_repeated_and_who_fed():
+def test_who_repeated_and_who_fed() -> None:
     transmission = decode_line(b"N0CALL>APRS,N0CALL-1,WIDE1*,WIDE2-1,qAR,N0CALL-10:x")
     assert isinstance(transmission, Transmission)
     assert transmission.repeated_by == ("N0CALL-1", "WIDE1")
     assert transmission.fed_by == "N0CALL-10"
 
 
-def test_server_comment():
+def test_server_comment() -> None:
     assert decode_line(b"# logresp N0CALL unverified\r\n") == ServerComment(
         "logresp N0CALL unverified"
     )
@@ -100,7 +100,7 @@ def test_server_comment():
         (b"A" * 100 + b">APRS:x", r"\.\.\."),
     ],
 )
-def test_bad_header_is_told(line, words):
+def test_bad_header_is_told(line: bytes, words: str) -> None:
     with pytest.raises(DecodeError, match=words):
         decode_line(line)
 
@@ -124,7 +124,7 @@ def test_bad_header_is_told(line, words):
         ("N0CALL>APRS," + "G" * 60, "N0CALL", ("G" * 40,), ("G" * 40,)),
     ],
 )
-def test_odd_name_is_marked_and_the_packet_kept(header, sender, path, odd):
+def test_odd_name_is_marked_and_the_packet_kept(header: str, sender: str, path, odd) -> None:
     read = decode_line(f"{header}:!x".encode("latin-1"))
     assert read == Transmission(sender, "APRS", path, b"!x")
     assert isinstance(read, Transmission)
@@ -134,7 +134,7 @@ def test_odd_name_is_marked_and_the_packet_kept(header, sender, path, odd):
     assert "odd name" in (decoding.problem or "")
 
 
-def test_path_without_end_keeps_who_fed_it():
+def test_path_without_end_keeps_who_fed_it() -> None:
     line = b"N0CALL>APRS" + b",WIDE1" * 30 + b",qAR,N0CALL-10:x"
     read = decode_line(line)
     assert isinstance(read, Transmission)
@@ -143,16 +143,16 @@ def test_path_without_end_keeps_who_fed_it():
     assert read.odd_names == ("32 vias",)
 
 
-def test_bytes_that_lora_trackers_put_before():
+def test_bytes_that_lora_trackers_put_before() -> None:
     assert decode_line(LORA_PREFIX + b"N0CALL>APRS:!x") == Transmission("N0CALL", "APRS", (), b"!x")
 
 
-def test_line_end_in_information_cannot_be_encoded():
+def test_line_end_in_information_cannot_be_encoded() -> None:
     with pytest.raises(ValueError, match="CR or LF"):
         encode_line(Transmission("N0CALL", "APRS", (), b"a\rb"))
 
 
-def test_third_party_names_the_inner_sender():
+def test_third_party_names_the_inner_sender() -> None:
     """APRS 1.0.1, chapter 17: the outer header is the gate's, the inner one the origin's."""
     outer = decode_line(b"N0CALL-10>APRS,WIDE1*,qAR,N0CALL-12:}N0CALL-5>APRS,TCPIP,N0CALL-10*:!x")
     assert isinstance(outer, Transmission)
@@ -162,7 +162,7 @@ def test_third_party_names_the_inner_sender():
     assert inner.fed_by == "N0CALL-12"
 
 
-def test_nesting_is_bounded():
+def test_nesting_is_bounded() -> None:
     inner = b"N0CALL>APRS:>x"
     for _ in range(MAX_NESTING):
         inner = b"N0CALL>APRS:}" + inner
@@ -176,12 +176,12 @@ def test_nesting_is_bounded():
 
 
 @pytest.mark.parametrize("information", [b"}", b"}x", b"}# comment", b"}A>B"])
-def test_broken_third_party_is_told(information):
+def test_broken_third_party_is_told(information: bytes) -> None:
     with pytest.raises(DecodeError):
         unwrap(Transmission("N0CALL", "APRS", (), information))
 
 
 @given(st.binary(max_size=80).filter(lambda b: not {10, 13} & set(b)))
-def test_round_trip_of_any_information(information):
+def test_round_trip_of_any_information(information: bytes) -> None:
     transmission = Transmission("N0CALL-9", "APRS", ("WIDE1-1*", "qAR", "N0CALL-1"), information)
     assert decode_line(encode_line(transmission)) == transmission

@@ -6,6 +6,7 @@ import asyncio
 import itertools
 import json
 import re
+from functools import partial
 from pathlib import Path
 
 from websockets.asyncio.client import connect
@@ -13,6 +14,7 @@ from websockets.asyncio.client import connect
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.hub import Hub
 from server.session.replay import Replay, state_at
 from tests.faults.rounds import rounds
 from tests.flights import LAUNCH, T0, packet
@@ -81,7 +83,7 @@ async def test_eight_hours_through_a_replay() -> None:
             before = hub.sequence
             passed[0] += step_s
             player.advance()
-            await until(lambda before=before: hub.sequence > before)
+            await until(partial(further, hub, before))
             if passed[0] % 3_600.0 < step_s:
                 memory.append(memory_kb())
         last.set_result(hub.sequence)
@@ -97,3 +99,7 @@ async def test_eight_hours_through_a_replay() -> None:
         assert sequences == list(range(sequences[0], sequences[-1] + 1)), "no update was missed"
     assert max(b - a for a, b in itertools.pairwise(memory[2:])) < MOST_GROWTH_KB
     player.close()
+
+
+def further(hub: Hub, before: int) -> bool:
+    return hub.sequence > before

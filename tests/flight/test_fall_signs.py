@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -47,7 +48,7 @@ def made_fall(factor: Callable[[float], float]) -> tuple[list[Reception], float]
     return heard, down_s
 
 
-def state_of(heard: list[Reception], plan: Plan = PLAN) -> dict:
+def state_of(heard: list[Reception], plan: Plan = PLAN) -> dict[str, Any]:
     flight = Flight(plan)
     flight.receive(heard)
     question = flight.landing_question()
@@ -61,7 +62,7 @@ def until(heard: list[Reception], elapsed_s: float) -> list[Reception]:
     return [reception for reception in heard if reception.heard_at_s < T0 + elapsed_s]
 
 
-def fall_alarms(state: dict) -> list[dict]:
+def fall_alarms(state: dict[str, Any]) -> list[dict[str, Any]]:
     return [
         alarm for alarm in state["alarms"] if alarm["kind"] in ("fall_changed", "fall_unplanned")
     ]
@@ -156,7 +157,8 @@ def test_an_alarm_is_raised_once_and_outlives_the_fall(
 ) -> None:
     """Packet by packet, after the landing, and computed anew: the same ids at the same times."""
     heard, down_s = made_fall(factor)
-    flight, seen = Flight(PLAN), {}
+    flight = Flight(PLAN)
+    seen: dict[str, float] = {}
     for reception in heard:
         flight.receive([reception])
         question = flight.landing_question()

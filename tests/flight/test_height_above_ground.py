@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -37,7 +38,9 @@ class Plain:
 PLACES = pytest.mark.parametrize("terrain", [Plain(LAUNCH[2]), Plain(None), None])
 
 
-def heard_over(heard: list[Reception], terrain: Terrain | None, plan: Plan = PLAN) -> dict:
+def heard_over(
+    heard: list[Reception], terrain: Terrain | None, plan: Plan = PLAN
+) -> dict[str, Any]:
     flight = Flight(plan, terrain)
     flight.receive(heard)
     question = flight.landing_question()

@@ -104,7 +104,8 @@ def falling() -> tuple[Flight, LandingQuestion, Landing, float, float]:
     assert question is not None
     answer = predict(question)
     assert answer is not None
-    return flight, question, answer, *map(float, question.frame.to_latlon(answer.x_m, answer.y_m))
+    latitude_deg, longitude_deg = question.frame.to_latlon(answer.x_m, answer.y_m)
+    return flight, question, answer, float(latitude_deg), float(longitude_deg)
 
 
 def test_each_receiver_has_a_contact_of_its_own() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -68,7 +69,7 @@ def test_the_fall_agrees_with_an_ode_solver() -> None:
 
 def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     """Nothing left to chance, from 28 km, with the table of k aloft: every member ends where scipy does."""
-    layers = np.arange(LAYERS)
+    layers = np.arange(LAYERS, dtype=np.float64)
     east, north = 15.0 + 10.0 * np.sin(layers / 9.0), -4.0 + 0.1 * layers
     wind = WindProfile(east, north, np.zeros((LAYERS, LAYERS)))
     k = 5.2
@@ -81,7 +82,7 @@ def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
 
     def rates(_: float, state: np.ndarray) -> list[float]:
         layer = min(int(state[2] / LAYER_M), LAYERS - 1)
-        lift = float(np.interp(state[2], *zip(*aloft, strict=True)))
+        lift = float(np.interp(state[2], [m for m, _ in aloft], [f for _, f in aloft]))
         return [east[layer], north[layer], -k * lift / math.sqrt(float(density_kg_m3(state[2])))]
 
     def on_ground(_: float, state: np.ndarray) -> float:
@@ -164,7 +165,7 @@ def test_the_same_question_has_the_same_answer() -> None:
     assert other.x_m != a.x_m
 
 
-def landing_of(until_s: float) -> dict:
+def landing_of(until_s: float) -> dict[str, Any]:
     flight = Flight(PLAN)
     flight.receive(list(made_flight(until_s)))
     question = flight.landing_question()
@@ -197,14 +198,15 @@ def test_landed_fixes_take_over() -> None:
     assert landing["radius_90_m"] < 60.0
 
 
-def state_after(until_s: float, silent_s: float) -> dict:
+def state_after(until_s: float, silent_s: float) -> dict[str, Any]:
     flight = Flight(PLAN)
     flight.receive([*made_flight(until_s), packet(until_s + silent_s, "N0CALL-3")])
     question = flight.landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
-    return shown(flight, (question, answer))["landing"]
+    landing: dict[str, Any] = shown(flight, (question, answer))["landing"]
+    return landing
 
 
 def test_after_the_last_packet_it_goes_on_from_there() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pytest
@@ -36,7 +37,7 @@ class EastWind:
         return np.array([0.0, 20_000.0, 40_000.0]), np.full(3, 10.0), np.zeros(3)
 
 
-def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict:
+def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict[str, Any]:
     flight = Flight(PLAN, None, forecast)
     flight.receive(sorted(heard))
     question = flight.landing_question()
@@ -46,8 +47,9 @@ def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict:
     return shown(flight, (question, answer))
 
 
-def silent_for(silent_s: float, heard: list[Reception], last_s: float) -> dict:
-    return state_of([*heard, packet(last_s + silent_s, ELSEWHERE)])["landing"]
+def silent_for(silent_s: float, heard: list[Reception], last_s: float) -> dict[str, Any]:
+    landing: dict[str, Any] = state_of([*heard, packet(last_s + silent_s, ELSEWHERE)])["landing"]
+    return landing
 
 
 def test_on_the_pad_no_contact_is_lost() -> None:
@@ -103,7 +105,7 @@ def test_a_float_is_said_to_be_one_and_its_end_not_known() -> None:
     assert lost["as_of_phase"] == "float"
 
 
-def away_m(landing: dict) -> float:
+def away_m(landing: dict[str, Any]) -> float:
     return distance_bearing(
         landing["latitude_deg"], landing["longitude_deg"], *position_at(END_S)[:2]
     )[0]

@@ -66,7 +66,7 @@ def test_the_climb_balances_drag() -> None:
 
     def rate(_: float, v: np.ndarray) -> np.ndarray:
         force = lift.free_lift_kg * G - 0.5 * rho * v * np.abs(v) * USUAL.drag_coefficient * area_m2
-        return force / 9.0
+        return np.asarray(force / 9.0)
 
     solved = solve_ivp(rate, (0.0, 120.0), [0.0], rtol=1e-8)
     assert lift.ascent_rate_ms == pytest.approx(solved.y[0, -1], rel=1e-3)
@@ -84,9 +84,12 @@ def test_the_burst_is_where_the_gas_fills_the_balloon() -> None:
 
     solved = solve_ivp(rate, (1_500.0, 40_000.0), [p0], rtol=1e-8, dense_output=True, max_step=200)
 
+    assert solved.sol is not None
+    pressure_pa = solved.sol
+
     def too_small(z: float) -> float:
         temperature = float(ambiance.Atmosphere(z).temperature[0])
-        volume = lift.gas_volume_m3 * p0 / float(solved.sol(z)[0]) * temperature / t0
+        volume = lift.gas_volume_m3 * p0 / float(pressure_pa(z)[0]) * temperature / t0
         return volume - math.pi / 6 * 9.1**3
 
     assert lift.burst_altitude_m == pytest.approx(brentq(too_small, 2_000.0, 40_000.0), abs=30.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -33,7 +34,9 @@ def near_s(interval_s: float) -> float:
 
 def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: Plan) -> Flight:
     """Packet by packet: what was an event once is one for good, and no alarm is false."""
-    flight, told, alarms, looked_s = Flight(plan), [], {}, 0.0
+    flight, looked_s = Flight(plan), 0.0
+    told: list[str] = []
+    alarms: dict[str, dict[str, Any]] = {}
     for reception in heard(log, interval_s, trackers=trackers, nmea=nmea):
         flight.receive([reception])
         kinds = [event.kind for event in flight.events()]

@@ -49,7 +49,7 @@ def last_place(flight: Flight, name: str) -> float:
     return fix.latitude_deg
 
 
-def test_one_speaks_for_the_source_and_another_when_it_is_lost():
+def test_one_speaks_for_the_source_and_another_when_it_is_lost() -> None:
     flight = Flight(PLAN)
     for reception in two():
         flight.apply(reception)
@@ -61,7 +61,7 @@ def test_one_speaks_for_the_source_and_another_when_it_is_lost():
     assert last_place(flight, "gps@ttyACM1") == 10.0
 
 
-def test_any_order_gives_the_same_flight():
+def test_any_order_gives_the_same_flight() -> None:
     heard = two()
     in_order = Flight(PLAN)
     in_order.receive(heard)
@@ -75,21 +75,21 @@ def test_any_order_gives_the_same_flight():
         assert shown(one_by_one) == shown(in_order)
 
 
-def test_the_plan_may_name_it():
+def test_the_plan_may_name_it() -> None:
     flight = Flight(Plan(vehicles=PLAN.vehicles, readings={"gps": GpsdRules(B)}))
     flight.receive(two())
     assert {place for _, place in places(flight)["gps"]} == {10.0}
     assert last_place(flight, "gps@ttyACM0") == 46.0
 
 
-def test_one_receiver_is_always_the_sources():
+def test_one_receiver_is_always_the_sources() -> None:
     flight = Flight(PLAN)
     flight.receive([reception for reception in two() if b"ttyACM1" in reception.payload])
     assert set(places(flight)) == {"gps"}
 
 
 @pytest.mark.parametrize("device", [7, None, "", {}, "x" * 501])
-def test_what_names_no_device_is_the_sources(device):
+def test_what_names_no_device_is_the_sources(device) -> None:
     flight = Flight(PLAN)
     flight.receive([tpv(0, A, 46.0), tpv(500, device, 46.0)])
     assert set(flight.senders) == {"gps"}
@@ -104,12 +104,12 @@ def test_what_names_no_device_is_the_sources(device):
         ("/", "@-"),
     ],
 )
-def test_names_are_bounded_and_without_blanks(device, name):
+def test_names_are_bounded_and_without_blanks(device: str, name: str) -> None:
     suffix = Receivers().suffix(tpv(0, device, 1.0), device, True, GpsdRules(A))
     assert suffix == name
 
 
-def test_a_fix_of_long_ago_holds_nobody_back():
+def test_a_fix_of_long_ago_holds_nobody_back() -> None:
     receivers = Receivers()
     assert receivers.suffix(tpv(0, A, 1.0), A, True, None) == ""
     assert receivers.suffix(tpv(HELD_MS, B, 1.0), B, True, None) == "@ttyACM1"

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.packets import senders
+from server.flight.packets.sensors import pressure_pa
 from tests.flights import LAUNCH, T0, packet
 from tests.seen import shown
 
@@ -74,9 +76,13 @@ def test_a_definition_costs_the_same_whatever_has_been_heard(
     """A hundred of them, each undoing the last: the fixes are worked out again once, with the work."""
     flight = Flight(PLAN)
     flight.receive(GIVEN)
-    worked_out = []
-    real = senders.pressure_pa
-    monkeypatch.setattr(senders, "pressure_pa", lambda *a: worked_out.append(a) or real(*a))
+    worked_out: list[tuple[Any, ...]] = []
+
+    def counted(*given: Any) -> Any:
+        worked_out.append(given)
+        return pressure_pa(*given)
+
+    monkeypatch.setattr(senders, "pressure_pa", counted)
     flight.book([
         said(901.0 + i, f":N0CALL-11:UNIT.{'kPa' if i % 2 else 'hPa'}") for i in range(100)
     ])  # fmt: skip

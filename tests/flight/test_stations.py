@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 from dataclasses import replace
+from typing import Any
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
@@ -28,7 +29,9 @@ def heard_by(station: str, ahead_s: float = 0.0) -> list[Reception]:
     ]
 
 
-def state(plan: Plan, given: list[Reception], commands: list[Command] | None = None) -> dict:
+def state(
+    plan: Plan, given: list[Reception], commands: list[Command] | None = None
+) -> dict[str, Any]:
     flight = Flight(plan)
     flight.receive(given)
     for command in commands or ():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -40,7 +41,7 @@ def p95(errors: list[tuple[float, float]], i: int) -> float:
     return float(np.nanquantile([e[i] for e in errors], 0.95))
 
 
-def until(kind: str, after_launch_s: float) -> dict:
+def until(kind: str, after_launch_s: float) -> dict[str, Any]:
     """The state as it stood then."""
     flight = Flight(made(kind).plan)
     end_s = made(kind).truth.launch_s + after_launch_s
@@ -48,7 +49,7 @@ def until(kind: str, after_launch_s: float) -> dict:
     return shown(flight)
 
 
-def tracker(state: dict, name: str) -> dict:
+def tracker(state: dict[str, Any], name: str) -> dict[str, Any]:
     return next(t for t in state["trackers"] if t["name"] == name)
 
 

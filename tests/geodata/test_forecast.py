@@ -133,7 +133,7 @@ def test_grib2_moves_the_prediction_as_computed_by_hand(tmp_path: Path) -> None:
     step_s, middle_m = np.diff(time_s), (altitude_m[1:] + altitude_m[:-1]) / 2
     east_m = float(((np.interp(middle_m, HEIGHTS_M, EAST_MS) + later_ms) * step_s).sum())
     north_m = float((np.interp(middle_m, HEIGHTS_M, NORTH_MS) * step_s).sum())
-    along_m, beside_m = went(answer.path[0, 1:3], answer.path[-1, 1:3])
+    along_m, beside_m = went(answer.path[0, 1:3].tolist(), answer.path[-1, 1:3].tolist())
     measured_m = 0.3 * aloft_s  # the calm at rest before the launch takes part, a little, aloft too
     assert along_m == pytest.approx(east_m, abs=measured_m)
     assert beside_m == pytest.approx(north_m, abs=measured_m)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,7 +33,9 @@ NOON_S = T0 - 3_600.0  # the first time of the files
 PACKED_MS = 0.01  # half of what a value may lose when it is packed into 16 bits
 
 
-def column(path: Path, latitude_deg: float, longitude_deg: float, time_s: float = NOON_S) -> list:
+def column(
+    path: Path, latitude_deg: float, longitude_deg: float, time_s: float = NOON_S
+) -> list[Any]:
     """Height, east and north as three lists."""
     return [part.tolist() for part in read_grib(path).profile(latitude_deg, longitude_deg, time_s)]
 
@@ -313,7 +316,7 @@ def test_two_fields_for_one_place_in_the_file_are_refused(tmp_path: Path) -> Non
     (tmp_path / "two.grib2").write_bytes(once + again)
     with pytest.raises(ForecastError, match="one u at 1000 hPa expected for each time, not two"):
         read_grib(tmp_path / "two.grib2")
-    geopotential = {"z": lambda at: HEIGHTS_M[at.level] * 9.80665}
+    geopotential: dict[str, Value] = {"z": lambda at: HEIGHTS_M[at.level] * 9.80665}
     same = write_grib(tmp_path / "z.grib2", geopotential, hours=(12,)).read_bytes()
     (tmp_path / "twice.grib2").write_bytes(once + once + same)
     height, east, _ = column(tmp_path / "twice.grib2", 38.0, -98.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -30,7 +31,7 @@ def write_hgt(folder: Path, south: int, west: int, heights: np.ndarray) -> Path:
 def slope(side: int = 1201) -> np.ndarray:
     """Rises by 1,200 m from west to east and by 120 m from north to south."""
     row, column = np.mgrid[0:side, 0:side]
-    return column * 1_200.0 / (side - 1) + row * 120.0 / (side - 1) + 300.0
+    return np.asarray(column * 1_200.0 / (side - 1) + row * 120.0 / (side - 1) + 300.0)
 
 
 def test_heights_between_the_posts(tmp_path: Path) -> None:
@@ -64,7 +65,7 @@ def test_broken_tiles_are_named(tmp_path: Path) -> None:
         open_surroundings(tmp_path, "none", ())
 
 
-def landing(plan: Plan, terrain: TerrainFolder | None, until_s: float = 6_300.0) -> dict:
+def landing(plan: Plan, terrain: TerrainFolder | None, until_s: float = 6_300.0) -> dict[str, Any]:
     flight = Flight(plan, terrain)
     flight.receive(list(made_flight(until_s)))
     question = flight.landing_question()
@@ -92,7 +93,7 @@ def test_the_fall_ends_on_the_ground_that_is_there(tmp_path: Path) -> None:
     )
 
 
-def square(name: str, west: float, south: float, east: float, north: float) -> dict:
+def square(name: str, west: float, south: float, east: float, north: float) -> dict[str, Any]:
     ring = [[west, south], [east, south], [east, north], [west, north], [west, south]]
     return {
         "type": "Feature",

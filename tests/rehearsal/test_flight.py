@@ -27,7 +27,7 @@ def test_same_seed_same_bytes_other_seed_other_flight() -> None:
 @pytest.mark.parametrize("name", names())
 def test_everything_can_be_read_but_the_rubbish(name: str) -> None:
     flown = fly(load(name))
-    problems = Counter()
+    problems: Counter[str] = Counter()
     for heard_at_ms, source, wire, payload in flown.receptions:
         problem = decode(wire, payload, heard_at_ms / 1000.0, source).problem
         problems["bad" if problem else "good"] += 1

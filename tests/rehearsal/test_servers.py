@@ -10,7 +10,8 @@ from collections.abc import AsyncIterator
 import pytest
 
 from decoders.ax25 import encode_ui
-from decoders.kiss import KissDecoder
+from decoders.kiss import KissDecoder, KissFrame
+from decoders.reports import Transmission
 from decoders.tnc2 import decode_line
 from server.rehearsal.clock import ClockError, ClockServer, follow
 from server.rehearsal.ends import SerialEnd
@@ -37,12 +38,14 @@ async def connected(
 
 async def test_kiss_frames_reach_the_client_escaped() -> None:
     server = KissServer()
-    frame = encode_ui(decode_line(b"N0CALL-11>APZLWD:\xc0\xdb"))
+    sent = decode_line(b"N0CALL-11>APZLWD:\xc0\xdb")
+    assert isinstance(sent, Transmission)
+    frame = encode_ui(sent)
     async with connected(server) as (reader, writer):
         writer.write(b"\xc0\x00transmit this\xc0")
         await server.joined()
         server.hear(b"\x00" + frame)
-        frames = []
+        frames: list[KissFrame] = []
         decoder = KissDecoder()
         while not frames:
             frames = decoder.feed(await reader.read(100))

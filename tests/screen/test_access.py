@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+from functools import partial
+from typing import Any
 
 import pytest
 from fastapi import FastAPI
@@ -22,7 +24,7 @@ ORIGIN = {"Origin": BASE}
 
 
 def make(feed: DemoFeed, **changed: object) -> FastAPI:
-    told: dict = {"keys": KEYS, "guarded": True, "beacons": (("Phone", TOKEN),)}
+    told: dict[str, Any] = {"keys": KEYS, "guarded": True, "beacons": (("Phone", TOKEN),)}
     settings = ScreenSettings(**told | changed)
     # a clock that stands still: no bucket fills again on a slow machine
     return create_app(feed, settings=settings, bases=lambda: [BASE], clock=lambda: 0.0)
@@ -65,7 +67,7 @@ async def test_without_a_key_nothing_of_the_flight_is_seen(app: FastAPI, path: s
 
 @pytest.mark.parametrize(("path", "body"), CHANGES)
 async def test_without_the_crews_key_nothing_is_changed(
-    app: FastAPI, feed: DemoFeed, path: str, body: dict
+    app: FastAPI, feed: DemoFeed, path: str, body: dict[str, Any]
 ) -> None:
     for key, status in ((None, 401), ("a wrong key of that kind", 401), (KEYS.watch, 403)):
         async with asking(app, key=key) as client:
@@ -143,13 +145,10 @@ async def test_a_tunnel_or_a_proxy_that_says_nothing_is_no_way_round_the_key(
         "scheme": "http", "server": HERE, "root_path": "",
     }  # fmt: skip
     for version, status in (("1.1", 200), ("1.0", 401)):  # as nginx asks of itself
-        told = []
-
-        async def send(message: dict, told: list = told) -> None:
-            told.append(message)
-
+        answered: list[dict[str, Any]] = []
+        send = partial(_note, answered)
         await app(asked | {"http_version": version}, None, send)  # type: ignore[arg-type]
-        assert told[0]["status"] == status
+        assert answered[0]["status"] == status
 
 
 async def test_a_beacon_posts_and_sees_nothing(app: FastAPI, feed: DemoFeed) -> None:
@@ -270,3 +269,7 @@ async def test_no_key_is_ever_logged(app: FastAPI, caplog: pytest.LogCaptureFixt
     ours = "\n".join(r.getMessage() for r in caplog.records if not r.name.startswith("httpcore"))
     for secret in (KEYS.watch, KEYS.crew, KEYS.cookie("watch")):
         assert secret not in ours
+
+
+async def _note(answered: list[dict[str, Any]], message: dict[str, Any]) -> None:
+    answered.append(message)

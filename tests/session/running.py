@@ -10,12 +10,13 @@ import socket
 import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import httpx
 
 from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
+from decoders.reports import Transmission
 from decoders.tnc2 import decode_line
 from tests.seen import seen
 
@@ -38,12 +39,12 @@ class Running:
         self.address = f"http://127.0.0.1:{port}"
         self.headers = {} if key is None else {"Authorization": f"Bearer {key}"}
 
-    async def state(self) -> dict:
+    async def state(self) -> dict[str, Any]:
         async with httpx.AsyncClient(headers=self.headers, verify=False) as client:
             answer = await client.get(f"{self.address}/api/state", timeout=PATIENCE_S)
         return seen(answer.raise_for_status().json())
 
-    async def until(self, holds, *, within_s: float = PATIENCE_S) -> dict:
+    async def until(self, holds, *, within_s: float = PATIENCE_S) -> dict[str, Any]:
         """Ask for the state until `holds(state)`."""
         async with asyncio.timeout(within_s):
             while True:
@@ -96,7 +97,9 @@ async def leeward(
 
 def kiss(line: bytes) -> bytes:
     """A TNC2 line as the KISS frame that a TNC would send for it."""
-    return encode_frame(encode_ui(decode_line(line)))
+    sent = decode_line(line)
+    assert isinstance(sent, Transmission)
+    return encode_frame(encode_ui(sent))
 
 
 class Tnc:

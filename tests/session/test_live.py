@@ -7,6 +7,7 @@ import os
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -71,7 +72,7 @@ async def beacon(address: str, elapsed_s: float, shift_s: float) -> int:
     return int(answer.raise_for_status().json()["number"])
 
 
-def comparable(state: dict) -> dict:
+def comparable(state: dict[str, Any]) -> dict[str, Any]:
     """What does not depend on the moment of asking."""
     keep = ("number", "phase", "events", "track", "receptions", "senders", "sensors")
     aged = ("state", "last_heard")

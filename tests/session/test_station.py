@@ -84,7 +84,7 @@ def packet(number: int) -> Reception:
 
 
 def total(one: Station) -> int:
-    return seen(one.state())["receptions"]["total"]
+    return int(seen(one.state())["receptions"]["total"])
 
 
 def body(second: int = 0) -> bytes:

@@ -10,6 +10,7 @@ import sys
 import tty
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import httpx
@@ -20,8 +21,10 @@ from decoders import agw
 from decoders.ax25 import encode_ui
 from decoders.fields import sentence
 from decoders.kiss import encode_frame
+from decoders.reports import Transmission
 from decoders.tnc2 import decode_line
 from server.flight.flight import Flight
+from server.flight.inputs import Reception
 from server.journal.database import Journal
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import format_line, parse_line
@@ -60,7 +63,9 @@ def line(callsign: str) -> bytes:
 
 
 def frame(callsign: str) -> bytes:
-    return encode_ui(decode_line(line(callsign)))
+    sent = decode_line(line(callsign))
+    assert isinstance(sent, Transmission)
+    return encode_ui(sent)
 
 
 def json_object(name: str) -> bytes:
@@ -69,7 +74,9 @@ def json_object(name: str) -> bytes:
     )
 
 
-async def until_heard(running: Running, say: Callable[[], object], names: set[str]) -> dict:
+async def until_heard(
+    running: Running, say: Callable[[], object], names: set[str]
+) -> dict[str, Any]:
     """Say it, and again while somebody has not been heard: a socket may just have been opened."""
 
     async def saying() -> None:
@@ -100,16 +107,16 @@ async def serial_line() -> AsyncIterator[tuple[int, str]]:
         os.close(slave)
 
 
-def at_the_end(plan: Path) -> dict:
+def at_the_end(plan: Path) -> dict[str, Any]:
     return seen_at(_receptions(plan), load(plan).for_flight(), None)
 
 
-def _receptions(plan: Path) -> list:
+def _receptions(plan: Path) -> list[Reception]:
     with Journal(plan.with_suffix(".sqlite3"), read_only=True) as journal:
         return [reception for _, reception in journal.receptions()]
 
 
-def fixes(state: dict) -> dict[str, int]:
+def fixes(state: dict[str, Any]) -> dict[str, int]:
     return {t["name"]: t["fixes"] for t in state["trackers"]}
 
 

@@ -39,7 +39,8 @@ async def _audio(folder: Path, lines: list[str]) -> bytes:
     )  # fmt: skip
     assert await made.wait() == 0
     with wave.open(str(folder / "packets.wav")) as file:
-        return file.readframes(file.getnframes())
+        samples: bytes = file.readframes(file.getnframes())
+    return samples
 
 
 def _registered_port() -> int:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 
 import pytest
 
 from decoders import agw
 from decoders.ax25 import encode_ui
 from decoders.decode import decode
-from decoders.reports import Transmission
+from decoders.reports import Transmission, Wire
 from server.sources import SourceSpec, probe
 from server.sources.framing import SPEAKS_AGW, AgwFramer
 from tests.sources.direwolf import direwolf
@@ -30,11 +31,11 @@ LINES = [
 ]
 
 
-def read(payload: bytes, wire: str = "agw"):
+def read(payload: bytes, wire: Wire = "agw"):
     return decode(wire, payload, 1.78e9, "s")
 
 
-async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path):
+async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path: Path) -> None:
     async with direwolf(tmp_path, LINES) as tnc:
         over_agw = SourceSpec("agw", "agw-tcp", port=tnc.agw_port)
         over_kiss = SourceSpec("kiss", "kiss-tcp", port=tnc.kiss_port)
@@ -54,12 +55,13 @@ async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path):
     assert decodings[1].reports[0].altitude_m == pytest.approx(304.8)
 
 
-async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_path):
+async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_path: Path) -> None:
     async with direwolf(tmp_path, LINES) as tnc:
         reader, writer = await asyncio.open_connection("127.0.0.1", tnc.agw_port)
         try:
             writer.write(agw.encode_frame("m") + agw.encode_frame("R"))
-            decoder, frames = agw.AgwDecoder(), []
+            decoder = agw.AgwDecoder()
+            frames: list[bytes] = []
             async with asyncio.timeout(PATIENCE_S):
                 while not frames:
                     frames = decoder.feed(await reader.read(4096))  # the version: it has read both
@@ -75,7 +77,7 @@ async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_
     assert (first.reports[0].comment, second.reports[0].comment) == ("up", " two")
 
 
-async def test_a_kiss_source_is_told_of_a_real_agw_port(tmp_path):
+async def test_a_kiss_source_is_told_of_a_real_agw_port(tmp_path: Path) -> None:
     async with direwolf(tmp_path, LINES) as tnc:
         wrong = await probe(SourceSpec("tnc", "kiss-tcp", port=tnc.agw_port), 0.3)
         right = await probe(SourceSpec("tnc", "kiss-tcp", port=tnc.kiss_port), 0.3)
@@ -85,7 +87,7 @@ async def test_a_kiss_source_is_told_of_a_real_agw_port(tmp_path):
     assert "nothing was heard" in right.words
 
 
-async def test_raw_and_monitored_frames_are_asked_for():
+async def test_raw_and_monitored_frames_are_asked_for() -> None:
     async with (
         tcp_counterpart() as server,
         listening(SourceSpec("s", "agw-tcp", port=server.port)) as heard,
@@ -108,14 +110,14 @@ async def test_raw_and_monitored_frames_are_asked_for():
     assert [bool(read(heard.payloads[i]).reports) for i in (0, 1, 2, -1)] == [1, 1, 0, 1]
 
 
-async def test_silent_port_that_is_no_agw():
+async def test_silent_port_that_is_no_agw() -> None:
     async with tcp_counterpart() as server:
         spec = SourceSpec("s", "agw-tcp", port=server.port, quiet_after_s=0.05)
         async with listening(spec) as heard:
             await heard.until_state("quiet", "does it speak AGW?")
 
 
-async def test_a_kiss_source_sees_agw_bytes_come():
+async def test_a_kiss_source_sees_agw_bytes_come() -> None:
     async with (
         tcp_counterpart() as server,
         listening(SourceSpec("s", "kiss-tcp", port=server.port)) as heard,
@@ -126,7 +128,7 @@ async def test_a_kiss_source_sees_agw_bytes_come():
     assert "not KISS but AGW" in (read(heard.payloads[0], "kiss").problem or "")
 
 
-async def test_a_silent_kiss_source_tells_what_it_may_be():
+async def test_a_silent_kiss_source_tells_what_it_may_be() -> None:
     async with tcp_counterpart() as server:
         spec = SourceSpec("s", "kiss-tcp", port=server.port, quiet_after_s=0.05)
         async with listening(spec) as heard:
@@ -134,19 +136,19 @@ async def test_a_silent_kiss_source_tells_what_it_may_be():
         assert server.told == b""  # nothing is ever sent on KISS
 
 
-async def test_a_port_that_answers_something_else_is_no_agw():
+async def test_a_port_that_answers_something_else_is_no_agw() -> None:
     async with tcp_counterpart() as server:
         heard_nothing = await probe(SourceSpec("s", "kiss-tcp", port=server.port), 0.1)
     assert heard_nothing.ok
 
 
-def test_kiss_bytes_on_an_agw_source():
+def test_kiss_bytes_on_an_agw_source() -> None:
     framer = AgwFramer()
     framer.feed(b"\xc0\x00" + encode_ui(SENT) + b"\xc0")
     assert framer.remark == 'this port speaks KISS: use kind = "kiss-tcp"'
 
 
-def test_cut_frame_is_counted():
+def test_cut_frame_is_counted() -> None:
     framer = AgwFramer()
     assert framer.feed(RAW[:50]) == []
     framer.finish()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import pytest
 
@@ -18,7 +19,7 @@ WATCH = b'?WATCH={"enable":true,"json":true}'
 TPV = b'{"class":"TPV","mode":3,"lat":1.0,"lon":2.0}'
 
 
-async def test_real_gpsd_gives_the_cars_position(tmp_path):
+async def test_real_gpsd_gives_the_cars_position(tmp_path: Path) -> None:
     log = tmp_path / "car.nmea"
     log.write_bytes(drive(600))
     async with real_gpsd(log) as port, listening(SourceSpec("car", "gpsd-tcp", port=port)) as heard:
@@ -42,7 +43,7 @@ async def test_real_gpsd_gives_the_cars_position(tmp_path):
     assert not any(b'"class":"VERSION"' in payload for payload in heard.payloads)
 
 
-async def test_greeting_is_left_out_and_the_rest_is_kept():
+async def test_greeting_is_left_out_and_the_rest_is_kept() -> None:
     greeting = b'{"class":"VERSION","release":"3"}\r\n'
     async with (
         tcp_counterpart(greeting) as gpsd,
@@ -60,14 +61,14 @@ async def test_greeting_is_left_out_and_the_rest_is_kept():
     assert heard.payloads == [*kept, b'["DEVICE"]']
 
 
-async def test_gpsd_without_receiver_is_quiet_for_a_reason():
+async def test_gpsd_without_receiver_is_quiet_for_a_reason() -> None:
     async with tcp_counterpart(b'{"class":"DEVICES","devices":[]}\r\n') as gpsd:
         spec = SourceSpec("car", "gpsd-tcp", port=gpsd.port, quiet_after_s=0.05)
         async with listening(spec) as heard:
             await heard.until_state("quiet", "has no receiver")
 
 
-async def test_two_receivers_on_a_real_gpsd_do_not_alternate(tmp_path):
+async def test_two_receivers_on_a_real_gpsd_do_not_alternate(tmp_path: Path) -> None:
     """One drives at 46.8 N, the other at 10 N: under one name never the other's place."""
     logs = [tmp_path / "a.nmea", tmp_path / "b.nmea"]
     for log, latitude_deg in zip(logs, (46.8, 10.0), strict=True):

@@ -7,12 +7,14 @@ import contextlib
 import os
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import orjson
 
 from decoders.decode import decode
 from decoders.readings import JsonNames
+from decoders.reports import PositionReport
 from server.sources import SourceSpec, probe
 from tests.machine import require
 from tests.screen.serving import answering
@@ -48,11 +50,11 @@ async def broker(folder: Path, port: int, more: str = "") -> AsyncIterator[None]
         await process.wait()
 
 
-def spec(port: int, **more: object) -> SourceSpec:
+def spec(port: int, **more: Any) -> SourceSpec:
     return SourceSpec("web", "json-mqtt", port=port, topic=TOPIC, names=NAMES, **more)
 
 
-async def test_messages_of_a_topic_and_a_broker_that_comes_back(tmp_path):
+async def test_messages_of_a_topic_and_a_broker_that_comes_back(tmp_path: Path) -> None:
     port = free_port()
     async with listening(spec(port)) as heard:
         await heard.until_state("failed", "refused")
@@ -68,10 +70,11 @@ async def test_messages_of_a_topic_and_a_broker_that_comes_back(tmp_path):
     assert heard.payloads == [message(1000.0), message(2000.0)]
     one = heard.receptions[0]
     (report,) = decode(one.wire, one.payload, 1.78e9, one.source, NAMES).reports
+    assert isinstance(report, PositionReport)
     assert (report.name, report.altitude_m) == ("balloon a", 1000.0)
 
 
-async def test_what_was_retained_from_before_is_not_taken_for_now(tmp_path):
+async def test_what_was_retained_from_before_is_not_taken_for_now(tmp_path: Path) -> None:
     port = free_port()
     async with broker(tmp_path, port), aiomqtt.Client("127.0.0.1", port) as sender:
         await sender.publish("up/a/position", message(1.0), qos=1, retain=True)
@@ -82,7 +85,7 @@ async def test_what_was_retained_from_before_is_not_taken_for_now(tmp_path):
     assert heard.payloads == [message(2.0)]
 
 
-async def test_silence_and_much_at_once(tmp_path):
+async def test_silence_and_much_at_once(tmp_path: Path) -> None:
     port = free_port()
     async with (
         broker(tmp_path, port),
@@ -96,7 +99,7 @@ async def test_silence_and_much_at_once(tmp_path):
     assert heard.payloads == [message(float(number)) for number in range(200)]
 
 
-async def test_a_broker_with_tls_and_a_certificate_of_its_own(tmp_path):
+async def test_a_broker_with_tls_and_a_certificate_of_its_own(tmp_path: Path) -> None:
     made = mosquitto(tmp_path)
     told = {"user": USER, "password": PASSWORD, "tls": True}
     async with made.running():
@@ -105,7 +108,7 @@ async def test_a_broker_with_tls_and_a_certificate_of_its_own(tmp_path):
             await heard.until_state("open")
 
 
-async def test_who_is_not_let_in_is_told(tmp_path):
+async def test_who_is_not_let_in_is_told(tmp_path: Path) -> None:
     port = free_port()
     passwords = tmp_path / "passwords"
     made = await asyncio.create_subprocess_exec(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from pathlib import Path
 
 import pytest
 
@@ -22,7 +23,7 @@ PATIENCE_S = 20.0
         (LINE.replace(b">APRS", b">APRS,qAR,A-LONG-GATE-1"), "odd name: 'A-LONG-GATE-1')"),
     ],
 )
-async def test_what_was_heard(greeting, words):
+async def test_what_was_heard(greeting: bytes, words: str) -> None:
     async with tcp_counterpart(greeting) as server:
         spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
         result = await probe(spec, PATIENCE_S, clock=lambda: 1.7e9)
@@ -31,14 +32,14 @@ async def test_what_was_heard(greeting, words):
     assert words in result.words
 
 
-async def test_rubbish_alone():
+async def test_rubbish_alone() -> None:
     async with tcp_counterpart(b"rubbish\n") as server:
         spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
         result = await probe(spec, 0.5)
     assert "cannot be read: no ':'" in result.words
 
 
-async def test_wrong_baud_rate_is_suggested(tmp_path):
+async def test_wrong_baud_rate_is_suggested(tmp_path: Path) -> None:
     cable = Cable(tmp_path / "ttyTEST")
     cable.plug_in()
 
@@ -56,7 +57,7 @@ async def test_wrong_baud_rate_is_suggested(tmp_path):
     assert "check the baud rate" in result.words
 
 
-async def test_open_but_silent():
+async def test_open_but_silent() -> None:
     async with tcp_counterpart() as server:
         spec = SourceSpec("s", "kiss-tcp", port=server.port)
         result = await probe(spec, 0.2)
@@ -64,7 +65,7 @@ async def test_open_but_silent():
     assert "is open, but nothing was heard in 0.2 s" in result.words
 
 
-async def test_refused():
+async def test_refused() -> None:
     async with tcp_counterpart() as server:
         await server.stop()
         result = await probe(SourceSpec("s", "kiss-tcp", port=server.port), PATIENCE_S)
@@ -74,13 +75,13 @@ async def test_refused():
     assert "next try" not in result.words
 
 
-async def test_nothing_to_try():
+async def test_nothing_to_try() -> None:
     off = SourceSpec("net", "aprs-is", host="127.0.0.1", callsign="N0CALL")
     assert await probe(off, 1.0) == ProbeResult("net", True, "switched off in the plan")
     assert (await probe(SourceSpec("phone", "phone"), 1.0)).ok
 
 
-async def test_several_at_once_and_no_task_is_left():
+async def test_several_at_once_and_no_task_is_left() -> None:
     async with tcp_counterpart(LINE) as server:
         spec = SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=server.port)
         results = await asyncio.gather(*(probe(spec, PATIENCE_S) for _ in range(5)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,7 +18,7 @@ from server.sources.table import TABLE
 NAMES = JsonNames("lat", "lon")
 
 
-def test_every_kind_has_its_parts():
+def test_every_kind_has_its_parts() -> None:
     assert set(KINDS) == set(TABLE)
 
 
@@ -56,25 +57,25 @@ def test_every_kind_has_its_parts():
         ({"kind": "phone", "quiet_after_s": float("nan")}, "quiet_after_s"),
     ],
 )
-def test_what_cannot_be_is_told(given, words):
+def test_what_cannot_be_is_told(given, words: str) -> None:
     with pytest.raises(ValueError, match=words):
         SourceSpec(**({"name": "s"} | given))
 
 
-def test_the_internet_is_off_unless_the_plan_says_so():
-    internet = {"name": "s", "kind": "aprs-is", "host": "h", "callsign": "N0CALL"}
+def test_the_internet_is_off_unless_the_plan_says_so() -> None:
+    internet: dict[str, Any] = {"name": "s", "kind": "aprs-is", "host": "h", "callsign": "N0CALL"}
     assert SourceSpec(**internet).enabled is False
     assert SourceSpec(**internet, enabled=True).enabled is True
     assert SourceSpec("s", "phone").enabled is True
 
 
-def test_places():
+def test_places() -> None:
     assert SourceSpec("s", "gpsd-tcp").place == "127.0.0.1:2947"
     assert SourceSpec("s", "kiss-tcp", host="::1").place == "[::1]:8001"
     assert SourceSpec("s", "nmea-serial", device="/dev/x").place == "/dev/x at 4800 baud"
 
 
-def test_how_a_source_is_read():
+def test_how_a_source_is_read() -> None:
     udp = {"kind": "fields-udp", "port": 9000, "altitude_above": "ellipsoid"}
     order = ("latitude_deg", "longitude_deg")
     assert SourceSpec("s", fields=order, **udp).reading == FieldOrder(order, "ellipsoid")
@@ -85,7 +86,7 @@ def test_how_a_source_is_read():
     assert SourceSpec("s", "gpsd-tcp").reading is None
 
 
-def test_port_of_a_broker():
+def test_port_of_a_broker() -> None:
     broker = {"kind": "json-mqtt", "names": NAMES, "topic": "balloon/#"}
     assert SourceSpec("s", **broker).place == "127.0.0.1:1883 balloon/#"
     assert SourceSpec("s", tls=True, **broker).address == ("127.0.0.1", 8883)
@@ -94,7 +95,7 @@ def test_port_of_a_broker():
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
 
-def test_every_kind_and_every_key_is_in_the_readme():
+def test_every_kind_and_every_key_is_in_the_readme() -> None:
     rows = README.partition("### Sources")[2].partition("## Several laptops")[0]
     told = set(re.findall(r"`([\w-]+)`", rows)) | set(re.findall(r"`(\w+) = ", rows))
     told |= set(re.findall(r"^(\w+) = ", rows, re.MULTILINE))
@@ -104,7 +105,7 @@ def test_every_kind_and_every_key_is_in_the_readme():
         assert re.search(rf"\b{name}\b", rows), name
 
 
-def test_the_readmes_examples_are_sound():
+def test_the_readmes_examples_are_sound() -> None:
     text = README.partition("### Sources")[2].partition("```toml")[2].partition("```")[0]
     plan = parse('[flight]\nname = "x"\n[[trackers]]\nname = "x"\ncallsign = "x"\n' + text)
     assert set(plan.for_flight().readings) == {"rtty", "lora"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+from pathlib import Path
 
 import pytest
 
@@ -29,7 +30,7 @@ SAID = (
 
 
 @pytest.fixture
-def cable(tmp_path):
+def cable(tmp_path: Path):
     made = Cable(tmp_path / "ttyTEST")
     made.plug_in()
     yield made
@@ -41,7 +42,7 @@ def senders(payloads: list[bytes]) -> list[str]:
     return [d.transmission.sender for d in found if d.transmission and d.reports]
 
 
-async def test_terminal_mode_over_a_serial_line(cable):
+async def test_terminal_mode_over_a_serial_line(cable) -> None:
     async with listening(SourceSpec("s", "tnc2-serial", device=str(cable.path))) as heard:
         await heard.until_state("open")
         for start in range(0, len(SAID), 7):
@@ -52,7 +53,7 @@ async def test_terminal_mode_over_a_serial_line(cable):
     assert heard.payloads[-1] == b"cmd:"  # kept, though nobody can read it
 
 
-async def test_terminal_mode_over_tcp():
+async def test_terminal_mode_over_tcp() -> None:
     async with (
         tcp_counterpart() as tnc,
         listening(SourceSpec("s", "tnc2-tcp", host="127.0.0.1", port=tnc.port)) as heard,
@@ -73,14 +74,16 @@ async def test_terminal_mode_over_tcp():
         ([b"A>B:"], []),
     ],
 )
-def test_a_header_waits_for_the_next_line_alone(lines, payloads):
+def test_a_header_waits_for_the_next_line_alone(lines, payloads) -> None:
     framer = MonitorFramer()
     assert framer.feed(b"\r\n".join(lines) + b"\r\n") == payloads
     framer.finish()
     assert framer.dropped == (0 if payloads else 1)
 
 
-async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(cable, monkeypatch):
+async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(
+    cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(source_module, "KISS_ON_PAUSE_S", 0.0)
     spec = SourceSpec(
         "s", "kiss-serial", device=str(cable.path), baud=1200, kiss_on=("KISS ON", "RESTART")
@@ -99,7 +102,7 @@ async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(cable, monkeypatch)
     assert said.index(kiss_on_words(spec)) < said.index("connected, nothing heard yet")
 
 
-async def test_nothing_is_sent_unless_the_plan_asks(cable):
+async def test_nothing_is_sent_unless_the_plan_asks(cable) -> None:
     async with listening(SourceSpec("s", "kiss-serial", device=str(cable.path))) as heard:
         await heard.until_state("open")
         cable.say(encode_frame(FRAME))
@@ -109,7 +112,7 @@ async def test_nothing_is_sent_unless_the_plan_asks(cable):
         os.read(cable._master, 100)
 
 
-async def test_sentences_of_fields_over_a_serial_line(cable):
+async def test_sentences_of_fields_over_a_serial_line(cable) -> None:
     fields = ("callsign", "time", "latitude_deg", "longitude_deg", "altitude_m")
     spec = SourceSpec("s", "fields-serial", device=str(cable.path), fields=fields)
     good = sentence("balloon a,12:00:00,46.5,-100.8,12345")

@@ -17,10 +17,10 @@ SENTENCE = nmea.encode_gga(PositionReport("gps", 46.5, -100.8, time_s=1.7e9, alt
 def free_port() -> int:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+        return int(probe.getsockname()[1])
 
 
-async def test_datagrams_with_and_without_line_ends():
+async def test_datagrams_with_and_without_line_ends() -> None:
     port = free_port()
     async with listening(SourceSpec("car", "nmea-udp", port=port)) as heard:
         await heard.until_state("open")
@@ -32,7 +32,7 @@ async def test_datagrams_with_and_without_line_ends():
     assert {one.wire for one in heard.receptions} == {"nmea"}
 
 
-async def test_port_in_use_and_address_of_another():
+async def test_port_in_use_and_address_of_another() -> None:
     port = free_port()
     async with listening(SourceSpec("a", "nmea-udp", port=port)) as first:
         await first.until_state("open")
@@ -43,7 +43,7 @@ async def test_port_in_use_and_address_of_another():
         await heard.until_state("failed", "not an address of this laptop")
 
 
-async def test_flood_is_counted():
+async def test_flood_is_counted() -> None:
     flooded = UdpConnection()
     for _ in range(UDP_QUEUE + 5):
         flooded.datagram_received(b"x", None)
@@ -51,7 +51,7 @@ async def test_flood_is_counted():
     assert await asyncio.wait_for(flooded.read(), 20) == b"x"
 
 
-async def test_phone_waits_calls_and_falls_quiet():
+async def test_phone_waits_calls_and_falls_quiet() -> None:
     async with listening(SourceSpec("phone", "phone", quiet_after_s=0.05)) as heard:
         await heard.until_state("waiting", "waits for the phone")
         heard.source.receive(b'{"latitude":1,"longitude":2}')

@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
@@ -54,7 +55,7 @@ def told(name: str, part: slice = slice(None)) -> Ledger:
     return made
 
 
-def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict:
+def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict[str, Any]:
     """The whole state that follows from a ledger's journal, as on every laptop at one moment."""
     flight = Flight(PLAN)
     flight.receive([reception for _, reception in held.receptions()])

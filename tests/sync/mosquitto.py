@@ -11,6 +11,7 @@ import subprocess
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from server.screen.certificate import own_certificate
 from server.sync.broker import BrokerSpec
@@ -32,7 +33,7 @@ class Mosquitto:
     port: int
 
     def spec(self, **changed: object) -> BrokerSpec:
-        told: dict = {
+        told: dict[str, Any] = {
             "host": "127.0.0.1", "port": self.port, "topic": "team/tern-7", "key": KEY,
             "user": USER, "password": PASSWORD, "ca_file": str(self.folder / "tls.certificate.pem"),
         }  # fmt: skip

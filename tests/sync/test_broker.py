@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import pytest
@@ -108,7 +110,7 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
             giver, taker = End(held, broker.spec()), End(ledger("web"), broker.spec())
             held.append([replace(heard_by("car-1")[0], payload=news)])
             async with running(giver.broker.run()), running(taker.broker.run()):
-                await taker.host.until(lambda ends=(giver, taker): same(*ends))
+                await taker.host.until(partial(same, giver, taker))
         assert taker.broker.refused == 0
         kept = []
         spec = broker.spec()
@@ -147,7 +149,9 @@ def opened(spec: BrokerSpec, message: aiomqtt.Message):
         ({"host": "broker..example"}, "next try"),
     ],
 )
-async def test_what_does_not_work_is_told(broker: Mosquitto, changed: dict, words: str) -> None:
+async def test_what_does_not_work_is_told(
+    broker: Mosquitto, changed: dict[str, Any], words: str
+) -> None:
     end = End(ledger("web"), broker.spec(**changed))
     async with broker.running(), running(end.broker.run()):
         await end.host.until(lambda: words in (end.broker.state.reason or ""))

@@ -8,13 +8,14 @@ import shutil
 import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import orjson
 import pytest
 
 from server.flight.flight import Flight
-from server.flight.inputs import Tick
+from server.flight.inputs import Command, Tick
 from server.flight.landing.predict import predict
 from server.journal.database import Journal
 from server.plan.file import load
@@ -74,16 +75,22 @@ def whole_state(plan: Path) -> bytes:
         commands = [command for _, command in journal.commands()]
     flight = Flight(load(plan).for_flight())
     flight.receive(receptions)
-    for one in (*commands, Tick(max(reception.heard_at_s for reception in receptions))):
+    given: tuple[Command | Tick, ...] = (
+        *commands,
+        Tick(max(reception.heard_at_s for reception in receptions)),
+    )
+    for one in given:
         flight.apply(one)
     question = flight.landing_question()
     assert question is not None
-    state = shown(flight, (question, predict(question)))
+    answer = predict(question)
+    assert answer is not None
+    state = shown(flight, (question, answer))
     del state["station"]
     return orjson.dumps(state)
 
 
-def open_(state: dict, name: str) -> bool:
+def open_(state: dict[str, Any], name: str) -> bool:
     return any(
         s["name"] == name and s["state"] == "open" for s in [*state["sources"], *state["links"]]
     )
