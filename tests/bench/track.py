@@ -260,13 +260,12 @@ def real() -> dict[str, Any]:
         heard: list[Heard] = []
         for record, held, track, plain in _one_in_five(log):
             state = track.checkpoint().state
-            place = record.x_m, record.y_m
             if held and (state is None or state.accepted < 10):
                 continue
             if held or record.verdict.accepted:
                 climb_ms = 0.0 if state is None else state.mixed().z.velocity
-                step_m = record.fix.step_h_m
-                heard.append(Heard(record.fix.time_s, np.array(place), step_m, climb_ms, held))
+                place, step_m = np.array([record.x_m, record.y_m]), record.fix.step_h_m
+                heard.append(Heard(record.fix.time_s, place, step_m, climb_ms, held))
             if not held or state is None:
                 continue
             fix = record.fix
