@@ -26,6 +26,7 @@ def names() -> list[str]:
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("name", choices=names())
+    parser.add_argument("constant", nargs="?", help="which, for the bench that fits one")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
     parser.add_argument("--seconds", type=float, help="how long, for benches that take it")
     parser.add_argument("--packets", type=int, help="how many, for benches that take it")
@@ -34,7 +35,7 @@ def main(arguments: list[str] | None = None) -> int:
     run = importlib.import_module(f"{__package__}.{asked.name}").run
     takes = inspect.signature(run).parameters
     options: dict[str, Any] = {}
-    for option in ("seconds", "packets", "first"):
+    for option in ("constant", "seconds", "packets", "first"):
         if (value := getattr(asked, option)) is not None:
             if option not in takes:
                 parser.error(f"the bench {asked.name} does not take --{option}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,9 +18,11 @@ from scipy.stats import chi2
 from server.flight.flight import Flight
 from server.flight.track.filter import predict
 from server.flight.track.fixes import Fix
+from server.flight.track.records import Record
 from server.flight.track.track import Track
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._track_late import late_ms
+from tests.bench._track_limit import Heard, between_errors_m, by_gap, richer_errors_m
 from tests.bench._track_plain import Error, Plain, away_m
 from tests.flights import real_logs
 from tests.made import KINDS, Made, make_flight
@@ -246,39 +249,52 @@ def _summary(errors: list[Error]) -> dict[str, float]:
     }
 
 
-def real() -> dict[str, float]:
+def real() -> dict[str, Any]:
     """Every fifth fix of the real flights held out and predicted from those before it; metres."""
     fused: list[float] = []
     plain_errors: list[float] = []
-    for held, track, plain in _held_out():
-        state = track.checkpoint().state
-        if state is None or state.accepted < 10:
-            continue
-        x_m, y_m = track.frame.to_xy(held.latitude_deg, held.longitude_deg)
-        x, y, _ = predict(state, held.time_s, track.constants).mixed()
-        fused.append(math.hypot(x.position - x_m, y.position - y_m))
-        px, py, _ = plain.at(held.time_s)
-        plain_errors.append(math.hypot(px - x_m, py - y_m))
-    if not fused:
-        return {}
-    return {
-        "held_out_median_m": float(np.median(fused)),
-        "held_out_p95_m": float(np.quantile(fused, 0.95)),
-        "plain_median_m": float(np.median(plain_errors)),
-        "plain_p95_m": float(np.quantile(plain_errors, 0.95)),
-    }
-
-
-def _held_out() -> Iterator[tuple[Fix, Track, Plain]]:
+    gaps: list[float] = []
+    richer: list[float] = []
+    between: list[float] = []
     for log in real_logs():
-        recording = read_recording(log)
-        whole = Flight(inferred_plan(recording))
-        whole.receive(list(recording.receptions))
-        track, plain = Track(whole.track.constants, None), Plain()
-        for i, record in enumerate(whole.track.records()):
-            if i % 5 == 4 and record.verdict.accepted and plain._axes is not None:
-                yield record.fix, track, plain
-            else:
-                track.add([record.fix])
-                track.settle()
-                plain.take(track, record.fix)
+        heard: list[Heard] = []
+        for record, held, track, plain in _one_in_five(log):
+            state = track.checkpoint().state
+            if held and (state is None or state.accepted < 10):
+                continue
+            if held or record.verdict.accepted:
+                climb_ms = 0.0 if state is None else state.mixed().z.velocity
+                place, step_m = np.array([record.x_m, record.y_m]), record.fix.step_h_m
+                heard.append(Heard(record.fix.time_s, place, step_m, climb_ms, held))
+            if not held or state is None:
+                continue
+            fix = record.fix
+            x_m, y_m = track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
+            x, y, _ = predict(state, fix.time_s, track.constants).mixed()
+            fused.append(math.hypot(x.position - x_m, y.position - y_m))
+            px, py, _ = plain.at(fix.time_s)
+            plain_errors.append(math.hypot(px - x_m, py - y_m))
+            gaps.append(fix.time_s - state.time_s)
+        richer += richer_errors_m(heard)
+        between += between_errors_m(heard)
+    errors = {"held_out": fused, "plain": plain_errors, "richer": richer, "between": between}
+    told: dict[str, Any] = {}
+    for name, found in errors.items():
+        told[f"{name}_median_m"] = float(np.median(found))
+        told[f"{name}_p95_m"] = float(np.quantile(found, 0.95))
+    return told | {"by_gap": by_gap(gaps, fused, plain_errors)}
+
+
+def _one_in_five(log: Path) -> Iterator[tuple[Record, bool, Track, Plain]]:
+    """Each record of the whole flight, and whether it is held out of the track and the plain filter."""
+    recording = read_recording(log)
+    whole = Flight(inferred_plan(recording))
+    whole.receive(list(recording.receptions))
+    track, plain = Track(whole.track.constants, None), Plain()
+    for i, record in enumerate(whole.track.records()):
+        held = i % 5 == 4 and record.verdict.accepted and plain._axes is not None
+        yield record, held, track, plain
+        if not held:
+            track.add([record.fix])
+            track.settle()
+            plain.take(track, record.fix)

@@ -22,7 +22,7 @@ from tests.flights import flown, real_logs
 
 
 def test_terminal_velocity_of_the_handbook() -> None:
-    # v = sqrt(2 m g / (rho Cd A)): Knacke 1992, Parachute Recovery Systems Design Manual (from memory)
+    # drag ½ rho v² Cd A equals the weight m g, so v = sqrt(2 m g / (rho Cd A))
     plan = DescentPlan(mass_kg=2.0, parachute_diameter_m=2.0, drag_coefficient=0.75)
     k, _ = planned_constant(plan, FallConstants())
     speed_ms = k / math.sqrt(1.225)

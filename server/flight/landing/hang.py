@@ -1,9 +1,9 @@
 """A balloon that still carries the box and does not climb: for how long, and what comes then.
 
-Nobody knows when a float is cut or a leak lets go. An exponential wait of unknown rate, with a gamma
-prior that is worth one wait of an hour (common practice, no source), goes on after it has lasted for t
-for more than s with the chance ((t + T) / (t + T + s))², T being the hour: a Lomax distribution
-(Johnson, Kotz and Balakrishnan 1994, Continuous Univariate Distributions, ch. 20, from memory).
+Nobody knows when a float is cut or a leak lets go. The wait is exponential with an unknown rate r; the
+prior of r is a gamma density, r T² exp(-r T), which is worth one wait of T, an hour (common practice, no
+source). The mean of exp(-r t) over it is (T / (T + t))², so that a float that has lasted for t goes on for
+more than s with the chance ((t + T) / (t + T + s))². It is drawn by inverting that (a Lomax distribution).
 """
 
 from __future__ import annotations

@@ -1,0 +1,153 @@
+"""Fits one constant of the landing on the real flights, by launch days left out.
+
+`python -m tests.bench fit NAME`; without a name it lists them. The score is the energy score of the
+landing in kilometres (Gneiting and Raftery 2007, J. Am. Stat. Assoc. 102, 359), lower is better, over
+the stages of `_landing_stages` with the box 15, 10, 5 and 3 km up and at the burst. Constants of the
+climb are judged on the way up (`_landing_ascent`). The search is over factors of the value in the code;
+what removes a constant is named in NEUTRAL. The spread resamples whole days.
+"""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import Any
+
+import numpy as np
+
+from server.flight.landing import predict as prediction
+from server.flight.landing.descent import FallConstants
+from server.flight.landing.ensemble import fall
+from server.flight.landing.predict import LandingConstants
+from server.flight.landing.question import LandingQuestion
+from server.flight.landing.wind_ahead import wind_ahead
+from server.flight.landing.winds import WindConstants
+from server.journal.recording import read_recording
+from tests.bench._landing_ascent import questions_on_the_way_up
+from tests.bench._landing_stages import Case
+from tests.bench.landing import real_cases
+from tests.flights import real_logs
+
+FACTORS = (0.5, 0.7, 0.85, 1.0, 1.2, 1.4, 2.0)
+MEMBERS = 500
+RESAMPLES = 1_000
+ON_THE_WAY_UP = ("climb_sigma_share", "unflown_height_m")
+# the value that leaves a constant without effect; a fitted one that is not here is only halved and doubled
+NEUTRAL = {
+    "lasting_sigma_ms": 1e-3, "fading_sigma_ms": 1e-3, "ageing_sigma_ms": 0.0,
+    "advection_ms": 1e9, "near_ground_share": 0.0, "aloft_share": 0.0, "sampling_sigma_ms": 0.0,
+    "tail_degrees": 1e6, "usual_weight": 1e9, "loose_share": 1e-9, "failure_share": 1e-9,
+    "wander_sigma": 1e-6, "opening_sigma": 0.0, "settling_s": 0.0, "climb_sigma_share": 1e-6,
+}  # fmt: skip
+
+Asked = list[tuple[str, Case, LandingQuestion]]  # the launch day comes first
+
+
+def run(constant: str = "") -> dict[str, Any]:
+    """Figures of one constant; of the names that there are, without one."""
+    if constant not in names():
+        return {"constants": ", ".join(names())}
+    return figures(constant, asked_of(constant, real_cases()))
+
+
+def names() -> list[str]:
+    """Every constant with a number of its own."""
+    found = []
+    for of in (WindConstants(), FallConstants(), LandingConstants()):
+        found += [f.name for f in fields(of) if isinstance(getattr(of, f.name), float)]
+    return found
+
+
+def asked_of(constant: str, cases: list[Case]) -> Asked:
+    """Day, flight and question of everything that the constant is judged on."""
+    if constant not in ON_THE_WAY_UP:
+        return [(case.day, case, q) for case in cases for q in case.questions.values()]
+    logs = {log.stem: log for log in real_logs()}
+    return [
+        (case.day, case, question)
+        for case in cases
+        for question in questions_on_the_way_up(
+            read_recording(logs[case.name]), case.altitude_m
+        ).values()
+    ]
+
+
+def figures(constant: str, asked: Asked) -> dict[str, Any]:
+    """The fit, and what the score loses when the constant is removed, halved and doubled."""
+    now = value_of(constant)
+    scores = np.array([score_of(constant, f * now, asked) for f in FACTORS])
+    days = np.array([day for day, _, _ in asked])
+    unique = np.unique(days)
+    chosen = [int(scores[:, days != day].mean(axis=1).argmin()) for day in unique]
+    best = [now * FACTORS[row] for row in chosen]
+    judged = [scores[row, days == day] for row, day in zip(chosen, unique, strict=True)]
+    here = scores[FACTORS.index(1.0)]
+    told: dict[str, Any] = {
+        "value": now,
+        "fitted_on_all": now * FACTORS[int(scores.mean(axis=1).argmin())],
+        "fitted_from": min(best),
+        "fitted_to": max(best),
+        "score_km": float(here.mean()),
+        "score_of_days_left_out_km": float(np.concatenate(judged).mean()),
+        "loss_halved": loss(scores[0] - here, days),
+        "loss_doubled": loss(scores[-1] - here, days),
+    }
+    if constant in NEUTRAL:
+        told["loss_removed"] = loss(score_of(constant, NEUTRAL[constant], asked) - here, days)
+    return told
+
+
+def value_of(constant: str) -> float:
+    whole = LandingConstants()
+    for of in (whole.wind, whole.fall, whole):
+        if hasattr(of, constant):
+            return float(getattr(of, constant))
+    raise KeyError(constant)
+
+
+def with_value(constant: str, value: float) -> LandingConstants:
+    whole = LandingConstants()
+    changed: dict[str, Any] = {constant: value}
+    if hasattr(whole.wind, constant):
+        return replace(whole, wind=replace(whole.wind, **changed))
+    if hasattr(whole.fall, constant):
+        return replace(whole, fall=replace(whole.fall, **changed))
+    return replace(whole, **changed)
+
+
+def score_of(constant: str, value: float, asked: Asked) -> np.ndarray:
+    """Energy score of each question in kilometres, shape (n,)."""
+    constants = with_value(constant, value)
+    return np.array([energy_km(case, question, constants) for _, case, question in asked])
+
+
+def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> float:
+    """E|X - x| - E|X - X'|/2 of the members X and the landing x."""
+    start, climb = prediction._start(question), prediction._climb(question, c)
+    top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
+    fall_speed, _ = prediction._fall_speed(question, top_m, c.fall)
+    wind, _ = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
+    drawn, _ = fall(
+        start, climb, wind, fall_speed, question.ground.altitude_m, question.ground.sigma_m,
+        c.wind.tail_degrees, MEMBERS, question.number, question.hang,
+    )  # fmt: skip
+    x_m, y_m = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
+    off = np.hypot(drawn.x_m - x_m, drawn.y_m - y_m).mean()
+    # half the members mirror the others: pairs are taken by shifts that meet no mirror image
+    apart = [
+        np.hypot(drawn.x_m - np.roll(drawn.x_m, k), drawn.y_m - np.roll(drawn.y_m, k)).mean()
+        for k in (1, 7, 31, 83)
+    ]
+    return float(off - np.mean(apart) / 2) / 1_000.0
+
+
+def loss(difference: np.ndarray, days: np.ndarray) -> dict[str, float]:
+    """By how much the score grows (kilometres; positive is worse), 80 % of resampled sets of days."""
+    unique, of_day = np.unique(days, return_inverse=True)
+    total, count = np.bincount(of_day, difference), np.bincount(of_day)
+    picks = np.random.default_rng(5).integers(len(unique), size=(RESAMPLES, len(unique)))
+    spread = total[picks].sum(axis=1) / count[picks].sum(axis=1)
+    return {
+        "km": float(difference.mean()),
+        "from": float(np.quantile(spread, 0.1)),
+        "to": float(np.quantile(spread, 0.9)),
+    }
