@@ -10,9 +10,7 @@ import contextlib
 import itertools
 import random
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
-from typing import Any
 
 import httpx
 
@@ -34,7 +32,7 @@ STEP_S = 2.0  # of the flight, between two packets
 
 
 async def load_it(
-    running: Running, tnc: Tnc, steps: itertools.count[int], shift_s: float, acknowledged: set[int]
+    running: Running, tnc: Tnc, steps: itertools.count, shift_s: float, acknowledged: set[int]
 ) -> None:
     """Packets and a phone's posts as fast as they go; numbers that were acknowledged."""
 
@@ -53,19 +51,15 @@ async def load_it(
     await asyncio.gather(post(), post(), send())
 
 
-def settled() -> Callable[[dict[str, Any]], bool]:
+def settled() -> Callable[[dict], bool]:
     """Holds when three states in a row have the same number: the TNC has nothing more to say."""
     seen: list[int] = []
 
-    def holds(state: dict[str, Any]) -> bool:
+    def holds(state: dict) -> bool:
         seen.append(state["number"])
         return state["track"] is not None and len(set(seen[-3:])) == 1 and len(seen) >= 3
 
     return holds
-
-
-def grown(numbers: set[int], before: int) -> bool:
-    return len(numbers) > before
 
 
 async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None:
@@ -81,7 +75,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
             async with leeward("live", str(plan)) as running:
                 before = len(acknowledged)
                 task = asyncio.ensure_future(load_it(running, tnc, steps, shift_s, acknowledged))
-                await until(partial(grown, acknowledged, before))
+                await until(lambda before=before: len(acknowledged) > before)
                 await asyncio.sleep(chance.uniform(0.0, 0.4))
                 await running.kill()
                 task.cancel()

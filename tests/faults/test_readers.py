@@ -5,13 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from functools import partial
 
 from websockets.asyncio.client import ClientConnection, connect
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
-from server.screen.hub import Hub
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import HOST, mute, serving, until
 from tests.screen.test_socket import NEW
@@ -54,14 +52,10 @@ async def test_two_hundred_screens_of_which_twenty_never_read() -> None:
             before = hub.sequence
             feed.comment = "x" * 60_000 + str(before)
             feed.changed()
-            await until(partial(further, hub, before))
+            await until(lambda before=before: hub.sequence > before)
         last.set_result(hub.sequence)
         async with asyncio.timeout(PATIENCE_S):
             got = await asyncio.gather(*following)
         await until(lambda: hub.clients <= READERS)
     for sequences in got:
         assert sequences == list(range(sequences[0], hub.sequence + 1)), "nobody missed an update"
-
-
-def further(hub: Hub, before: int) -> bool:
-    return hub.sequence > before

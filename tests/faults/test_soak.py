@@ -6,7 +6,6 @@ import asyncio
 import itertools
 import json
 import re
-from functools import partial
 from pathlib import Path
 
 from websockets.asyncio.client import connect
@@ -14,7 +13,6 @@ from websockets.asyncio.client import connect
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
-from server.screen.hub import Hub
 from server.session.replay import Replay, state_at
 from tests.faults.rounds import rounds
 from tests.flights import LAUNCH, T0, packet
@@ -83,7 +81,7 @@ async def test_eight_hours_through_a_replay() -> None:
             before = hub.sequence
             passed[0] += step_s
             player.advance()
-            await until(partial(further, hub, before))
+            await until(lambda before=before: hub.sequence > before)
             if passed[0] % 3_600.0 < step_s:
                 memory.append(memory_kb())
         last.set_result(hub.sequence)
@@ -99,7 +97,3 @@ async def test_eight_hours_through_a_replay() -> None:
         assert sequences == list(range(sequences[0], sequences[-1] + 1)), "no update was missed"
     assert max(b - a for a, b in itertools.pairwise(memory[2:])) < MOST_GROWTH_KB
     player.close()
-
-
-def further(hub: Hub, before: int) -> bool:
-    return hub.sequence > before

@@ -8,7 +8,6 @@ import os
 import random
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
-from typing import Any
 
 from server.journal.database import Journal
 from tests.session.running import Running, Tnc, kiss, leeward
@@ -26,7 +25,7 @@ def memory_kb(running: Running) -> int:
     raise AssertionError("no VmRSS")
 
 
-def source(state: dict[str, Any], name: str) -> dict[str, Any]:
+def source(state: dict, name: str) -> dict:
     return next(s for s in state["sources"] if s["name"] == name)
 
 

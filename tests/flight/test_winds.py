@@ -79,10 +79,8 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
     question = flown(log).landing_question()
     assert question is not None
     aloft = question.time_s <= (question.landed_s or question.at_s)
-    seen = winds.samples(
-        question.time_s[aloft], question.x_m[aloft], question.y_m[aloft], question.z_m[aloft],
-        question.tracker[aloft], turn_per_m=question.frame.turn_per_m,
-    )  # fmt: skip
+    columns = (question.time_s, question.x_m, question.y_m, question.z_m, question.tracker)
+    seen = winds.samples(*(c[aloft] for c in columns), turn_per_m=question.frame.turn_per_m)
     first, then = winds.crossed_twice(seen)
     changed = np.column_stack([seen.east_ms[then] - seen.east_ms[first],
                                seen.north_ms[then] - seen.north_ms[first]])  # fmt: skip

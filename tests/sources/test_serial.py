@@ -5,11 +5,8 @@ from __future__ import annotations
 import asyncio
 import os
 import threading
-from pathlib import Path
-from typing import Any
 
 import pytest
-import serial
 
 from decoders import nmea
 from decoders.ax25 import encode_ui
@@ -24,7 +21,7 @@ SENTENCE = nmea.encode_gga(PositionReport("gps", 46.5, -100.8, time_s=1.7e9, alt
 
 
 @pytest.fixture
-def cable(tmp_path: Path):
+def cable(tmp_path):
     made = Cable(tmp_path / "ttyTEST")
     yield made
     made.unplug()
@@ -37,7 +34,7 @@ def cable(tmp_path: Path):
         ("nmea-serial", SENTENCE + b"\r\n", SENTENCE),
     ],
 )
-async def test_unplug_and_replug(cable, kind: str, stream: bytes, payload: bytes) -> None:
+async def test_unplug_and_replug(cable, kind, stream, payload):
     spec = SourceSpec("s", kind, device=str(cable.path))
     async with listening(spec) as heard:
         await heard.until_state("failed", "no device")
@@ -54,14 +51,14 @@ async def test_unplug_and_replug(cable, kind: str, stream: bytes, payload: bytes
     assert any("is gone" in (state.reason or "") for state in heard.states)
 
 
-async def test_silent_port_says_what_to_check(cable) -> None:
+async def test_silent_port_says_what_to_check(cable):
     cable.plug_in()
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path), quiet_after_s=0.05)
     async with listening(spec) as heard:
         await heard.until_state("quiet", "check cable, baud rate and squelch")
 
 
-async def test_second_program_on_the_port(cable) -> None:
+async def test_second_program_on_the_port(cable):
     cable.plug_in()
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path))
     async with listening(spec) as first:
@@ -78,34 +75,33 @@ async def test_second_program_on_the_port(cable) -> None:
         (lambda path: None, "no device"),
     ],
 )
-async def test_what_is_no_port(tmp_path: Path, make, words: str) -> None:
+async def test_what_is_no_port(tmp_path, make, words):
     path = tmp_path / "ttyTEST"
     make(path)
     async with listening(SourceSpec("s", "nmea-serial", device=str(path))) as heard:
         await heard.until_state("failed", words)
 
 
-async def test_no_permission(cable, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_no_permission(cable, monkeypatch):
     """Tests may run as root, whom no file refuses: the system's answer is played."""
 
     def refuse(*_: object, **__: object) -> None:
-        raise serial.SerialException(13, "could not open port: Permission denied")
+        raise connection.serial.SerialException(13, "could not open port: Permission denied")
 
-    monkeypatch.setattr(serial, "Serial", refuse)
+    monkeypatch.setattr(connection.serial, "Serial", refuse)
     async with listening(SourceSpec("s", "kiss-serial", device=str(cable.path))) as heard:
         await heard.until_state("failed", "add yourself to the group dialout")
 
 
-async def test_port_that_does_not_open_stalls_nobody(
-    cable, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_port_that_does_not_open_stalls_nobody(cable, monkeypatch):
     """The first open blocks; it is given up, not tried beside itself, and closed when it ends."""
     cable.plug_in()
     release, tries, closed = threading.Event(), [], asyncio.Event()
     loop = asyncio.get_running_loop()
+    real = connection.serial.Serial
 
-    class Slow(serial.Serial):
-        def __init__(self, *given: Any, **named: Any) -> None:
+    class Slow(real):
+        def __init__(self, *given: object, **named: object) -> None:
             tries.append(1)
             release.wait(20)
             super().__init__(*given, **named)
@@ -114,7 +110,7 @@ async def test_port_that_does_not_open_stalls_nobody(
             super().close()
             loop.call_soon_threadsafe(closed.set)
 
-    monkeypatch.setattr(serial, "Serial", Slow)
+    monkeypatch.setattr(connection.serial, "Serial", Slow)
     monkeypatch.setattr(connection, "OPEN_WITHIN_S", 0.05)
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path))
     async with listening(spec) as heard:
@@ -125,7 +121,7 @@ async def test_port_that_does_not_open_stalls_nobody(
     await asyncio.wait_for(closed.wait(), 20)
 
 
-async def test_socat_as_cable(tmp_path: Path) -> None:
+async def test_socat_as_cable(tmp_path):
     """A pair made by another program, as a crew would make it to share a TNC."""
     socat = require("socat")
     here, there = tmp_path / "here", tmp_path / "there"

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from functools import partial
-from typing import Any
 
 import pytest
 
@@ -14,18 +12,17 @@ from decoders.reports import Transmission
 from server.sources import Backoff, Source, SourceSpec
 from server.sources import source as source_module
 from server.sources.framing import LINE_BYTES
-from server.sources.spec import Kind, SourceState
-from tests.sources.listening import SHORT, TcpCounterpart, listening, tcp_counterpart
+from tests.sources.listening import SHORT, listening, tcp_counterpart
 
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), b"!4903.50N/07201.75W-\xc0\xdb"))
 LINE = b"N0CALL-11>APRS,qAR,N0CALL-1:!4903.50N/07201.75W-"
 
 
-def spec(kind: Kind, port: int, **more: Any) -> SourceSpec:
+def spec(kind: str, port: int, **more: object) -> SourceSpec:
     return SourceSpec("s", kind, host="127.0.0.1", port=port, **more)
 
 
-async def test_kiss_frames_arrive_unescaped_with_their_type_byte() -> None:
+async def test_kiss_frames_arrive_unescaped_with_their_type_byte():
     async with tcp_counterpart() as tnc, listening(spec("kiss-tcp", tnc.port)) as heard:
         await heard.until_state("open")
         stream = encode_frame(FRAME) + encode_frame(FRAME, port=2)
@@ -40,7 +37,7 @@ async def test_kiss_frames_arrive_unescaped_with_their_type_byte() -> None:
     assert heard.names[:2] == ["connecting", "open"]
 
 
-async def test_garbage_is_kept_and_oversize_is_counted() -> None:
+async def test_garbage_is_kept_and_oversize_is_counted():
     async with tcp_counterpart(b"welcome") as tnc, listening(spec("kiss-tcp", tnc.port)) as heard:
         await heard.until_heard(1)
         tnc.say(b"\xc0" + b"x" * 5000 + encode_frame(FRAME))
@@ -49,7 +46,7 @@ async def test_garbage_is_kept_and_oversize_is_counted() -> None:
     assert heard.source.state.dropped == 1
 
 
-async def test_lines_arrive_without_their_ends() -> None:
+async def test_lines_arrive_without_their_ends():
     async with tcp_counterpart() as tnc, listening(spec("tnc2-tcp", tnc.port)) as heard:
         await heard.until_state("open")
         tnc.say(LINE + b"\r\n\r\n" + b"x" * (LINE_BYTES + 1) + b"\n" + b"\xff rubbish\n" + LINE)
@@ -61,7 +58,7 @@ async def test_lines_arrive_without_their_ends() -> None:
     assert heard.source.state.dropped == 2  # the long line, and the last one, cut by the end
 
 
-async def test_internet_login_and_remarks() -> None:
+async def test_internet_login_and_remarks():
     greeting = b"# server 1.0\r\n"
     internet = {"callsign": "n0call-1", "filter": "r/46.8/-100.8/300", "enabled": True}
     async with (
@@ -81,7 +78,7 @@ async def test_internet_login_and_remarks() -> None:
     assert heard.payloads == [LINE]
 
 
-async def test_passcode_is_sent_but_never_shown() -> None:
+async def test_passcode_is_sent_but_never_shown():
     internet = {"callsign": "N0CALL", "passcode": 12345, "enabled": True}
     async with (
         tcp_counterpart() as server,
@@ -95,24 +92,20 @@ async def test_passcode_is_sent_but_never_shown() -> None:
     assert not any("12345" in (state.reason or "") for state in heard.states)
 
 
-async def test_internet_that_is_off_is_not_called() -> None:
+async def test_internet_that_is_off_is_not_called():
     async with tcp_counterpart() as server:
         off = spec("aprs-is", server.port, callsign="N0CALL")
-        states: list[SourceState] = []
+        states = []
         source = Source(off, lambda _: None, clock=lambda: 1.0, on_state=states.append)
         await asyncio.wait_for(source.run(), 20)
         assert server.calls == 0
     assert [state.state for state in states] == ["off"]
 
 
-def called(server: TcpCounterpart, times: int) -> bool:
-    return server.calls >= times
-
-
-async def test_comes_back_after_any_number_of_losses() -> None:
+async def test_comes_back_after_any_number_of_losses():
     async with tcp_counterpart() as server, listening(spec("nmea-tcp", server.port)) as heard:
         for round_number in range(1, 4):
-            await server.until(partial(called, server, round_number))
+            await server.until(lambda wanted=round_number: server.calls >= wanted)
             await heard.until_state("open")
             server.say(b"$GPGSA,*00\r\n")
             await heard.until_heard(round_number)
@@ -123,18 +116,18 @@ async def test_comes_back_after_any_number_of_losses() -> None:
     assert heard.names == ["connecting", "open", *["failed", "open"] * 3]
 
 
-async def test_refused_connection_says_what_to_do_and_since_when() -> None:
+async def test_refused_connection_says_what_to_do_and_since_when():
     async with tcp_counterpart() as server:
         await server.stop()
         async with listening(spec("kiss-tcp", server.port)) as heard:
             await heard.until(lambda: len(heard.states) > 4)
             failed = [state for state in heard.states if state.state == "failed"]
-            assert "refused the connection; start the program" in (failed[0].reason or "")
+            assert "refused the connection; start the program" in failed[0].reason
             assert {state.since_s for state in failed} == {failed[0].since_s}
         await server.start()
 
 
-async def test_silent_source_becomes_quiet_and_open_again() -> None:
+async def test_silent_source_becomes_quiet_and_open_again():
     async with tcp_counterpart() as tnc:
         async with listening(spec("tnc2-tcp", tnc.port, quiet_after_s=0.05)) as heard:
             await heard.until_state("quiet", "open but silent")
@@ -145,7 +138,7 @@ async def test_silent_source_becomes_quiet_and_open_again() -> None:
     assert heard.names == ["connecting", "open", "quiet", "open", "quiet"]
 
 
-async def test_one_silent_and_one_chatty_source_do_not_stall_a_third() -> None:
+async def test_one_silent_and_one_chatty_source_do_not_stall_a_third():
     async with (
         tcp_counterpart() as silent,
         tcp_counterpart() as chatty,
@@ -165,9 +158,7 @@ async def test_one_silent_and_one_chatty_source_do_not_stall_a_third() -> None:
         await much.until_heard(20_000)
 
 
-async def test_source_whose_data_never_waits_lets_others_speak(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+async def test_source_whose_data_never_waits_lets_others_speak(monkeypatch):
     class Torrent:
         dropped, reads = 0, 0
 
@@ -193,7 +184,7 @@ async def test_source_whose_data_never_waits_lets_others_speak(
         await heard.until_heard(5_000)
 
 
-async def test_what_deliver_raises_is_not_the_sources() -> None:
+async def test_what_deliver_raises_is_not_the_sources():
     async with tcp_counterpart(LINE + b"\n") as server:
 
         def full(reception: object) -> None:
@@ -207,14 +198,14 @@ async def test_what_deliver_raises_is_not_the_sources() -> None:
 
 
 @pytest.mark.parametrize("host", ["no-such-host.invalid", "a" * 70 + ".invalid", "..."])
-async def test_name_that_is_not_known(host: str) -> None:
+async def test_name_that_is_not_known(host):
     nowhere = SourceSpec("s", "kiss-tcp", host=host)
     async with listening(nowhere, SHORT) as heard:
         await heard.until_state("failed")
     assert "name" in (heard.source.state.reason or "")
 
 
-def test_backoff_doubles_up_to_its_cap() -> None:
+def test_backoff_doubles_up_to_its_cap():
     waits = [Backoff(1.0, 30.0).wait_s(n) for n in range(1, 9)]
     assert waits == [1, 2, 4, 8, 16, 30, 30, 30]
     assert Backoff(1.0, 30.0).wait_s(10_000) == 30.0
