@@ -17,7 +17,7 @@ class NoPort(Exception):
 
 
 @dataclass(frozen=True)
-class Door:
+class Listening:
     """Where the station listens. `https`: the plan, beside which its own certificate is kept."""
 
     host: str = "127.0.0.1"
@@ -34,13 +34,14 @@ class Door:
         return not is_loopback(self.host)
 
 
-def addresses(door: Door) -> list[str]:
+def addresses(listening: Listening) -> list[str]:
     """Under which other devices reach the station; the first also this machine itself."""
-    hosts = [door.host]
-    if door.host in ("0.0.0.0", "::"):
+    hosts = [listening.host]
+    if listening.host in ("0.0.0.0", "::"):
         hosts = sorted(own_addresses(), key=lambda host: (":" in host, host)) or ["127.0.0.1"]
     return [
-        f"{door.scheme}://{'[' + host + ']' if ':' in host else host}:{door.port}" for host in hosts
+        f"{listening.scheme}://{'[' + host + ']' if ':' in host else host}:{listening.port}"
+        for host in hosts
     ]
 
 

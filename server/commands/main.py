@@ -12,7 +12,7 @@ import typer
 
 from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
-from server.commands.listen import FIRST_PORT, Door, NoPort, addresses
+from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
 from server.debrief.sentences import lift_words
@@ -80,7 +80,7 @@ def live(
                 surroundings_of(checked, plan),
                 run.face_of(checked, plan),
                 journal or plan.with_suffix(".sqlite3"),
-                Door(host, port, not no_browser, plan if https else None),
+                Listening(host, port, not no_browser, plan if https else None),
                 rehearsal,
             )
         )
@@ -131,16 +131,16 @@ def replay(
     from server.commands import wiring as run
     from server.commands.given import maps_of
 
-    door = Door(host, port, not no_browser)
+    listening = Listening(host, port, not no_browser)
     face = run.Face()
     if named is not None:
         face = replace(
             face, basemap=maps_of(named[1], named[0].parent), units=named[1].screen.units
         )
     try:
-        if door.guarded:  # beside the recording, which may be no plan's
+        if listening.guarded:  # beside the recording, which may be no plan's
             face = replace(face, keys=keys_beside(log or Path("demo"), None, None))
-        until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, door))
+        until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, listening))
     except (NoPort, KeysError) as error:
         raise fail(error) from error
 
@@ -162,8 +162,8 @@ def links(
         keys = keys_beside(plan, checked.access.watch, checked.access.crew)
     except KeysError as error:
         raise fail(error) from error
-    door = Door("0.0.0.0", FIRST_PORT, https=plan if https else None)
-    base = address or addresses(door)[0]
+    listening = Listening("0.0.0.0", FIRST_PORT, https=plan if https else None)
+    base = address or addresses(listening)[0]
     if not BASE.fullmatch(base):
         raise fail(f"--address: http://host:port expected, not {base!r}")
     beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]

@@ -19,7 +19,7 @@ from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
 from server.sync.broker import Broker, BrokerSpec, greet_broker
 from server.sync.entry import Lane
-from server.sync.incoming import add_door
+from server.sync.incoming import add_peer_route
 from server.sync.keys import station_key, stretched
 from server.sync.ledger import Ledger
 from server.sync.peers import Peer, Peers, greet
@@ -36,7 +36,7 @@ def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
         raise JournalError(f"{journal.path}: no key for this station: {error}") from error
 
 
-class Links:
+class Peering:
     """Peers and broker of one station."""
 
     def __init__(
@@ -73,8 +73,8 @@ class Links:
         if self.broker is not None:
             yield self.broker.state
 
-    def add_door(self, app: FastAPI) -> None:
-        add_door(app, self.peers)
+    def add_peer_route(self, app: FastAPI) -> None:
+        add_peer_route(app, self.peers)
 
     def _on_growth(self, _: dict[Lane, int]) -> None:
         """Called in the journal's thread."""

@@ -18,8 +18,8 @@ import uvicorn
 
 from server.commands.check import check_forecast
 from server.commands.given import maps_of
-from server.commands.listen import Door, addresses, free_port
-from server.commands.sharing import Links, open_ledger
+from server.commands.listen import Listening, addresses, free_port
+from server.commands.sharing import Peering, open_ledger
 from server.flight.flight import Flight
 from server.flight.inputs import Plan
 from server.flight.mission_state import Problem, ProblemKind
@@ -74,7 +74,7 @@ async def live(
     surroundings: Surroundings,
     face: Face,
     journal_path: Path,
-    door: Door,
+    listening: Listening,
     rehearsal: str | None = None,
 ) -> None:
     """Run a station until it is interrupted. `path` is the plan's.
@@ -84,8 +84,8 @@ async def live(
     """
     clock: Callable[[], float] = steady_clock()
     if rehearsal is not None:
-        door = replace(door, port=door.port or free_port(door.host))
-        clock = flight_clock = await follow(rehearsal, addresses(door)[0] + "/")
+        listening = replace(listening, port=listening.port or free_port(listening.host))
+        clock = flight_clock = await follow(rehearsal, addresses(listening)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     flight_plan = plan.for_flight(surroundings.avoid)
     journal, problems = open_journal(journal_path)
@@ -103,7 +103,7 @@ async def live(
     forecast = check_forecast(plan, surroundings)
     if forecast is not None and not forecast[0]:
         problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=forecast[1]))
-    links = None if ledger is None else Links(plan, path.parent, ledger, station, clock)
+    links = None if ledger is None else Peering(plan, path.parent, ledger, station, clock)
     gc.freeze()
     gc.enable()
     without_full_collections()
@@ -116,7 +116,7 @@ async def live(
     watching = SideTask("The watch on the plan", lambda: watch_plan(path, plan, tell_of_plan))
     run = functools.partial(station.run, watching, *(() if links is None else links.work))
     try:
-        await _serve(station, face, run, door, links)
+        await _serve(station, face, run, listening, links)
     finally:
         station.close()
 
@@ -140,7 +140,7 @@ async def replay(
     surroundings: Surroundings,
     face: Face,
     speed: float,
-    door: Door,
+    listening: Listening,
 ) -> None:
     """Play a recording on the screen until it is interrupted."""
     player = Replay(
@@ -159,7 +159,7 @@ async def replay(
         *(Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems),
     )
     try:
-        await _serve(player, face, player.run, door)
+        await _serve(player, face, player.run, listening)
     finally:
         player.close()
 
@@ -168,30 +168,30 @@ async def _serve(
     feed: Station | Replay,
     face: Face,
     run: Callable[[], Awaitable[None]],
-    door: Door,
-    links: Links | None = None,
+    listening: Listening,
+    links: Peering | None = None,
 ) -> None:
-    port = door.port or free_port(door.host)
-    door = replace(door, port=port)
+    port = listening.port or free_port(listening.host)
+    listening = replace(listening, port=port)
     feed.units = face.units
     settings = ScreenSettings(
-        hosts=face.hosts, keys=face.keys, beacons=face.beacons, guarded=door.guarded
+        hosts=face.hosts, keys=face.keys, beacons=face.beacons, guarded=listening.guarded
     )
     screen = create_app(
         feed,
         settings=settings,
         basemap=face.basemap,
         terrain=feed.flight.terrain,
-        bases=functools.partial(addresses, door),
+        bases=functools.partial(addresses, listening),
     )
     if links is not None:
-        links.add_door(screen)
+        links.add_peer_route(screen)
     certificate = None
-    if door.https is not None:
+    if listening.https is not None:
         names = own_names() | set(face.hosts)
-        certificate = own_certificate(door.https, names, datetime.now(UTC))
-    server = uvicorn_server(screen, door.host, port, certificate)
-    address = addresses(door)[0]
+        certificate = own_certificate(listening.https, names, datetime.now(UTC))
+    server = uvicorn_server(screen, listening.host, port, certificate)
+    address = addresses(listening)[0]
     running = asyncio.ensure_future(run())
     serving = asyncio.ensure_future(server.serve())
     try:
@@ -200,10 +200,10 @@ async def _serve(
             print(f"Leeward is at {address}/  (Ctrl-C ends it)", flush=True)
             if certificate is not None:
                 print(f"Its certificate: SHA-256 {certificate.fingerprint}", flush=True)
-            if door.guarded:
+            if listening.guarded:
                 print("Whoever looks on needs a key: leeward links PLAN.toml shows them")
-            if door.browser:
-                await asyncio.to_thread(webbrowser.open, _own_link(address, face, door))
+            if listening.browser:
+                await asyncio.to_thread(webbrowser.open, _own_link(address, face, listening))
         await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
         for task in (running, serving):
             if task.done() and not task.cancelled() and task.exception() is not None:
@@ -222,8 +222,8 @@ async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> N
         await asyncio.sleep(0.005)
 
 
-def _own_link(address: str, face: Face, door: Door) -> str:
+def _own_link(address: str, face: Face, listening: Listening) -> str:
     """What this machine's own browser opens."""
-    if not door.guarded or face.keys is None:
+    if not listening.guarded or face.keys is None:
         return address + "/"
     return f"{address}/#key={face.keys.crew}"

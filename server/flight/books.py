@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from decoders.reports import PositionReport, Report
 from server.flight.inputs import Plan, TrackerPlan
 from server.flight.packets.beacon_health import TrackerHealth
-from server.flight.packets.deduplication import Arrivals
+from server.flight.packets.deduplication import Deduplication
 from server.flight.packets.heard import Taken
 from server.flight.packets.plan_names import (
     by_name,
@@ -57,7 +57,7 @@ class Books:
         self.trackers = trackers_heard(plan)
         self._planned = {*self.trackers}
         self.vehicles = vehicles_heard(plan)
-        self._arrivals = Arrivals()
+        self._deduplication = Deduplication()
         self.receivers = Receivers()
         self._due: dict[str, None] = {}  # senders that have work left
         self.broken = False  # half of a reception may have been left in them
@@ -92,7 +92,7 @@ class Books:
 
     def wind_up(self) -> Iterator[None]:
         """Free them little by little, as fast as one reception is taken in: all at once takes 50 ms."""
-        held: list[list[Any] | dict[Any, Any]] = [self._arrivals.groups]
+        held: list[list[Any] | dict[Any, Any]] = [self._deduplication.groups]
         for sender in self.senders.values():
             held += sender.containers()
         held += [self.track.shown.fixes, self.track.shown.track, self.track.records()]
@@ -114,7 +114,7 @@ class Books:
         followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
         content, hearing = taken.content_and_hearing()
         text = taken.text() if followed or taken.decoding.transmission is None else ""
-        change = self._arrivals.take(name, content, hearing, reports, text)
+        change = self._deduplication.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
         if sender is None:
             health = TrackerHealth(self.plan.alarms.silent_after_intervals)

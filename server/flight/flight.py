@@ -160,7 +160,7 @@ class Flight:
                 self._readings.tick(one.now_s)
             elif isinstance(one, Command):
                 self._readings.read(one.station, one.at_s)
-                bisect.insort(self.commands, one, key=lambda command: command.key)
+                bisect.insort(self.commands, one, key=lambda command: command.order)
                 self._hear_crew(self._books)
         out_of_order = self._rebuild is None and self._books.receivers.out_of_order
         if moved | self._choose_reference() | out_of_order:

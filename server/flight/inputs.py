@@ -60,7 +60,7 @@ class Command:
     station: str = ""  # on whose screen, where several stations share a flight
 
     @property
-    def key(self) -> tuple[float, str, str, str, float, float]:
+    def order(self) -> tuple[float, str, str, str, float, float]:
         """The canonical order of commands."""
         place = (self.latitude_deg or 0.0, self.longitude_deg or 0.0)
         return self.at_s, self.kind, self.name, self.station, *place

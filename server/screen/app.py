@@ -27,7 +27,7 @@ from server.screen.access import (
 from server.screen.assets import WEB, Files, leaflet_folder, page, uplot_folder
 from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
-from server.screen.key_routes import add_doors
+from server.screen.key_routes import add_key_routes
 from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
 from server.screen.messages import Acknowledge, Control, PlaceVehicle, Resume, SayPhase
@@ -77,7 +77,7 @@ def create_app(
     _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
     add_maps(app, basemap, terrain)
     _add_reading(app, feed, hub)
-    add_doors(app, settings, limits, bases)
+    add_key_routes(app, settings, limits, bases)
     _add_commands(app, feed, settings, limits)
     _add_beacon(app, feed, settings, limits)
     _add_socket(app, hub, settings)

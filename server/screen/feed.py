@@ -11,7 +11,7 @@ from typing import Protocol
 from server.flight.mission_state import State
 from server.flight.state import Mode
 from server.flight.view.history import History
-from server.session.watch import NotStored, Refused
+from server.session.session import NotStored, Refused
 
 __all__ = ["Feed", "History", "NotStored", "Refused"]
 

@@ -18,7 +18,7 @@ from server.screen.messages import Enter
 from server.screen.replies import json_reply
 
 
-def add_doors(
+def add_key_routes(
     app: FastAPI,
     settings: ScreenSettings,
     limits: Limits,

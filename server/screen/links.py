@@ -33,7 +33,7 @@ class Link:
 def links_of(keys: Keys, beacons: Iterable[tuple[str, str]]) -> list[Link]:
     """`beacons`: names of phones and their tokens."""
     return [
-        Link("Watch", "Whoever wants to look on. It lets them see, and do nothing.",
+        Link("Session", "Whoever wants to look on. It lets them see, and do nothing.",
              f"/#key={keys.watch}"),
         Link("Crew", "The crew alone. It lets them acknowledge alarms, say where a car is, "
              "and see these links.", f"/#key={keys.crew}"),

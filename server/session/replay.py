@@ -14,7 +14,7 @@ from server.flight.mission_state import Replay as ReplayShown
 from server.flight.mission_state import State
 from server.flight.state import Mode
 from server.flight.times import moment
-from server.session.watch import Refused, Watch
+from server.session.session import Refused, Session
 
 FRAME_S = 0.2
 FASTEST = 1_000.0
@@ -33,13 +33,13 @@ def state_at(
     flight.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
     if until_ms is not None:
         flight.apply(Tick(until_ms / 1000.0))
-    watch = Watch(flight)
-    watch.settle_landing()
-    watch.close()
-    return watch.state()
+    session = Session(flight)
+    session.settle_landing()
+    session.close()
+    return session.state()
 
 
-class Replay(Watch):
+class Replay(Session):
     """Plays receptions at a speed, pauses, and jumps to any moment."""
 
     mode: Mode = "replay"

@@ -19,9 +19,9 @@ from server.flight.state import Mode
 from server.flight.times import moment
 from server.journal.database import JournalError
 from server.session.posts import post_key
+from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
 from server.session.slices import Slices
-from server.session.watch import NotStored, Refused, Watch
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 
@@ -49,7 +49,7 @@ class Store(Protocol):
     def close(self) -> None: ...
 
 
-class Station(Watch):
+class Station(Session):
     """Sources feed it, the journal is its memory, whoever subscribes is told."""
 
     mode: Mode = "live"

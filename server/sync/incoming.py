@@ -9,7 +9,7 @@ from fastapi import FastAPI, WebSocket, WebSocketDisconnect
 from server.sync.peers import Peers
 
 
-def add_door(app: FastAPI, peers: Peers) -> None:
+def add_peer_route(app: FastAPI, peers: Peers) -> None:
     """Let stations that know a shared key in; nobody else gets past the first message."""
 
     @app.websocket("/peer")

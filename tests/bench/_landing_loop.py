@@ -10,8 +10,8 @@ import numpy as np
 
 from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception
-from server.session import watch as watch_module
-from server.session.watch import Watch
+from server.session import session as watch_module
+from server.session.session import Session
 
 PREDICTIONS = 20
 _PAUSE_S = 0.05
@@ -31,7 +31,7 @@ def loop_held_ms(plan: Plan, heard: Sequence[Reception]) -> dict[str, float]:
 
 
 async def _measure(flight: Flight) -> dict[str, float]:
-    watch = Watch(flight)
+    watch = Session(flight)
     answered = asyncio.Event()
     watch.subscribe(answered.set)
     at_rest = [await _longest_gap_ms(asyncio.sleep(_PAUSE_S)) for _ in range(PREDICTIONS)]

@@ -58,7 +58,7 @@ def _aprs(data: bytes) -> None:
     )
 
 
-def _door(wire: str, data: bytes) -> None:
+def _decode(wire: str, data: bytes) -> None:
     decoding = decode(wire, data, HEARD_S, "fuzz", READINGS.get(wire))  # type: ignore[arg-type,call-overload]
     if decoding.problem is not None and "fault" in decoding.problem:
         raise DecoderFault(decoding.problem)
@@ -91,15 +91,15 @@ CASES: dict[str, Case] = {
     ),
     "json": lambda data: json_objects.decode_payload(data, "s", NAMES),
     "comments": lambda data: _PATTERN.read("N0CALL", data.decode("latin-1"), None),
-    **{f"door {wire}": partial(_door, wire) for wire in WIRES},
+    **{f"decode {wire}": partial(_decode, wire) for wire in WIRES},
 }
 
 
 def corpus(case: str) -> list[bytes]:
     """Good input for `case`."""
     sent, good = transmissions(), payloads()
-    if case.startswith("door "):
-        return good[case.removeprefix("door ")]  # type: ignore[index]
+    if case.startswith("decode "):
+        return good[case.removeprefix("decode ")]  # type: ignore[index]
     if case == "kiss":
         return [encode_frame(ax25.encode_ui(one)) * 2 for one in sent]
     if case == "lines":

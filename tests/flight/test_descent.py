@@ -10,7 +10,7 @@ import pytest
 from server.flight.inputs import DescentPlan
 from server.flight.landing.descent import (
     FallConstants,
-    changed,
+    change_point,
     estimate,
     fall_integral,
     observed,
@@ -115,7 +115,7 @@ def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
     altitude_m, log_k, sigma = observed(
         rows[:, 0], noisy, np.zeros(len(rows), dtype=np.int64), 0.0, 12.0
     )
-    change = changed(altitude_m, log_k, sigma)
+    change = change_point(altitude_m, log_k, sigma)
     assert (change is not None) == seen
     if change is not None:
         # the law itself is 14 % off above 20 km, where these falls begin

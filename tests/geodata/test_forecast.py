@@ -15,7 +15,7 @@ from server.flight.landing.question import Forecast
 from server.flight.physics.geodesy import LocalFrame
 from server.geodata.forecast import check, read_forecast
 from server.geodata.forecast_winds import ForecastError, TableForecast
-from server.session.watch import Watch
+from server.session.session import Session
 from tests.flight.test_landing import PLAN
 from tests.flights import LAUNCH, T0, made_flight
 from tests.geodata.grib_files import EAST_MS, HEIGHTS_M, NORTH_MS, wind, write_grib
@@ -197,7 +197,7 @@ def test_a_forecast_that_cannot_be_used_in_flight_is_said() -> None:
     answer, _, _ = landing(_Elsewhere(), 3_000.0)
     unled, _, _ = landing(None, 3_000.0)
     assert (answer.x_m, answer.nine_tenths.radius_m) == (unled.x_m, unled.nine_tenths.radius_m)
-    watch = Watch(Flight(PLAN, None, _Elsewhere()))
+    watch = Session(Flight(PLAN, None, _Elsewhere()))
     watch.flight.receive(list(made_flight(3_000.0)))
     watch.settle_landing()
     (problem,) = watch.state().problems

@@ -2,7 +2,7 @@
 
 Structure function: mean square vector change proportional to time^(2/3) between 15 minutes and 4
 hours (Merceret 1997, J. Appl. Meteor. 36, 1567: the f^(-5/3) regime). Vertical correlation of the
-change, and roughness of one profile: real flights (`python -m tests.bench rehearsal` has both sides
+change, and process_scale of one profile: real flights (`python -m tests.bench rehearsal` has both sides
 with their position errors, which the winds here do not have).
 """
 

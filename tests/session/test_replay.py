@@ -16,7 +16,7 @@ from server.flight.times import rfc3339
 from server.journal.database import Journal
 from server.journal.text import format_line
 from server.session.replay import Replay, state_at
-from server.session.watch import Refused
+from server.session.session import Refused
 from tests.flights import LAUNCH, T0, made_flight
 from tests.seen import seen
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from server.commands.sharing import Links, open_ledger
+from server.commands.sharing import Peering, open_ledger
 from server.flight.flight import Flight
 from server.flight.inputs import Reception
 from server.journal.database import Journal
@@ -78,7 +78,7 @@ async def running(folder: Path) -> AsyncIterator[Station]:
 
     specs = plan.source_specs(folder)
     station = Station(Flight(plan.for_flight(())), ledger, specs, clock)
-    links = Links(plan, folder, ledger, station, clock)
+    links = Peering(plan, folder, ledger, station, clock)
     watching = SideTask(
         "The watch on the plan", lambda: watch_plan(path, plan, lambda _: None, every_s=0.0)
     )

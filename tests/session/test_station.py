@@ -12,10 +12,10 @@ import pytest
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan
 from server.journal.database import Journal, JournalError
+from server.session import session as sessions
 from server.session import station as stations
-from server.session import watch as watches
+from server.session.session import NotStored, Session
 from server.session.station import Station
-from server.session.watch import NotStored, Watch
 from tests.flights import LAUNCH, made_flight
 from tests.seen import seen
 
@@ -181,7 +181,7 @@ async def test_a_prediction_that_fails_ends_nothing(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Heard, journaled, answered as ever; the crew is told, and sees the landing of before, with its age."""
-    monkeypatch.setattr(watches, "LANDING_PAUSE_S", 0.0)
+    monkeypatch.setattr(sessions, "LANDING_PAUSE_S", 0.0)
     asked: list[int] = []
 
     def fails(question) -> None:
@@ -198,7 +198,7 @@ async def test_a_prediction_that_fails_ends_nothing(
         await until(one, lambda: seen(one.state())["landing"] is not None)
         before = seen(one.state())["landing"]
         with monkeypatch.context() as broken:
-            broken.setattr(watches, "predict", fails)
+            broken.setattr(sessions, "predict", fails)
             for reception in heard[30:]:
                 one.deliver(reception)
                 failures = len(asked)
@@ -228,8 +228,8 @@ def test_a_replay_shows_the_rest_when_its_prediction_fails(monkeypatch: pytest.M
     def fails(_: object) -> None:
         raise IndexError("index -1 is out of bounds")
 
-    monkeypatch.setattr(watches, "predict", fails)
-    watch = Watch(Flight(IN_THE_AIR))
+    monkeypatch.setattr(sessions, "predict", fails)
+    watch = Session(Flight(IN_THE_AIR))
     watch.flight.receive(list(made_flight(1_200.0)))
     watch.settle_landing()
     watch.close()

@@ -68,7 +68,7 @@ def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict[str, Any]:
 def contents(held: Ledger) -> list:
     """What a journal holds, whatever the order it came in."""
     receptions = sorted(reception for _, reception in held.receptions())
-    commands = sorted((c for _, c in held.commands()), key=lambda c: c.key)
+    commands = sorted((c for _, c in held.commands()), key=lambda c: c.order)
     return [*receptions, *commands]
 
 

@@ -16,7 +16,7 @@ from server.flight.inputs import Reception
 from server.journal.database import JournalError
 from server.sources.source import Backoff
 from server.sync import peers as links
-from server.sync.incoming import add_door
+from server.sync.incoming import add_peer_route
 from server.sync.ledger import Ledger
 from server.sync.line import Line
 from server.sync.peers import Peer, Peers
@@ -56,7 +56,7 @@ class Car:
     @contextlib.asynccontextmanager
     async def listening(self) -> AsyncIterator[int]:
         app = FastAPI()
-        add_door(app, self)  # type: ignore[arg-type]
+        add_peer_route(app, self)  # type: ignore[arg-type]
         async with serving(app) as port:
             yield port
 
@@ -197,7 +197,7 @@ async def test_nobody_at_the_address_is_told_and_tried_again() -> None:
         silent.close()
         await silent.wait_closed()
         app = FastAPI()
-        add_door(app, base.peers)
+        add_peer_route(app, base.peers)
         async with serving(app, port):
             await car.host.until(lambda: same(base, car))
 

@@ -191,10 +191,10 @@ class FallChange(NamedTuple):
     """Lines tangled, a parachute that opened late, a balloon left hanging: the fall is another one."""
 
     ratio: float  # of the fall speed since to that before
-    since_m: float  # altitude at which it changed
+    since_m: float  # altitude at which it change_point
 
 
-def changed(altitude_m: Array, log_k: Array, sigma: Array) -> FallChange | None:
+def change_point(altitude_m: Array, log_k: Array, sigma: Array) -> FallChange | None:
     """The clearest step in the fall speeds, from the top down, if what follows it holds; else None."""
     places = np.arange(_CHANGE_BESIDE, len(log_k) - _CHANGE_AFTER + 1)
     if len(places) == 0:

@@ -17,7 +17,7 @@ from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
     FallChange,
     FallConstants,
-    changed,
+    change_point,
     fall_integral,
     observed,
     planned_constant,
@@ -34,7 +34,7 @@ _LEAST_LOG = math.log(1.2)  # a fall that differs by less is as planned
 _PLAN_SIGMAS = 2.0  # and so is one within what the plan itself leaves open
 _WATCHED_S = 180.0  # no fall is called unplanned before it has been seen for this long
 _LEAST_SEEN = 5
-_CONFIRMED_BY = 3  # fall speeds after the first that a change is known by (descent.changed)
+_CONFIRMED_BY = 3  # fall speeds after the first that a change is known by (descent.change_point)
 _ALARMING_LOG = math.log(1.3)  # smaller steps come and go on falls that are sound
 _WHOLE_LOG = math.log(1.2)  # of the whole since to the whole before: waves in the air reach 1.16
 _LASTING, _LASTING_S = 12, 240.0  # fall speeds and seconds that a step must hold before an alarm
@@ -51,7 +51,7 @@ class OffPlan(NamedTuple):
 
 class Step(NamedTuple):
     ratio: float  # of the fall speed since to that before
-    since_m: float  # altitude at which it changed
+    since_m: float  # altitude at which it change_point
     since_s: float
     noticed_s: float
 
@@ -163,7 +163,7 @@ def _off_plan(question: LandingQuestion, altitude_m: Array, log_k: Array) -> Off
 
 def _changes(seen: _Seen) -> list[FallChange]:
     """The clearest step, and whatever stands out above and below it."""
-    found = changed(*seen)
+    found = change_point(*seen)
     if found is None:
         return []
     above, below = seen[0] > found.since_m, seen[0] <= found.since_m
@@ -184,7 +184,7 @@ def _alarming(question: LandingQuestion, seen: _Seen) -> tuple[Step, ...]:
     for end in range(_LASTING, len(seen[0]) + 1, _EVERY):
         first = max(end - _LOOKED_AT, 0)
         part = seen[0][first:end], seen[1][first:end], seen[2][first:end]
-        change = changed(*part)
+        change = change_point(*part)
         if change is None or abs(math.log(change.ratio)) < _ALARMING_LOG:
             continue
         lasted = int((part[0] <= change.since_m).sum()) >= _LASTING

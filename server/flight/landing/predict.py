@@ -15,7 +15,7 @@ from server.flight.landing.descent import (
     Fall,
     FallChange,
     FallConstants,
-    changed,
+    change_point,
     estimate,
     observed,
     still_opening,
@@ -27,7 +27,7 @@ from server.flight.landing.ensemble import (
     mean_path,
 )
 from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, LandingQuestion
-from server.flight.landing.touchdown import Relief, span, touch_down
+from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.winds import WindConstants, WindProfile
 from server.flight.physics.geodesy import LocalFrame
@@ -38,7 +38,7 @@ Array = npt.NDArray[np.float64]
 MEMBERS = 2_000
 _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
 _HIGHEST_GROUND_M = 9_000.0
-_CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has changed, and by how much
+_CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has change_point, and by how much
 _LEAST_BURST_SIGMA_M = 100.0
 _LEAST_CLIMB_M = 100.0  # over which a rate of the moment is taken
 _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
@@ -126,7 +126,7 @@ def _on_terrain(
         start, climb, wind, fall_speed, lowest_m, 0.0, c.wind.tail_degrees, members,
         question.number, question.hang,
     )  # fmt: skip
-    return touch_down(drawn, paths, relief, highest_m)
+    return terrain_intersection(drawn, paths, relief, highest_m)
 
 
 def _start(question: LandingQuestion) -> Start:
@@ -147,7 +147,7 @@ def _fall_speed(
         question.time_s, question.z_m, question.tracker,
         question.burst_s + c.settling_s, c.altitude_sigma_m,
     )  # fmt: skip
-    change = changed(*seen)
+    change = change_point(*seen)
     if change is not None:  # what was before tells nothing any more, nor does the plan
         since = seen[0] <= change.since_m
         altitude_m, log_k, sigma = (column[since] for column in seen)

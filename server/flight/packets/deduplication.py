@@ -84,7 +84,7 @@ class Change(NamedTuple):
     added: tuple[Packet, ...]
 
 
-class Arrivals:
+class Deduplication:
     """Every transmission heard, by sender and content. Memory grows with the flight, as the journal."""
 
     def __init__(self) -> None:

@@ -135,10 +135,10 @@ class Sender:
 
     def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:
-            i = bisect.bisect_left(self._ordered, fix.key, key=_fix_key)
+            i = bisect.bisect_left(self._ordered, fix.order, key=_fix_key)
             del self._ordered[i], self._places[i]
         for fix in come:
-            i = bisect.bisect_right(self._ordered, fix.key, key=_fix_key)
+            i = bisect.bisect_right(self._ordered, fix.order, key=_fix_key)
             self._ordered.insert(i, fix)
             self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
 
@@ -224,7 +224,7 @@ class Sender:
 
 
 def _fix_key(fix: Fix) -> Key:
-    return fix.key
+    return fix.order
 
 
 def _order(packet: Packet) -> tuple[Hearing, str]:

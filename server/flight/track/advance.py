@@ -55,7 +55,7 @@ def _run(
     phase = follow(before.phase, result.state, verdict.accepted)
     doubted, pardoned = before.doubted, before.pardoned
     if verdict.reason is not None and result.descending_accepts:
-        doubted = (*doubted, fix.key)[-_CHALLENGERS_KEPT:]
+        doubted = (*doubted, fix.order)[-_CHALLENGERS_KEPT:]
     if len(phase.events) > len(before.phase.events) and phase.events[-1].kind == "burst":
         pardoned |= {key for key in doubted if key[0] > phase.events[-1].time_s - _PARDON_MARGIN_S}
         doubted = ()
@@ -92,7 +92,7 @@ def _on_the_way(before: Checkpoint, fix: Fix, x_m: float, y_m: float) -> frozens
         place = other.latitude_deg, other.longitude_deg
         moves = place != (last.latitude_deg, last.longitude_deg)
         if moves and between and off_m < _ALONG_M + _SHEAR_MS2 / 2 * first_s * second_s:
-            found.append(other.key)
+            found.append(other.order)
     return frozenset(found)
 
 
@@ -192,6 +192,6 @@ def _restart(
         Checkpoint(
             state=state,
             phase=follow(before.phase, state, True),
-            pardoned=before.pardoned | {f.key for f, _, _ in challengers},
+            pardoned=before.pardoned | {f.order for f, _, _ in challengers},
         ),
     )

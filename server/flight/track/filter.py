@@ -16,21 +16,21 @@ from typing import NamedTuple
 from server.flight.state import Rejection, RejectionKind
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
 from server.flight.track.kalman import Axis, mix
-from server.flight.track.meet import (
+from server.flight.track.measurement import (
     PROBABILITY_FLOOR,
     Measured,
-    Met,
     Motions,
     Probabilities,
-    meet,
+    Updated,
+    measurement_update,
 )
 from server.flight.track.modes import (
     DESCENT,
-    EXITS,
     GROUND,
+    TRANSITIONS,
     Motion,
     MotionConstants,
-    mean_wait_s,
+    mean_sojourn_s,
     move,
     start,
 )
@@ -39,10 +39,10 @@ from server.flight.track.trackers import (
     by_pressure,
     is_frozen,
     is_stuck,
-    learn_noise,
     learn_offset,
     learn_pressure,
-    learn_roughness,
+    learn_process_scale,
+    learn_variance_scales,
     never_flew,
     others,
     remember,
@@ -68,7 +68,7 @@ class FilterState(NamedTuple):
     lowest_m: float  # lowest ground that is known or was seen
     last_accepted_s: float
     accepted: int
-    roughness: float  # how much more than usual the wind changes, learned
+    process_scale: float  # how much more than usual the wind changes, learned
 
     def mixed(self) -> Motion:
         """One Gaussian for all modes that are not negligible: a mode left far behind has its floor
@@ -124,7 +124,7 @@ def begin(
         lowest_m=_first_ground_m(altitude_m, ground_m),
         last_accepted_s=fix.time_s,
         accepted=1,
-        roughness=1.0,
+        process_scale=1.0,
     )
 
 
@@ -143,8 +143,8 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     arrivals: list[list[tuple[float, int, float]]] = [[], [], [], []]  # weight, from, seconds moved
     for i in range(4):
         share, staying = state.probabilities[i], 1.0
-        for j, usual_s in EXITS[i]:
-            wait_s = mean_wait_s(i, j, usual_s, state.motions[i].z.position, constants)
+        for j, usual_s in TRANSITIONS[i]:
+            wait_s = mean_sojourn_s(i, j, usual_s, state.motions[i].z.position, constants)
             p, moved_s = 1.0 - math.exp(-dt_s / wait_s), dt_s
             if j == GROUND:
                 p *= _near_ground(state.motions[i].z, state.lowest_m, dt_s, constants)
@@ -162,7 +162,7 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
         kept = [pair for pair in pairs if pair[0] > _NEGLIGIBLE * total]
         norm = sum(weight for weight, _, _ in kept)
         moved = [
-            move(i, j, state.motions[i], moved_s, constants, state.roughness)
+            move(i, j, state.motions[i], moved_s, constants, state.process_scale)
             for _, i, moved_s in kept
         ]
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
@@ -194,7 +194,7 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     )
     if memory.position_frozen:
         if barometer is not None:
-            state = _meet(state, Measured(None, 0.0, *barometer))[0]
+            state = _measurement_update(state, Measured(None, 0.0, *barometer))[0]
         frozen = Rejection(RejectionKind.FROZEN, pressure_off_m=_pressure_off_m(barometer, fix))
         return _refuse(state, fix, memory, frozen)
     own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
@@ -205,10 +205,10 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     if own_m is None and barometer is not None:
         altitude_m, var_v = barometer
     before = state
-    state, met = _meet(before, Measured((x_m, y_m), var_h, altitude_m, var_v))
-    memory = learn_noise(memory, mixed, (x_m, y_m), own_m, var_h, var_v)
-    roughness = learn_roughness(state.roughness, mixed, (x_m, y_m), var_h)
-    state = state._replace(roughness=roughness)
+    state, met = _measurement_update(before, Measured((x_m, y_m), var_h, altitude_m, var_v))
+    memory = learn_variance_scales(memory, mixed, (x_m, y_m), own_m, var_h, var_v)
+    process_scale = learn_process_scale(state.process_scale, mixed, (x_m, y_m), var_h)
+    state = state._replace(process_scale=process_scale)
     if met.refused_h > 0.5:
         away_m = math.hypot(x_m - mixed.x.position, y_m - mixed.y.position)
         against = others(state.trackers, fix.tracker, fix.time_s)
@@ -229,7 +229,7 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
         off = Rejection(RejectionKind.ALTITUDE_OFF, error_m, against, pressure_off_m)
         verdict = Verdict(True, False, off)
         if barometer is not None:
-            state, _ = _meet(before, Measured((x_m, y_m), var_h, *barometer))
+            state, _ = _measurement_update(before, Measured((x_m, y_m), var_h, *barometer))
     posterior = state.mixed()
     if verdict.altitude_used and fix.altitude_m is not None:
         memory = learn_offset(memory, fix.altitude_m, posterior.z, fix.sigma_v_m**2)
@@ -261,8 +261,8 @@ def _denied_by_pressure(
     return off > _DENIED_BEYOND and barometer_off < _BARO_WITHIN
 
 
-def _meet(state: FilterState, measured: Measured) -> tuple[FilterState, Met]:
-    met = meet(state.motions, state.probabilities, measured)
+def _measurement_update(state: FilterState, measured: Measured) -> tuple[FilterState, Updated]:
+    met = measurement_update(state.motions, state.probabilities, measured)
     return state._replace(motions=met.motions, probabilities=met.probabilities), met
 
 

@@ -32,7 +32,7 @@ class Fix:
     step_v_m: float = 0.0
 
     @property
-    def key(self) -> Key:
+    def order(self) -> Key:
         """The canonical order of fixes: by time, then by everything else that tells two apart."""
         return (
             self.time_s,

@@ -62,13 +62,13 @@ _MEAN_WAIT_S = {  # mean time before one mode gives way to another; common pract
     (DESCENT, FLOAT): 600_000.0,
 }
 _BURST_DUE_WAIT_S = 900.0
-EXITS = {
+TRANSITIONS = {
     mode: tuple((j, wait) for (i, j), wait in _MEAN_WAIT_S.items() if i == mode)
     for mode in range(4)
 }
 
 
-def mean_wait_s(
+def mean_sojourn_s(
     i: int, j: int, usual_s: float, altitude_m: float, constants: MotionConstants
 ) -> float:
     """Mean time before mode i gives way to mode j; shorter for a burst where the plan expects it."""
@@ -96,35 +96,40 @@ def start(mode: int, at: Motion, constants: MotionConstants) -> Motion:
 
 
 def move(
-    i: int, j: int, motion: Motion, dt_s: float, constants: MotionConstants, roughness: float = 1.0
+    i: int,
+    j: int,
+    motion: Motion,
+    dt_s: float,
+    constants: MotionConstants,
+    process_scale: float = 1.0,
 ) -> Motion:
     """Where a motion in mode i is `dt_s` later, if it is in mode j then.
 
-    `roughness`: how much more the wind of this flight changes than that of a usual one.
+    `process_scale`: how much more the wind of this flight changes than that of a usual one.
     """
     if i == j:
-        return _stay(j, motion, dt_s, constants, roughness)
+        return _stay(j, motion, dt_s, constants, process_scale)
     x, y, z = motion
     if j == GROUND:
         return Motion(_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s))
     if i == GROUND:
         return _lift_off(motion, dt_s, constants)
     return Motion(
-        predict(x, dt_s, roughness * _wind_psd(z.velocity, constants)),
-        predict(y, dt_s, roughness * _wind_psd(z.velocity, constants)),
+        predict(x, dt_s, process_scale * _wind_psd(z.velocity, constants)),
+        predict(y, dt_s, process_scale * _wind_psd(z.velocity, constants)),
         _change(j, z, dt_s, constants),
     )
 
 
 def _stay(
-    mode: int, motion: Motion, dt_s: float, constants: MotionConstants, roughness: float
+    mode: int, motion: Motion, dt_s: float, constants: MotionConstants, process_scale: float
 ) -> Motion:
     x, y, z = motion
     if mode == GROUND:
         return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
     # a float drifts steadily; were it told so, steady winds alone would look like a float
     climb_ms = constants.ascent_rate_ms if mode == FLOAT else z.velocity
-    psd = roughness * _wind_psd(climb_ms, constants)
+    psd = process_scale * _wind_psd(climb_ms, constants)
     x, y = predict(x, dt_s, psd), predict(y, dt_s, psd)
     if mode == DESCENT:
         return Motion(x, y, _fall(z, dt_s, constants))

@@ -133,8 +133,8 @@ class Records:
         if pardoned is not before:
             for key in pardoned - before:
                 self._pardon(key)
-        if record.verdict.reason is not None and fix.key in pardoned:
-            self._pardon(fix.key)
+        if record.verdict.reason is not None and fix.order in pardoned:
+            self._pardon(fix.order)
 
     def place(self) -> None:
         """Points of the track for all that has been appended; many at once are the cheaper.
@@ -199,4 +199,4 @@ def _fix_point(fix: Fix, verdict: Verdict) -> FixPoint:
 
 
 def _key(record: Record) -> Key:
-    return record.fix.key
+    return record.fix.order

@@ -52,7 +52,7 @@ class Track:
     def add(self, fixes: Iterable[Fix]) -> None:
         """Put fixes where they belong. Copies must have been left out before."""
         for fix in fixes:
-            key = fix.key
+            key = fix.order
             i = bisect.bisect_right(self._keys, key)
             self._keys.insert(i, key)
             self._fixes.insert(i, fix)
@@ -74,8 +74,8 @@ class Track:
 
     def remove(self, fix: Fix) -> None:
         """Take a fix out again (it turned out to be part of another)."""
-        i = bisect.bisect_left(self._keys, fix.key)
-        if i < len(self._keys) and self._keys[i] == fix.key:
+        i = bisect.bisect_left(self._keys, fix.order)
+        if i < len(self._keys) and self._keys[i] == fix.order:
             del self._keys[i], self._fixes[i]
             self._cut(i)
             if fix in self._behind:

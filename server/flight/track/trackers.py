@@ -21,7 +21,7 @@ _NOISE_GAIN = 0.02
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
 _NOISE_LEAST, _NOISE_MOST = 0.4, 4.0
-_SMOOTHEST, _ROUGHEST = 0.4, 15.0
+_PROCESS_LEAST, _PROCESS_MOST = 0.4, 15.0
 _TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
 _UNTIMED_SIGMA_S = 2.0
 _MOVED_STEPS, _MOVED_H_M, _MOVED_V_M = 3.0, 25.0, 20.0  # by which it should have moved meanwhile
@@ -54,8 +54,8 @@ class TrackerMemory(NamedTuple):
     rises: int  # in a row
     offset_m: float  # its altitudes minus the track's
     var_offset: float
-    noise_h: float  # variance of its positions over the one that they state, learned
-    noise_v: float
+    scale_h: float  # variance of its positions over the one that they state, learned
+    scale_v: float
     pressure_offset_m: float  # standard altitude of its pressure minus the track's
     pressure_at_m: float  # standard altitude when that was last compared
     pressure_compared: int
@@ -151,12 +151,12 @@ def variances(
     """Of a fix's position on each horizontal axis, and of its altitude (m²)."""
     east, north, up = velocity
     timing = (_TIMING_SIGMA_S if fix.own_time else _UNTIMED_SIGMA_S) ** 2
-    var_h = fix.sigma_h_m**2 * memory.noise_h + timing * (east * east + north * north)
-    var_v = fix.sigma_v_m**2 * memory.noise_v + timing * up * up + memory.var_offset
+    var_h = fix.sigma_h_m**2 * memory.scale_h + timing * (east * east + north * north)
+    var_v = fix.sigma_v_m**2 * memory.scale_v + timing * up * up + memory.var_offset
     return var_h, var_v
 
 
-def learn_noise(
+def learn_variance_scales(
     memory: TrackerMemory,
     predicted: Motion,
     xy_m: tuple[float, float],
@@ -169,27 +169,27 @@ def learn_noise(
     `z_m` is its altitude without its offset; None when it was not used.
     """
     x, y, z = predicted
-    noise_h, noise_v = memory.noise_h, memory.noise_v
+    scale_h, scale_v = memory.scale_h, memory.scale_v
     var_predicted = (x.var_position + y.var_position) / 2
     if var_predicted < var_h:  # otherwise it is the wind that shows, not the receiver
         squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
-        noise_h = _scaled(noise_h, squared, var_predicted + var_h, _NOISE_LEAST, _NOISE_MOST)
+        scale_h = _scaled(scale_h, squared, var_predicted + var_h, _NOISE_LEAST, _NOISE_MOST)
     if z_m is not None:
         expected = z.var_position + var_v
-        noise_v = _scaled(noise_v, (z_m - z.position) ** 2, expected, _NOISE_LEAST, _NOISE_MOST)
-    return memory._replace(noise_h=noise_h, noise_v=noise_v)
+        scale_v = _scaled(scale_v, (z_m - z.position) ** 2, expected, _NOISE_LEAST, _NOISE_MOST)
+    return memory._replace(scale_h=scale_h, scale_v=scale_v)
 
 
-def learn_roughness(
-    roughness: float, predicted: Motion, xy_m: tuple[float, float], var_h: float
+def learn_process_scale(
+    process_scale: float, predicted: Motion, xy_m: tuple[float, float], var_h: float
 ) -> float:
     """How much this flight's wind changes, where the prediction is what is uncertain."""
     x, y, _ = predicted
     var_predicted = (x.var_position + y.var_position) / 2
     if var_predicted < var_h:
-        return roughness
+        return process_scale
     squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
-    return _scaled(roughness, squared, var_predicted + var_h, _SMOOTHEST, _ROUGHEST)
+    return _scaled(process_scale, squared, var_predicted + var_h, _PROCESS_LEAST, _PROCESS_MOST)
 
 
 def _scaled(factor: float, squared: float, expected: float, least: float, most: float) -> float:

@@ -11,7 +11,7 @@ from scipy.integrate import solve_ivp
 
 from server.flight.landing.descent import Fall
 from server.flight.landing.ensemble import Members, Start, fall, mean_path
-from server.flight.landing.touchdown import Relief, span, touch_down
+from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
 from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
 from server.flight.physics.atmosphere import density_kg_m3
 
@@ -32,7 +32,7 @@ def landed(
     path = mean_path(start, None, WIND, K, 560.0)
     lowest_m, highest_m = span(relief, path, 12_000.0)
     drawn, paths = fall(start, None, WIND, SURE, lowest_m, 0.0, 6.0, 400, 7)
-    return touch_down(drawn, paths, relief, highest_m)
+    return terrain_intersection(drawn, paths, relief, highest_m)
 
 
 def by_scipy(ground: Callable[[np.ndarray], np.ndarray]) -> tuple[float, float, float]:

@@ -50,7 +50,9 @@ def span(relief: Relief, path: Array, apart_m: float) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def touch_down(members: Members, paths: Paths, relief: Relief, highest_m: float) -> Members:
+def terrain_intersection(
+    members: Members, paths: Paths, relief: Relief, highest_m: float
+) -> Members:
     """The same falls, ended where each first meets the ground; `highest_m`: none is higher.
 
     `members` have fallen below all ground. Edges of the layers are looked at from the highest down, then

@@ -18,7 +18,7 @@ from server.flight.times import moment
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.snapshot import snapshot
 
-log = logging.getLogger("leeward.watch")
+log = logging.getLogger("leeward.session")
 
 LANDING_PAUSE_S = 1.0  # between two predictions
 
@@ -34,7 +34,7 @@ class NotStored(Refused):
     """It could not be written down; whoever sent it must keep it and send it again."""
 
 
-class Watch:
+class Session:
     """Keeps the landing up to date off the event loop, and tells subscribers of every change."""
 
     mode: Mode = "replay"

@@ -34,7 +34,7 @@ class Measured(NamedTuple):
     var_v: float
 
 
-class Met(NamedTuple):
+class Updated(NamedTuple):
     motions: Motions
     probabilities: Probabilities
     refused_h: float  # probability of the modes that cannot explain the position
@@ -42,7 +42,9 @@ class Met(NamedTuple):
     descending_accepts: bool
 
 
-def meet(motions: Motions, probabilities: Probabilities, measured: Measured) -> Met:
+def measurement_update(
+    motions: Motions, probabilities: Probabilities, measured: Measured
+) -> Updated:
     """All modes after the measurement, and how much of them had to refuse it."""
     results = [_one(mode, motions[mode], measured) for mode in range(4)]
     weights = [math.log(p) + r.log_density for p, r in zip(probabilities, results, strict=True)]
@@ -50,7 +52,7 @@ def meet(motions: Motions, probabilities: Probabilities, measured: Measured) -> 
     shares = [math.exp(w - top) for w in weights]
     norm = sum(shares)
     after = [max(s / norm, PROBABILITY_FLOOR) for s in shares]
-    return Met(
+    return Updated(
         (results[0].motion, results[1].motion, results[2].motion, results[3].motion),
         (after[0], after[1], after[2], after[3]),
         sum(p for p, r in zip(after, results, strict=True) if r.outlier_h),
