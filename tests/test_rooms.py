@@ -141,3 +141,14 @@ def test_no_file_is_too_long() -> None:
         if (count := len(path.read_text(encoding="utf-8").splitlines())) > 400
     }
     assert not long, "each file has one reason to exist"
+
+
+def test_no_test_imports_a_bench() -> None:
+    found = [
+        name
+        for name, tree in modules("tests")
+        if not name.startswith("tests.bench")
+        for other in imported(name, tree)
+        if other.startswith("tests.bench")
+    ]
+    assert not found

@@ -7,29 +7,25 @@ plain filter are moved on to that moment; the last fix heard and the best single
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
 
 from server.flight.flight import Flight
 from server.flight.track.filter import predict
-from server.flight.track.fixes import Fix
 from server.flight.track.records import Record
 from server.flight.track.track import Track
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._track_late import late_ms
 from tests.bench._track_limit import Heard, between_errors_m, by_gap, richer_errors_m
-from tests.bench._track_plain import Error, Plain, away_m
 from tests.flights import real_logs
-from tests.made import KINDS, Made, make_flight
+from tests.followed import follow
+from tests.made import KINDS, make_flight
+from tests.plain_filter import Error, Plain
 
 FLIGHTS = 200
-ASKED_EVERY_S = 20.0
-NEES_BOUNDS = tuple(float(chi2.ppf(p, 6)) for p in (0.025, 0.975))
 
 
 def run(flights: int = FLIGHTS) -> dict[str, Any]:
@@ -76,159 +72,6 @@ def run(flights: int = FLIGHTS) -> dict[str, Any]:
         "with_faulty_over_without": {kind: max(ratios) for kind, ratios in worse.items()},
         "real": real(),
     }
-
-
-class Followed:
-    """One flight followed as it was heard."""
-
-    def __init__(self) -> None:
-        self.errors: dict[str, list[Error]] = {}
-        self.burst_delays: list[float] = []
-        self.heard_delays: list[float] = []  # of those where no packet was lost meanwhile
-        self.landing_delays: list[float] = []
-        self.inside: list[bool] = []
-        self.false_bursts = 0
-        self.fixes = 0
-        self.spent_s = 0.0
-
-
-def follow(made: Made) -> Followed:
-    """Play a made flight and ask at each moment."""
-    truth, flight, plain = made.truth, Flight(made.plan), Plain()
-    result = Followed()
-    names = [t.callsign for t in made.plan.trackers if t.callsign]
-    last: dict[str, Fix] = {}
-    single: dict[str, list[Error]] = {name: [] for name in names}
-    fused: list[Error] = []
-    heard_last: list[Error] = []
-    plain_errors: list[Error] = []
-    burst_at_s = landed_at_s = None
-    asked_s = truth.launch_s + 60.0
-    shift_s = _clock_shift(made)
-
-    def ask(until_s: float) -> None:
-        nonlocal asked_s
-        while asked_s < min(until_s, truth.landing_s):
-            here = truth.at(asked_s)
-            for name in names:
-                if name in last:
-                    single[name].append(_error(last[name], here))
-            if last and flight.track.latest() is not None:
-                newest = max(last.values(), key=lambda f: f.time_s)
-                heard_last.append(_error(newest, here))
-                fused.append(_fused_error(flight, asked_s, here))
-                plain_errors.append(plain.error(flight.track, asked_s, here))
-            asked_s += ASKED_EVERY_S
-
-    for reception in made.receptions:
-        now_s = reception.heard_at_s - shift_s(reception)
-        ask(now_s)
-        started = time.thread_time()
-        before = len(flight.track.records())
-        flight.receive([reception])
-        records = flight.track.records()
-        result.spent_s += time.thread_time() - started
-        if len(records) > before:
-            fix = max((r.fix for r in records[-3:]), key=lambda f: f.time_s)
-            last[fix.tracker] = fix
-            plain.take(flight.track, fix)
-            nees = _nees(flight, truth)
-            if nees is not None:
-                result.inside.append(NEES_BOUNDS[0] <= nees <= NEES_BOUNDS[1])
-        phase = flight.track.phase()
-        if phase in ("descent", "landed") and burst_at_s is None:
-            if now_s < truth.burst_s:
-                result.false_bursts += 1
-            burst_at_s = now_s
-        if phase == "landed" and landed_at_s is None:
-            landed_at_s = now_s
-    ask(truth.landing_s)
-    result.fixes = len(flight.track.records())
-    bursts = [e for e in flight.events() if e.kind == "burst"]
-    result.false_bursts += max(len(bursts) - 1, 0)
-    if burst_at_s is not None and burst_at_s >= truth.burst_s:
-        result.burst_delays.append(burst_at_s - truth.burst_s)
-        if _heard_throughout(made):
-            result.heard_delays.append(burst_at_s - truth.burst_s)
-    interval_s = min(t.interval_s for t in made.trackers if t.callsign not in made.faulty)
-    if landed_at_s is not None:
-        result.landing_delays.append((landed_at_s - truth.landing_s) / interval_s)
-    best = min(
-        single.values(), key=lambda e: float(np.median([h for h, _ in e])) if e else math.inf
-    )
-    result.errors = {
-        "fused": fused, "best_single": best, "last_heard": heard_last, "plain_filter": plain_errors
-    }  # fmt: skip
-    return result
-
-
-def _heard_throughout(made: Made) -> bool:
-    """A sound altitude came within each 31 s of the first 62 s after the burst."""
-    flight = Flight(made.plan)
-    flight.receive(made.receptions)
-    times = [made.truth.burst_s] + [
-        r.fix.time_s
-        for r in flight.track.records()
-        if r.fix.tracker not in made.faulty
-        and r.fix.altitude_m is not None
-        and 0.0 <= r.fix.time_s - made.truth.burst_s <= 62.0
-    ]
-    return len(times) > 2 and bool(np.max(np.diff(times)) <= 31.0)
-
-
-def _clock_shift(made: Made) -> Any:
-    """What the station's clock is ahead: moments of asking are true ones."""
-    if not made.kind.startswith("station clock"):
-        return lambda reception: 0.0
-    lags = {}
-    for reception in made.receptions:
-        flight = Flight(made.plan)
-        flight.receive([reception])
-        records = flight.track.records()
-        if records and records[0].fix.own_time:
-            lags[reception] = reception.heard_at_s - records[0].fix.time_s - 2.0
-    last = 0.0
-    shifts = {}
-    for reception in made.receptions:
-        last = lags.get(reception, last)
-        shifts[reception] = last if abs(last) > 45.0 else 0.0
-    return lambda reception: shifts[reception]
-
-
-def _error(fix: Fix, here: tuple[float, float, float]) -> Error:
-    return (
-        away_m((fix.latitude_deg, fix.longitude_deg), here),
-        math.nan if fix.altitude_m is None else abs(fix.altitude_m - here[2]),
-    )
-
-
-def _fused_error(flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
-    state = flight.track.checkpoint().state
-    assert state is not None
-    x, y, z = predict(state, max(at_s, state.time_s), flight.track.constants).mixed()
-    latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
-    return away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
-
-
-def _nees(flight: Flight, truth: Any) -> float | None:
-    """Of position and velocity on three axes, at the last accepted fix."""
-    record = flight.track.latest()
-    if record is None or record is not flight.track.records()[-1] or record.after.state is None:
-        return None
-    at_s = record.fix.time_s
-    if not truth.launch_s < at_s < truth.landing_s or not record.fix.own_time:
-        return None
-    i = truth.index(at_s)
-    here = truth.at(at_s)
-    x_m, y_m = flight.track.frame.to_xy(here[0], here[1])
-    motion = record.after.state.stated()
-    speeds = (truth.east_ms[i], truth.north_ms[i], truth.climb_ms[i])
-    total = 0.0
-    for axis, place, speed in zip(motion, (x_m, y_m, here[2]), speeds, strict=True):
-        e = np.array([axis.position - place, axis.velocity - speed])
-        p = np.array([[axis.var_position, axis.covariance], [axis.covariance, axis.var_velocity]])
-        total += float(e @ np.linalg.solve(p, e))
-    return total
 
 
 def _column(errors: list[Error], i: int) -> np.ndarray:

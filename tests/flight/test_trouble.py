@@ -13,7 +13,7 @@ from server.flight.flight import Flight
 from server.flight.inputs import Reception
 from server.flight.state import RejectionKind
 from server.flight.track.smoother import smooth
-from tests.bench.track import Followed, follow
+from tests.followed import Followed, follow
 from tests.made import BACKUP, KINDS, MAIN, THIRD, Made, make_flight
 from tests.seen import kinds, shown
 

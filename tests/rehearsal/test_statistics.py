@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.bench.rehearsal import collect, made_flights, real_flights
+from tests.flight_statistics import collect, made_flights, real_flights
 
 # figure, and how far made may be from real: as a share of the real one
 LIKE = (
