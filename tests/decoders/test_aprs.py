@@ -159,7 +159,7 @@ def test_every_mic_e_type(kind: str) -> None:
     assert position(kind + '(_fn"Oj/', "S32UVT-2").course_deg == 251.0
 
 
-# The !DAO! extension (addendum to APRS 1.0.1, from memory)
+# The !DAO! extension (WB4APR, "APRS precision and datum option", aprs.org/datum.txt, 2008)
 
 
 @pytest.mark.parametrize(
