@@ -59,7 +59,7 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
         )
         place = await payload_place(page)
 
-        feed.go(1_830)
+        feed.go(3_000)
         await expect(answer(page, "height")).to_contain_text(height_text(feed))
         await page.wait_for_function(
             "place => document.querySelector('.mark-icon:has(.symbol-payload)')"
