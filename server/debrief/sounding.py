@@ -68,10 +68,7 @@ def sounding(record: FlightRecord) -> list[Level]:
     from_s = -math.inf if launch is None else launch.time_s
     to_s = math.inf if burst is None else burst.time_s
     up = (question.time_s >= from_s) & (question.time_s <= to_s)
-    seen = winds.samples(
-        question.time_s[up], question.x_m[up], question.y_m[up], question.z_m[up],
-        question.tracker[up], turn_per_m=question.frame.turn_per_m,
-    )  # fmt: skip
+    seen = question.winds_met(up)
     if len(seen.layer) == 0:
         return []
     layer, first = np.unique(seen.layer, return_index=True)

@@ -23,6 +23,7 @@ from server.geodata.forecast_winds import (
     TableForecast,
 )
 from server.geodata.grib import read_grib
+from server.geodata.wind_values import components
 
 _LEVELS_SHORT_M = 4_000.0  # of the burst: where the wind of the last level no longer stands in
 # each column with what its values may be
@@ -109,8 +110,7 @@ def _read_table(path: Path) -> TableForecast:
     twice = altitude_m[1:][np.diff(altitude_m) == 0]
     if twice.size:
         raise ForecastError(f"{path}: one row for each altitude expected, {twice[0]:g} m has more")
-    towards = np.radians(direction_deg + 180.0)
-    return TableForecast(altitude_m, speed_ms * np.sin(towards), speed_ms * np.cos(towards))
+    return TableForecast(altitude_m, *components(direction_deg, speed_ms))
 
 
 def _check_row(row: list[float], where: str) -> None:

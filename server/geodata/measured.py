@@ -13,12 +13,11 @@ from pathlib import Path
 import numpy as np
 
 from server.flight.flight import Flight
-from server.flight.landing import winds
 from server.flight.landing.measured_winds import MeasuredWinds, measured
 from server.flight.times import parse_time
 from server.geodata.igra import read_igra
 from server.geodata.sounding_bufr import read_bufr
-from server.geodata.sounding_errors import FASTEST_MS, HIGHEST_M, LOWEST_M, WindsError
+from server.geodata.wind_values import FASTEST_MS, HIGHEST_M, LOWEST_M, WindsError
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import LogError
 
@@ -70,11 +69,7 @@ def _read_flight(path: Path) -> MeasuredWinds:
     question = flight.landing_question()
     if question is None:
         raise WindsError(f"{path}: no tracker gave a position in it")
-    seen = winds.samples(
-        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
-        turn_per_m=question.frame.turn_per_m,
-    )  # fmt: skip
-    return measured(flight.plan.flight, seen, question.frame)
+    return measured(flight.plan.flight, question.winds_met(), question.frame)
 
 
 def _read_table(path: Path) -> MeasuredWinds:

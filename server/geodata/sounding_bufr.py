@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from server.flight.landing.measured_winds import MeasuredWinds
-from server.geodata.sounding_errors import (
+from server.geodata.wind_values import (
     FASTEST_MS,
     HIGHEST_M,
     LOWEST_M,

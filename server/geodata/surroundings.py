@@ -11,8 +11,8 @@ from server.geodata.avoid import AvoidError, read_areas
 from server.geodata.forecast import read_forecast
 from server.geodata.forecast_winds import ForecastError, GridForecast, TableForecast
 from server.geodata.measured import read_measured
-from server.geodata.sounding_errors import WindsError
 from server.geodata.terrain import TerrainError, TerrainFolder
+from server.geodata.wind_values import WindsError
 
 
 class SurroundingsError(ValueError):

@@ -210,7 +210,7 @@ class PlanFile(_Section):
         return source if kinds.get(source, "phone") == "phone" else f"{self.station.name}/{source}"
 
     def for_flight(self, avoid: tuple[AvoidArea, ...] = ()) -> Plan:
-        """What the flight is computed with; `avoid` as the atlas opened it."""
+        """What the flight is computed with; `avoid` as read from the plan's files of areas."""
         launch = self.launch
         return Plan(
             flight=self.flight.name,

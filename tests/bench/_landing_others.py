@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from server.flight.flight import Flight
-from server.flight.landing import winds
 from server.flight.landing.measured_winds import MeasuredWinds, measured
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._landing_ascent import Asked, ascent_figures
@@ -31,11 +30,8 @@ def _measured_by_all() -> dict[str, _Whole]:
         launch = next((e for e in flight.events() if e.kind == "launch"), None)
         if question is None or launch is None:
             continue
-        seen = winds.samples(
-            question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
-            turn_per_m=question.frame.turn_per_m,
-        )  # fmt: skip
-        found[log.stem] = _Whole(launch.time_s, measured(log.stem, seen, question.frame))
+        met = measured(log.stem, question.winds_met(), question.frame)
+        found[log.stem] = _Whole(launch.time_s, met)
     return found
 
 

@@ -79,8 +79,7 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
     question = flown(log).landing_question()
     assert question is not None
     aloft = question.time_s <= (question.landed_s or question.at_s)
-    columns = (question.time_s, question.x_m, question.y_m, question.z_m, question.tracker)
-    seen = winds.samples(*(c[aloft] for c in columns), turn_per_m=question.frame.turn_per_m)
+    seen = question.winds_met(aloft)
     first, then = winds.crossed_twice(seen)
     changed = np.column_stack([seen.east_ms[then] - seen.east_ms[first],
                                seen.north_ms[then] - seen.north_ms[first]])  # fmt: skip

@@ -11,13 +11,12 @@ import pytest
 from server.debrief.bufr import sounding_bufr
 from server.debrief.sounding import sounding, sounding_csv
 from server.flight.flight import Flight
-from server.flight.landing import winds
 from server.flight.landing.measured_winds import MeasuredWinds, in_frame, measured
 from server.flight.landing.predict import predict
 from server.flight.physics.geodesy import LocalFrame, distance_bearing
 from server.geodata.measured import read_measured
-from server.geodata.sounding_errors import WindsError
 from server.geodata.surroundings import open_surroundings
+from server.geodata.wind_values import WindsError
 from server.journal.text import format_line
 from tests.debrief.made import demo, plain
 from tests.flights import LAUNCH, T0, landed_at, made_flight, position_at
@@ -150,11 +149,7 @@ def flown_until(until_s: float, others: tuple[MeasuredWinds, ...] = ()) -> Fligh
 def an_hour_earlier() -> MeasuredWinds:
     question = flown_until(landed_at(5_400.0) + 60.0).landing_question()
     assert question is not None
-    seen = winds.samples(
-        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
-        turn_per_m=question.frame.turn_per_m,
-    )  # fmt: skip
-    one = measured("Lark 1", seen, question.frame)
+    one = measured("Lark 1", question.winds_met(), question.frame)
     return replace(one, time_s=one.time_s - 3_600.0)
 
 

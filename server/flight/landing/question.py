@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from server.flight.inputs import Plan
 from server.flight.landing.measured_winds import MeasuredWinds
+from server.flight.landing.winds import WindSamples, samples
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
 from server.flight.track.events import Event
@@ -87,6 +88,14 @@ class LandingQuestion:
     # from where it came to rest to where it is now; None: still there
     carried_m: float | None = None
     others: tuple[MeasuredWinds, ...] = ()  # winds that others measured
+
+    def winds_met(self, used: npt.NDArray[np.bool_] | None = None) -> WindSamples:
+        """The wind by layer that the box has met, by true north; of the fixes `used`, shape (n,), alone."""
+        of = slice(None) if used is None else used
+        return samples(
+            self.time_s[of], self.x_m[of], self.y_m[of], self.z_m[of], self.tracker[of],
+            turn_per_m=self.frame.turn_per_m,
+        )  # fmt: skip
 
 
 GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known

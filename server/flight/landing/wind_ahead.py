@@ -33,12 +33,7 @@ def wind_ahead(
 ) -> tuple[WindProfile, str | None]:  # fmt: skip
     """Winds of all LAYERS layers as they will be met, in the flat frame's axes; why no forecast, if so."""
     c = constants
-    turn_per_m = question.frame.turn_per_m
-    seen = winds.samples(
-        question.time_s, question.x_m, question.y_m, question.z_m, question.tracker,
-        turn_per_m=turn_per_m,
-    )  # fmt: skip
-    own = seen
+    own = seen = question.winds_met()
     if question.others:
         seen = joined(own, in_frame(question.others, question.frame))
     when_s = question.at_s + passage_s(start.z_m, climb, fall_constant)
@@ -59,7 +54,7 @@ def wind_ahead(
     above = (0, LAYERS - used)
     true_ms = np.stack([np.pad(wind.east_ms, above), np.pad(wind.north_ms, above)])
     passed_x_m, _ = _passed(start, climb, true_ms, fall_constant)
-    turned = winds.turned(true_ms[0], true_ms[1], turn_per_m * passed_x_m)
+    turned = winds.turned(true_ms[0], true_ms[1], question.frame.turn_per_m * passed_x_m)
     return WindProfile(*turned, covariance), problem
 
 
