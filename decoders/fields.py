@@ -37,10 +37,23 @@ UNITS = {
     "ms": "m/s",
 }
 KNOWN = (
-    "callsign", "number", "time", "latitude_deg", "latitude_ddmm", "longitude_deg",
-    "longitude_dddmm", "altitude_m", "altitude_ft", "speed_ms", "speed_kmh", "speed_knots",
-    "course_deg", "climb_ms", "battery_percent", "ignore",
-)  # fmt: skip
+    "callsign",
+    "number",
+    "time",
+    "latitude_deg",
+    "latitude_ddmm",
+    "longitude_deg",
+    "longitude_dddmm",
+    "altitude_m",
+    "altitude_ft",
+    "speed_ms",
+    "speed_kmh",
+    "speed_knots",
+    "course_deg",
+    "climb_ms",
+    "battery_percent",
+    "ignore",
+)
 
 
 def _crc_table() -> tuple[int, ...]:

@@ -75,9 +75,15 @@ def _read(path: Path) -> BoxLog:
         down -= 1
     name = path.name.removesuffix(".csv.gz")
     return BoxLog(
-        name, time_s, columns[0], columns[1], columns[2],
-        launch_s=time_s[last_low], burst_s=time_s[top], landing_s=time_s[down],
-    )  # fmt: skip
+        name,
+        time_s,
+        columns[0],
+        columns[1],
+        columns[2],
+        launch_s=time_s[last_low],
+        burst_s=time_s[top],
+        landing_s=time_s[down],
+    )
 
 
 def heard(

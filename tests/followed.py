@@ -98,8 +98,11 @@ def follow(made: Made) -> Followed:
         single.values(), key=lambda e: float(np.median([h for h, _ in e])) if e else math.inf
     )
     result.errors = {
-        "fused": fused, "best_single": best, "last_heard": heard_last, "plain_filter": plain_errors
-    }  # fmt: skip
+        "fused": fused,
+        "best_single": best,
+        "last_heard": heard_last,
+        "plain_filter": plain_errors,
+    }
     return result
 
 

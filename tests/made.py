@@ -67,11 +67,15 @@ def make_flight(kind: str, seed: int) -> Made:
         flight=kind,
         launch=LaunchPlan(*launch_at),
         trackers=tuple(
-            TrackerPlan(t.callsign, callsign=t.callsign, comment_pattern=_PATTERN,
-                        comment_scales={"p": (0.1, 0.0, "hPa")})
+            TrackerPlan(
+                t.callsign,
+                callsign=t.callsign,
+                comment_pattern=_PATTERN,
+                comment_scales={"p": (0.1, 0.0, "hPa")},
+            )
             for t in trackers
         ),
-    )  # fmt: skip
+    )
     return Made(kind, truth, plan, receptions, faulty, trackers)
 
 
@@ -118,16 +122,19 @@ def _spoil(
         faulty = (BACKUP,)
         backup.alter = lambda t, p: (p[0] + 0.4, p[1] - 0.5, p[2]) if t > moment_s else p
     elif kind == "delayed by the internet":
-        late = {int(t): float(rng.choice([0.0, rng.uniform(60, 400)], p=[0.7, 0.3]))
-                for t in range(int(truth.start_s), int(truth.end_s) + 2)}  # fmt: skip
+        late = {
+            int(t): float(rng.choice([0.0, rng.uniform(60, 400)], p=[0.7, 0.3]))
+            for t in range(int(truth.start_s), int(truth.end_s) + 2)
+        }
         backup.routes = (Route(1.0, ",qAO,N0CALL-5", "internet", 2.0),)
         backup.late_s = lambda t: late.get(int(t), 0.0)
     elif kind == "old packets repeated":
         main.routes = (DIRECT, Route(0.3, ",N0CALL-4*", "tnc", float(rng.uniform(60, 500))))
     elif kind == "six receivers":
-        main.routes = (DIRECT, *(
-            Route(0.7, f",qAR,N0CALL-{i}", "internet", 1.5 + 0.8 * i) for i in range(1, 7)
-        ))  # fmt: skip
+        main.routes = (
+            DIRECT,
+            *(Route(0.7, f",qAR,N0CALL-{i}", "internet", 1.5 + 0.8 * i) for i in range(1, 7)),
+        )
     elif kind == "two datums":
         main.datum_m, main.step_m = -27.0, 0.0
         backup.step_m = 30.48
@@ -154,8 +161,11 @@ def _spoil(
         backup.alter = lambda t, p: place
     elif kind == "riding in a car":
         faulty, (lat, lon, alt) = (BACKUP,), _place(truth, truth.start_s)
-        backup.alter = lambda t, p: (lat + 0.05 * math.sin(max(t - start_s, 0) / 900),
-                                     lon + max(t - start_s, 0.0) * 2.2e-4, alt)  # fmt: skip
+        backup.alter = lambda t, p: (
+            lat + 0.05 * math.sin(max(t - start_s, 0) / 900),
+            lon + max(t - start_s, 0.0) * 2.2e-4,
+            alt,
+        )
     elif kind == "second balloon":
         other = Tracker(THIRD, offset_s=5.0)
         other.alter = lambda t, p: (p[0] + 0.15, p[1] + 0.2, p[2])
@@ -175,14 +185,32 @@ def _spoil(
 
 
 KINDS = [
-    "plain", "one tracker alone", "silent and back", "frozen position",
-    "altitude stuck above 18 km", "stuck, with a barometer", "zero, zero", "digit dropped",
-    "altitude in the wrong unit", "teleport that stays", "delayed by the internet",
-    "old packets repeated", "six receivers", "two datums", "station clock wrong",
-    "station clock set right", "midnight", "no altitude", "position ambiguity",
-    "left at the launch site", "riding in a car", "float", "second balloon",
-    "phone wakes far away", "without times",
-]  # fmt: skip
+    "plain",
+    "one tracker alone",
+    "silent and back",
+    "frozen position",
+    "altitude stuck above 18 km",
+    "stuck, with a barometer",
+    "zero, zero",
+    "digit dropped",
+    "altitude in the wrong unit",
+    "teleport that stays",
+    "delayed by the internet",
+    "old packets repeated",
+    "six receivers",
+    "two datums",
+    "station clock wrong",
+    "station clock set right",
+    "midnight",
+    "no altitude",
+    "position ambiguity",
+    "left at the launch site",
+    "riding in a car",
+    "float",
+    "second balloon",
+    "phone wakes far away",
+    "without times",
+]
 
 
 def _place(truth: Truth, time_s: float) -> tuple[float, float, float]:

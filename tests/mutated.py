@@ -33,21 +33,37 @@ SLICE_STEPS = 8  # of a station (station.py)
 STEP_S = 2.0  # between two packets
 _SNAPSHOT_EVERY = 250
 _EXTREMES = [
-    b"1e155", b"1e308", b"-1e308", b"1e999", b"nan", b"inf", b"-0.0", b"9223372036854775808",
-    b"9" * 400, b"-1", b"0", b"999999", b"000000", b"1e-320",
-]  # fmt: skip
+    b"1e155",
+    b"1e308",
+    b"-1e308",
+    b"1e999",
+    b"nan",
+    b"inf",
+    b"-0.0",
+    b"9223372036854775808",
+    b"9" * 400,
+    b"-1",
+    b"0",
+    b"999999",
+    b"000000",
+    b"1e-320",
+]
 _NUMBER = re.compile(rb"-?\d+(?:\.\d+)?")
 _PLAN = Plan(
     launch=LaunchPlan(*LAUNCH),
     trackers=(
-        TrackerPlan("Main", "N0CALL-11", comment_pattern=r"(?P<t>-?\d+)T(?P<p>\d+)P",
-                    comment_scales={"p": (0.1, 0.0, "hPa")}),
+        TrackerPlan(
+            "Main",
+            "N0CALL-11",
+            comment_pattern=r"(?P<t>-?\d+)T(?P<p>\d+)P",
+            comment_scales={"p": (0.1, 0.0, "hPa")},
+        ),
         TrackerPlan("Backup", "N0CALL-12"),
         TrackerPlan("Wire", source="wire"),
         TrackerPlan("Phone", source="phone", role="phone"),
     ),
     vehicles=(VehiclePlan("Car", source="gps", own=True), VehiclePlan("Car 2", "N0CALL-7")),
-)  # fmt: skip
+)
 PLANS = (
     _PLAN,
     Plan(infer_trackers=True),

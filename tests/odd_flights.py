@@ -19,8 +19,12 @@ from server.rehearsal.truth import Truth, make
 from tests.rehearsed import heard_packets
 
 KINDS: tuple[Odd, ...] = (
-    "slow climb", "float and cut", "two balloons", "slow sink", "bounce and drag",
-)  # fmt: skip
+    "slow climb",
+    "float and cut",
+    "two balloons",
+    "slow sink",
+    "bounce and drag",
+)
 ASKED_EVERY_S = 600.0
 SETTLED_S = 900.0  # a change of the motion is known after it
 _LOSS, _SPOILT_FOR_S = 0.08, 1_200.0

@@ -25,10 +25,15 @@ from tests.seen import shown
 
 INTERVALS_S = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 300.0)
 BEFORE: tuple[tuple[PadPart, ...], ...] = (
-    (), ("carried",), ("settling",), ("indoors", "carried"), ("driven",),
-    ("indoors", "settling", "rest", "driven", "rest", "carried"), ("tethered",),
+    (),
+    ("carried",),
+    ("settling",),
+    ("indoors", "carried"),
+    ("driven",),
+    ("indoors", "settling", "rest", "driven", "rest", "carried"),
+    ("tethered",),
     ("tethered", "driven", "rest"),
-)  # fmt: skip
+)
 SKIES = ("demo", "calm", "early-burst", "jet")
 LOSS = 0.05
 LOOKED_EVERY_S = 60.0

@@ -16,9 +16,13 @@ LAG_S = 1.6  # from a fix until it is heard
 
 
 def heard_packets(
-    voice: Voice, callsign: str, times_s: Array, chance: np.random.Generator, loss: float,
+    voice: Voice,
+    callsign: str,
+    times_s: Array,
+    chance: np.random.Generator,
+    loss: float,
     spoilt_m: Callable[[float], float] = lambda _: 0.0,
-) -> Iterator[Reception]:  # fmt: skip
+) -> Iterator[Reception]:
     """Uncompressed APRS positions sent at `times_s`, of which the share `loss` is not heard.
 
     `spoilt_m` is added to the altitude, by UTC seconds.
@@ -29,8 +33,11 @@ def heard_packets(
         fix = voice.fix(time_s)
         altitude_m = None if fix.altitude_m is None else fix.altitude_m + spoilt_m(time_s)
         said = aprs_encode.uncompressed(
-            fix.latitude_deg, fix.longitude_deg, time_s=fix.time_s, altitude_m=altitude_m,
+            fix.latitude_deg,
+            fix.longitude_deg,
+            time_s=fix.time_s,
+            altitude_m=altitude_m,
             dao="base91",
-        )  # fmt: skip
+        )
         payload = callsign.encode() + b">APZLWD:" + said
         yield Reception(round(1_000 * (time_s + LAG_S)), "tnc", "tnc2", payload)

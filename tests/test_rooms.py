@@ -45,10 +45,29 @@ MAY_IMPORT = {
 }
 
 IMPURE_MODULES = {
-    "asyncio", "http", "io", "logging", "os", "pathlib", "random", "secrets", "selectors", "select",
-    "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "sys", "tempfile", "threading",
-    "time", "urllib", "uuid",
-}  # fmt: skip
+    "asyncio",
+    "http",
+    "io",
+    "logging",
+    "os",
+    "pathlib",
+    "random",
+    "secrets",
+    "selectors",
+    "select",
+    "shutil",
+    "signal",
+    "socket",
+    "sqlite3",
+    "ssl",
+    "subprocess",
+    "sys",
+    "tempfile",
+    "threading",
+    "time",
+    "urllib",
+    "uuid",
+}
 IMPURE_CALLS = {"open", "print", "input", "now", "utcnow", "today"}
 
 

@@ -193,7 +193,7 @@ def check(
         check_maps,
         check_winds,
         try_sources,
-    )  # fmt: skip
+    )
 
     checked = plan_at(plan)
     surroundings = surroundings_of(checked, plan)

@@ -109,8 +109,11 @@ async def try_links(plan: PlanFile, folder: Path) -> list[ProbeResult]:
     """Try every peer that has an address, and the broker, and say what came of it."""
     if plan.station is None:
         return []
-    me = Party(Ed25519PrivateKey.generate().public_key().public_bytes_raw(), plan.station.name,
-               plan.flight.name)  # fmt: skip
+    me = Party(
+        Ed25519PrivateKey.generate().public_key().public_bytes_raw(),
+        plan.station.name,
+        plan.flight.name,
+    )
     tries = [
         _try(f"peer {peer.name}", greet(_peer(peer), me))
         for peer in plan.peers

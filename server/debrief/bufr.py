@@ -57,20 +57,29 @@ _COMMON = (
     _Field("timePeriod", lambda s, v: round(v.time_s - s.time_s), -8_192, 24_574),
     _Field("extendedVerticalSoundingSignificance", lambda s, v: 0, 0, 0),  # no special level
     _Field("latitudeDisplacement", lambda s, v: v.latitude_deg - s.latitude_deg, -90.0, 90.0),
-    _Field("longitudeDisplacement", lambda s, v: _turn(v.longitude_deg - s.longitude_deg), -180.0, 180.0),
+    _Field(
+        "longitudeDisplacement",
+        lambda s, v: _turn(v.longitude_deg - s.longitude_deg),
+        -180.0,
+        180.0,
+    ),
     _Field("windDirection", lambda s, v: _direction(v), 0, 360),
     _Field("windSpeed", lambda s, v: v.speed_ms, 0.0, 409.0),
-)  # fmt: skip
+)
 _OF_TEMPLATE = {
     TEMP: (
         _Field("pressure", lambda s, v: v.pressure_pa, 1.0, 160_000.0),
         _Field("nonCoordinateGeopotentialHeight", lambda s, v: _height(v), -1_000.0, 130_000.0),
         _Field("airTemperature", lambda s, v: _kelvin(v.temperature_c), 100.0, 400.0),
-        _Field("dewpointTemperature", lambda s, v: _kelvin(
-            dew_point_c(v.temperature_c, v.humidity_percent)), 100.0, 400.0),
+        _Field(
+            "dewpointTemperature",
+            lambda s, v: _kelvin(dew_point_c(v.temperature_c, v.humidity_percent)),
+            100.0,
+            400.0,
+        ),
     ),
     PILOT: (_Field("geopotentialHeight", lambda s, v: _height(v), -1_000.0, 130_000.0),),
-}  # fmt: skip
+}
 
 
 def _turn(degrees: float) -> float:
@@ -105,9 +114,12 @@ def start_of(record: FlightRecord, levels: Sequence[Level]) -> Start:
         )
     on_ground = -400.0 <= launch.altitude_m <= 12_000.0  # what 0 07 030 can hold
     return Start(
-        identifier, round(launch.time_s), launch.latitude_deg, launch.longitude_deg,
+        identifier,
+        round(launch.time_s),
+        launch.latitude_deg,
+        launch.longitude_deg,
         launch.altitude_m if on_ground else None,
-    )  # fmt: skip
+    )
 
 
 def sounding_bufr(record: FlightRecord, levels: Sequence[Level]) -> bytes:

@@ -116,9 +116,12 @@ def _draw(s: Series, px: Callable[[float], float], py: Callable[[float], float])
 
 
 def _grid(
-    axes: Axes, x_ticks: Sequence[float], y_ticks: Sequence[float],
-    px: Callable[[float], float], py: Callable[[float], float],
-) -> list[str]:  # fmt: skip
+    axes: Axes,
+    x_ticks: Sequence[float],
+    y_ticks: Sequence[float],
+    px: Callable[[float], float],
+    py: Callable[[float], float],
+) -> list[str]:
     base = axes.height - BOTTOM
     parts = []
     for y in y_ticks:

@@ -62,13 +62,26 @@ def chases(record: FlightRecord) -> list[Chase]:
     for name, fixes in reports(record).items():
         thinned = _thinned(fixes)
         away = _from_payload(record, thinned)
-        to_landing = [] if place is None else [
-            When(_apart_m(f, place.latitude_deg, place.longitude_deg), f.time_s) for f in thinned
-        ]  # fmt: skip
-        found.append(Chase(
-            name, len(fixes), fixes[0].time_s, fixes[-1].time_s, _driven_m(thinned),
-            min(away, default=None), max(away, default=None), min(to_landing, default=None),
-        ))  # fmt: skip
+        to_landing = (
+            []
+            if place is None
+            else [
+                When(_apart_m(f, place.latitude_deg, place.longitude_deg), f.time_s)
+                for f in thinned
+            ]
+        )
+        found.append(
+            Chase(
+                name,
+                len(fixes),
+                fixes[0].time_s,
+                fixes[-1].time_s,
+                _driven_m(thinned),
+                min(away, default=None),
+                max(away, default=None),
+                min(to_landing, default=None),
+            )
+        )
     return found
 
 

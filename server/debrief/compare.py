@@ -23,8 +23,11 @@ def comparison_page(records: Sequence[FlightRecord]) -> bytes:
     rows = [_row(record) for record in records]
     table = Table("Flights", head, rows, frozenset(range(1, len(head) - 1)))
     return render(
-        records, title=f"{len(records)} flights", subtitle="Compared.", tables=[table],
-    )  # fmt: skip
+        records,
+        title=f"{len(records)} flights",
+        subtitle="Compared.",
+        tables=[table],
+    )
 
 
 def _row(record: FlightRecord) -> list[str]:
@@ -53,18 +56,37 @@ def _off_at_burst_m(record: FlightRecord) -> float | None:
 
 def comparison_csv(records: Sequence[FlightRecord]) -> bytes:
     header = (
-        "flight", "launch_utc", "burst_altitude_m", "ascent_rate_m_per_s",
-        "descent_rate_low_m_per_s", "highest_ground_speed_m_per_s", "distance_m", "duration_s",
-        "fall_speed_sea_level_m_per_s", "off_before_burst_m",
-    )  # fmt: skip
+        "flight",
+        "launch_utc",
+        "burst_altitude_m",
+        "ascent_rate_m_per_s",
+        "descent_rate_low_m_per_s",
+        "highest_ground_speed_m_per_s",
+        "distance_m",
+        "duration_s",
+        "fall_speed_sea_level_m_per_s",
+        "off_before_burst_m",
+    )
     rows = []
     for record in records:
         launch, f, fall = record.first("launch"), figures(record), fitted_fall(record)
-        rows.append([
-            record.name, None if launch is None else rfc3339(launch.time_s),
-            *(None if v is None else round(v, 2) for v in (
-                f.burst_altitude_m, f.ascent_rate_ms, f.descent_rate_low_ms,
-                f.highest_ground_speed_ms, f.distance_m, f.duration_s,
-                None if fall is None else fall.fall_speed_sea_level_ms, _off_at_burst_m(record))),
-        ])  # fmt: skip
+        rows.append(
+            [
+                record.name,
+                None if launch is None else rfc3339(launch.time_s),
+                *(
+                    None if v is None else round(v, 2)
+                    for v in (
+                        f.burst_altitude_m,
+                        f.ascent_rate_ms,
+                        f.descent_rate_low_ms,
+                        f.highest_ground_speed_ms,
+                        f.distance_m,
+                        f.duration_s,
+                        None if fall is None else fall.fall_speed_sea_level_ms,
+                        _off_at_burst_m(record),
+                    )
+                ),
+            ]
+        )
     return write_csv(header, rows)

@@ -67,7 +67,10 @@ def _rate_ms(plan: LiftPlan, launch_altitude_m: float, free_lift_kg: float) -> f
 
 def _with(plan: LiftPlan, launch_altitude_m: float, free_lift_kg: float) -> Lift:
     other = replace(
-        plan, gas_volume_m3=None, neck_lift_kg=None, free_lift_kg=free_lift_kg,
+        plan,
+        gas_volume_m3=None,
+        neck_lift_kg=None,
+        free_lift_kg=free_lift_kg,
         burst_diameter_m=None,
-    )  # fmt: skip
+    )
     return work_out(other, launch_altitude_m)

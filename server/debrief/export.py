@@ -94,9 +94,13 @@ def _gpx_track(root: ET.Element, name: str, description: str) -> ET.Element:
 
 
 def _gpx_point(
-    parent: ET.Element, tag: str, latitude_deg: float, longitude_deg: float,
-    altitude_m: float | None, time_s: float,
-) -> ET.Element:  # fmt: skip
+    parent: ET.Element,
+    tag: str,
+    latitude_deg: float,
+    longitude_deg: float,
+    altitude_m: float | None,
+    time_s: float,
+) -> ET.Element:
     lon = f"{longitude_deg:.8f}"
     lon = lon.replace("180.00000000", "-180.00000000") if longitude_deg > 0 else lon  # its schema
     place = {"lat": f"{latitude_deg:.8f}", "lon": lon}
@@ -115,9 +119,12 @@ def kml(record: FlightRecord) -> bytes:
     events = _folder(document, "Events", opened=True)
     for event in record.happenings:
         _kml_point(
-            events, event.kind, event.text, event.time_s,
+            events,
+            event.kind,
+            event.text,
+            event.time_s,
             (event.longitude_deg, event.latitude_deg, event.altitude_m),
-        )  # fmt: skip
+        )
     fused = _folder(document, FUSED)
     places = [(p.longitude_deg, p.latitude_deg, p.altitude_m) for p in record.track]
     _kml_line(fused, FUSED, [p.time_s for p in record.track], places)
@@ -152,9 +159,12 @@ def _kml_place(place: tuple[float, float, float | None]) -> str:
 
 
 def _kml_point(
-    parent: ET.Element, name: str | None, words: str | None, time_s: float,
+    parent: ET.Element,
+    name: str | None,
+    words: str | None,
+    time_s: float,
     place: tuple[float, float, float | None],
-) -> None:  # fmt: skip
+) -> None:
     mark = _add(parent, "Placemark")
     if name is not None:
         _add(mark, "name", name)
@@ -167,9 +177,11 @@ def _kml_point(
 
 
 def _kml_line(
-    parent: ET.Element, name: str, times: Sequence[float],
+    parent: ET.Element,
+    name: str,
+    times: Sequence[float],
     places: Sequence[tuple[float, float, float | None]],
-) -> None:  # fmt: skip
+) -> None:
     if len(places) < 2:
         return
     mark = _add(parent, "Placemark")
@@ -194,23 +206,39 @@ def geojson(record: FlightRecord) -> bytes:
         place = [fix.longitude_deg, fix.latitude_deg]
         if fix.altitude_m is not None:
             place.append(fix.altitude_m)
-        features.append(_feature(
-            {"type": "Point", "coordinates": place}, what="raw fix", tracker=fix.tracker,
-            time=rfc3339(fix.time_s), used=verdict.accepted, altitude_used=verdict.altitude_used,
-            reason=_why(verdict),
-        ))  # fmt: skip
+        features.append(
+            _feature(
+                {"type": "Point", "coordinates": place},
+                what="raw fix",
+                tracker=fix.tracker,
+                time=rfc3339(fix.time_s),
+                used=verdict.accepted,
+                altitude_used=verdict.altitude_used,
+                reason=_why(verdict),
+            )
+        )
     for event in record.happenings:
         place = [event.longitude_deg, event.latitude_deg, round(event.altitude_m, 1)]
-        features.append(_feature(
-            {"type": "Point", "coordinates": place}, what="event", kind=event.kind,
-            time=rfc3339(event.time_s), text=event.text,
-        ))  # fmt: skip
+        features.append(
+            _feature(
+                {"type": "Point", "coordinates": place},
+                what="event",
+                kind=event.kind,
+                time=rfc3339(event.time_s),
+                text=event.text,
+            )
+        )
     for p in record.predictions:
         ring = _counterclockwise(p.ring_90)
-        features.append(_feature(
-            {"type": "Polygon", "coordinates": [ring]}, what="90 % area as predicted",
-            time=rfc3339(p.at_s), landing=rfc3339(p.landing_s), off_m=p.off_m,
-        ))  # fmt: skip
+        features.append(
+            _feature(
+                {"type": "Polygon", "coordinates": [ring]},
+                what="90 % area as predicted",
+                time=rfc3339(p.at_s),
+                landing=rfc3339(p.landing_s),
+                off_m=p.off_m,
+            )
+        )
     return orjson.dumps({"type": "FeatureCollection", "features": features})
 
 
@@ -248,49 +276,105 @@ def write_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
     writer = csv.writer(out)
     writer.writerow(header)
     for row in rows:
-        writer.writerow([
-            f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell for cell in row
-        ])  # fmt: skip
+        writer.writerow(
+            [f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell for cell in row]
+        )
     return out.getvalue().encode("utf-8", "replace")
 
 
 def track_csv(record: FlightRecord) -> bytes:
     header = (
-        "time_utc", "latitude_deg", "longitude_deg", "altitude_m", "climb_m_per_s",
-        "ground_speed_m_per_s", "sigma_horizontal_m", "sigma_vertical_m", "phase",
-    )  # fmt: skip
-    return write_csv(header, (
-        (rfc3339(p.time_s), f"{p.latitude_deg:.8f}", f"{p.longitude_deg:.8f}",
-         round(p.altitude_m, 1), round(p.climb_ms, 2), round(p.ground_speed_ms, 2),
-         round(p.sigma_h_m, 1), round(p.sigma_v_m, 1), p.phase)
-        for p in record.track
-    ))  # fmt: skip
+        "time_utc",
+        "latitude_deg",
+        "longitude_deg",
+        "altitude_m",
+        "climb_m_per_s",
+        "ground_speed_m_per_s",
+        "sigma_horizontal_m",
+        "sigma_vertical_m",
+        "phase",
+    )
+    return write_csv(
+        header,
+        (
+            (
+                rfc3339(p.time_s),
+                f"{p.latitude_deg:.8f}",
+                f"{p.longitude_deg:.8f}",
+                round(p.altitude_m, 1),
+                round(p.climb_ms, 2),
+                round(p.ground_speed_ms, 2),
+                round(p.sigma_h_m, 1),
+                round(p.sigma_v_m, 1),
+                p.phase,
+            )
+            for p in record.track
+        ),
+    )
 
 
 def fixes_csv(record: FlightRecord) -> bytes:
     header = (
-        "time_utc", "tracker", "latitude_deg", "longitude_deg", "altitude_m", "pressure_pa",
-        "used", "altitude_used", "reason",
-    )  # fmt: skip
-    return write_csv(header, (
-        (rfc3339(f.time_s), f.tracker, f"{f.latitude_deg:.8f}", f"{f.longitude_deg:.8f}",
-         f.altitude_m, f.pressure_pa, v.accepted, v.altitude_used, _why(v))
-        for f, v in record.raw
-    ))  # fmt: skip
+        "time_utc",
+        "tracker",
+        "latitude_deg",
+        "longitude_deg",
+        "altitude_m",
+        "pressure_pa",
+        "used",
+        "altitude_used",
+        "reason",
+    )
+    return write_csv(
+        header,
+        (
+            (
+                rfc3339(f.time_s),
+                f.tracker,
+                f"{f.latitude_deg:.8f}",
+                f"{f.longitude_deg:.8f}",
+                f.altitude_m,
+                f.pressure_pa,
+                v.accepted,
+                v.altitude_used,
+                _why(v),
+            )
+            for f, v in record.raw
+        ),
+    )
 
 
 def predictions_csv(record: FlightRecord) -> bytes:
     header = (
-        "made_at_utc", "phase", "altitude_m", "landing_utc", "latitude_deg", "longitude_deg",
-        "radius_90_m", "off_m", "off_s", "inside_90_percent_area",
-    )  # fmt: skip
-    return write_csv(header, (
-        (rfc3339(p.at_s), p.phase, round(p.altitude_m), rfc3339(p.landing_s),
-         f"{p.latitude_deg:.6f}", f"{p.longitude_deg:.6f}", round(p.radius_90_m),
-         None if p.off_m is None else round(p.off_m),
-         None if p.off_s is None else round(p.off_s), p.inside_90)
-        for p in record.predictions
-    ))  # fmt: skip
+        "made_at_utc",
+        "phase",
+        "altitude_m",
+        "landing_utc",
+        "latitude_deg",
+        "longitude_deg",
+        "radius_90_m",
+        "off_m",
+        "off_s",
+        "inside_90_percent_area",
+    )
+    return write_csv(
+        header,
+        (
+            (
+                rfc3339(p.at_s),
+                p.phase,
+                round(p.altitude_m),
+                rfc3339(p.landing_s),
+                f"{p.latitude_deg:.6f}",
+                f"{p.longitude_deg:.6f}",
+                round(p.radius_90_m),
+                None if p.off_m is None else round(p.off_m),
+                None if p.off_s is None else round(p.off_s),
+                p.inside_90,
+            )
+            for p in record.predictions
+        ),
+    )
 
 
 def text_log(record: FlightRecord) -> bytes:

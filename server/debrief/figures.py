@@ -110,15 +110,26 @@ def tracker_shares(record: FlightRecord) -> list[TrackerShare]:
         name = entry.name
         sender = record.flight.senders.get(name)
         gap = None if sender is None else _longest_gap(record, sender)
-        shares.append(TrackerShare(
-            name, entry.label, entry.role, entry.heard + entry.missed,
-            entry.heard, entry.missed, entry.copies, entry.interval_s,
-            None if gap is None else gap[0], None if gap is None else gap[1],
-            entry.fixes, used_by.get(name, 0), used_by.get(name, 0) / total,
-            max((f for (tracker, _), f in far.items() if tracker == name), default=None),
-            [(h.name, h.packets) for h in entry.heard_by],
-            sorted(reasons.get(name, {}).values(), key=lambda r: -r[1]),
-        ))  # fmt: skip
+        shares.append(
+            TrackerShare(
+                name,
+                entry.label,
+                entry.role,
+                entry.heard + entry.missed,
+                entry.heard,
+                entry.missed,
+                entry.copies,
+                entry.interval_s,
+                None if gap is None else gap[0],
+                None if gap is None else gap[1],
+                entry.fixes,
+                used_by.get(name, 0),
+                used_by.get(name, 0) / total,
+                max((f for (tracker, _), f in far.items() if tracker == name), default=None),
+                [(h.name, h.packets) for h in entry.heard_by],
+                sorted(reasons.get(name, {}).values(), key=lambda r: -r[1]),
+            )
+        )
     return shares
 
 
@@ -143,21 +154,39 @@ def uncertain(record: FlightRecord) -> list[Uncertain]:
     flown = [p for p in record.track if p.phase in FLYING]
     for a, b in itertools.pairwise(flown):
         if b.time_s - a.time_s > _GAP_S:
-            found.append(Uncertain(a.time_s, b.time_s, (
-                f"no fix for {(b.time_s - a.time_s) / 60:.1f} min, from {a.altitude_m:,.0f} m "
-                f"to {b.altitude_m:,.0f} m"
-            )))  # fmt: skip
+            found.append(
+                Uncertain(
+                    a.time_s,
+                    b.time_s,
+                    (
+                        f"no fix for {(b.time_s - a.time_s) / 60:.1f} min, from {a.altitude_m:,.0f} m "
+                        f"to {b.altitude_m:,.0f} m"
+                    ),
+                )
+            )
     wide = [p for p in flown if p.sigma_h_m > _WIDE_M]
     if wide:
         worst = max(wide, key=lambda p: p.sigma_h_m)
-        found.append(Uncertain(wide[0].time_s, wide[-1].time_s, (
-            f"{len(wide)} points with a standard deviation above {_WIDE_M:.0f} m, "
-            f"the widest {worst.sigma_h_m:,.0f} m at {at(worst.time_s)} UTC"
-        )))  # fmt: skip
+        found.append(
+            Uncertain(
+                wide[0].time_s,
+                wide[-1].time_s,
+                (
+                    f"{len(wide)} points with a standard deviation above {_WIDE_M:.0f} m, "
+                    f"the widest {worst.sigma_h_m:,.0f} m at {at(worst.time_s)} UTC"
+                ),
+            )
+        )
     last, landing = (flown[-1] if flown else None), record.last("landing")
     if last is not None and landing is not None and landing.time_s - last.time_s > _GAP_S:
-        found.append(Uncertain(last.time_s, landing.time_s, (
-            f"last heard in the air at {last.altitude_m:,.0f} m; the first fix on the ground came "
-            f"{(landing.time_s - last.time_s) / 60:.1f} min later, so the touchdown lies between"
-        )))  # fmt: skip
+        found.append(
+            Uncertain(
+                last.time_s,
+                landing.time_s,
+                (
+                    f"last heard in the air at {last.altitude_m:,.0f} m; the first fix on the ground came "
+                    f"{(landing.time_s - last.time_s) / 60:.1f} min later, so the touchdown lies between"
+                ),
+            )
+        )
     return found

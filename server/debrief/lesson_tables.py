@@ -21,32 +21,48 @@ def lessons_table(record: FlightRecord) -> Table:
 
     balloon, descent = record.plan.balloon, record.plan.descent
     if climb is not None:
-        row("Ascent rate", f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten minutes",
-            f"{balloon.ascent_rate_ms:.2f} m/s, ± {balloon.ascent_rate_sigma_ms:.2f}")  # fmt: skip
+        row(
+            "Ascent rate",
+            f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten minutes",
+            f"{balloon.ascent_rate_ms:.2f} m/s, ± {balloon.ascent_rate_sigma_ms:.2f}",
+        )
         flown, promised = flown_lift(record, climb.rate_ms), balloon.lift
         if flown is not None and promised is not None:
-            row("Free lift, by the climb", f"{flown.free_lift_kg:.2f} kg",
+            row(
+                "Free lift, by the climb",
+                f"{flown.free_lift_kg:.2f} kg",
                 f"{promised.free_lift_kg:.2f} kg, for {promised.ascent_rate_ms:.2f} m/s, "
-                f"± {promised.ascent_rate_sigma_ms:.2f}")  # fmt: skip
+                f"± {promised.ascent_rate_sigma_ms:.2f}",
+            )
     if burst is not None:
-        row("Burst altitude", metres(burst.altitude_m),
-            f"{metres(balloon.burst_altitude_m)}, ± {metres(balloon.burst_altitude_sigma_m)}")  # fmt: skip
+        row(
+            "Burst altitude",
+            metres(burst.altitude_m),
+            f"{metres(balloon.burst_altitude_m)}, ± {metres(balloon.burst_altitude_sigma_m)}",
+        )
     if fall is not None:
         planned_ms = descent.fall_speed_sea_level_ms
-        row("Fall speed by sea-level density",
+        row(
+            "Fall speed by sea-level density",
             f"{fall.fall_speed_sea_level_ms:.2f} m/s, ± {100 * fall.relative_sigma:.0f} %",
-            None if planned_ms is None else f"{planned_ms:.2f} m/s")  # fmt: skip
+            None if planned_ms is None else f"{planned_ms:.2f} m/s",
+        )
         if fall.drag_area_m2 is not None:
             row("Drag area", f"{fall.drag_area_m2:.2f} m²", None)
         if fall.drag_coefficient is not None:
             coefficient = descent.drag_coefficient
-            row("Drag coefficient of the parachute", f"{fall.drag_coefficient:.2f}",
-                None if coefficient is None else f"{coefficient:.2f}")  # fmt: skip
+            row(
+                "Drag coefficient of the parachute",
+                f"{fall.drag_coefficient:.2f}",
+                None if coefficient is None else f"{coefficient:.2f}",
+            )
     return Table(
-        "Lessons for the next plan", ("What", "As flown", "As planned"), rows,
+        "Lessons for the next plan",
+        ("What", "As flown", "As planned"),
+        rows,
         note="The file that ends in -next-plan.toml holds them for the next plan.",
         empty="Too little of the flight was seen.",
-    )  # fmt: skip
+    )
 
 
 def losses_table(record: FlightRecord) -> Table:
@@ -59,14 +75,19 @@ def losses_table(record: FlightRecord) -> Table:
             for r in found
         }
         for low_m, high_m in sorted({(r.low_m, r.high_m) for r in found}):
-            rows.append((
-                f"{what} {low_m / 1000:.0f} to {high_m / 1000:.0f} km",
-                *(cells.get((low_m, name), NONE) for name in names),
-            ))  # fmt: skip
+            rows.append(
+                (
+                    f"{what} {low_m / 1000:.0f} to {high_m / 1000:.0f} km",
+                    *(cells.get((low_m, name), NONE) for name in names),
+                )
+            )
     labels = [record.flight.trackers[name].name for name in names]
     return Table(
-        "Beacons lost", ("Range", *labels), rows, frozenset(range(1, len(names) + 1)),
+        "Beacons lost",
+        ("Range", *labels),
+        rows,
+        frozenset(range(1, len(names) + 1)),
         "Heard in the air, by anybody, of those sent as inferred from the interval; in brackets the "
         "share that was lost.",
         "No beacon interval known.",
-    )  # fmt: skip
+    )

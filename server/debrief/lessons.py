@@ -59,8 +59,12 @@ def fitted_fall(record: FlightRecord) -> FittedFall | None:
         return None
     aloft = q.time_s <= (math.inf if q.landed_s is None else q.landed_s)
     _, log_k, sigma = observed(
-        q.time_s[aloft], q.z_m[aloft], q.tracker[aloft], q.burst_s + c.settling_s, c.altitude_sigma_m
-    )  # fmt: skip
+        q.time_s[aloft],
+        q.z_m[aloft],
+        q.tracker[aloft],
+        q.burst_s + c.settling_s,
+        c.altitude_sigma_m,
+    )
     if len(log_k) < _LEAST_FALLS:
         return None
     middle = float(np.median(log_k))

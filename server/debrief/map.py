@@ -110,9 +110,9 @@ def bands(track: Sequence[TrackPoint]) -> list[tuple[str, list[tuple[float, floa
 
 def bounds(records: Sequence[FlightRecord]) -> tuple[tuple[float, float], tuple[float, float]]:
     """South-west and north-east corner (latitude, longitude) of all tracks."""
-    places = [
-        (p.latitude_deg, p.longitude_deg) for record in records for p in record.track
-    ] or [(0.0, 0.0)]  # fmt: skip
+    places = [(p.latitude_deg, p.longitude_deg) for record in records for p in record.track] or [
+        (0.0, 0.0)
+    ]
     lat, lon = zip(*places, strict=True)
     return (min(lat), min(lon)), (max(lat), max(lon))
 
@@ -121,9 +121,15 @@ def draw(records: Sequence[FlightRecord]) -> OfflineMap:
     """One flight with all that is known of it, or several by their tracks alone."""
     (south, west), (north, east) = bounds(records)
     drawn = OfflineMap(
-        location=((south + north) / 2, (west + east) / 2), tiles=None, prefer_canvas=True,
-        control_scale=True, width="100%", height="100%", zoom_snap=0.25, max_zoom=18,
-    )  # fmt: skip
+        location=((south + north) / 2, (west + east) / 2),
+        tiles=None,
+        prefer_canvas=True,
+        control_scale=True,
+        width="100%",
+        height="100%",
+        zoom_snap=0.25,
+        max_zoom=18,
+    )
     one = records[0] if len(records) == 1 else None
     _land(drawn, south, west, north, east)
     if one is not None:
@@ -202,10 +208,14 @@ def _one(drawn: OfflineMap, record: FlightRecord) -> None:
         label = _label(f"Fixes of {name}", colour)
         group = folium.FeatureGroup(name=label, show=False).add_to(drawn)
         dots = [
-            (f.latitude_deg, f.longitude_deg, _fix_words(f.tracker, f.time_s, f.altitude_m, v.reason),
-             not v.accepted)
+            (
+                f.latitude_deg,
+                f.longitude_deg,
+                _fix_words(f.tracker, f.time_s, f.altitude_m, v.reason),
+                not v.accepted,
+            )
             for f, v in raw
-        ]  # fmt: skip
+        ]
         group.add_child(Dots(dots, radius=3, color=colour, fill=True))
     for name, points in record.history.vehicles.items():
         if len(points) > 1:
@@ -227,10 +237,15 @@ def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
     if len(path) > 1:
         folium.PolyLine(path, color=LANDING, weight=1, dash_array="4 4").add_to(predictions)
     dots = [
-        (p.latitude_deg, p.longitude_deg, f"Predicted at {at(p.at_s)} UTC" + (
-            "" if p.off_m is None else f": {p.off_m / 1000:.1f} km off"), False)
+        (
+            p.latitude_deg,
+            p.longitude_deg,
+            f"Predicted at {at(p.at_s)} UTC"
+            + ("" if p.off_m is None else f": {p.off_m / 1000:.1f} km off"),
+            False,
+        )
         for p in record.predictions
-    ]  # fmt: skip
+    ]
     predictions.add_child(Dots(dots, radius=4, color=LANDING, fill=True))
     group = folium.FeatureGroup(name="90 % areas as predicted", show=False).add_to(drawn)
     for p in record.predictions:

@@ -44,14 +44,23 @@ def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: st
         start, end = rfc3339(heard[0])[:16].replace("T", " "), rfc3339(heard[-1])[11:16]
         subtitle = f"{len(heard):,} receptions, {start} to {end}."
     cautions = [
-        *CAUTIONS[1:3], *(f"{a.name}: marked by the crew as ground to avoid."
-                          for a in _avoid(record)), CAUTIONS[3],
-    ]  # fmt: skip
+        *CAUTIONS[1:3],
+        *(f"{a.name}: marked by the crew as ground to avoid." for a in _avoid(record)),
+        CAUTIONS[3],
+    ]
     return render(
-        [record], title=record.name, subtitle=subtitle, problems=record.problems,
-        figures=tables.figure_cards(record), charts=_charts(record), chart_title="Over time",
-        tables=tables.all_tables(record), cautions=cautions, sounding=sounding, sounding_note=note,
-    )  # fmt: skip
+        [record],
+        title=record.name,
+        subtitle=subtitle,
+        problems=record.problems,
+        figures=tables.figure_cards(record),
+        charts=_charts(record),
+        chart_title="Over time",
+        tables=tables.all_tables(record),
+        cautions=cautions,
+        sounding=sounding,
+        sounding_note=note,
+    )
 
 
 def _avoid(record: FlightRecord) -> list[AvoidChance]:
@@ -88,21 +97,25 @@ def _charts(record: FlightRecord) -> list[Picture]:
     climb = Series("smoothed", PAYLOAD, [(p.time_s, p.climb_ms) for p in track])
     speed = Series("smoothed", PAYLOAD, [(p.time_s, p.ground_speed_ms) for p in track])
     off = Series(
-        "off by", LANDING,
+        "off by",
+        LANDING,
         [(p.at_s, p.off_m / 1000) for p in record.predictions if p.off_m is not None],
-    )  # fmt: skip
+    )
     radius = Series(
-        "90 % radius", "#565044", [(p.at_s, p.radius_90_m / 1000) for p in record.predictions],
+        "90 % radius",
+        "#565044",
+        [(p.at_s, p.radius_90_m / 1000) for p in record.predictions],
         dashed=True,
-    )  # fmt: skip
+    )
     return [
         *picture("Altitude", chart(Axes("UTC", "m", True), [altitude], marks)),
         *picture("Climb", chart(Axes("UTC", "m/s", True), [climb], marks)),
         *picture("Ground speed", chart(Axes("UTC", "m/s", True), [speed], marks)),
-        *picture("Predicted landing: how far off", chart(
-            Axes("UTC", "km", True), [off, radius], marks)),
+        *picture(
+            "Predicted landing: how far off", chart(Axes("UTC", "km", True), [off, radius], marks)
+        ),
         *_sensors(record, start_s, end_s, marks),
-    ]  # fmt: skip
+    ]
 
 
 def _aloft(record: FlightRecord) -> tuple[float, float]:

@@ -33,23 +33,66 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     ]
     temperatures = [Series("standard atmosphere", QUIET, standard, dashed=True)]
     return [
-        *picture("Skew-T", skew_t(levels), "Up to 100 hPa. A full feather is 10 knots, a pennant 50.",
-                 tall=True),
-        *picture("Wind speed", _over("m/s", [
-            Series("speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma)])),
-        *picture("Wind direction", _over("degrees, where it comes from", [
-            Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)], _COMPASS_DEG)),
-        *picture("Wind towards east and north", _over("m/s", [
-            Series("east", PAYLOAD, east, band=sigma), Series("north", LANDING, north, band=sigma)])),
-        *picture("Temperature", _over("°C", [
-                     Series("measured", LANDING, air), Series("dew point", PAYLOAD, dew), *temperatures])
-                 if air else "", "Measured in sunlight: read warm aloft."),
-        *picture("Relative humidity", _over("%", [Series("measured", PAYLOAD, damp)]),
-                 "Lags in the cold; says little below -40 °C."),
-        *picture("Pressure altitude less GPS altitude", _over("m", [
-            Series("difference", PAYLOAD, off)]),
-            "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height."),
-    ]  # fmt: skip
+        *picture(
+            "Skew-T",
+            skew_t(levels),
+            "Up to 100 hPa. A full feather is 10 knots, a pennant 50.",
+            tall=True,
+        ),
+        *picture(
+            "Wind speed",
+            _over(
+                "m/s",
+                [
+                    Series(
+                        "speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma
+                    )
+                ],
+            ),
+        ),
+        *picture(
+            "Wind direction",
+            _over(
+                "degrees, where it comes from",
+                [Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)],
+                _COMPASS_DEG,
+            ),
+        ),
+        *picture(
+            "Wind towards east and north",
+            _over(
+                "m/s",
+                [
+                    Series("east", PAYLOAD, east, band=sigma),
+                    Series("north", LANDING, north, band=sigma),
+                ],
+            ),
+        ),
+        *picture(
+            "Temperature",
+            _over(
+                "°C",
+                [
+                    Series("measured", LANDING, air),
+                    Series("dew point", PAYLOAD, dew),
+                    *temperatures,
+                ],
+            )
+            if air
+            else "",
+            "Measured in sunlight: read warm aloft.",
+        ),
+        *picture(
+            "Relative humidity",
+            _over("%", [Series("measured", PAYLOAD, damp)]),
+            "Lags in the cold; says little below -40 °C.",
+        ),
+        *picture(
+            "Pressure altitude less GPS altitude",
+            _over("m", [Series("difference", PAYLOAD, off)]),
+            "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height.",
+        ),
+    ]
 
 
 def _over(title: str, series: Sequence[Series], x_ticks: Sequence[float] | None = None) -> str:

@@ -108,9 +108,13 @@ def _direct(record: FlightRecord) -> Iterator[Far]:
                 height_m = report.altitude_m - ground_m - CAR_ANTENNA_M
                 drop_m = distance_m**2 / (2 * EFFECTIVE_EARTH_RADIUS_M)
                 yield Far(
-                    distance_m, hearing.heard_from, name, report.altitude_m, bearing_deg,
+                    distance_m,
+                    hearing.heard_from,
+                    name,
+                    report.altitude_m,
+                    bearing_deg,
                     math.degrees(math.atan2(height_m - drop_m, max(distance_m, 1.0))),
-                )  # fmt: skip
+                )
 
 
 def _place_of(

@@ -161,19 +161,18 @@ def replay_flight(
         track=track,
         raw=[
             RawFix(record.fix, verdict)
-            for record, verdict in zip(
-                flight.track.records(), flight.track.verdicts(), strict=True
-            )
+            for record, verdict in zip(flight.track.records(), flight.track.verdicts(), strict=True)
         ],
         happenings=_happenings(state.flights[0]),
         predictions=[_judge(s, place) for s in stood if _ahead(s, place)],
         landing=place,
         question=question,
         problems=[
-            *recording.problems, *(problem_words(one) for one in state.problems),
+            *recording.problems,
+            *(problem_words(one) for one in state.problems),
             *_gaps_of_record(flight, place),
         ],
-    )  # fmt: skip
+    )
 
 
 def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]:
@@ -206,9 +205,13 @@ def _note(flight: Flight, stood: list[_Stood]) -> None:
 def _place(question: LandingQuestion, landing: Landing) -> Place:
     latitude_deg, longitude_deg = question.frame.to_latlon(landing.x_m, landing.y_m)
     return Place(
-        landing.time_s, float(latitude_deg), float(longitude_deg), landing.altitude_m,
-        landing.basis == "landed fix", landing.nine_tenths.radius_m,
-    )  # fmt: skip
+        landing.time_s,
+        float(latitude_deg),
+        float(longitude_deg),
+        landing.altitude_m,
+        landing.basis == "landed fix",
+        landing.nine_tenths.radius_m,
+    )
 
 
 def _ahead(stood: _Stood, place: Place | None) -> bool:
@@ -231,9 +234,18 @@ def _judge(stood: _Stood, place: Place | None) -> Prediction:
         off_s = landing.time_s - place.time_s
         inside = _inside(corners, place.longitude_deg, place.latitude_deg)
     return Prediction(
-        stood.at_s, latitude_deg, longitude_deg, landing.time_s, landing.nine_tenths.radius_m,
-        tuple(corners), stood.phase, stood.altitude_m, off_m, off_s, inside,
-    )  # fmt: skip
+        stood.at_s,
+        latitude_deg,
+        longitude_deg,
+        landing.time_s,
+        landing.nine_tenths.radius_m,
+        tuple(corners),
+        stood.phase,
+        stood.altitude_m,
+        off_m,
+        off_s,
+        inside,
+    )
 
 
 def _inside(ring: Sequence[tuple[float, float]], x: float, y: float) -> bool:
@@ -267,9 +279,7 @@ def _track(flight: Flight) -> list[TrackPoint]:
     ]
 
 
-def places_at(
-    track: Sequence[TrackPoint], times: Sequence[float] | Array
-) -> tuple[Array, Array]:  # fmt: skip
+def places_at(track: Sequence[TrackPoint], times: Sequence[float] | Array) -> tuple[Array, Array]:
     """Latitude and longitude in degrees, straight between the points; also across the antimeridian."""
     track_s = [p.time_s for p in track]
     lon = np.unwrap([p.longitude_deg for p in track], period=360.0)
@@ -281,11 +291,15 @@ def places_at(
 def _happenings(shown: FlightState) -> list[Happening]:
     return [
         Happening(
-            event.kind, event.time.timestamp(), event.latitude_deg, event.longitude_deg,
-            event.altitude_m, event_words(event.kind, event.altitude_m, event.time.timestamp()),
+            event.kind,
+            event.time.timestamp(),
+            event.latitude_deg,
+            event.longitude_deg,
+            event.altitude_m,
+            event_words(event.kind, event.altitude_m, event.time.timestamp()),
         )
         for event in shown.events
-    ]  # fmt: skip
+    ]
 
 
 def _gaps_of_record(flight: Flight, place: Place | None) -> list[str]:

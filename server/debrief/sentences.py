@@ -22,9 +22,12 @@ CAUTIONS = (
     "A prediction is not a promise: look up, and mind the road.",
 )
 _EVENTS: Mapping[EventKind, str] = {
-    "launch": "Launched", "float": "Floats", "sink": "Sinks", "burst": "Burst",
+    "launch": "Launched",
+    "float": "Floats",
+    "sink": "Sinks",
+    "burst": "Burst",
     "landing": "At rest on the ground",
-}  # fmt: skip
+}
 _REJECTIONS: Mapping[RejectionKind, str] = {
     RejectionKind.OFF_EARTH: "a position that is not on the earth",
     RejectionKind.NO_FIX: "the receiver says that it has no fix",

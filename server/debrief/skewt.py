@@ -33,25 +33,35 @@ Curve = list[tuple[float, float]]  # temperature °C, pressure Pa
 def skew_t(levels: Sequence[Level]) -> str:
     """One SVG element; empty where temperature and pressure were not measured together."""
     known = [
-        (v, v.temperature_c, v.pressure_pa) for v in levels
-        if v.temperature_c is not None and v.pressure_pa is not None
+        (v, v.temperature_c, v.pressure_pa)
+        for v in levels
+        if v.temperature_c is not None
+        and v.pressure_pa is not None
         and _HIGH_PA <= v.pressure_pa <= _LOW_PA
-    ]  # fmt: skip
+    ]
     if len(known) < _FEWEST:
         return ""
     air = [(celsius, pascal) for _, celsius, pascal in known]
-    dew = [(celsius, v.pressure_pa) for v, celsius in dew_points([v for v, _, _ in known])
-           if v.pressure_pa is not None]  # fmt: skip
+    dew = [
+        (celsius, v.pressure_pa)
+        for v, celsius in dew_points([v for v, _, _ in known])
+        if v.pressure_pa is not None
+    ]
     words = "skew-T: temperature and dew point over pressure, with the wind"
-    return "".join([
-        f'<svg viewBox="0 0 {_WIDE} {_HIGH}" role="img" aria-label="{words}">',
-        f'<clipPath id="skewt"><rect x="{_LEFT}" y="{_TOP}" width="{_WIDE - _LEFT - _RIGHT}" '
-        f'height="{_HIGH - _TOP - _BOTTOM}"/></clipPath><g clip-path="url(#skewt)">',
-        *_background(),
-        _line(air, _TEMPERATURE, 'stroke-width="2.5"'),
-        _line(dew, _DEW, 'stroke-width="2.5"'),
-        "</g>", *_words(), *_barbs([(v, pascal) for v, _, pascal in known]), "</svg>",
-    ]) + _legend(bool(dew))  # fmt: skip
+    return "".join(
+        [
+            f'<svg viewBox="0 0 {_WIDE} {_HIGH}" role="img" aria-label="{words}">',
+            f'<clipPath id="skewt"><rect x="{_LEFT}" y="{_TOP}" width="{_WIDE - _LEFT - _RIGHT}" '
+            f'height="{_HIGH - _TOP - _BOTTOM}"/></clipPath><g clip-path="url(#skewt)">',
+            *_background(),
+            _line(air, _TEMPERATURE, 'stroke-width="2.5"'),
+            _line(dew, _DEW, 'stroke-width="2.5"'),
+            "</g>",
+            *_words(),
+            *_barbs([(v, pascal) for v, _, pascal in known]),
+            "</svg>",
+        ]
+    ) + _legend(bool(dew))
 
 
 def _y(pascal: float) -> float:
@@ -95,10 +105,11 @@ def _background() -> list[str]:
     parts += [
         _line(
             [(dew_point_of_mixing_ratio_c(g / 1000.0, p), p) for p in _pressures(40_000.0)],
-            _RATIO, 'stroke-width="1" stroke-dasharray="1 4"',
+            _RATIO,
+            'stroke-width="1" stroke-dasharray="1 4"',
         )
         for g in _RATIOS_G_KG
-    ]  # fmt: skip
+    ]
     return parts
 
 
@@ -171,8 +182,12 @@ def barb(level: Level, x: float, y: float) -> str:
 
 
 def _legend(humid: bool) -> str:
-    shown = [(_TEMPERATURE, "temperature"), *([(_DEW, "dew point")] if humid else []),
-             (_DRY, "dry adiabats"), (_MOIST, "moist adiabats"), (_RATIO, "mixing ratio, "
-             + ", ".join(f"{g:g}" for g in _RATIOS_G_KG) + " g/kg")]  # fmt: skip
+    shown = [
+        (_TEMPERATURE, "temperature"),
+        *([(_DEW, "dew point")] if humid else []),
+        (_DRY, "dry adiabats"),
+        (_MOIST, "moist adiabats"),
+        (_RATIO, "mixing ratio, " + ", ".join(f"{g:g}" for g in _RATIOS_G_KG) + " g/kg"),
+    ]
     entries = "".join(f'<span><i style="background:{c}"></i>{word}</span>' for c, word in shown)
     return f'<p class="legend">{entries}</p>'

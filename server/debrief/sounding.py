@@ -84,12 +84,21 @@ def sounding(record: FlightRecord) -> list[Level]:
     for i, number in enumerate(layer.tolist()):
         log_pa = pressure[i]
         pascal = None if log_pa is None else math.exp(log_pa)
-        levels.append(Level(
-            float(winds.CENTRES_M[number]), float(times[i]), float(lat[i]), float(lon[i]),
-            float(profile.east_ms[i]), float(profile.north_ms[i]),
-            float(sigma[i]), temperature[i], humidity[i], pascal,
-            None if pascal is None else pressure_altitude_m(pascal),
-        ))  # fmt: skip
+        levels.append(
+            Level(
+                float(winds.CENTRES_M[number]),
+                float(times[i]),
+                float(lat[i]),
+                float(lon[i]),
+                float(profile.east_ms[i]),
+                float(profile.north_ms[i]),
+                float(sigma[i]),
+                temperature[i],
+                humidity[i],
+                pascal,
+                None if pascal is None else pressure_altitude_m(pascal),
+            )
+        )
     return levels
 
 
@@ -97,8 +106,12 @@ Readings = Sequence[tuple[float, float]]  # time, value
 
 
 def _by_layer(
-    record: FlightRecord, layer: npt.NDArray[np.int64], readings: Readings, from_s: float, to_s: float
-) -> list[float | None]:  # fmt: skip
+    record: FlightRecord,
+    layer: npt.NDArray[np.int64],
+    readings: Readings,
+    from_s: float,
+    to_s: float,
+) -> list[float | None]:
     """The value at each layer's middle: a straight line through its readings, or their mean."""
     kept = [(t, v) for t, v in readings if from_s <= t <= to_s and math.isfinite(v)]
     if not kept:
@@ -128,8 +141,14 @@ def _temperature(record: FlightRecord) -> Readings:
     found: list[tuple[int, str, Readings]] = []
     for name, series in record.history.sensors.items():
         unit, word = series["unit"].lower().strip("° "), name.split("/", 1)[-1].lower()
-        scale = {"degc": (1.0, 0.0), "c": (1.0, 0.0), "celsius": (1.0, 0.0), "k": (1.0, -273.15),
-                 "degf": (5 / 9, -160 / 9), "f": (5 / 9, -160 / 9)}.get(unit)  # fmt: skip
+        scale = {
+            "degc": (1.0, 0.0),
+            "c": (1.0, 0.0),
+            "celsius": (1.0, 0.0),
+            "k": (1.0, -273.15),
+            "degf": (5 / 9, -160 / 9),
+            "f": (5 / 9, -160 / 9),
+        }.get(unit)
         if scale is None:
             continue
         rank = 0 if any(w in word for w in _OUTSIDE) else 2 if word.startswith(_WITHIN) else 1
@@ -153,9 +172,7 @@ def _log_pressure(record: FlightRecord) -> Readings:
         factor = _PASCAL.get(series["unit"].lower())
         if factor is not None:
             return [(t, math.log(v * factor)) for t, v in series["points"] if v > 0]
-    return [
-        (r.fix.time_s, math.log(r.fix.pressure_pa)) for r in record.raw if r.fix.pressure_pa
-    ]  # fmt: skip
+    return [(r.fix.time_s, math.log(r.fix.pressure_pa)) for r in record.raw if r.fix.pressure_pa]
 
 
 def dew_points(levels: Sequence[Level]) -> list[tuple[Level, float]]:
@@ -171,20 +188,46 @@ def dew_points(levels: Sequence[Level]) -> list[tuple[Level, float]]:
 
 def sounding_csv(levels: Sequence[Level]) -> bytes:
     header = (
-        "altitude_m", "time_utc", "latitude_deg", "longitude_deg", "wind_speed_m_per_s",
-        "wind_from_deg_true", "wind_east_m_per_s", "wind_north_m_per_s",
-        "wind_component_sigma_m_per_s", "temperature_deg_c", "relative_humidity_percent",
-        "dew_point_deg_c", "pressure_hpa", "pressure_altitude_minus_gps_altitude_m",
-    )  # fmt: skip
-    return write_csv(header, (
-        (round(v.altitude_m), rfc3339(v.time_s), f"{v.latitude_deg:.5f}", f"{v.longitude_deg:.5f}",
-         round(v.speed_ms, 1), round(v.from_deg), round(v.east_ms, 2), round(v.north_ms, 2),
-         round(v.sigma_ms, 2), _rounded(v.temperature_c, 1), _rounded(v.humidity_percent, 1),
-         _rounded(dew_point_c(v.temperature_c, v.humidity_percent), 1),
-         _rounded(None if v.pressure_pa is None else v.pressure_pa / 100.0, 2),
-         _rounded(None if v.pressure_altitude_m is None else v.pressure_altitude_m - v.altitude_m, 0))
-        for v in levels
-    ))  # fmt: skip
+        "altitude_m",
+        "time_utc",
+        "latitude_deg",
+        "longitude_deg",
+        "wind_speed_m_per_s",
+        "wind_from_deg_true",
+        "wind_east_m_per_s",
+        "wind_north_m_per_s",
+        "wind_component_sigma_m_per_s",
+        "temperature_deg_c",
+        "relative_humidity_percent",
+        "dew_point_deg_c",
+        "pressure_hpa",
+        "pressure_altitude_minus_gps_altitude_m",
+    )
+    return write_csv(
+        header,
+        (
+            (
+                round(v.altitude_m),
+                rfc3339(v.time_s),
+                f"{v.latitude_deg:.5f}",
+                f"{v.longitude_deg:.5f}",
+                round(v.speed_ms, 1),
+                round(v.from_deg),
+                round(v.east_ms, 2),
+                round(v.north_ms, 2),
+                round(v.sigma_ms, 2),
+                _rounded(v.temperature_c, 1),
+                _rounded(v.humidity_percent, 1),
+                _rounded(dew_point_c(v.temperature_c, v.humidity_percent), 1),
+                _rounded(None if v.pressure_pa is None else v.pressure_pa / 100.0, 2),
+                _rounded(
+                    None if v.pressure_altitude_m is None else v.pressure_altitude_m - v.altitude_m,
+                    0,
+                ),
+            )
+            for v in levels
+        ),
+    )
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

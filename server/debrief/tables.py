@@ -33,36 +33,52 @@ class Figure:
 def cards(f: Figures) -> list[Figure]:
     """The figures of the flight."""
     burst = f.burst_altitude_m
-    top = Figure("Burst altitude", metres(burst)) if burst is not None else Figure(
-        "Highest seen", metres(f.highest_m), "the burst was not heard"
-    )  # fmt: skip
+    top = (
+        Figure("Burst altitude", metres(burst))
+        if burst is not None
+        else Figure("Highest seen", metres(f.highest_m), "the burst was not heard")
+    )
     return [
         top,
         Figure("Ascent rate", speed(f.ascent_rate_ms), "mean, launch to burst"),
         Figure("Descent rate", speed(f.descent_rate_low_ms), "mean of the last 1,500 m seen"),
         Figure("Highest ground speed", speed(f.highest_ground_speed_ms)),
         Figure("Distance", kilometres(f.distance_m), "launch to landing, straight"),
-        Figure("Duration", duration(f.duration_s), f"up {duration(f.ascent_s)}, down "
-               f"{duration(f.descent_s)}"),
-    ]  # fmt: skip
+        Figure(
+            "Duration",
+            duration(f.duration_s),
+            f"up {duration(f.ascent_s)}, down {duration(f.descent_s)}",
+        ),
+    ]
 
 
 def all_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
     found = [
-        _events(record), _alarms(record), _predictions(record), _trackers(shares),
-        _receivers(record, shares), _chase(record), _whereabouts(record), _uncertain(record),
-        lessons_table(record), losses_table(record),
-    ]  # fmt: skip
+        _events(record),
+        _alarms(record),
+        _predictions(record),
+        _trackers(shares),
+        _receivers(record, shares),
+        _chase(record),
+        _whereabouts(record),
+        _uncertain(record),
+        lessons_table(record),
+        losses_table(record),
+    ]
     return [table for table in found if table.rows or table.empty]
 
 
 def _events(record: FlightRecord) -> Table:
     rows = [
-        (e.kind.capitalize(), at(e.time_s), metres(e.altitude_m),
-         f"{e.latitude_deg:.5f}, {e.longitude_deg:.5f}")
+        (
+            e.kind.capitalize(),
+            at(e.time_s),
+            metres(e.altitude_m),
+            f"{e.latitude_deg:.5f}, {e.longitude_deg:.5f}",
+        )
         for e in record.happenings
-    ]  # fmt: skip
+    ]
     head = ("Event", "Time", "Altitude", "Place")
     return Table("Events", head, rows, frozenset({2}), empty="None was heard.")
 
@@ -83,10 +99,18 @@ def _predictions(record: FlightRecord) -> Table:
         late = (
             NONE if p.off_s is None else f"{duration(p.off_s)} {'early' if p.off_s < 0 else 'late'}"
         )
-        rows.append((
-            at(p.at_s), p.phase, metres(p.altitude_m), at(p.landing_s),
-            kilometres(p.radius_90_m), kilometres(p.off_m), late, inside,
-        ))  # fmt: skip
+        rows.append(
+            (
+                at(p.at_s),
+                p.phase,
+                metres(p.altitude_m),
+                at(p.landing_s),
+                kilometres(p.radius_90_m),
+                kilometres(p.off_m),
+                late,
+                inside,
+            )
+        )
     judged = [p for p in record.predictions if p.inside_90 is not None]
     note = "Where it came down is not known well enough to judge them."
     if judged and record.landing is not None:
@@ -102,13 +126,23 @@ def _predictions(record: FlightRecord) -> Table:
             f"{held} of {len(judged)}. {truth}"
         )
     head = (
-        "Made at", "Phase", "Altitude", "Landing at", "90 % radius", "Off by", "In time",
+        "Made at",
+        "Phase",
+        "Altitude",
+        "Landing at",
+        "90 % radius",
+        "Off by",
+        "In time",
         "Inside 90 %",
-    )  # fmt: skip
+    )
     return Table(
-        "Predictions against the truth", head, rows, frozenset({2, 4, 5, 6}), note,
+        "Predictions against the truth",
+        head,
+        rows,
+        frozenset({2, 4, 5, 6}),
+        note,
         "No prediction was made.",
-    )  # fmt: skip
+    )
 
 
 def _turned(
@@ -124,20 +158,39 @@ def _turned(
 def _trackers(shares: Sequence[TrackerShare]) -> Table:
     rows = [
         (
-            s.label, s.name, s.role, f"{s.sent:,}", f"{s.heard:,}", f"{s.missed:,}", f"{s.copies:,}",
+            s.label,
+            s.name,
+            s.role,
+            f"{s.sent:,}",
+            f"{s.heard:,}",
+            f"{s.missed:,}",
+            f"{s.copies:,}",
             NONE if s.interval_s is None else f"{s.interval_s:.0f} s",
-            NONE if s.longest_gap_s is None or s.gap_from_s is None
+            NONE
+            if s.longest_gap_s is None or s.gap_from_s is None
             else f"{duration(s.longest_gap_s)} from {at(s.gap_from_s)}",
-            f"{s.used:,} of {s.fixes:,}", f"{100 * s.share:.0f} %", _far(s.farthest, "by {0.station}"),
+            f"{s.used:,} of {s.fixes:,}",
+            f"{100 * s.share:.0f} %",
+            _far(s.farthest, "by {0.station}"),
             "; ".join(f"{rejection_words(reason)} ({n})" for reason, n in s.reasons[:3]) or NONE,
         )
         for s in shares
-    ]  # fmt: skip
+    ]
     head = (
-        "Tracker", "Heard as", "Role", "Packets sent", "Heard", "Missed", "Copies", "Interval",
-        "Longest gap in the air", "Fixes used", "Share of the track", "Farthest heard directly",
+        "Tracker",
+        "Heard as",
+        "Role",
+        "Packets sent",
+        "Heard",
+        "Missed",
+        "Copies",
+        "Interval",
+        "Longest gap in the air",
+        "Fixes used",
+        "Share of the track",
+        "Farthest heard directly",
         "Why not used",
-    )  # fmt: skip
+    )
     note = "Sent and missed are inferred from the beacon interval that was learned."
     return Table("Trackers", *_turned(head, rows), note=note, empty="No tracker.")
 
@@ -159,10 +212,15 @@ def _receivers(record: FlightRecord, shares: Sequence[TrackerShare]) -> Table:
     for far in sorted(farthest(record).values()):
         best[far.station] = far
     rows = [
-        (station, *(f"{n:,}" for n in by_tracker), f"{count:,}", f"{100 * count / total:.0f} %",
-         _far(best.get(station), "from {0.tracker}"))
+        (
+            station,
+            *(f"{n:,}" for n in by_tracker),
+            f"{count:,}",
+            f"{100 * count / total:.0f} %",
+            _far(best.get(station), "from {0.tracker}"),
+        )
         for station, by_tracker, count in receiver_counts(shares)
-    ]  # fmt: skip
+    ]
     head = (
         "Receiver",
         *(s.label for s in shares),
@@ -171,23 +229,38 @@ def _receivers(record: FlightRecord, shares: Sequence[TrackerShare]) -> Table:
         "Farthest heard directly",
     )
     return Table(
-        "Receivers", head, rows, frozenset(range(1, len(shares) + 3)),
+        "Receivers",
+        head,
+        rows,
+        frozenset(range(1, len(shares) + 3)),
         "One packet may be heard by several. The elevation is from an antenna at a car's height, "
         "over an earth of 4/3 radius as radio waves see it (ITU-R P.310).",
         "No receiver.",
-    )  # fmt: skip
+    )
 
 
 def _chase(record: FlightRecord) -> Table:
     rows = [
-        (c.name, f"{c.reports:,}", f"{at(c.first_s)} to {at(c.last_s)}", kilometres(c.driven_m),
-         _when(c.nearest), _when(c.farthest), _when(c.nearest_to_landing))
+        (
+            c.name,
+            f"{c.reports:,}",
+            f"{at(c.first_s)} to {at(c.last_s)}",
+            kilometres(c.driven_m),
+            _when(c.nearest),
+            _when(c.farthest),
+            _when(c.nearest_to_landing),
+        )
         for c in chases(record)
-    ]  # fmt: skip
+    ]
     head = (
-        "Vehicle", "Reports heard", "Heard", "Driven, at least", "Nearest to the payload in the air",
-        "Farthest from it", "Nearest to the landing",
-    )  # fmt: skip
+        "Vehicle",
+        "Reports heard",
+        "Heard",
+        "Driven, at least",
+        "Nearest to the payload in the air",
+        "Farthest from it",
+        "Nearest to the landing",
+    )
     note = (
         "Distances along the ground. Driven is straight from report to report: the road was longer."
     )
@@ -204,10 +277,16 @@ def _when(found: When | None) -> str:
 
 def _whereabouts(record: FlightRecord) -> Table:
     rows = [
-        (w.event.kind.capitalize(), w.name, f"{w.fix.latitude_deg:.5f}, {w.fix.longitude_deg:.5f}",
-         at(w.fix.time_s), apart(w.distance_m), f"{w.bearing_deg:.0f}°")
+        (
+            w.event.kind.capitalize(),
+            w.name,
+            f"{w.fix.latitude_deg:.5f}, {w.fix.longitude_deg:.5f}",
+            at(w.fix.time_s),
+            apart(w.distance_m),
+            f"{w.bearing_deg:.0f}°",
+        )
         for w in whereabouts(record)
-    ]  # fmt: skip
+    ]
     head = ("Event", "Vehicle", "Was at", "At", "To the payload", "Bearing")
     note = "By the report nearest in time, within ten minutes. Bearings from true north."
     return Table("Who was where", head, rows, frozenset({4, 5}), note, empty="")
@@ -216,9 +295,11 @@ def _whereabouts(record: FlightRecord) -> Table:
 def _uncertain(record: FlightRecord) -> Table:
     rows = [(at(u.from_s), at(u.to_s), u.words) for u in uncertain(record)]
     return Table(
-        "Where the estimate was uncertain", ("From", "To", "Why"), rows,
+        "Where the estimate was uncertain",
+        ("From", "To", "Why"),
+        rows,
         empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
-    )  # fmt: skip
+    )
 
 
 def figure_cards(record: FlightRecord) -> list[Figure]:

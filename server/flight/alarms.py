@@ -84,8 +84,9 @@ def of_events(evidence: Evidence) -> Iterable[Raised]:
     for event, after in zip(evidence.events, [*evidence.events, None][1:], strict=True):
         kind, severity = _OF_EVENTS[event.kind]
         facts: dict[str, Fact] = {
-            "happened": moment(event.time_s), "altitude_m": event.altitude_m,
-        }  # fmt: skip
+            "happened": moment(event.time_s),
+            "altitude_m": event.altitude_m,
+        }
         if evidence.site_m is not None and event.kind in ("burst", "float", "sink"):
             facts["above_launch_m"] = event.altitude_m - evidence.site_m
         until_s = after.noticed_s if after is not None and kind in ("float", "sink") else None
@@ -107,23 +108,29 @@ def of_silences(evidence: Evidence) -> Iterable[Raised]:
     for name, label, interval_s, silences in evidence.beacons:
         for silence in silences:
             facts: dict[str, Fact] = {
-                "tracker": label, "last_heard": moment(silence.last_heard_s),
-            }  # fmt: skip
+                "tracker": label,
+                "last_heard": moment(silence.last_heard_s),
+            }
             if interval_s is not None:
                 facts["interval_s"] = interval_s
             again_s = silence.heard_again_s
             yield Raised(
-                f"lost-{name}-{round(silence.last_heard_s)}", "tracker_lost",
-                "warning" if again_s is None else "info", silence.silent_from_s, again_s, facts,
-            )  # fmt: skip
+                f"lost-{name}-{round(silence.last_heard_s)}",
+                "tracker_lost",
+                "warning" if again_s is None else "info",
+                silence.silent_from_s,
+                again_s,
+                facts,
+            )
 
 
 def of_low_point(evidence: Evidence) -> Iterable[Raised]:
     """The descent is below the height of the plan: it will soon be out of hearing."""
     if evidence.low is not None:
         facts = {
-            "limit_m": evidence.low_limit_m, "height_above_ground_m": evidence.low.height_m,
-        }  # fmt: skip
+            "limit_m": evidence.low_limit_m,
+            "height_above_ground_m": evidence.low.height_m,
+        }
         yield Raised("low", "low", "urgent", evidence.low.time_s, evidence.landed_s, facts)
 
 
@@ -132,22 +139,32 @@ def of_fall(evidence: Evidence) -> Iterable[Raised]:
     off_plan = evidence.fall.off_plan
     if off_plan is not None:
         yield Raised(
-            "fall-unplanned", "fall_unplanned", "warning", off_plan.noticed_s, evidence.landed_s,
+            "fall-unplanned",
+            "fall_unplanned",
+            "warning",
+            off_plan.noticed_s,
+            evidence.landed_s,
             {"ratio": off_plan.ratio},
-        )  # fmt: skip
+        )
     for step in evidence.fall.alarming:
         way = "faster" if step.ratio > 1.0 else "slower"
         facts: dict[str, Fact] = {
-            "ratio": step.ratio, "since_altitude_m": step.since_m, "since": moment(step.since_s),
-        }  # fmt: skip
+            "ratio": step.ratio,
+            "since_altitude_m": step.since_m,
+            "since": moment(step.since_s),
+        }
         yield Raised(
             f"fall-{way}", "fall_changed", "warning", step.noticed_s, evidence.landed_s, facts
         )
 
 
 RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
-    of_events, of_withdrawn, of_silences, of_low_point, of_fall,
-)  # fmt: skip
+    of_events,
+    of_withdrawn,
+    of_silences,
+    of_low_point,
+    of_fall,
+)
 
 
 def alarms(evidence: Evidence) -> list[Raised]:

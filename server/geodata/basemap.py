@@ -20,9 +20,13 @@ from server.geodata.tiles import BasemapError, Bounds, TileFile, plain_text, til
 MOST_LAYER_BYTES = 20_000_000
 GRID = 16  # places in each direction at which an area's tiles are looked for
 _DEPTH = {
-    "Point": 1, "MultiPoint": 2, "LineString": 2, "MultiLineString": 3, "Polygon": 3,
+    "Point": 1,
+    "MultiPoint": 2,
+    "LineString": 2,
+    "MultiLineString": 3,
+    "Polygon": 3,
     "MultiPolygon": 4,
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True, slots=True)

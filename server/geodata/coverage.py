@@ -22,9 +22,11 @@ def around(latitude_deg: float, longitude_deg: float, radius_m: float) -> Bounds
     half = radius_m / _DEGREE_M
     wide = half / max(math.cos(math.radians(latitude_deg)), 0.05)
     return (
-        max(longitude_deg - wide, -180.0), max(latitude_deg - half, -85.0),
-        min(longitude_deg + wide, 180.0), min(latitude_deg + half, 85.0),
-    )  # fmt: skip
+        max(longitude_deg - wide, -180.0),
+        max(latitude_deg - half, -85.0),
+        min(longitude_deg + wide, 180.0),
+        min(latitude_deg + half, 85.0),
+    )
 
 
 def check_basemap(basemap: Basemap, area: Bounds | None, what: str) -> list[MapCheck]:

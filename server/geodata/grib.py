@@ -115,9 +115,12 @@ def _axes(codes: Any, message: Any) -> Axes:
     ends = [
         codes.codes_get(message, f"{name}Of{end}GridPointInDegrees")
         for name, end in (
-            ("latitude", "First"), ("latitude", "Last"), ("longitude", "First"), ("longitude", "Last"),
+            ("latitude", "First"),
+            ("latitude", "Last"),
+            ("longitude", "First"),
+            ("longitude", "Last"),
         )
-    ]  # fmt: skip
+    ]
     (south, north), (west, east) = ends[:2], ends[2:]
     if not mode & _J_POSITIVE:
         south, north = north, south

@@ -131,9 +131,15 @@ def _levels(
     same = np.full(len(table), 1.0)
     # its drift is not told: the place is the station's, and the field takes that for what it is
     return MeasuredWinds(
-        name, begun_s + since_s, latitude_deg * same, longitude_deg * same, altitude_m, east_ms,
-        north_ms, RADIOSONDE_SIGMA_MS * same,
-    )  # fmt: skip
+        name,
+        begun_s + since_s,
+        latitude_deg * same,
+        longitude_deg * same,
+        altitude_m,
+        east_ms,
+        north_ms,
+        RADIOSONDE_SIGMA_MS * same,
+    )
 
 
 def _number(text: str) -> int | None:

@@ -102,6 +102,12 @@ def _read_table(path: Path) -> MeasuredWinds:
     columns = np.array(rows, dtype=np.float64).reshape(-1, 1 + len(_TABLE)).T
     time_s, latitude_deg, longitude_deg, altitude_m, east_ms, north_ms, sigma_ms = columns
     return MeasuredWinds(
-        path.stem, time_s, latitude_deg, longitude_deg, altitude_m, east_ms, north_ms,
+        path.stem,
+        time_s,
+        latitude_deg,
+        longitude_deg,
+        altitude_m,
+        east_ms,
+        north_ms,
         np.maximum(sigma_ms, _LEAST_SIGMA_MS),
-    )  # fmt: skip
+    )

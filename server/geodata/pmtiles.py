@@ -40,9 +40,17 @@ KEPT_DIRECTORIES = 256
 
 # what the library lets out on broken bytes
 _BROKEN = (
-    EOFError, IndexError, MemoryError, OSError, OverflowError, RecursionError, ValueError,
-    zlib.error, MagicNumberNotFound, SpecVersionUnsupported,
-)  # fmt: skip
+    EOFError,
+    IndexError,
+    MemoryError,
+    OSError,
+    OverflowError,
+    RecursionError,
+    ValueError,
+    zlib.error,
+    MagicNumberNotFound,
+    SpecVersionUnsupported,
+)
 
 
 class PMTiles:

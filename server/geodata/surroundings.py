@@ -29,9 +29,13 @@ class Surroundings:
 
 
 def open_surroundings(
-    folder: Path, terrain: str | None, avoid: tuple[str, ...], forecast: str | None = None,
-    measured: tuple[str, ...] = (), about_s: float | None = None,
-) -> Surroundings:  # fmt: skip
+    folder: Path,
+    terrain: str | None,
+    avoid: tuple[str, ...],
+    forecast: str | None = None,
+    measured: tuple[str, ...] = (),
+    about_s: float | None = None,
+) -> Surroundings:
     """Paths are taken from `folder`; `about_s`: when it flies (UTC seconds).
 
     SurroundingsError when ground, areas or forecast cannot be used; measured winds are told and left out.

@@ -76,9 +76,15 @@ class BalloonSection(_Section):
         if payload_kg is None:
             raise ValueError("balloon_mass_kg needs payload_mass_kg, or mass_kg of the descent")
         return LiftPlan(
-            self.balloon_mass_kg, payload_kg, self.gas, self.gas_volume_m3, self.neck_lift_kg,
-            self.free_lift_kg, self.burst_diameter_m, self.balloon_drag_coefficient,
-        )  # fmt: skip
+            self.balloon_mass_kg,
+            payload_kg,
+            self.gas,
+            self.gas_volume_m3,
+            self.neck_lift_kg,
+            self.free_lift_kg,
+            self.burst_diameter_m,
+            self.balloon_drag_coefficient,
+        )
 
     def for_flight(self, descent: DescentSection, launch_altitude_m: float) -> BalloonPlan:
         """ValueError, in words for the crew, where the balloon cannot rise or the gas cannot be."""

@@ -134,9 +134,12 @@ def ascend(
 
 
 def descend(
-    parachute: Parachute, start_m: float, climb_ms: float, floor_m: float,
+    parachute: Parachute,
+    start_m: float,
+    climb_ms: float,
+    floor_m: float,
     chance: np.random.Generator,
-) -> list[float]:  # fmt: skip
+) -> list[float]:
     """Altitudes, one a second after the burst, until below `floor_m`."""
     steps = 14_000
     scatter = wandering(chance, steps, parachute.scatter, 90.0).tolist()

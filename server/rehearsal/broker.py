@@ -41,9 +41,12 @@ class Broker:
             trial.bind(("127.0.0.1", 0))
             port = int(trial.getsockname()[1])
         self._process = await asyncio.create_subprocess_exec(
-            program, "-p", str(port),
-            stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
+            program,
+            "-p",
+            str(port),
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+        )
         async with asyncio.timeout(PATIENCE_S):
             await answering(port)
             self._tasks = [

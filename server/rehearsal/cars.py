@@ -53,9 +53,9 @@ class Car:
             eastward = False
         elif not eastward and abs(to_north_m) < 60.0:
             eastward = True
-        course_deg = (90.0 if to_east_m > 0 else 270.0) if eastward else (
-            0.0 if to_north_m > 0 else 180.0
-        )  # fmt: skip
+        course_deg = (
+            (90.0 if to_east_m > 0 else 270.0) if eastward else (0.0 if to_north_m > 0 else 180.0)
+        )
         if course_deg != self.course_deg:
             self.speed_ms *= 0.3
             self.course_deg = course_deg

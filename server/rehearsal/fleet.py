@@ -52,22 +52,29 @@ def draw(seed: int) -> Scenario:
         after_s=600.0,
         garbage=2,
         launch=Launch(
-            place="Kansas", latitude_deg=latitude_deg, longitude_deg=longitude_deg, time=day,
+            place="Kansas",
+            latitude_deg=latitude_deg,
+            longitude_deg=longitude_deg,
+            time=day,
             rest_s=120.0,
         ),
         balloon=Lift(
-            balloon_kg=balloon_kg, payload_kg=load_kg, free_lift_kg=lift_kg,
-            burst_diameter_m=diameter_m, burst_spread=0.05,
+            balloon_kg=balloon_kg,
+            payload_kg=load_kg,
+            free_lift_kg=lift_kg,
+            burst_diameter_m=diameter_m,
+            burst_spread=0.05,
         ),
         parachute=Chute(
-            diameter_m=3.05 if load_kg < 4.5 else 3.66, failure_chance=_FAILURES,
+            diameter_m=3.05 if load_kg < 4.5 else 3.66,
+            failure_chance=_FAILURES,
             opening_s=float(chance.uniform(10.0, 60.0)),
         ),
         wind=Wind(layers=_sky(chance), change_ms=float(chance.uniform(2.7, 4.1))),
         trackers=_trackers(chance),
         stations=_stations(latitude_deg, longitude_deg, chance),
         cars=(Car(name="Car 1", source="gps", own=True, leaves_after_s=1_800.0),),
-    )  # fmt: skip
+    )
 
 
 def _sky(chance: np.random.Generator) -> tuple[Layer, ...]:

@@ -93,8 +93,9 @@ class Stage:
         self._schedule_trackers(self.truth, self.box, scenario.trackers, faults, 10)
         for i, other in enumerate(scenario.others):
             place = (other.latitude_deg, other.longitude_deg)
-            truth = make(scenario, self.seed, place=place, launch_after_s=other.launch_after_s,
-                         branch=i + 1)  # fmt: skip
+            truth = make(
+                scenario, self.seed, place=place, launch_after_s=other.launch_after_s, branch=i + 1
+            )
             self._schedule_trackers(truth, feel(truth), other.trackers, [], 100 * (i + 1))
         self.faults = tuple(faults)
         self._schedule_cars(not live)
@@ -128,9 +129,13 @@ class Stage:
         station = self.scenario.stations[i]
         foot_m = ground_m(station.latitude_deg, station.longitude_deg)
         return Receiver(
-            station.callsign, station.latitude_deg, station.longitude_deg,
-            foot_m + station.mast_m, station.mast_m, _STATION_BUSY,
-        )  # fmt: skip
+            station.callsign,
+            station.latitude_deg,
+            station.longitude_deg,
+            foot_m + station.mast_m,
+            station.mast_m,
+            _STATION_BUSY,
+        )
 
     def _schedule_trackers(
         self,
@@ -185,8 +190,9 @@ class Stage:
         self._own.drive(time_s)
         receiver = self._car_receiver
         receiver.latitude_deg, receiver.longitude_deg = (
-            self._own.latitude_deg, self._own.longitude_deg
-        )  # fmt: skip
+            self._own.latitude_deg,
+            self._own.longitude_deg,
+        )
         receiver.altitude_m = self._own.altitude_m + CAR_MAST_M
 
     def _make_cars(self) -> list[Car]:

@@ -112,9 +112,17 @@ def _row(truth: Truth, look: Shown) -> Row:
         late = None if lands_s is None or now_s > truth.landing_s else lands_s - truth.landing_s
         inside = covers(landing.get("search_area"), truth.landing)
     return Row(
-        math.floor((now_s - truth.launch_s) / 60.0), true_phase(truth, now_s), state["phase"],
-        truth.at(now_s)[2], age, off, height, missed, late, inside,
-    )  # fmt: skip
+        math.floor((now_s - truth.launch_s) / 60.0),
+        true_phase(truth, now_s),
+        state["phase"],
+        truth.at(now_s)[2],
+        age,
+        off,
+        height,
+        missed,
+        late,
+        inside,
+    )
 
 
 def covers(area: Any, place: tuple[float, ...]) -> bool | None:

@@ -38,10 +38,13 @@ class Air:
     """Sends packets to every receiver, and passes on what they do with them."""
 
     def __init__(
-        self, scenario: Scenario, receivers: list[Receiver], chance: np.random.Generator,
+        self,
+        scenario: Scenario,
+        receivers: list[Receiver],
+        chance: np.random.Generator,
         at: Callable[[float, Callable[[float], None]], None],
         hear: Callable[[float, str, Wire, bytes], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """`at` schedules, `hear` is the station's ear. The receiver without a name is its TNC."""
         self._stations = {station.callsign: station for station in scenario.stations}
         self._internet = scenario.feed.internet
@@ -73,9 +76,13 @@ class Air:
         return self._reception(alone, place, power_w, time_s, 80).readable
 
     def _reception(
-        self, receiver: Receiver, place: tuple[float, float, float], power_w: float,
-        time_s: float, octets: int,
-    ) -> Copy:  # fmt: skip
+        self,
+        receiver: Receiver,
+        place: tuple[float, float, float],
+        power_w: float,
+        time_s: float,
+        octets: int,
+    ) -> Copy:
         away_m = distance_m(place, (receiver.latitude_deg, receiver.longitude_deg))
         height_m = place[2] - ground_m(place[0], place[1])
         mean_dbm = power_dbm(
@@ -107,9 +114,13 @@ class Air:
         if self._chance.random() < _LATE_CHANCE:
             wait_s += float(self._chance.uniform(*_LATE_S))
         again = Sent(
-            time_s + wait_s, packet.sender, packet.destination, path, packet.information,
+            time_s + wait_s,
+            packet.sender,
+            packet.destination,
+            path,
+            packet.information,
             DIGIPEATER_W,
-        )  # fmt: skip
+        )
         foot_m = ground_m(station.latitude_deg, station.longitude_deg)
         place = (station.latitude_deg, station.longitude_deg, foot_m + station.mast_m)
         self._at(again.time_s, lambda _: self.send(again, place))

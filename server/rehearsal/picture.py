@@ -96,9 +96,14 @@ def _map(truth: Truth, looks: Sequence[Shown]) -> list[str]:
 
 
 def _chart(
-    number: int, name: str, ends: Point, marks: Iterable[float],
-    series: Sequence[tuple[Sequence[Point], str]], *, log: bool = False,
-) -> list[str]:  # fmt: skip
+    number: int,
+    name: str,
+    ends: Point,
+    marks: Iterable[float],
+    series: Sequence[tuple[Sequence[Point], str]],
+    *,
+    log: bool = False,
+) -> list[str]:
     top = 60.0 + number * (_CHART_H + 60.0)
     values = [v for points, _ in series for _, v in points if v > 0 or not log]
     if not values:

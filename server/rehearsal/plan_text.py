@@ -44,17 +44,24 @@ def plan_text(
     for tracker in scenario.trackers:
         token = PHONE_TOKEN if tracker.format == "phone" else None
         lines += _section(
-            "[[trackers]]", name=tracker.name, role=tracker.role, callsign=tracker.callsign,
-            source=tracker.source, token=token,
-        )  # fmt: skip
+            "[[trackers]]",
+            name=tracker.name,
+            role=tracker.role,
+            callsign=tracker.callsign,
+            source=tracker.source,
+            token=token,
+        )
     for name, values in sources(scenario, addresses or {}).items():
         lines += _section("[[sources]]", name=name, **values)
     for car in scenario.cars:
         lines += _section(
-            "[[vehicles]]", name=car.name, callsign=car.callsign,
-            source=None if scenario.feed.car == "none" else car.source, own=car.own or None,
+            "[[vehicles]]",
+            name=car.name,
+            callsign=car.callsign,
+            source=None if scenario.feed.car == "none" else car.source,
+            own=car.own or None,
             road_speed_ms=car.road_speed_ms,
-        )  # fmt: skip
+        )
     return "\n".join(lines).rstrip() + "\n"
 
 

@@ -29,9 +29,15 @@ class RealGpsd:
         if program is None:
             raise NotInstalled("this scenario needs gpsd: apt-get install gpsd")
         self._process = await asyncio.create_subprocess_exec(
-            program, "-N", "-n", "-S", str(self.port), f"udp://127.0.0.1:{self._feed_port}",
-            stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
+            program,
+            "-N",
+            "-n",
+            "-S",
+            str(self.port),
+            f"udp://127.0.0.1:{self._feed_port}",
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+        )
         async with asyncio.timeout(PATIENCE_S):
             await answering(self.port)
         return self

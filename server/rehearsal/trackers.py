@@ -21,8 +21,13 @@ CEILING_M = 18_000.0  # receivers without the high-altitude mode give up here (6
 SCALES_EVERY = 40  # packets between two PARM, UNIT, EQNS rounds
 SENSOR_NAMES = ("Outside", "Inside", "Pressure", "Humidity", "Battery")
 SENSOR_UNITS = ("degC", "degC", "hPa", "%", "V")
-SENSOR_SCALES = ((0.0, 0.02, -80.0), (0.0, 0.02, -80.0), (0.0, 0.15, 0.0), (0.0, 0.02, 0.0),
-                 (0.0, 0.001, 0.0))  # fmt: skip
+SENSOR_SCALES = (
+    (0.0, 0.02, -80.0),
+    (0.0, 0.02, -80.0),
+    (0.0, 0.15, 0.0),
+    (0.0, 0.02, 0.0),
+    (0.0, 0.001, 0.0),
+)
 _NOISE_H_M = 8.0  # per axis; two trackers on one box lie 12 to 14 m apart: ../shared/checks.md
 _NOISE_V_M = 8.5
 _DATUM_M = 10.0  # a constant error of each receiver's height
@@ -140,19 +145,34 @@ class Voice:
         course_deg, speed_ms = fix.course_deg, fix.speed_ms
         if plan.format == "mic-e":
             destination, information = aprs_encode.mic_e(
-                fix.latitude_deg, fix.longitude_deg, course_deg=course_deg,
-                speed_ms=speed_ms or 0.0, altitude_m=fix.altitude_m, comment=comment,
-            )  # fmt: skip
+                fix.latitude_deg,
+                fix.longitude_deg,
+                course_deg=course_deg,
+                speed_ms=speed_ms or 0.0,
+                altitude_m=fix.altitude_m,
+                comment=comment,
+            )
         elif plan.format == "compressed":
             information = aprs_encode.compressed(
-                fix.latitude_deg, fix.longitude_deg, time_s=fix.time_s, course_deg=course_deg,
-                speed_ms=speed_ms, altitude_m=fix.altitude_m, comment=comment,
-            )  # fmt: skip
+                fix.latitude_deg,
+                fix.longitude_deg,
+                time_s=fix.time_s,
+                course_deg=course_deg,
+                speed_ms=speed_ms,
+                altitude_m=fix.altitude_m,
+                comment=comment,
+            )
         else:
             information = aprs_encode.uncompressed(
-                fix.latitude_deg, fix.longitude_deg, time_s=fix.time_s, course_deg=course_deg,
-                speed_ms=speed_ms, altitude_m=fix.altitude_m, dao="base91", comment=comment,
-            )  # fmt: skip
+                fix.latitude_deg,
+                fix.longitude_deg,
+                time_s=fix.time_s,
+                course_deg=course_deg,
+                speed_ms=speed_ms,
+                altitude_m=fix.altitude_m,
+                dao="base91",
+                comment=comment,
+            )
         power_w = plan.power_w
         if self._active(time_s, "low_battery"):
             power_w *= _LOW_POWER
@@ -181,9 +201,12 @@ class Voice:
         for fault in self._active(time_s, "low_battery"):
             battery_v -= _LOW_V * min((time_s - fault.from_s) / 900.0, 2.0)
         values = (
-            float(box.outside_c[i]), float(box.inside_c[i]), float(box.pressure_hpa[i]),
-            float(box.humidity_percent[i]), battery_v,
-        )  # fmt: skip
+            float(box.outside_c[i]),
+            float(box.inside_c[i]),
+            float(box.pressure_hpa[i]),
+            float(box.humidity_percent[i]),
+            battery_v,
+        )
         self._sequence += 1
         counts = [
             min(max(round((value - offset) / scale), 0), 8_280)
@@ -234,8 +257,9 @@ class Voice:
             i -= 1
         return self._truth.start_s + i, True
 
-    def _slip(self, latitude_deg: float, longitude_deg: float, altitude_m: float
-              ) -> tuple[float, float, float]:  # fmt: skip
+    def _slip(
+        self, latitude_deg: float, longitude_deg: float, altitude_m: float
+    ) -> tuple[float, float, float]:
         """One digit came out wrong."""
         digit = float(self._chance.integers(1, 10))
         where = self._chance.integers(0, 3)

@@ -86,32 +86,45 @@ def distance_m(a: tuple[float, ...], b: tuple[float, ...]) -> float:
 
 
 def make(
-    scenario: Scenario, seed: int, *, place: tuple[float, float] | None = None,
-    launch_after_s: float = 0.0, branch: int = 0,
-) -> Truth:  # fmt: skip
+    scenario: Scenario,
+    seed: int,
+    *,
+    place: tuple[float, float] | None = None,
+    launch_after_s: float = 0.0,
+    branch: int = 0,
+) -> Truth:
     """One flight. `branch` 0 is the flight itself; others share its wind from another place."""
     chance = np.random.default_rng([seed, 2, branch])
     latitude_deg, longitude_deg = place or (
-        scenario.launch.latitude_deg, scenario.launch.longitude_deg
-    )  # fmt: skip
+        scenario.launch.latitude_deg,
+        scenario.launch.longitude_deg,
+    )
     launch_m = ground_m(latitude_deg, longitude_deg)
     lift, chute = scenario.balloon, scenario.parachute
     diameter_m = lift.burst_diameter_m * (1 + lift.burst_spread * chance.standard_normal())
     balloon = Balloon(lift.balloon_kg, lift.payload_kg, lift.free_lift_kg, diameter_m)
     burst_m = min(balloon.burst_altitude_m(launch_m), lift.weak_at_m or math.inf)
     rising = ascend(
-        balloon, launch_m, chance, burst_m=burst_m,
-        float_m=lift.float_altitude_m, float_s=lift.float_s,
-    )  # fmt: skip
+        balloon,
+        launch_m,
+        chance,
+        burst_m=burst_m,
+        float_m=lift.float_altitude_m,
+        float_s=lift.float_s,
+    )
     if scenario.odd is not None:
         rising = odd.rising(scenario.odd, rising, chance)
     factor = chute.factor * (1 + chute.drag_spread * chance.standard_normal())
     if chance.random() < chute.failure_chance:
         factor *= math.exp(chance.uniform(math.log(FAILED_FACTORS[0]), math.log(FAILED_FACTORS[1])))
     parachute = Parachute(
-        lift.payload_kg, chute.diameter_m, chute.drag_coefficient, chute.opening_s, factor,
+        lift.payload_kg,
+        chute.diameter_m,
+        chute.drag_coefficient,
+        chute.opening_s,
+        factor,
         tangled_below_m=chute.tangled_below_m,
-    )  # fmt: skip
+    )
     falling = descend(parachute, rising[-1], rising[-1] - rising[-2], -450.0, chance)
     rest_s = round(scenario.launch.rest_s)
     heights = np.array([*[launch_m] * rest_s, *rising, *falling])
@@ -145,9 +158,14 @@ def _dragged(truth: Truth, chance: np.random.Generator) -> Truth:
 
 
 def _drift(
-    field: WindField, heights: Array, aloft: npt.NDArray[np.bool_], start_s: float,
-    place: tuple[float, float], home: tuple[float, float], launch_m: float,
-) -> tuple[Array, Array, Array, Array]:  # fmt: skip
+    field: WindField,
+    heights: Array,
+    aloft: npt.NDArray[np.bool_],
+    start_s: float,
+    place: tuple[float, float],
+    home: tuple[float, float],
+    launch_m: float,
+) -> tuple[Array, Array, Array, Array]:
     """Latitude, longitude and wind at each second."""
     degree_north_m, degree_east_m = metres_per_degree(place[0])
     offset_east_m = (place[1] - home[1]) * degree_east_m
@@ -171,14 +189,22 @@ def _drift(
     east_m = np.radians(EARTH_A_M / root * np.cos(middle))
     longitude = place[1] + np.interp(seconds, coarse, x) / east_m
     return (
-        latitude, longitude, np.interp(seconds, coarse, east), np.interp(seconds, coarse, north)
-    )  # fmt: skip
+        latitude,
+        longitude,
+        np.interp(seconds, coarse, east),
+        np.interp(seconds, coarse, north),
+    )
 
 
 def _end(
-    scenario: Scenario, track: tuple[Array, Array, Array, Array], heights: Array,
-    start_s: float, burst_i: int, launch_i: int, factor: float,
-) -> Truth:  # fmt: skip
+    scenario: Scenario,
+    track: tuple[Array, Array, Array, Array],
+    heights: Array,
+    start_s: float,
+    burst_i: int,
+    launch_i: int,
+    factor: float,
+) -> Truth:
     """Cut where it meets the ground, and let it lie."""
     latitude, longitude, east, north = track
     landing_i = heights.size - 1
@@ -194,9 +220,11 @@ def _end(
     lake = None
     if scenario.lake_radius_m is not None:
         lake = Lake(
-            latitude[landing_i], longitude[landing_i], scenario.lake_radius_m,
+            latitude[landing_i],
+            longitude[landing_i],
+            scenario.lake_radius_m,
             float(altitude[-1]),
-        )  # fmt: skip
+        )
     float_s = None
     floats_m = scenario.balloon.float_altitude_m
     if floats_m is not None and heights[burst_i] > floats_m - FLOATING_M:
@@ -204,7 +232,17 @@ def _end(
     climb = np.gradient(altitude)
     climb[resting] = 0.0
     return Truth(
-        start_s, start_s + launch_i, start_s + burst_i, start_s + landing_i,
-        latitude[order], longitude[order], altitude, np.where(resting, 0.0, east[order]),
-        np.where(resting, 0.0, north[order]), climb, lake, float_s, factor,
-    )  # fmt: skip
+        start_s,
+        start_s + launch_i,
+        start_s + burst_i,
+        start_s + landing_i,
+        latitude[order],
+        longitude[order],
+        altitude,
+        np.where(resting, 0.0, east[order]),
+        np.where(resting, 0.0, north[order]),
+        climb,
+        lake,
+        float_s,
+        factor,
+    )

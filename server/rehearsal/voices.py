@@ -60,14 +60,24 @@ def car_report(
 def tpv(fix: PositionReport) -> bytes:
     """A TPV object as gpsd writes it (gpsd_json(5))."""
     moment = datetime.fromtimestamp(fix.time_s or 0.0, UTC)
-    return orjson.dumps({
-        "class": "TPV", "device": "/dev/ttyACM0", "mode": 3,
-        "time": moment.strftime("%Y-%m-%dT%H:%M:%S.000Z"),
-        "lat": fix.latitude_deg, "lon": fix.longitude_deg,
-        "altHAE": round((fix.altitude_m or 0.0) + GEOID_M, 3), "altMSL": fix.altitude_m,
-        "epx": 3.1, "epy": 3.4, "epv": 8.2,
-        "track": fix.course_deg, "speed": fix.speed_ms, "climb": 0.0,
-    })  # fmt: skip
+    return orjson.dumps(
+        {
+            "class": "TPV",
+            "device": "/dev/ttyACM0",
+            "mode": 3,
+            "time": moment.strftime("%Y-%m-%dT%H:%M:%S.000Z"),
+            "lat": fix.latitude_deg,
+            "lon": fix.longitude_deg,
+            "altHAE": round((fix.altitude_m or 0.0) + GEOID_M, 3),
+            "altMSL": fix.altitude_m,
+            "epx": 3.1,
+            "epy": 3.4,
+            "epv": 8.2,
+            "track": fix.course_deg,
+            "speed": fix.speed_ms,
+            "climb": 0.0,
+        }
+    )
 
 
 def nmea_lines(fix: PositionReport) -> list[bytes]:
@@ -78,9 +88,14 @@ def nmea_lines(fix: PositionReport) -> list[bytes]:
 def car_beacon(car: Car, time_s: float) -> Sent:
     """A chase car's own report by radio."""
     information = aprs_encode.uncompressed(
-        car.latitude_deg, car.longitude_deg, time_s=time_s, symbol="/>",
-        course_deg=car.course_deg, speed_ms=car.speed_ms, comment=car.plan.name,
-    )  # fmt: skip
+        car.latitude_deg,
+        car.longitude_deg,
+        time_s=time_s,
+        symbol="/>",
+        course_deg=car.course_deg,
+        speed_ms=car.speed_ms,
+        comment=car.plan.name,
+    )
     sender = car.plan.callsign or ""
     return Sent(time_s, sender, DESTINATION, ("WIDE1-1", "WIDE2-1"), information, CAR_W)
 
@@ -88,9 +103,11 @@ def car_beacon(car: Car, time_s: float) -> Sent:
 def station_beacon(station: Station, time_s: float) -> Sent:
     """Where a digipeater or gate stands."""
     information = aprs_encode.uncompressed(
-        station.latitude_deg, station.longitude_deg,
-        symbol="/#" if station.digipeater else "I&", comment=station.place,
-    )  # fmt: skip
+        station.latitude_deg,
+        station.longitude_deg,
+        symbol="/#" if station.digipeater else "I&",
+        comment=station.place,
+    )
     return Sent(time_s, station.callsign, DESTINATION, ("WIDE2-1",), information, CAR_W)
 
 

@@ -46,9 +46,13 @@ def add_key_routes(
             return JSONResponse({"detail": "That key opens nothing here. Ask the crew again."}, 403)
         response = JSONResponse({"role": role})
         response.set_cookie(
-            COOKIE, keys.cookie(role), max_age=COOKIE_AGE_S, httponly=True, samesite="strict",
+            COOKIE,
+            keys.cookie(role),
+            max_age=COOKIE_AGE_S,
+            httponly=True,
+            samesite="strict",
             secure=request.url.scheme == "https",
-        )  # fmt: skip
+        )
         return response
 
     @app.get("/api/me")
@@ -73,6 +77,9 @@ def add_key_routes(
             return JSONResponse({"detail": "An address as http://host:port is expected."}, 422)
         offered = list(dict.fromkeys([chosen, *known]))
         return json_reply(
-            {"base": chosen, "bases": offered,
-             "links": described(links_of(settings.keys, settings.beacons), chosen)}
-        )  # fmt: skip
+            {
+                "base": chosen,
+                "bases": offered,
+                "links": described(links_of(settings.keys, settings.beacons), chosen),
+            }
+        )

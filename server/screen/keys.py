@@ -27,8 +27,13 @@ COOKIE = "leeward"
 COOKIE_AGE_S = 30 * 86_400
 _BYTES = 18  # 144 bits: nobody finds it by trying
 _FORWARDED = (
-    "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip", "forwarded", "via",
-)  # fmt: skip
+    "x-forwarded-for",
+    "x-forwarded-host",
+    "x-forwarded-proto",
+    "x-real-ip",
+    "forwarded",
+    "via",
+)
 
 
 class KeysError(Exception):

@@ -33,16 +33,27 @@ class Link:
 def links_of(keys: Keys, beacons: Iterable[tuple[str, str]]) -> list[Link]:
     """`beacons`: names of phones and their tokens."""
     return [
-        Link("Session", "Whoever wants to look on. It lets them see, and do nothing.",
-             f"/#key={keys.watch}"),
-        Link("Crew", "The crew alone. It lets them acknowledge alarms, say where a car is, "
-             "and see these links.", f"/#key={keys.crew}"),
+        Link(
+            "Session",
+            "Whoever wants to look on. It lets them see, and do nothing.",
+            f"/#key={keys.watch}",
+        ),
+        Link(
+            "Crew",
+            "The crew alone. It lets them acknowledge alarms, say where a car is, "
+            "and see these links.",
+            f"/#key={keys.crew}",
+        ),
         *(
-            Link(name, "The phone on the box alone. It posts its position on the ground, "
-                 "and sees nothing.", f"/beacon/{token}")
+            Link(
+                name,
+                "The phone on the box alone. It posts its position on the ground, "
+                "and sees nothing.",
+                f"/beacon/{token}",
+            )
             for name, token in beacons
         ),
-    ]  # fmt: skip
+    ]
 
 
 def described(links: Iterable[Link], base: str) -> list[dict[str, Any]]:

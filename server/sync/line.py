@@ -26,9 +26,13 @@ def calling(address: str) -> connect:
         context = ssl.create_default_context()
         context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     return connect(
-        address, ssl=context, compression=None, max_size=64_000, proxy=None,
+        address,
+        ssl=context,
+        compression=None,
+        max_size=64_000,
+        proxy=None,
         open_timeout=OPEN_WITHIN_S,
-    )  # fmt: skip
+    )
 
 
 class Called:

@@ -52,13 +52,15 @@ def ascent_figures(
                 continue
             x, y = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
             point = np.array([x]), np.array([y])
-            rows.append((
-                case.error_km(question, answer.x_m, answer.y_m),
-                inside(answer.half.ring_m, *point)[0],
-                inside(answer.nine_tenths.ring_m, *point)[0],
-                answer.nine_tenths.radius_m / 1_000.0,
-                _area_km2(answer.nine_tenths.ring_m),
-            ))  # fmt: skip
+            rows.append(
+                (
+                    case.error_km(question, answer.x_m, answer.y_m),
+                    inside(answer.half.ring_m, *point)[0],
+                    inside(answer.nine_tenths.ring_m, *point)[0],
+                    answer.nine_tenths.radius_m / 1_000.0,
+                    _area_km2(answer.nine_tenths.ring_m),
+                )
+            )
         error_km, half, nine_tenths, radius_km, area_km2 = np.array(rows, dtype=float).T
         told[f"{height_m // 1_000} km"] = {
             "n": len(rows),

@@ -33,8 +33,9 @@ def landing(
     """x and y of the landing in metres, in the question's frame."""
     x, y, z = (axis.position for axis in question.motion)
     height_m, when_s = _fall(scenario, truth, z, question.at_s, ground_m)
-    field = WindField([Layer(*layer) for layer in scenario.wind.layers], scenario.wind.change_ms,
-                      scenario.seed)  # fmt: skip
+    field = WindField(
+        [Layer(*layer) for layer in scenario.wind.layers], scenario.wind.change_ms, scenario.seed
+    )
     seen = _seen(question)
     at_launch_m = float(truth.altitude_m[0])
     # the box drifts on at about the wind that it has met: enough to tell how far apart two places are
@@ -98,9 +99,15 @@ def _seen(question: LandingQuestion) -> Array:
         if not up and t[i] < burst_s:
             continue
         row = (
-            middle_m, (t[i] + t[j]) / 2, (x[i] + x[j]) / 2, (y[i] + y[j]) / 2, dt_s,
-            (x[j] - x[i]) / dt_s, (y[j] - y[i]) / dt_s, 1.0,
-        )  # fmt: skip
+            middle_m,
+            (t[i] + t[j]) / 2,
+            (x[i] + x[j]) / 2,
+            (y[i] + y[j]) / 2,
+            dt_s,
+            (x[j] - x[i]) / dt_s,
+            (y[j] - y[i]) / dt_s,
+            1.0,
+        )
         bins.setdefault((up, int(middle_m // _BIN_M)), []).append(row)
     rows = []
     for held in bins.values():

@@ -48,7 +48,18 @@ def _long_track() -> tuple[Track, list[Fix]]:
         latitude_deg, longitude_deg, altitude_m = truth.at(at_s)
         d = rng.normal(0, 1, 3)
         fixes.append(
-            Fix(at_s, f"N0CALL-{11 + i % 3}", latitude_deg + d[0] * 5e-5, longitude_deg + d[1] * 6e-5,
-                altitude_m + 8 * d[2], None, None, 8.0, 12.0, 10.0, True)
-        )  # fmt: skip
+            Fix(
+                at_s,
+                f"N0CALL-{11 + i % 3}",
+                latitude_deg + d[0] * 5e-5,
+                longitude_deg + d[1] * 6e-5,
+                altitude_m + 8 * d[2],
+                None,
+                None,
+                8.0,
+                12.0,
+                10.0,
+                True,
+            )
+        )
     return Track(flight.track.constants, (38.35, -98.2)), fixes

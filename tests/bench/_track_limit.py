@@ -59,12 +59,17 @@ def between_errors_m(heard: list[Heard]) -> list[float]:
     times = np.array([heard[i].time_s for i in used])
     places = np.array([heard[i].place_m for i in used])
     return [
-        float(np.hypot(*(
-            fix.place_m[axis] - np.interp(fix.time_s, times, places[:, axis]) for axis in (0, 1)
-        )))
+        float(
+            np.hypot(
+                *(
+                    fix.place_m[axis] - np.interp(fix.time_s, times, places[:, axis])
+                    for axis in (0, 1)
+                )
+            )
+        )
         for fix in heard
         if fix.held
-    ]  # fmt: skip
+    ]
 
 
 def by_gap(

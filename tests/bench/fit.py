@@ -127,9 +127,17 @@ def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> flo
     fall_speed, _ = prediction._fall_speed(question, top_m, c.fall)
     wind, _ = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
     drawn, _ = fall(
-        start, climb, wind, fall_speed, question.ground.altitude_m, question.ground.sigma_m,
-        c.wind.tail_degrees, MEMBERS, question.number, question.hang,
-    )  # fmt: skip
+        start,
+        climb,
+        wind,
+        fall_speed,
+        question.ground.altitude_m,
+        question.ground.sigma_m,
+        c.wind.tail_degrees,
+        MEMBERS,
+        question.number,
+        question.hang,
+    )
     x_m, y_m = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
     off = np.hypot(drawn.x_m - x_m, drawn.y_m - y_m).mean()
     # half the members mirror the others: pairs are taken by shifts that meet no mirror image

@@ -134,16 +134,24 @@ def real_cases() -> list[Case]:
             continue
         down = (r for r in whole.track.records() if r.fix.time_s > bursts[0].time_s)
         time_s = next(
-            r.fix.time_s for r in down
+            r.fix.time_s
+            for r in down
             if r.after.state is not None
             and r.after.state.mixed().z.position <= altitude_m + _AT_THE_GROUND_M
-        )  # fmt: skip
+        )
         asked = questions(Flight(plan), list(recording.receptions))
         asked = {k: replace(q, ground=Ground(altitude_m, 1.0)) for k, q in asked.items()}
         cases.append(
-            Case(log.stem, recording.header["day"], asked, last.fix.latitude_deg,
-                 last.fix.longitude_deg, altitude_m, time_s)
-        )  # fmt: skip
+            Case(
+                log.stem,
+                recording.header["day"],
+                asked,
+                last.fix.latitude_deg,
+                last.fix.longitude_deg,
+                altitude_m,
+                time_s,
+            )
+        )
     return cases
 
 

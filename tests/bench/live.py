@@ -150,11 +150,13 @@ async def _restart(folder: Path) -> dict[str, float]:
         with Journal(plan.with_suffix(".sqlite3")) as journal:
             journal.append(
                 Reception(
-                    round(1_000 * (T0 + i + shift_s + 1.5)), "tnc", "tnc2",
+                    round(1_000 * (T0 + i + shift_s + 1.5)),
+                    "tnc",
+                    "tnc2",
                     _line(float(i), shift_s, "", f"N0CALL-1{1 + i % 3}"),
                 )
                 for i in range(RESTART_RECEPTIONS)
-            )  # fmt: skip
+            )
         taken_s = []
         for _ in range(3):
             began_s = time.monotonic()

@@ -31,8 +31,9 @@ def run(flights: int = FLIGHTS) -> dict[str, Any]:
         **{f"false_{k}": sum(s.false[k] for s in seen) for k in ("launch", "float", "landing")},
         "false_burst": sum(s.false["burst"] + s.false["sink"] for s in seen),
         "launch_delay_s": {
-            "median": float(np.median(delays)), "p95": float(np.quantile(delays, 0.95))
+            "median": float(np.median(delays)),
+            "p95": float(np.quantile(delays, 0.95)),
         },
         "false_alarms_per_flight": sum(len(s.false_alarms) for s in seen) / len(seen),
         "flights": flights,
-    }  # fmt: skip
+    }

@@ -31,8 +31,11 @@ FLIGHTS = 200
 def run(flights: int = FLIGHTS) -> dict[str, Any]:
     """The figures of the issue; errors in metres, over all moments of all flights."""
     errors: dict[str, list[Error]] = {
-        "fused": [], "best_single": [], "last_heard": [], "plain_filter": []
-    }  # fmt: skip
+        "fused": [],
+        "best_single": [],
+        "last_heard": [],
+        "plain_filter": [],
+    }
     burst_delays: list[float] = []
     heard_delays: list[float] = []
     landing_delays: list[float] = []

@@ -65,10 +65,13 @@ async def test_from_the_serial_port_to_the_page(open_page: Any, tmp_path: Path) 
         async with real_gpsd(log) as gpsd:
             plan.write_text(
                 PLAN.format(
-                    latitude_deg=LAUNCH[0], longitude_deg=LAUNCH[1], altitude_m=LAUNCH[2],
-                    device=os.ttyname(slave), gpsd=gpsd,
+                    latitude_deg=LAUNCH[0],
+                    longitude_deg=LAUNCH[1],
+                    altitude_m=LAUNCH[2],
+                    device=os.ttyname(slave),
+                    gpsd=gpsd,
                 )
-            )  # fmt: skip
+            )
             async with leeward("live", str(plan)) as running:
                 port = int(running.address.rpartition(":")[2])
                 await running.until(

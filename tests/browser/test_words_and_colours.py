@@ -81,9 +81,13 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
     }
 
 
-@pytest.mark.parametrize(("zone", "local", "utc"), [
-    ("America/Chicago", "09:13:25 CDT", "14:13:25\u00a0UTC"), ("UTC", "14:13:25 UTC", ""),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("zone", "local", "utc"),
+    [
+        ("America/Chicago", "09:13:25 CDT", "14:13:25\u00a0UTC"),
+        ("UTC", "14:13:25 UTC", ""),
+    ],
+)
 async def test_a_station_that_keeps_utc_is_shown_one_clock(
     open_page: Any, zone: str, local: str, utc: str
 ) -> None:
@@ -102,16 +106,19 @@ async def test_who_reports_in_few_words(open_page: Any) -> None:
         "all 2 reporting": (trackers(Main="reporting", Backup="reporting", Phone="waiting"), False),
         "Backup silent, 1 reporting": (trackers(Main="reporting", Backup="silent"), False),
         "Main & Backup silent, 1 reporting": (
-            trackers(Main="silent", Backup="silent", Phone="reporting"), False
+            trackers(Main="silent", Backup="silent", Phone="reporting"),
+            False,
         ),
         "Main silent, Backup lost, 1 reporting": (
-            trackers(Main="silent", Backup="lost", Phone="reporting"), False
+            trackers(Main="silent", Backup="lost", Phone="reporting"),
+            False,
         ),
         "Backup & Phone reporting, 1 silent": (
-            trackers(Main="silent", Backup="reporting", Phone="reporting"), True
+            trackers(Main="silent", Backup="reporting", Phone="reporting"),
+            True,
         ),
         "": (trackers(Main="waiting"), False),
-    }  # fmt: skip
+    }
     async with serving(create_app(DemoFeed())) as port:
         page = (await open_page(port)).page
         said = await page.evaluate(

@@ -53,8 +53,14 @@ def standard() -> FlightRecord:
         said = f"{celsius * 100:.0f}T{pascal:.0f}P{STANDARD_HUMIDITY * 10:.0f}H"
         heard.append(replace(r, payload=r.payload + said.encode()))
     tracker = TrackerPlan(
-        "Main", "N0CALL-11", comment_pattern=r"(?P<outside>-?\d+)T(?P<pressure>\d+)P(?P<humidity>\d+)H",
-        comment_scales={"outside": (0.01, 0, "degC"), "pressure": (1, 0, "Pa"), "humidity": (0.1, 0, "%")},
-    )  # fmt: skip
+        "Main",
+        "N0CALL-11",
+        comment_pattern=r"(?P<outside>-?\d+)T(?P<pressure>\d+)P(?P<humidity>\d+)H",
+        comment_scales={
+            "outside": (0.01, 0, "degC"),
+            "pressure": (1, 0, "Pa"),
+            "humidity": (0.1, 0, "%"),
+        },
+    )
     plan = Plan("Standard", trackers=(tracker,))
     return replay_flight(Recording("standard.log", heard, (), {}, ()), plan)

@@ -55,9 +55,12 @@ def expected(record: FlightRecord, template: int) -> dict[str, tuple[Column, flo
     sensed: dict[str, tuple[Column, float]] = {
         "007004": ([v.pressure_pa for v in levels], 5.0),
         "010009": (height, 0.5),
-        "012101": ([None if v.temperature_c is None else v.temperature_c + 273.15 for v in levels], 0.005),
+        "012101": (
+            [None if v.temperature_c is None else v.temperature_c + 273.15 for v in levels],
+            0.005,
+        ),
         "012103": ([None if d is None else d + 273.15 for d in dew], 0.005),
-    }  # fmt: skip
+    }
     return common | sensed
 
 
@@ -70,11 +73,17 @@ def assert_same(descriptor: str, found: Column, wanted: tuple[Column, float]) ->
 
 
 KEYS = {
-    "004086": "timePeriod", "005015": "latitudeDisplacement", "006015": "longitudeDisplacement",
-    "011001": "windDirection", "011002": "windSpeed", "007009": "geopotentialHeight",
-    "007004": "pressure", "010009": "nonCoordinateGeopotentialHeight",
-    "012101": "airTemperature", "012103": "dewpointTemperature",
-}  # fmt: skip
+    "004086": "timePeriod",
+    "005015": "latitudeDisplacement",
+    "006015": "longitudeDisplacement",
+    "011001": "windDirection",
+    "011002": "windSpeed",
+    "007009": "geopotentialHeight",
+    "007004": "pressure",
+    "010009": "nonCoordinateGeopotentialHeight",
+    "012101": "airTemperature",
+    "012103": "dewpointTemperature",
+}
 
 
 @FLIGHTS

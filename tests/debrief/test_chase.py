@@ -122,8 +122,9 @@ def test_without_a_vehicle_the_tables_say_so() -> None:
 def test_places_between_points_cross_the_antimeridian() -> None:
     a, b = plain().track[0], plain().track[1]
     track = [
-        a._replace(time_s=0.0, longitude_deg=179.0), b._replace(time_s=10.0, longitude_deg=-178.0)
-    ]  # fmt: skip
+        a._replace(time_s=0.0, longitude_deg=179.0),
+        b._replace(time_s=10.0, longitude_deg=-178.0),
+    ]
     _, lon = places_at(track, [2.0, 5.0])
     assert lon.tolist() == pytest.approx([179.6, -179.5])
 

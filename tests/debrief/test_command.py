@@ -20,10 +20,18 @@ from tests.debrief.made import demo
 from tests.flights import T0, made_flight
 
 ENDINGS = (
-    ".gpx", ".kml", ".geojson", "-track.csv", "-fixes.csv", "-predictions.csv", "-heard.log",
-    "-sounding.csv", "-next-plan.toml", ".html",
+    ".gpx",
+    ".kml",
+    ".geojson",
+    "-track.csv",
+    "-fixes.csv",
+    "-predictions.csv",
+    "-heard.log",
+    "-sounding.csv",
+    "-next-plan.toml",
+    ".html",
     *(["-sounding.bufr"] if find_spec("eccodes") else []),
-)  # fmt: skip
+)
 
 
 def write_log(path: Path, until_s: float = 9_000.0) -> Path:

@@ -65,10 +65,17 @@ def test_what_was_promised_stands_beside_what_was_flown() -> None:
 def test_the_next_plan_climbs_as_this_flight_did() -> None:
     """Without the rate as flown, which would win, the lift of the fragment gives it again."""
     lines = [x for x in plan_fragment(gassed()).splitlines() if not x.startswith("ascent_rate")]
-    text = "\n".join([
-        '[flight]\nname = "Next"', "[launch]", "latitude_deg = 38.35", "longitude_deg = -98.2",
-        "altitude_m = 560", '[[trackers]]\nname = "Main"\ncallsign = "N0CALL-11"', *lines,
-    ])  # fmt: skip
+    text = "\n".join(
+        [
+            '[flight]\nname = "Next"',
+            "[launch]",
+            "latitude_deg = 38.35",
+            "longitude_deg = -98.2",
+            "altitude_m = 560",
+            '[[trackers]]\nname = "Main"\ncallsign = "N0CALL-11"',
+            *lines,
+        ]
+    )
     plan = parse(text).for_flight()
     assert plan.balloon.ascent_rate_ms == pytest.approx(5.0, abs=0.1)
     assert plan.balloon.lift is not None

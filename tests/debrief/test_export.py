@@ -70,9 +70,7 @@ def test_gpx_comes_back_as_it_was(flown) -> None:
     points = fused.segments[0].points
     same_place(record, [_gpx_place(p) for p in points])
     assert [t.name for t in raw] == [f"Raw fixes of {name}" for name in export.by_tracker(record)]
-    same_fixes(record, [
-        _gpx_place(p) for t in raw for p in t.segments[0].points
-    ])  # fmt: skip
+    same_fixes(record, [_gpx_place(p) for t in raw for p in t.segments[0].points])
     assert [w.name for w in read.waypoints] == [e.kind for e in record.happenings]
 
 

@@ -30,10 +30,14 @@ def two_stations() -> FlightRecord:
         heard.append(packet(60.0 * i, "N0CALL-8", LAUNCH, source="car-1/tnc"))
         heard.append(packet(60.0 * i, "N0CALL-9", (*CAR_2, LAUNCH[2]), source="car-1/tnc"))
     plan = Plan(
-        "Two", station="car-1", trackers=(TrackerPlan("Main", "N0CALL-11"),),
-        vehicles=(VehiclePlan("Car 1", "N0CALL-8", own=True),
-                  VehiclePlan("Car 2", "N0CALL-9", source="car-2/gps")),
-    )  # fmt: skip
+        "Two",
+        station="car-1",
+        trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        vehicles=(
+            VehiclePlan("Car 1", "N0CALL-8", own=True),
+            VehiclePlan("Car 2", "N0CALL-9", source="car-2/gps"),
+        ),
+    )
     return replay_flight(Recording("two", heard, (), {}, ()), plan)
 
 
@@ -49,9 +53,10 @@ def test_each_car_is_the_place_of_its_own_receivers(
     expected_m = max(m for _, _, m in bearings_m)
     assert far.distance_m == pytest.approx(expected_m, abs=20.0)
     at = next(
-        i for i, (_, _, m) in enumerate(bearings_m)
+        i
+        for i, (_, _, m) in enumerate(bearings_m)
         if abs(m - far.distance_m) < 3.0 and abs(places[i][2] - far.altitude_m) < 1.0
-    )  # fmt: skip
+    )
     assert far.bearing_deg == pytest.approx(bearings_m[at][0] % 360.0, abs=0.01)
 
 

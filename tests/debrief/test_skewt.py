@@ -71,9 +71,18 @@ def wind(knots: float, from_deg: float = 270.0, latitude_deg: float = 38.0) -> L
     towards = math.radians(from_deg + 180.0)
     speed = knots * KNOT_MS
     return Level(
-        1_000.0, T0, latitude_deg, -98.0, speed * math.sin(towards), speed * math.cos(towards),
-        1.0, None, None, None, None,
-    )  # fmt: skip
+        1_000.0,
+        T0,
+        latitude_deg,
+        -98.0,
+        speed * math.sin(towards),
+        speed * math.cos(towards),
+        1.0,
+        None,
+        None,
+        None,
+        None,
+    )
 
 
 @pytest.mark.parametrize(

@@ -126,10 +126,12 @@ def test_temperature_pressure_and_height_agree_by_the_hypsometric_equation() -> 
     """
     levels = sounding(standard())
     thick_m = sum(
-        287.05 * ((a.temperature_c + b.temperature_c) / 2 + 273.15) / 9.80665
+        287.05
+        * ((a.temperature_c + b.temperature_c) / 2 + 273.15)
+        / 9.80665
         * math.log(a.pressure_pa / b.pressure_pa)
         for a, b in itertools.pairwise(levels)
-    )  # fmt: skip
+    )
     low, high = (geopotential_height_m(levels[i].altitude_m, 45.5425) for i in (0, -1))
     assert thick_m == pytest.approx(high - low, rel=0.002)
 
@@ -182,9 +184,14 @@ def test_the_table_has_units_and_the_pictures_are_drawn() -> None:
     assert len(rows) == len(levels)
     assert float(rows[10]["longitude_deg"]) == pytest.approx(levels[10].longitude_deg, abs=1e-5)
     assert [p.title for p in pictures(levels)] == [
-        "Skew-T", "Wind speed", "Wind direction", "Wind towards east and north", "Temperature",
-        "Relative humidity", "Pressure altitude less GPS altitude",
-    ]  # fmt: skip
+        "Skew-T",
+        "Wind speed",
+        "Wind direction",
+        "Wind towards east and north",
+        "Temperature",
+        "Relative humidity",
+        "Pressure altitude less GPS altitude",
+    ]
     assert pictures(sounding(plain()))[0].title == "Wind speed"  # it has no sensors
     assert pictures([]) == []
 

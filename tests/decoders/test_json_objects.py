@@ -58,21 +58,34 @@ def test_all_that_can_be_named() -> None:
     )
     content = {
         "geometry": {"type": "Point", "coordinates": [-100.8, 46.5]},
-        "ft": 1000, "ms": 1_781_524_800_250, "v": 3.5, "dir": 360, "up": -5, "bat": 80,
-        "t.out": -40, "n": 3,
-    }  # fmt: skip
+        "ft": 1000,
+        "ms": 1_781_524_800_250,
+        "v": 3.5,
+        "dir": 360,
+        "up": -5,
+        "bat": 80,
+        "t.out": -40,
+        "n": 3,
+    }
     reports, problem = read(content, names)
     assert problem is None
     assert reports == (
         PositionReport(
-            "lora", 46.5, -100.8, time_s=1_781_524_800.25, altitude_m=304.8,
-            altitude_datum="ellipsoid", course_deg=0.0, speed_ms=3.5, climb_ms=-5.0,
+            "lora",
+            46.5,
+            -100.8,
+            time_s=1_781_524_800.25,
+            altitude_m=304.8,
+            altitude_datum="ellipsoid",
+            course_deg=0.0,
+            speed_ms=3.5,
+            climb_ms=-5.0,
             battery_percent=80.0,
         ),
         SensorReport(
             "lora", {"outside": -40.0, "count": 3.0}, {"outside": "degC"}, time_s=1_781_524_800.25
         ),
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,10 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
     folder.mkdir()
     made = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", f"size={DISK_KB}k", "tmpfs", str(folder)],
-        capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     if made.returncode:
         reason = f"a small tmpfs cannot be mounted here: {made.stderr.strip()}"
         if os.environ.get(STRICT) == "1":

@@ -27,9 +27,20 @@ from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 MEGABYTE = 1_000_000
 MOST_GROWTH_KB = 120_000
 TOKEN = "a-long-enough-token"
-PATHS = ("/", "/ws", "/peer", "/api/state", "/api/acknowledge", f"/api/beacon/{TOKEN}", "/web/main.js",
-         f"/api/json/{TOKEN}",
-         "/tiles/a/1/1/1", "/../../etc/passwd", "/web/%2e%2e/%2e%2e/pyproject.toml", "/%00")  # fmt: skip
+PATHS = (
+    "/",
+    "/ws",
+    "/peer",
+    "/api/state",
+    "/api/acknowledge",
+    f"/api/beacon/{TOKEN}",
+    "/web/main.js",
+    f"/api/json/{TOKEN}",
+    "/tiles/a/1/1/1",
+    "/../../etc/passwd",
+    "/web/%2e%2e/%2e%2e/pyproject.toml",
+    "/%00",
+)
 
 
 @contextlib.asynccontextmanager
@@ -84,18 +95,25 @@ async def test_requests_made_from_the_description_against_it(tmp_path: Path) -> 
 
                 @given(strategy)
                 @settings(
-                    max_examples=20 * rounds(2), deadline=None, database=None, derandomize=True,
-                    phases=[Phase.generate], suppress_health_check=list(HealthCheck),
-                )  # fmt: skip
+                    max_examples=20 * rounds(2),
+                    deadline=None,
+                    database=None,
+                    derandomize=True,
+                    phases=[Phase.generate],
+                    suppress_health_check=list(HealthCheck),
+                )
                 def ask(case: schemathesis.Case) -> None:
                     nonlocal sent
                     made = case.as_transport_kwargs(base_url=address)
                     with contextlib.suppress(UnicodeEncodeError, httpx.InvalidURL, ValueError):
                         reply = client.request(
-                            made["method"], made["url"], params=made.get("params"),
+                            made["method"],
+                            made["url"],
+                            params=made.get("params"),
                             headers=dict(made.get("headers") or {}),
-                            json=made.get("json"), content=made.get("data"),
-                        )  # fmt: skip
+                            json=made.get("json"),
+                            content=made.get("data"),
+                        )
                         sent += len(str(made))
                         assert reply.status_code < 500, (made, reply.text)
 
@@ -134,10 +152,12 @@ def http_noise(chance: random.Random) -> bytes:
         )
     if kind == 4:
         return (
-            b"POST " + path + b" HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
+            b"POST "
+            + path
+            + b" HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n"
             + b"%x\r\n" % chance.getrandbits(chance.choice((8, 60)))
             + chance.randbytes(chance.randrange(30_000))
-        )  # fmt: skip
+        )
     if kind == 5:
         headers = b"".join(
             b"X-%d: %s\r\n" % (i, chance.randbytes(20).hex().encode()) for i in range(400)
@@ -159,17 +179,24 @@ def frames(chance: random.Random) -> Iterator[bytes]:
         length = chance.choice((0, 1, 125, 126, 3_000, 70_000))
         payload = chance.randbytes(length) if chance.random() < 0.6 else b"[" * length
         yield frame(
-            chance.randrange(16), payload,
-            final=chance.random() < 0.7, reserved=chance.choice((0, 0, 0, 1, 4, 7)),
+            chance.randrange(16),
+            payload,
+            final=chance.random() < 0.7,
+            reserved=chance.choice((0, 0, 0, 1, 4, 7)),
             claimed=None if chance.random() < 0.8 else chance.getrandbits(63),
             masked=chance.random() < 0.9,
-        )  # fmt: skip
+        )
 
 
 def frame(
-    opcode: int, payload: bytes, *, final: bool = True, reserved: int = 0,
-    claimed: int | None = None, masked: bool = True,
-) -> bytes:  # fmt: skip
+    opcode: int,
+    payload: bytes,
+    *,
+    final: bool = True,
+    reserved: int = 0,
+    claimed: int | None = None,
+    masked: bool = True,
+) -> bytes:
     length = len(payload) if claimed is None else claimed
     head = bytes([final << 7 | reserved << 4 | opcode])
     bit = masked << 7

@@ -84,9 +84,11 @@ def test_mixture_moments() -> None:
     a, b = Axis(0.0, 1.0, 4.0, 1.0, 2.0), Axis(10.0, -3.0, 1.0, 0.2, 0.5)
     mixed = kalman.mix([a, b], [0.3, 0.7])
     n = 400_000
-    drawn = np.concatenate([
-        rng.multivariate_normal([x.position, x.velocity], matrix(x), int(n * w))
-        for x, w in ((a, 0.3), (b, 0.7))
-    ])  # fmt: skip
+    drawn = np.concatenate(
+        [
+            rng.multivariate_normal([x.position, x.velocity], matrix(x), int(n * w))
+            for x, w in ((a, 0.3), (b, 0.7))
+        ]
+    )
     np.testing.assert_allclose([mixed.position, mixed.velocity], drawn.mean(axis=0), atol=0.02)
     np.testing.assert_allclose(matrix(mixed), np.cov(drawn.T), rtol=0.02)

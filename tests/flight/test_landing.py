@@ -77,8 +77,14 @@ def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     drawn, _ = fall(
         Start(100.0, -50.0, 28_000.0, 0.0, 0.0), None, wind, sure, 430.0, 0.0, 6.0, 2_000, 7
     )
-    aloft = ((10_000, 1.0), (11_250, 1.005), (13_750, 1.01), (16_250, 1.04), (18_750, 1.085),
-             (22_000, 1.136))  # fmt: skip
+    aloft = (
+        (10_000, 1.0),
+        (11_250, 1.005),
+        (13_750, 1.01),
+        (16_250, 1.04),
+        (18_750, 1.085),
+        (22_000, 1.136),
+    )
 
     def rates(_: float, state: np.ndarray) -> list[float]:
         layer = min(int(state[2] / LAYER_M), LAYERS - 1)

@@ -170,10 +170,14 @@ def test_real_flights_climb_and_burst_about_as_worked_out() -> None:
             continue
         balloon_g, neck_kg, load_kg = weights
         lift = work_out(
-            LiftPlan(balloon_g / 1000, load_kg, neck_lift_kg=neck_kg,
-                     burst_diameter_m=diameters_m[balloon_g]),
+            LiftPlan(
+                balloon_g / 1000,
+                load_kg,
+                neck_lift_kg=neck_kg,
+                burst_diameter_m=diameters_m[balloon_g],
+            ),
             found["launch"].altitude_m,
-        )  # fmt: skip
+        )
         climbed_m = found["burst"].altitude_m - found["launch"].altitude_m
         rate_ms = climbed_m / (found["burst"].time_s - found["launch"].time_s)
         rates.append(rate_ms / lift.ascent_rate_ms)

@@ -56,10 +56,17 @@ def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: 
 @pytest.mark.parametrize(
     ("interval_s", "trackers", "nmea"),
     [
-        (1.0, 1, True), (2.0, 1, False), (5.0, 2, False), (10.0, 1, False), (10.0, 2, True),
-        (15.0, 1, False), (20.0, 2, False), (30.0, 1, True), (60.0, 2, False),
+        (1.0, 1, True),
+        (2.0, 1, False),
+        (5.0, 2, False),
+        (10.0, 1, False),
+        (10.0, 2, True),
+        (15.0, 1, False),
+        (20.0, 2, False),
+        (30.0, 1, True),
+        (60.0, 2, False),
     ],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("log", box_logs(), ids=lambda log: log.name)
 def test_a_box_is_followed_from_its_pad(
     log: BoxLog, interval_s: float, trackers: int, nmea: bool, with_plan: bool
@@ -152,9 +159,10 @@ def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
     assert log.launch_s is not None
     given = [r for r in heard(log, 20.0) if r.heard_at_s < log.launch_s + 900.0]
     said = [
-        crew(log.launch_s - 400.0, "launched"), crew(log.launch_s - 390.0, "withdrawn"),
+        crew(log.launch_s - 400.0, "launched"),
+        crew(log.launch_s - 390.0, "withdrawn"),
         crew(log.launch_s + 200.0, "not launched"),
-    ]  # fmt: skip
+    ]
     inputs: list[Reception | Command] = [*given, *said]
     states = []
     for seed in range(4):
@@ -218,10 +226,15 @@ def test_a_drive_over_steep_hills_is_no_launch(
     up_m = hill_m * np.sin(2 * np.pi * way_m / length_m)
     east_deg = (way_m - way_m[-1]) / 86_000.0
     driven = BoxLog(
-        "driven", log.time_s[0] - 3_600.0 + np.arange(3_600),
-        np.full(3_600, log.latitude_deg[0]), log.longitude_deg[0] + east_deg,
-        log.altitude_m[0] + up_m - up_m[-1], None, None, None,
-    )  # fmt: skip
+        "driven",
+        log.time_s[0] - 3_600.0 + np.arange(3_600),
+        np.full(3_600, log.latitude_deg[0]),
+        log.longitude_deg[0] + east_deg,
+        log.altitude_m[0] + up_m - up_m[-1],
+        None,
+        None,
+        None,
+    )
     flight = Flight(Plan(trackers=plan_for(log).trackers))
     for reception in [*heard(driven, interval_s), *heard(log, interval_s)]:
         flight.apply(reception)

@@ -20,9 +20,13 @@ PLAN = Plan(vehicles=(VehiclePlan("Car", source="gps", own=True),))
 
 def tpv(after_ms: int, device: object, latitude_deg: float, mode: int = 3) -> Reception:
     content = {
-        "class": "TPV", "device": device, "mode": mode, "lat": latitude_deg, "lon": 2.0,
+        "class": "TPV",
+        "device": device,
+        "mode": mode,
+        "lat": latitude_deg,
+        "lon": 2.0,
         "time": f"2026-06-15T12:{after_ms // 60_000:02d}:{after_ms // 1000 % 60:02d}.000Z",
-    }  # fmt: skip
+    }
     return Reception(START_MS + after_ms, "gps", "gpsd", orjson.dumps(content))
 
 

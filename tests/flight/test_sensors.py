@@ -83,9 +83,9 @@ def test_a_definition_costs_the_same_whatever_has_been_heard(
         return pressure_pa(*given)
 
     monkeypatch.setattr(senders, "pressure_pa", counted)
-    flight.book([
-        said(901.0 + i, f":N0CALL-11:UNIT.{'kPa' if i % 2 else 'hPa'}") for i in range(100)
-    ])  # fmt: skip
+    flight.book(
+        [said(901.0 + i, f":N0CALL-11:UNIT.{'kPa' if i % 2 else 'hPa'}") for i in range(100)]
+    )
     assert worked_out == []
     flight.settle()
     assert 0 < len(worked_out) <= 2 * 30

@@ -104,10 +104,17 @@ def everything(flight: Flight) -> tuple[Any, ...]:
         for name, sender in flight.senders.items()
     }
     return (
-        snapshot(flight, None), flight.track.records(), flight.track.verdicts(), heard,
-        HistoryBook(flight).read(), [column.tolist() for column in columns],
-        question.motion, question.phase, flight.clocks.wrong(), flight.now_s,
-    )  # fmt: skip
+        snapshot(flight, None),
+        flight.track.records(),
+        flight.track.verdicts(),
+        heard,
+        HistoryBook(flight).read(),
+        [column.tolist() for column in columns],
+        question.motion,
+        question.phase,
+        flight.clocks.wrong(),
+        flight.now_s,
+    )
 
 
 with mock.patch.object(senders, "_fix", _breaks):
@@ -232,9 +239,11 @@ def test_questions_are_answered_from_what_has_been_run() -> None:
     used = [
         r
         for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True)
-        if v.accepted and v.reason is None and r.fix.altitude_m is not None
+        if v.accepted
+        and v.reason is None
+        and r.fix.altitude_m is not None
         and r.fix.time_s >= flight.track.checkpoint().phase.flight_from_s
-    ]  # fmt: skip
+    ]
     assert question.time_s.tolist() == [r.fix.time_s for r in used]
     assert question.x_m.tolist() == [r.x_m for r in used]
     assert np.isfinite(question.z_m).all()

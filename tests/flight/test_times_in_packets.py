@@ -95,10 +95,12 @@ def post(ahead_s: float, elapsed_s: float, count: int = 1) -> Reception:
     for i in range(count):
         t = elapsed_s - 15.0 * (count - 1 - i)
         latitude_deg, longitude_deg, _ = position_at(t)
-        positions.append({
-            "coords": {"latitude": latitude_deg, "longitude": longitude_deg, "accuracy": 8.0},
-            "timestamp": (T0 + t + ahead_s) * 1000.0,
-        })  # fmt: skip
+        positions.append(
+            {
+                "coords": {"latitude": latitude_deg, "longitude": longitude_deg, "accuracy": 8.0},
+                "timestamp": (T0 + t + ahead_s) * 1000.0,
+            }
+        )
     body = orjson.dumps({"positions": positions})
     return Reception(round((T0 + elapsed_s + 1.0) * 1000), "phone", "phone", body)
 
@@ -133,10 +135,17 @@ def weather(elapsed_s: float, off_s: float, callsign: str = STRANGER) -> Recepti
 def test_a_stranger_cannot_set_the_clock(off_s: float) -> None:
     for plan in (PLAN, INFERRED):
         clean = fly(good(900), plan)
-        given = [*good(900), *(replace(
-            packet(t, STRANGER, (38.3, -98.1, 500.0)),
-            payload=weather(t, off_s).payload.partition(b"h")[0] + b"h3818.00N/09806.00W_090/001",
-        ) for t in range(0, 900, 20))]  # fmt: skip
+        given = [
+            *good(900),
+            *(
+                replace(
+                    packet(t, STRANGER, (38.3, -98.1, 500.0)),
+                    payload=weather(t, off_s).payload.partition(b"h")[0]
+                    + b"h3818.00N/09806.00W_090/001",
+                )
+                for t in range(0, 900, 20)
+            ),
+        ]
         flight = fly(given, plan)
         assert flight.now_ahead_s == 0.0
         assert flight.senders[MAIN].all_fixes() == clean.senders[MAIN].all_fixes()

@@ -129,9 +129,9 @@ def test_altitudes_of_two_datums_are_brought_together() -> None:
     state = flight.track.checkpoint().state
     assert state is not None
     between_m = state.trackers[MAIN].offset_m - state.trackers[BACKUP].offset_m
-    mean_m = np.mean([
-        made("two datums").trackers[0].datum_m - made("two datums").trackers[1].datum_m
-    ])  # fmt: skip
+    mean_m = np.mean(
+        [made("two datums").trackers[0].datum_m - made("two datums").trackers[1].datum_m]
+    )
     assert between_m == pytest.approx(mean_m, abs=8.0)
 
 
@@ -154,9 +154,10 @@ def test_a_barometer_carries_the_altitude_on() -> None:
     """The only tracker left has its altitude stuck at 18,288 m; its pressure says how high it is."""
     flight, truth = flown("stuck, with a barometer"), made("stuck, with a barometer").truth
     high = [
-        r for r in flight.track.records()
+        r
+        for r in flight.track.records()
         if r.fix.tracker == BACKUP and truth.at(r.fix.time_s)[2] > 22_000.0
-    ]  # fmt: skip
+    ]
     assert len(high) > 20
     for record in high:
         assert record.after.state is not None
@@ -193,10 +194,10 @@ def test_the_smoother_is_nearer_than_the_filter() -> None:
         state = by_time[point.time_s].after.state
         assert state is not None
         true = (truth.east_ms[i], truth.north_ms[i])
-        filtered.append(math.hypot(*(
-            a.velocity - v for a, v in zip(state.mixed()[:2], true, strict=True)
-        )))  # fmt: skip
-        smoothed.append(math.hypot(*(
-            a.velocity - v for a, v in zip(point.motion[:2], true, strict=True)
-        )))  # fmt: skip
+        filtered.append(
+            math.hypot(*(a.velocity - v for a, v in zip(state.mixed()[:2], true, strict=True)))
+        )
+        smoothed.append(
+            math.hypot(*(a.velocity - v for a, v in zip(point.motion[:2], true, strict=True)))
+        )
     assert np.median(smoothed) < 0.8 * np.median(filtered)

@@ -81,8 +81,9 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
     aloft = question.time_s <= (question.landed_s or question.at_s)
     seen = question.winds_met(aloft)
     first, then = winds.crossed_twice(seen)
-    changed = np.column_stack([seen.east_ms[then] - seen.east_ms[first],
-                               seen.north_ms[then] - seen.north_ms[first]])  # fmt: skip
+    changed = np.column_stack(
+        [seen.east_ms[then] - seen.east_ms[first], seen.north_ms[then] - seen.north_ms[first]]
+    )
     noise = (
         2 * constants.sampling_sigma_ms**2 + seen.sigma_ms[first] ** 2 + seen.sigma_ms[then] ** 2
     )

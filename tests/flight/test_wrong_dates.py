@@ -196,10 +196,12 @@ def test_halves_of_one_flight_without_times_are_not_joined(ahead_s: float) -> No
 def test_the_next_morning_another_car_hears_it_on_the_ground() -> None:
     """Nothing is wrong with either clock: only one of them heard it aloft."""
     ground = [
-        replace(packet(t, source="car-1/tnc", position=(38.3, -97.9, 500.0)),
-                heard_at_ms=round(1000.0 * (T0 + DAY_S + t)))
+        replace(
+            packet(t, source="car-1/tnc", position=(38.3, -97.9, 500.0)),
+            heard_at_ms=round(1000.0 * (T0 + DAY_S + t)),
+        )
         for t in range(0, 600, 30)
-    ]  # fmt: skip
+    ]
     flight = Flight(PLAN)
     flight.receive(heard_by("car-2") + ground)
     assert len(flight.track.records()) == 120

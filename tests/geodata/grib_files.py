@@ -61,10 +61,17 @@ def scanned(
 
 
 def write_grib(
-    path: Path, fields: dict[str, Value] = BY_LEVEL, *,
-    latitudes: Sequence[float] = LATITUDES_DEG, longitudes: Sequence[float] = LONGITUDES_DEG,
-    mode: int = 0, first: int = 0, levels: int = 10, hours: Sequence[int] = (12, 18), **others: float | str,
-) -> Path:  # fmt: skip
+    path: Path,
+    fields: dict[str, Value] = BY_LEVEL,
+    *,
+    latitudes: Sequence[float] = LATITUDES_DEG,
+    longitudes: Sequence[float] = LONGITUDES_DEG,
+    mode: int = 0,
+    first: int = 0,
+    levels: int = 10,
+    hours: Sequence[int] = (12, 18),
+    **others: float | str,
+) -> Path:
     """Fields at hours of the made flights' day, on the levels from `first` to before `levels`.
 
     `others`: further keys of each message, set last.
@@ -73,24 +80,29 @@ def write_grib(
     places = scanned(latitudes, longitudes, mode)
     settings = {
         "dataDate": int(datetime.fromtimestamp(T0, UTC).strftime("%Y%m%d")),
-        "Ni": len(longitudes), "Nj": len(latitudes), "scanningMode": mode,
+        "Ni": len(longitudes),
+        "Nj": len(latitudes),
+        "scanningMode": mode,
         "latitudeOfFirstGridPointInDegrees": places[0][0],
         "latitudeOfLastGridPointInDegrees": latitudes[0 if places[0][0] == latitudes[-1] else -1],
         "longitudeOfFirstGridPointInDegrees": places[0][1] % 360,
-        "longitudeOfLastGridPointInDegrees":
-            longitudes[0 if places[0][1] == longitudes[-1] else -1] % 360,
+        "longitudeOfLastGridPointInDegrees": longitudes[0 if places[0][1] == longitudes[-1] else -1]
+        % 360,
         "iDirectionIncrementInDegrees": longitudes[1] - longitudes[0],
         "jDirectionIncrementInDegrees": latitudes[1] - latitudes[0],
-    }  # fmt: skip
+    }
     with path.open("wb") as file:
         for hour in hours:
             for level in range(first, levels):
                 for name, value in fields.items():
                     message = eccodes.codes_grib_new_from_samples("regular_ll_pl_grib2")
                     keys = {
-                        **settings, "dataTime": hour * 100, "shortName": name,
-                        "level": LEVELS_HPA[level], **others,
-                    }  # fmt: skip
+                        **settings,
+                        "dataTime": hour * 100,
+                        "shortName": name,
+                        "level": LEVELS_HPA[level],
+                        **others,
+                    }
                     for key, setting in keys.items():
                         eccodes.codes_set(message, key, setting)
                     values = [value(Point(level, *place, hour)) for place in places]

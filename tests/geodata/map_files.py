@@ -51,9 +51,12 @@ def mbtiles(
     """Keys of the metadata given as None are left out."""
     west, south, east, north = area
     about = {
-        "name": "Invented sheet", "format": "png", "attribution": ATTRIBUTION,
-        "bounds": f"{west},{south},{east},{north}", **metadata,
-    }  # fmt: skip
+        "name": "Invented sheet",
+        "format": "png",
+        "attribution": ATTRIBUTION,
+        "bounds": f"{west},{south},{east},{north}",
+        **metadata,
+    }
     data = sqlite3.connect(path)
     data.execute("CREATE TABLE metadata (name text, value text)")
     data.execute(
@@ -75,9 +78,13 @@ def mbtiles(
 
 
 def pmtiles(
-    path: Path, bounds: Bounds, zooms: range, *, kind: TileType = TileType.PNG,
+    path: Path,
+    bounds: Bounds,
+    zooms: range,
+    *,
+    kind: TileType = TileType.PNG,
     attribution: str = ATTRIBUTION,
-) -> Path:  # fmt: skip
+) -> Path:
     """Written by the format's own library."""
     west, south, east, north = bounds
     with path.open("wb") as file:
@@ -89,11 +96,15 @@ def pmtiles(
             writer.write_tile(zxy_to_tileid(z, x, y), png(x % 256, y % 256, 10 * z, 8) + tail)
         writer.finalize(
             {
-                "tile_type": kind, "tile_compression": Compression.NONE,
-                "min_lon_e7": int(west * 1e7), "min_lat_e7": int(south * 1e7),
-                "max_lon_e7": int(east * 1e7), "max_lat_e7": int(north * 1e7),
-                "min_zoom": zooms.start, "max_zoom": zooms.stop - 1,
+                "tile_type": kind,
+                "tile_compression": Compression.NONE,
+                "min_lon_e7": int(west * 1e7),
+                "min_lat_e7": int(south * 1e7),
+                "max_lon_e7": int(east * 1e7),
+                "max_lat_e7": int(north * 1e7),
+                "min_zoom": zooms.start,
+                "max_zoom": zooms.stop - 1,
             },
             {"name": "Invented archive", "attribution": attribution},
-        )  # fmt: skip
+        )
     return path

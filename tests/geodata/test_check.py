@@ -102,8 +102,9 @@ def test_a_launch_without_a_time_is_checked_against_the_forecasts_place(tmp_path
     assert "covers latitude 37 to 40, the flight is at 10.00" in there[1]
     timed = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-01T13:00:00Z")
     assert check_forecast(parse(timed), winds) == (
-        True, "forecast: 10 levels from 110 to 31,050 m",
-    )  # fmt: skip
+        True,
+        "forecast: 10 levels from 110 to 31,050 m",
+    )
     late = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-04T13:00:00Z")
     said = check_forecast(parse(late), winds)
     assert said is not None

@@ -147,8 +147,9 @@ def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
     place = (LAUNCH[0], LAUNCH[1])
     whole = read_forecast(write_grib(tmp_path / "winds.grib2"))
     assert check(whole, place, T0, 30_000.0) == (
-        True, "forecast: 10 levels from 110 to 31,050 m",
-    )  # fmt: skip
+        True,
+        "forecast: 10 levels from 110 to 31,050 m",
+    )
     for where, when_s, words in (
         ((10.0, LAUNCH[1]), T0, "covers latitude"),
         ((LAUNCH[0], 20.0), T0, "covers longitude"),
@@ -167,8 +168,9 @@ def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
     )
     masked = read_forecast(write_grib(tmp_path / "masked.grib2", under_ground))
     assert check(masked, place, T0, 30_000.0) == (
-        True, "forecast: 8 of 10 levels from 3,010 to 31,050 m",
-    )  # fmt: skip
+        True,
+        "forecast: 8 of 10 levels from 3,010 to 31,050 m",
+    )
 
 
 def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
@@ -183,8 +185,9 @@ def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
     assert not sound
     assert "covers latitude 37 to 40, the flight is at 10" in said
     assert check(everywhere(5.0, 5.0), (10.0, 20.0), None, 30_000.0) == (
-        True, "forecast: 3 levels from 0 to 40,000 m",
-    )  # fmt: skip
+        True,
+        "forecast: 3 levels from 0 to 40,000 m",
+    )
 
 
 class _Elsewhere:

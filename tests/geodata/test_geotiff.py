@@ -21,12 +21,23 @@ HEIGHTS = np.add.outer(np.arange(SIDE) * 1.0, np.arange(SIDE) * 10.0) + 300.0
 
 
 def write_tiff(
-    path: Path, heights: np.ndarray = HEIGHTS, *, west: float = -99.0, north: float = 39.0,
-    step: float = STEP_DEG, crs: str | None = "EPSG:4326", dtype: str = "float32",
-    no_data: float | None = None, bands: int = 1, scale: float = 1.0, offset: float = 0.0,
-    unit: str | None = None, void: np.ndarray | None = None, turned: float = 0.0,
+    path: Path,
+    heights: np.ndarray = HEIGHTS,
+    *,
+    west: float = -99.0,
+    north: float = 39.0,
+    step: float = STEP_DEG,
+    crs: str | None = "EPSG:4326",
+    dtype: str = "float32",
+    no_data: float | None = None,
+    bands: int = 1,
+    scale: float = 1.0,
+    offset: float = 0.0,
+    unit: str | None = None,
+    void: np.ndarray | None = None,
+    turned: float = 0.0,
     south_first: bool = False,
-) -> Path:  # fmt: skip
+) -> Path:
     """One tile whose north-western corner lies there. `void`: where a mask of the file says none."""
     rasterio = require_module("rasterio", "geotiff")
     rows, columns = heights.shape
@@ -34,9 +45,15 @@ def write_tiff(
     if south_first:
         heights, grid = heights[::-1], grid @ rasterio.transform.Affine(1, 0, 0, 0, -1, rows)
     about: dict[str, Any] = {
-        "driver": "GTiff", "height": rows, "width": columns, "count": bands, "dtype": dtype,
-        "crs": crs, "transform": grid, "nodata": no_data,
-    }  # fmt: skip
+        "driver": "GTiff",
+        "height": rows,
+        "width": columns,
+        "count": bands,
+        "dtype": dtype,
+        "crs": crs,
+        "transform": grid,
+        "nodata": no_data,
+    }
     with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), warnings.catch_warnings():
         warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
         with rasterio.open(path, "w", **about) as file:
@@ -76,9 +93,14 @@ def test_heights_between_the_middles(tmp_path: Path, dtype: str, south_first: bo
 
 @pytest.mark.parametrize(
     ("dtype", "no_data"),
-    [("float32", -9_999.0), ("float32", float("nan")), ("float32", -3.4028234663852886e38),
-     ("int16", -32_768.0), ("uint16", 65_535.0)],
-)  # fmt: skip
+    [
+        ("float32", -9_999.0),
+        ("float32", float("nan")),
+        ("float32", -3.4028234663852886e38),
+        ("int16", -32_768.0),
+        ("uint16", 65_535.0),
+    ],
+)
 def test_no_data_is_not_a_height(tmp_path: Path, dtype: str, no_data: float) -> None:
     heights = np.where(one_void(), no_data, HEIGHTS)
     write_tiff(tmp_path / "tile.tif", heights, dtype=dtype, no_data=no_data)
@@ -139,8 +161,10 @@ def test_srtm_fills_what_a_tiff_leaves_open(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("wrong", "words"),
     [
-        ({"crs": "EPSG:32614", "west": 5e5, "north": 4.3e6, "step": 30.0},
-         r"latitude and longitude \(EPSG:4326\) expected, not EPSG:32614"),
+        (
+            {"crs": "EPSG:32614", "west": 5e5, "north": 4.3e6, "step": 30.0},
+            r"latitude and longitude \(EPSG:4326\) expected, not EPSG:32614",
+        ),
         ({"crs": None}, "expected, not None"),
         # counted from 0, 0 in steps of 1: what a file without a corner is opened with
         ({"west": 0.0, "north": 100.0, "step": 1.0, "south_first": True}, "a place on the Earth"),
@@ -150,7 +174,7 @@ def test_srtm_fills_what_a_tiff_leaves_open(tmp_path: Path) -> None:
         ({"unit": "ft"}, "heights in metres expected, not in ft"),
     ],
     ids=["UTM", "no place", "no corner", "turned", "a picture", "complex", "feet"],
-)  # fmt: skip
+)
 def test_what_is_no_map_of_heights_is_refused(
     tmp_path: Path, wrong: dict[str, Any], words: str
 ) -> None:

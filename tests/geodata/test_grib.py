@@ -146,8 +146,11 @@ def test_orders_that_are_not_read_are_refused(tmp_path: Path) -> None:
         # a grid sent towards the west with the flag of the east would go round the Earth
         ({"scanningMode": 0b1000_0000}, "fit its step and scanning order"),
         ({"scanningMode": 0b0100_0000}, "fit its scanning order"),
-        ({"iDirectionIncrementInDegrees": 0.25}, "9 points of longitude are 0.5 degrees apart, 0.25"),
-    ):  # fmt: skip
+        (
+            {"iDirectionIncrementInDegrees": 0.25},
+            "9 points of longitude are 0.5 degrees apart, 0.25",
+        ),
+    ):
         path = write_grib(tmp_path / "odd.grib2", levels=3, **keys)
         with pytest.raises(ForecastError, match=words) as raised:
             read_grib(path)
@@ -173,8 +176,13 @@ def test_a_grid_across_the_antimeridian(tmp_path: Path, mode: int) -> None:
     path = eastward(tmp_path / "across.grib2", longitudes, mode)
     forecast = read_grib(path)
     for longitude_deg, on_deg in (
-        (170.0, 0.0), (179.75, 9.75), (180.0, 10.0), (-180.0, 10.0), (-179.9, 10.1), (-170.0, 20.0),
-    ):  # fmt: skip
+        (170.0, 0.0),
+        (179.75, 9.75),
+        (180.0, 10.0),
+        (-180.0, 10.0),
+        (-179.9, 10.1),
+        (-170.0, 20.0),
+    ):
         _, east, _ = forecast.profile(38.2, longitude_deg, NOON_S)
         np.testing.assert_allclose(east, [e + 0.5 * on_deg for e in EAST_MS], atol=PACKED_MS)
     for longitude_deg in (169.9, -169.9, 0.0, -98.2):
@@ -194,13 +202,20 @@ def test_a_grid_round_the_earth_has_no_edge(tmp_path: Path, first_deg: float) ->
             lambda at: EAST_MS[at.level] * math.cos(math.radians(at.longitude_deg)),
             lambda at: NORTH_MS[at.level],
         ),
-        latitudes=(37.0, 38.0, 39.0), longitudes=longitudes, hours=(12,),
-    )  # fmt: skip
+        latitudes=(37.0, 38.0, 39.0),
+        longitudes=longitudes,
+        hours=(12,),
+    )
     forecast = read_grib(path)
     for longitude_deg, low_deg, part in (
-        (179.9, 177.5, 0.96), (-179.9, 180.0, 0.04), (-1.0, 357.5, 0.6), (0.0, 0.0, 0.0),
-        (19.5, 17.5, 0.8), (-98.0, -100.0, 0.8), (262.0, 260.0, 0.8),
-    ):  # fmt: skip
+        (179.9, 177.5, 0.96),
+        (-179.9, 180.0, 0.04),
+        (-1.0, 357.5, 0.6),
+        (0.0, 0.0, 0.0),
+        (19.5, 17.5, 0.8),
+        (-98.0, -100.0, 0.8),
+        (262.0, 260.0, 0.8),
+    ):
         low, high = (math.cos(math.radians(deg)) for deg in (low_deg, low_deg + 2.5))
         _, east, north = forecast.profile(38.2, longitude_deg, NOON_S)
         expected = [e * (low + part * (high - low)) for e in EAST_MS]

@@ -109,10 +109,14 @@ BROKEN = [
     ("short.txt", IGRA.splitlines()[0].encode() + b"\n", "it ends within the sounding"),
     ("wrong.txt", b"nothing of the kind\n", "header record"),
     ("numbers.txt", b"#USM00072451 2026 xx 01 12 1131    4 a        b\n", "no header"),
-    ("levels.txt", b"#USM00072451 2026 06 01 12 1131 9999 a        b         377667  -999667\n", "ends"),
+    (
+        "levels.txt",
+        b"#USM00072451 2026 06 01 12 1131 9999 a        b         377667  -999667\n",
+        "ends",
+    ),
     ("other-day.txt", "\n".join([*OTHER_DAY, ""]).encode(), "two days"),
     ("binary.txt", bytes(range(256)), "cannot be read"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("name", "content", "words"), BROKEN, ids=[b[0] for b in BROKEN])
@@ -182,9 +186,15 @@ def test_an_earlier_box_is_worth_much_and_an_old_one_little() -> None:
 def test_values_of_one_layer_and_hour_are_one_sample() -> None:
     frame, same = LocalFrame(LAUNCH[0], LAUNCH[1]), np.ones(4)
     one = MeasuredWinds(
-        "x", T0 + 10.0 * np.arange(4), LAUNCH[0] * same, LAUNCH[1] * same,
-        np.array([1_010.0, 1_020.0, 1_030.0, 9_999_999.0]), np.array([1.0, 2.0, 3.0, 99.0]), 0 * same, same,
-    )  # fmt: skip
+        "x",
+        T0 + 10.0 * np.arange(4),
+        LAUNCH[0] * same,
+        LAUNCH[1] * same,
+        np.array([1_010.0, 1_020.0, 1_030.0, 9_999_999.0]),
+        np.array([1.0, 2.0, 3.0, 99.0]),
+        0 * same,
+        same,
+    )
     found = in_frame((one,), frame)
     assert found.layer.tolist() == [4]
     assert found.east_ms.tolist() == [2.0]

@@ -41,15 +41,19 @@ def perfect(flown: Flown, now_s: float, **changes: Any) -> Shown:
         "phase": true_phase(truth, now_s),
         "events": events,
         "track": {
-            "time": rfc3339(now_s), "latitude_deg": latitude, "longitude_deg": longitude,
+            "time": rfc3339(now_s),
+            "latitude_deg": latitude,
+            "longitude_deg": longitude,
             "altitude_m": altitude,
         },
         "landing": {
-            "time": rfc3339(truth.landing_s), "latitude_deg": lands[0], "longitude_deg": lands[1],
+            "time": rfc3339(truth.landing_s),
+            "latitude_deg": lands[0],
+            "longitude_deg": lands[1],
             "search_area": square(lands[0], lands[1], 0.01),
         },
         "trackers": trackers,
-    }  # fmt: skip
+    }
     return Shown(now_s, state | changes)
 
 
@@ -72,9 +76,11 @@ def test_a_perfect_screen_has_no_error() -> None:
 def test_a_wrong_screen_is_told_by_how_much() -> None:
     lands = FLOWN.truth.landing
     wrong = {
-        "time": rfc3339(FLOWN.truth.landing_s + 90.0), "latitude_deg": lands[0] + 0.09,
-        "longitude_deg": lands[1], "search_area": square(lands[0] + 0.09, lands[1], 0.01),
-    }  # fmt: skip
+        "time": rfc3339(FLOWN.truth.landing_s + 90.0),
+        "latitude_deg": lands[0] + 0.09,
+        "longitude_deg": lands[1],
+        "search_area": square(lands[0] + 0.09, lands[1], 0.01),
+    }
     looks = [perfect(FLOWN, t, landing=wrong, phase="ascent", events=[]) for t in MOMENTS]
     verdict = judge(FLOWN.truth, (), looks)
     assert verdict.summary["landing error m, last in the air"] == pytest.approx(9_990.0, rel=0.01)

@@ -108,11 +108,23 @@ def _deaf() -> None:
 
 async def test_ended_early_what_was_seen_is_judged(tmp_path: Path) -> None:
     rehearsal = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "server.commands.main", "rehearse", "calm", "--judge", "--speed", "60",
-        "--port", "0", "--plan", str(tmp_path / "plan.toml"),
-        stdout=asyncio.subprocess.PIPE, cwd=ROOT, env=os.environ | {"PYTHONUNBUFFERED": "1"},
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        "rehearse",
+        "calm",
+        "--judge",
+        "--speed",
+        "60",
+        "--port",
+        "0",
+        "--plan",
+        str(tmp_path / "plan.toml"),
+        stdout=asyncio.subprocess.PIPE,
+        cwd=ROOT,
+        env=os.environ | {"PYTHONUNBUFFERED": "1"},
         preexec_fn=_deaf,
-    )  # fmt: skip
+    )
     assert rehearsal.stdout is not None
     line = b""
     async with asyncio.timeout(PATIENCE_S):
@@ -134,10 +146,17 @@ async def test_without_a_rehearsal_the_station_says_so(tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text('[flight]\nname = "x"\n[[trackers]]\nname = "M"\ncallsign = "N0CALL-11"\n')
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "server.commands.main", "live", str(plan), "--no-browser",
-        "--rehearsal", f"127.0.0.1:{free_port()}",
-        stderr=asyncio.subprocess.PIPE, cwd=ROOT,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        "live",
+        str(plan),
+        "--no-browser",
+        "--rehearsal",
+        f"127.0.0.1:{free_port()}",
+        stderr=asyncio.subprocess.PIPE,
+        cwd=ROOT,
+    )
     _, words = await process.communicate()
     assert process.returncode == 2
     assert b"leeward rehearse" in words
@@ -152,10 +171,22 @@ async def test_the_three_busiest_whole_at_twenty_times(tmp_path: Path) -> None:
         folder.mkdir()
         base = {"two-teams": 9_700, "float": 9_730, "tangled": 9_760}[name]
         rehearsal = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "server.commands.main", "rehearse", name, "--judge",
-            "--speed", str(SPEED), "--port", str(base), "--plan", str(folder / "plan.toml"),
-            stdout=asyncio.subprocess.PIPE, cwd=ROOT, env=os.environ | {"PYTHONUNBUFFERED": "1"},
-        )  # fmt: skip
+            sys.executable,
+            "-m",
+            "server.commands.main",
+            "rehearse",
+            name,
+            "--judge",
+            "--speed",
+            str(SPEED),
+            "--port",
+            str(base),
+            "--plan",
+            str(folder / "plan.toml"),
+            stdout=asyncio.subprocess.PIPE,
+            cwd=ROOT,
+            env=os.environ | {"PYTHONUNBUFFERED": "1"},
+        )
         assert rehearsal.stdout is not None
         line = b""
         while b"Start the station" not in line:

@@ -12,9 +12,18 @@ from server.rehearsal.scenario import ScenarioError, load, names, parse
 from server.rehearsal.truth import make
 
 WANTED = {
-    "calm", "jet", "early-burst", "float", "tangled", "both-lost", "lake", "two-teams", "demo",
-    "pad", "leak",
-}  # fmt: skip
+    "calm",
+    "jet",
+    "early-burst",
+    "float",
+    "tangled",
+    "both-lost",
+    "lake",
+    "two-teams",
+    "demo",
+    "pad",
+    "leak",
+}
 
 
 def test_the_scenarios_that_come_with_the_program() -> None:

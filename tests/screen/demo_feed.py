@@ -114,9 +114,11 @@ class DemoFeed:
             told = replace(first, last_packet=self.comment)
             flight = replace(flight, trackers=(told, *others))
         shown = replace(
-            state, mode=self.mode, alarms=alarms,
+            state,
+            mode=self.mode,
+            alarms=alarms,
             flights=(replace(flight, **self.flight_changes),),
-        )  # fmt: skip
+        )
         if self.mode == "replay":
             start, end = moment(LAUNCH_S - _BEFORE_S), moment(LAUNCH_S + LANDED_S + 1_440.0)
             place = Replay(self.speed, self.paused, state.now, start, end, "demo.log")

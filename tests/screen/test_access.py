@@ -48,12 +48,29 @@ def app(feed: DemoFeed) -> FastAPI:
     return make(feed)
 
 
-SECRETS = ("/api/state", "/api/history", "/api/setup", "/api/me", "/api/links", "/links", "/walk",
-           "/", "/api/terrain?lat=1&lon=2", "/api/qr.svg?lat=1&lon=2", "/layers/x", "/tiles/x/1/1/1",
-           "/demo.html", "/wire/order.json", "/openapi.json", "/docs")  # fmt: skip
-CHANGES = (("/api/acknowledge", {"id": "burst"}),
-           ("/api/vehicle", {"name": "Car 2", "latitude_deg": 1.0, "longitude_deg": 2.0}),
-           ("/api/replay", {"action": "pause"}))  # fmt: skip
+SECRETS = (
+    "/api/state",
+    "/api/history",
+    "/api/setup",
+    "/api/me",
+    "/api/links",
+    "/links",
+    "/walk",
+    "/",
+    "/api/terrain?lat=1&lon=2",
+    "/api/qr.svg?lat=1&lon=2",
+    "/layers/x",
+    "/tiles/x/1/1/1",
+    "/demo.html",
+    "/wire/order.json",
+    "/openapi.json",
+    "/docs",
+)
+CHANGES = (
+    ("/api/acknowledge", {"id": "burst"}),
+    ("/api/vehicle", {"name": "Car 2", "latitude_deg": 1.0, "longitude_deg": 2.0}),
+    ("/api/replay", {"action": "pause"}),
+)
 
 
 @pytest.mark.parametrize("path", SECRETS)
@@ -140,10 +157,17 @@ async def test_a_tunnel_or_a_proxy_that_says_nothing_is_no_way_round_the_key(
             assert (await client.get("/api/state")).status_code == 401
             assert (await client.get("/api/links")).status_code == 401
     asked = {
-        "type": "http", "method": "GET", "path": "/api/links", "raw_path": b"/api/links",
-        "query_string": b"", "headers": [(b"host", b"127.0.0.1:8420")], "client": HERE,
-        "scheme": "http", "server": HERE, "root_path": "",
-    }  # fmt: skip
+        "type": "http",
+        "method": "GET",
+        "path": "/api/links",
+        "raw_path": b"/api/links",
+        "query_string": b"",
+        "headers": [(b"host", b"127.0.0.1:8420")],
+        "client": HERE,
+        "scheme": "http",
+        "server": HERE,
+        "root_path": "",
+    }
     for version, status in (("1.1", 200), ("1.0", 401)):  # as nginx asks of itself
         answered: list[dict[str, Any]] = []
         send = partial(_note, answered)
@@ -181,8 +205,10 @@ async def test_the_crew_gets_links_with_codes_that_read_back(app: FastAPI) -> No
         other = (await client.get("/api/links?base=https://tern.example/x")).json()
         bad = await client.get("/api/links?base=javascript:alert(1)")
     assert [link["url"] for link in told["links"]] == [
-        f"{BASE}/#key={KEYS.watch}", f"{BASE}/#key={KEYS.crew}", f"{BASE}/beacon/{TOKEN}",
-    ]  # fmt: skip
+        f"{BASE}/#key={KEYS.watch}",
+        f"{BASE}/#key={KEYS.crew}",
+        f"{BASE}/beacon/{TOKEN}",
+    ]
     assert other["links"][0]["url"].startswith("https://tern.example/x/#key=")
     assert bad.status_code == 422
     assert all(link["code"].startswith("data:image/svg+xml;base64,") for link in told["links"])
@@ -244,9 +270,10 @@ async def test_too_often_is_told_with_when_to_ask_again(
         statuses = []
         for _ in range(int(rate.burst) + 30):
             reply = (
-                await client.get(path) if path == "/api/me"
+                await client.get(path)
+                if path == "/api/me"
                 else await client.post(path, json={"id": "burst"})
-            )  # fmt: skip
+            )
             statuses.append(reply.status_code)
     assert 429 not in statuses[: int(rate.burst)]
     assert statuses[int(rate.burst) :] == [429] * 30

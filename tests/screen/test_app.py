@@ -85,8 +85,14 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
     assert {"/web/main.js", "/web/map/ground.js", "/web/leaflet.js"} <= asked
     ours = {f"/web/{path.relative_to(WEB).as_posix()}" for path in WEB.rglob("*.js")}
     only_elsewhere = {
-            "beacon", "enter", "links", "palette", "types", "walk", "walker",
-        }  # fmt: skip
+        "beacon",
+        "enter",
+        "links",
+        "palette",
+        "types",
+        "walk",
+        "walker",
+    }
     assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}
     walk = (await client.get("/walk")).text
     assert '"/web/walker.js"' in walk

@@ -21,8 +21,13 @@ def test_keys_are_made_once_and_kept_for_this_user(tmp_path: Path) -> None:
     assert made.watch != made.crew
     of_the_plan = keys_beside(plan, "a key of the plan's own", None)
     assert of_the_plan == Keys("a key of the plan's own", made.crew)
-    for bad in ("", "[]", "{}", json.dumps({"watch": "short", "crew": "also short"}),
-                json.dumps({"watch": made.crew, "crew": made.crew})):  # fmt: skip
+    for bad in (
+        "",
+        "[]",
+        "{}",
+        json.dumps({"watch": "short", "crew": "also short"}),
+        json.dumps({"watch": made.crew, "crew": made.crew}),
+    ):
         kept.write_text(bad)
         with pytest.raises(KeysError, match=r"tern\.keys\.json"):
             keys_beside(plan, None, None)
@@ -51,9 +56,18 @@ def test_a_household_is_one_asker() -> None:
 
 @pytest.mark.parametrize(
     ("host", "local"),
-    [("127.0.0.1", True), ("127.9.9.9", True), ("::1", True), ("::ffff:127.0.0.1", True),
-     ("localhost", True), ("0.0.0.0", False), ("192.168.1.1", False), ("::", False),
-     ("localhost.evil.example", False), ("", False)],
-)  # fmt: skip
+    [
+        ("127.0.0.1", True),
+        ("127.9.9.9", True),
+        ("::1", True),
+        ("::ffff:127.0.0.1", True),
+        ("localhost", True),
+        ("0.0.0.0", False),
+        ("192.168.1.1", False),
+        ("::", False),
+        ("localhost.evil.example", False),
+        ("", False),
+    ],
+)
 def test_what_is_this_machine(host: str, local: bool) -> None:
     assert is_loopback(host) is local

@@ -49,12 +49,16 @@ async def ends_with(port: int, first: bytes, more: bytes, pieces: int = 1_000) -
         (b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n", b"X: " + b"a" * 30_000 + b"\r\n"),
         (b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: ", b"a" * 60_000),
         # fields behind a body, and what may stand behind the size of a part of it (RFC 9112, 7.1)
-        (b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n",
-         b"X: " + b"a" * 30_000 + b"\r\n"),
-        (b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n1;",
-         b"a" * 60_000),
+        (
+            b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n",
+            b"X: " + b"a" * 30_000 + b"\r\n",
+        ),
+        (
+            b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\n1;",
+            b"a" * 60_000,
+        ),
     ],
-)  # fmt: skip
+)
 async def test_a_head_without_end_is_cut(port: int, first: bytes, more: bytes) -> None:
     said = await ends_with(port, first, more, 100)
     assert said == b"reset" or b" 431 " in said or b" 400 " in said

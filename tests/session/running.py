@@ -77,12 +77,18 @@ async def leeward(
     of goes to `errors`."""
     port = port or free_port()
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "server.commands.main", *arguments, "--no-browser", "--port", str(port),
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        *arguments,
+        "--no-browser",
+        "--port",
+        str(port),
         stdout=asyncio.subprocess.PIPE,
         stderr=errors,
         cwd=Path(__file__).parent.parent.parent,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
-    )  # fmt: skip
+    )
     assert process.stdout is not None
     try:
         async with asyncio.timeout(PATIENCE_S):

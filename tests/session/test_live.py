@@ -63,10 +63,14 @@ async def beacon(address: str, elapsed_s: float, shift_s: float) -> int:
     """Post a phone's position; the number that it was acknowledged with."""
     latitude_deg, longitude_deg, altitude_m = position_at(elapsed_s)
     body = {
-        "coords": {"latitude": latitude_deg, "longitude": longitude_deg, "accuracy": 10,
-                   "altitude": altitude_m},
+        "coords": {
+            "latitude": latitude_deg,
+            "longitude": longitude_deg,
+            "accuracy": 10,
+            "altitude": altitude_m,
+        },
         "timestamp": int((T0 + elapsed_s + shift_s) * 1000),
-    }  # fmt: skip
+    }
     async with httpx.AsyncClient() as client:
         answer = await client.post(f"{address}/api/beacon/a-long-enough-token", json=body)
     return int(answer.raise_for_status().json()["number"])
@@ -156,9 +160,16 @@ async def test_check_says_what_is_wrong(tmp_path: Path) -> None:
         plan.write_text(PLAN + TNC.format(port=tnc.port) + absent)
 
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "server.commands.main", "check", str(plan), "--seconds", "1",
-            stdout=asyncio.subprocess.PIPE, cwd=Path(__file__).parent.parent.parent,
-        )  # fmt: skip
+            sys.executable,
+            "-m",
+            "server.commands.main",
+            "check",
+            str(plan),
+            "--seconds",
+            "1",
+            stdout=asyncio.subprocess.PIPE,
+            cwd=Path(__file__).parent.parent.parent,
+        )
         out, _ = await process.communicate()
     words = out.decode()
     assert process.returncode == 1
@@ -173,9 +184,14 @@ async def test_a_wrong_plan_is_told_before_anything_starts(tmp_path: Path, comma
     plan.write_text(PLAN.replace("altitude_m", "altitude_ft"))
 
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "server.commands.main", command, str(plan),
-        stderr=asyncio.subprocess.PIPE, cwd=Path(__file__).parent.parent.parent,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        command,
+        str(plan),
+        stderr=asyncio.subprocess.PIPE,
+        cwd=Path(__file__).parent.parent.parent,
+    )
     _, errors = await process.communicate()
     assert process.returncode == 2
     assert "line 7: launch.altitude_ft: unknown key" in errors.decode()

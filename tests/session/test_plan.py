@@ -165,9 +165,13 @@ def test_how_sources_are_read_reaches_the_flight() -> None:
         ("callsign", "latitude_deg", "longitude_deg", "altitude_m")
     )
     assert readings["web"] == JsonNames(
-        "decoded.lat", "decoded.lon", altitude_ft="decoded.alt", altitude_above="ellipsoid",
-        callsign="device.id", sensors={"outside": ("decoded.temp", "degC")},
-    )  # fmt: skip
+        "decoded.lat",
+        "decoded.lon",
+        altitude_ft="decoded.alt",
+        altitude_above="ellipsoid",
+        callsign="device.id",
+        sensors={"outside": ("decoded.temp", "degC")},
+    )
     assert set(readings) == {"lora", "web"}
 
 

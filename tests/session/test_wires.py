@@ -246,9 +246,16 @@ async def test_check_shows_what_it_will_send_and_asks_a_silent_port(tmp_path: Pa
             + source("old", "kiss-serial", device=device, kiss_on=["KISS ON", "RESTART"])
         )
         process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "server.commands.main", "check", str(plan), "--seconds", "2",
-            stdout=asyncio.subprocess.PIPE, cwd=ROOT,
-        )  # fmt: skip
+            sys.executable,
+            "-m",
+            "server.commands.main",
+            "check",
+            str(plan),
+            "--seconds",
+            "2",
+            stdout=asyncio.subprocess.PIPE,
+            cwd=ROOT,
+        )
         out, _ = await process.communicate()
         assert os.read(end, 100) == b"KISS ON\rRESTART\r"
     words = out.decode()

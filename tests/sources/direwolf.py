@@ -34,9 +34,16 @@ class Direwolf:
 async def _audio(folder: Path, lines: list[str]) -> bytes:
     (folder / "packets.txt").write_text("\n".join(lines) + "\n")
     made = await asyncio.create_subprocess_exec(
-        require("gen_packets"), "-r", str(SAMPLES_PER_S), "-o", "packets.wav", "packets.txt",
-        cwd=folder, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
+        require("gen_packets"),
+        "-r",
+        str(SAMPLES_PER_S),
+        "-o",
+        "packets.wav",
+        "packets.txt",
+        cwd=folder,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
     assert await made.wait() == 0
     with wave.open(str(folder / "packets.wav")) as file:
         samples: bytes = file.readframes(file.getnframes())
@@ -61,11 +68,23 @@ async def direwolf(folder: Path, lines: list[str]) -> AsyncIterator[Direwolf]:
         f"AGWPORT {agw_port}\nKISSPORT {kiss_port}\n"
     )
     process = await asyncio.create_subprocess_exec(
-        program, "-n", "1", "-r", str(SAMPLES_PER_S), "-b", "16", "-t", "0",
-        "-c", "direwolf.conf", "-",
-        cwd=folder, stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
+        program,
+        "-n",
+        "1",
+        "-r",
+        str(SAMPLES_PER_S),
+        "-b",
+        "16",
+        "-t",
+        "0",
+        "-c",
+        "direwolf.conf",
+        "-",
+        cwd=folder,
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
     try:
         for port in (agw_port, kiss_port):
             await answering(port, lambda: process.returncode is not None)

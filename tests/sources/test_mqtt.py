@@ -38,9 +38,12 @@ async def broker(folder: Path, port: int, more: str = "") -> AsyncIterator[None]
     text = f"listener {port} 127.0.0.1\nallow_anonymous {'false' if more else 'true'}\n{more}"
     (folder / "mosquitto.conf").write_text(text + "user root\n" * (os.geteuid() == 0))
     process = await asyncio.create_subprocess_exec(
-        program, "-c", str(folder / "mosquitto.conf"),
-        stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-    )  # fmt: skip
+        program,
+        "-c",
+        str(folder / "mosquitto.conf"),
+        stdout=asyncio.subprocess.DEVNULL,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
     try:
         await answering(port, lambda: process.returncode is not None)
         yield

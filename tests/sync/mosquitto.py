@@ -34,9 +34,14 @@ class Mosquitto:
 
     def spec(self, **changed: object) -> BrokerSpec:
         told: dict[str, Any] = {
-            "host": "127.0.0.1", "port": self.port, "topic": "team/tern-7", "key": KEY,
-            "user": USER, "password": PASSWORD, "ca_file": str(self.folder / "tls.certificate.pem"),
-        }  # fmt: skip
+            "host": "127.0.0.1",
+            "port": self.port,
+            "topic": "team/tern-7",
+            "key": KEY,
+            "user": USER,
+            "password": PASSWORD,
+            "ca_file": str(self.folder / "tls.certificate.pem"),
+        }
         return BrokerSpec(**told | changed)
 
     @contextlib.asynccontextmanager
@@ -44,9 +49,12 @@ class Mosquitto:
         program = shutil.which("mosquitto", path=PATH)
         assert program is not None
         process = await asyncio.create_subprocess_exec(
-            program, "-c", str(self.folder / "mosquitto.conf"),
-            stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-        )  # fmt: skip
+            program,
+            "-c",
+            str(self.folder / "mosquitto.conf"),
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+        )
         try:
             await answering(self.port, lambda: process.returncode is not None)
             yield process
@@ -68,6 +76,8 @@ def mosquitto(folder: Path) -> Mosquitto:
     (folder / "mosquitto.conf").write_text(text + "user root\n" * (folder.owner() == "root"))
     subprocess.run(
         ["mosquitto_passwd", "-b", "-c", str(folder / "passwords"), USER, PASSWORD],
-        check=True, capture_output=True, env={"PATH": PATH},
-    )  # fmt: skip
+        check=True,
+        capture_output=True,
+        env={"PATH": PATH},
+    )
     return Mosquitto(folder, port)

@@ -115,9 +115,13 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
         kept = []
         spec = broker.spec()
         async with aiomqtt.Client(
-            spec.host, spec.port, username=spec.user, password=spec.password,
-            tls_context=_trusting(spec), protocol=aiomqtt.ProtocolVersion.V5,
-        ) as client:  # fmt: skip
+            spec.host,
+            spec.port,
+            username=spec.user,
+            password=spec.password,
+            tls_context=_trusting(spec),
+            protocol=aiomqtt.ProtocolVersion.V5,
+        ) as client:
             await client.subscribe(f"{spec.topic}/#", qos=1)
             async for message in client.messages:
                 kept.append(message)
@@ -181,9 +185,13 @@ async def test_strangers_on_the_topic_are_refused_and_counted(broker: Mosquitto)
     async with broker.running(), running(taker.broker.run()):
         await taker.host.until(lambda: taker.broker.state.state == "open")
         async with aiomqtt.Client(
-            spec.host, spec.port, username=spec.user, password=spec.password,
-            tls_context=_trusting(spec), protocol=aiomqtt.ProtocolVersion.V5,
-        ) as client:  # fmt: skip
+            spec.host,
+            spec.port,
+            username=spec.user,
+            password=spec.password,
+            tls_context=_trusting(spec),
+            protocol=aiomqtt.ProtocolVersion.V5,
+        ) as client:
             for topic_, payload in bad:
                 await client.publish(topic_, payload, qos=1)
         await taker.host.until(lambda: taker.broker.refused == len(bad))

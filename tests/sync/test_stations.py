@@ -102,13 +102,18 @@ async def test_two_cars_end_in_the_same_state_byte_for_byte(tmp_path: Path) -> N
     shift_s = shift_to_now(FLOWN_S)
     async with Tnc() as first_tnc, Tnc() as second_tnc, contextlib.AsyncExitStack() as stack:
         plans[0].write_text(
-            PLAN + TNC.format(port=first_tnc.port) + STATION.format(name="car-1")
+            PLAN
+            + TNC.format(port=first_tnc.port)
+            + STATION.format(name="car-1")
             + PEER.format(name="car-2", key=KEY)
-        )  # fmt: skip
+        )
         plans[1].write_text(
-            PLAN + TNC.format(port=second_tnc.port) + STATION.format(name="car-2")
-            + PEER.format(name="car-1", key=KEY) + f'address = "127.0.0.1:{ports[0]}"\n'
-        )  # fmt: skip
+            PLAN
+            + TNC.format(port=second_tnc.port)
+            + STATION.format(name="car-2")
+            + PEER.format(name="car-1", key=KEY)
+            + f'address = "127.0.0.1:{ports[0]}"\n'
+        )
         second = await stack.enter_async_context(leeward("live", str(plans[1]), port=ports[1]))
         for i in range(30):  # what the second hears while there is no first
             await second_tnc.send(line_at(30.0 * i, shift_s))
@@ -243,9 +248,16 @@ async def test_other_devices_need_a_key_and_this_one_says_where_to_get_it(tmp_pa
 
 async def checked(plan: Path) -> str:
     process = await asyncio.create_subprocess_exec(
-        sys.executable, "-m", "server.commands.main", "check", str(plan), "--seconds", "0.5",
-        stdout=asyncio.subprocess.PIPE, cwd=Path(__file__).parents[2],
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        "check",
+        str(plan),
+        "--seconds",
+        "0.5",
+        stdout=asyncio.subprocess.PIPE,
+        cwd=Path(__file__).parents[2],
+    )
     out, _ = await process.communicate()
     return out.decode()
 
@@ -258,10 +270,12 @@ async def test_check_tries_the_other_stations_and_the_broker(
     shutil.copy(broker.folder / "tls.certificate.pem", tmp_path / "ca.pem")
     other.write_text(PLAN + STATION.format(name="car-2") + PEER.format(name="car-1", key=KEY))
     text = (
-        PLAN + STATION.format(name="car-1") + PEER.format(name="car-2", key=KEY)
+        PLAN
+        + STATION.format(name="car-1")
+        + PEER.format(name="car-2", key=KEY)
         + f'address = "127.0.0.1:{port}"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
         + f'key = "{KEY}"\nuser = "{USER}"\nca_file = "ca.pem"\npassword = '
-    )  # fmt: skip
+    )
     async with broker.running(), leeward("live", str(other), port=port):
         plan.write_text(text + f'"{PASSWORD}"\n')
         words = await checked(plan)

@@ -47,9 +47,11 @@ def meet(
 def test_the_library_derives_and_seals_as_published() -> None:
     """HKDF: RFC 5869, appendix A.1. ChaCha20-Poly1305: RFC 8439, section 2.8.2."""
     key = HKDF(
-        SHA256(), 42, bytes.fromhex("000102030405060708090a0b0c"),
+        SHA256(),
+        42,
+        bytes.fromhex("000102030405060708090a0b0c"),
         bytes.fromhex("f0f1f2f3f4f5f6f7f8f9"),
-    ).derive(b"\x0b" * 22)  # fmt: skip
+    ).derive(b"\x0b" * 22)
     assert key.hex().startswith("3cb25f25faacd57a90434f64d0362f2a2d2d0a90cf1a5a4c5db02d56ecc4c5bf")
     sealed = ChaCha20Poly1305(bytes(range(0x80, 0xA0))).encrypt(
         bytes.fromhex("070000004041424344454647"),

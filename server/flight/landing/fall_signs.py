@@ -78,9 +78,12 @@ def fall_signs(question: LandingQuestion) -> FallSigns:
     if question.landed_s is not None:  # what is carried away does not fall
         until = question.time_s <= question.landed_s
     seen = observed(
-        question.time_s[until], question.z_m[until], question.tracker[until],
-        question.burst_s + _C.settling_s, _C.altitude_sigma_m,
-    )  # fmt: skip
+        question.time_s[until],
+        question.z_m[until],
+        question.tracker[until],
+        question.burst_s + _C.settling_s,
+        _C.altitude_sigma_m,
+    )
     steps = tuple(_step(question, seen[0], change) for change in _changes(seen))
     above_m = steps[0].since_m if steps else -math.inf
     whole = tuple(column[seen[0] > above_m] for column in seen)

@@ -35,9 +35,14 @@ class MeasuredWinds:
         """What had been measured by then."""
         known = self.time_s <= time_s
         columns = (
-            self.time_s, self.latitude_deg, self.longitude_deg, self.altitude_m, self.east_ms,
-            self.north_ms, self.sigma_ms,
-        )  # fmt: skip
+            self.time_s,
+            self.latitude_deg,
+            self.longitude_deg,
+            self.altitude_m,
+            self.east_ms,
+            self.north_ms,
+            self.sigma_ms,
+        )
         return MeasuredWinds(self.name, *(column[known] for column in columns))
 
 
@@ -45,9 +50,15 @@ def measured(name: str, seen: WindSamples, frame: LocalFrame) -> MeasuredWinds:
     """What a flight met, from the layers' means in its own frame."""
     latitude_deg, longitude_deg = frame.to_latlon(seen.x_m, seen.y_m)
     return MeasuredWinds(
-        name, seen.time_s, np.asarray(latitude_deg), np.asarray(longitude_deg),
-        CENTRES_M[seen.layer], seen.east_ms, seen.north_ms, seen.sigma_ms,
-    )  # fmt: skip
+        name,
+        seen.time_s,
+        np.asarray(latitude_deg),
+        np.asarray(longitude_deg),
+        CENTRES_M[seen.layer],
+        seen.east_ms,
+        seen.north_ms,
+        seen.sigma_ms,
+    )
 
 
 def in_frame(others: tuple[MeasuredWinds, ...], frame: LocalFrame) -> WindSamples:
@@ -85,9 +96,14 @@ def _in_frame(one: MeasuredWinds, frame: LocalFrame) -> WindSamples:
     least = np.full(groups, np.inf)
     np.minimum.at(least, of_group, one.sigma_ms[inside])
     return WindSamples(
-        of_layer, mean(one.time_s), mean(one.east_ms), mean(one.north_ms), least,
-        mean(np.asarray(x_m)), mean(np.asarray(y_m)),
-    )  # fmt: skip
+        of_layer,
+        mean(one.time_s),
+        mean(one.east_ms),
+        mean(one.north_ms),
+        least,
+        mean(np.asarray(x_m)),
+        mean(np.asarray(y_m)),
+    )
 
 
 def joined(own: WindSamples, other: WindSamples) -> WindSamples:

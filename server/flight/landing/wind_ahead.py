@@ -28,9 +28,12 @@ _MET, _AHEAD = 6, 5  # moments at which a forecast is read: of the flight so far
 
 
 def wind_ahead(
-    question: LandingQuestion, start: Start, climb: Climb | None, fall_constant: float,
+    question: LandingQuestion,
+    start: Start,
+    climb: Climb | None,
+    fall_constant: float,
     constants: WindConstants,
-) -> tuple[WindProfile, str | None]:  # fmt: skip
+) -> tuple[WindProfile, str | None]:
     """Winds of all LAYERS layers as they will be met, in the flat frame's axes; why no forecast, if so."""
     c = constants
     own = seen = question.winds_met()
@@ -91,9 +94,13 @@ def _passed(start: Start, climb: Climb | None, wind_ms: Array, fall_constant: fl
 
 
 def _forecasts(
-    question: LandingQuestion, seen: WindSamples, start: Start, climb: Climb | None,
-    fall_constant: float, when_s: Array,
-) -> tuple[Forecasts | None, str | None]:  # fmt: skip
+    question: LandingQuestion,
+    seen: WindSamples,
+    start: Start,
+    climb: Climb | None,
+    fall_constant: float,
+    when_s: Array,
+) -> tuple[Forecasts | None, str | None]:
     """The forecast where and when each sample was taken, and where and when each layer will be met.
 
     None where it does not reach, and in words why not.
@@ -103,9 +110,12 @@ def _forecasts(
     try:
         here = _column(question, start.x_m, start.y_m, question.at_s)
         path = mean_path(
-            start, climb, WindProfile(here[0], here[1], np.zeros((LAYERS, LAYERS))), fall_constant,
+            start,
+            climb,
+            WindProfile(here[0], here[1], np.zeros((LAYERS, LAYERS))),
+            fall_constant,
             question.ground.altitude_m,
-        )  # fmt: skip
+        )
         moments_s = np.linspace(0.0, path[-1, 0], _AHEAD)
         x, y = (np.interp(moments_s, path[:, 0], path[:, axis]) for axis in (1, 2))
         layers = np.arange(len(when_s))

@@ -98,9 +98,14 @@ _PAD_M, _PAD_RATE_MS = 100.0, 0.5  # what lies still near the ground has met no 
 
 
 def samples(
-    time_s: Array, x_m: Array, y_m: Array, z_m: Array, tracker: npt.NDArray[np.int64],
-    position_sigma_m: float = 10.0, turn_per_m: float = 0.0,
-) -> WindSamples:  # fmt: skip
+    time_s: Array,
+    x_m: Array,
+    y_m: Array,
+    z_m: Array,
+    tracker: npt.NDArray[np.int64],
+    position_sigma_m: float = 10.0,
+    turn_per_m: float = 0.0,
+) -> WindSamples:
     """Layer means from the displacement between fixes of one tracker (`legs`).
 
     The way up and the way down are kept apart. Fixes are in order of time; shapes (n,). Components
@@ -116,9 +121,9 @@ def samples(
     thick = np.where(dt > _THICK_S, np.sqrt(np.abs(rise) / 1_000.0), 0.0)
     error = np.hypot(np.sqrt(2.0) * position_sigma_m / dt, _THICK_SIGMA_MS * thick)
     middle_x, middle_y = (x_m[i] + x_m[j]) / 2, (y_m[i] + y_m[j]) / 2
-    rows = np.column_stack([
-        time_s[i] + dt / 2, east_ms, north_ms, z_m[i], z_m[j], error, middle_x, middle_y
-    ])  # fmt: skip
+    rows = np.column_stack(
+        [time_s[i] + dt / 2, east_ms, north_ms, z_m[i], z_m[j], error, middle_x, middle_y]
+    )
     lies = (np.abs(rise) < _PAD_RATE_MS * dt) & (z_m[j] < z_m.min() + _PAD_M)
     rows = rows[~lies & (np.hypot(east_ms, north_ms) < _FASTEST_MS)]
     rising = rows[:, 4] >= rows[:, 3]
@@ -216,9 +221,9 @@ def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) 
     lost = 1.0 - np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
     fading = 2 * (c.fading_sigma_ms * _unrest(layer, ground_m, c)) ** 2 * lost
     noise = 2 * c.sampling_sigma_ms**2 + seen.sigma_ms[up] ** 2 + seen.sigma_ms[down] ** 2
-    changes = np.column_stack([
-        seen.east_ms[down] - seen.east_ms[up], seen.north_ms[down] - seen.north_ms[up]
-    ])  # fmt: skip
+    changes = np.column_stack(
+        [seen.east_ms[down] - seen.east_ms[up], seen.north_ms[down] - seen.north_ms[up]]
+    )
     block, of_block, count = np.unique(layer // _BLOCK, return_inverse=True, return_counts=True)
     whole = count == _BLOCK
     if not whole.any():
@@ -238,9 +243,14 @@ _BLOCK = 4  # layers to a kilometre
 
 
 def _about_forecast(
-    seen: WindSamples, layer: npt.NDArray[np.int64], time_s: Array, place_m: tuple[Array, Array],
-    ground_m: float, c: WindConstants, forecast: Forecasts,
-) -> WindProfile:  # fmt: skip
+    seen: WindSamples,
+    layer: npt.NDArray[np.int64],
+    time_s: Array,
+    place_m: tuple[Array, Array],
+    ground_m: float,
+    c: WindConstants,
+    forecast: Forecasts,
+) -> WindProfile:
     """What was seen corrects the forecast: the same conditioning of what lies between the two."""
     apart = seen._replace(
         east_ms=seen.east_ms - forecast.seen_ms[0], north_ms=seen.north_ms - forecast.seen_ms[1]

@@ -109,9 +109,10 @@ def begin(
         altitude_m = ground_m if ground_m is not None else 5_000.0
         var_v = 500.0**2 if ground_m is not None else 5_000.0**2
     at = Motion(
-        Axis(x_m, 0.0, var_h, 0.0, 0.0), Axis(y_m, 0.0, var_h, 0.0, 0.0),
+        Axis(x_m, 0.0, var_h, 0.0, 0.0),
+        Axis(y_m, 0.0, var_h, 0.0, 0.0),
         Axis(altitude_m, 0.0, var_v, 0.0, 0.0),
-    )  # fmt: skip
+    )
     probabilities = (0.45, 0.35, 0.02, 0.18)
     if ground_m is not None and altitude_m > ground_m + 1_000.0:
         probabilities = (0.001, 0.6, 0.04, 0.359)

@@ -26,9 +26,18 @@ TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase
 FixPoint = tuple[float, float, float, float | None, bool, Rejection | None]
 
 _COLUMNS = (
-    "time_s", "x_m", "y_m", "latitude_deg", "longitude_deg", "altitude_m",
-    "stated_x_m", "stated_y_m", "stated_z_m", "climb_ms", "sigma_h_m",
-)  # fmt: skip
+    "time_s",
+    "x_m",
+    "y_m",
+    "latitude_deg",
+    "longitude_deg",
+    "altitude_m",
+    "stated_x_m",
+    "stated_y_m",
+    "stated_z_m",
+    "climb_ms",
+    "sigma_h_m",
+)
 _FLAGS = ("whole", "used", "accepted", "falls", "falls_or_fell")
 
 
@@ -117,9 +126,14 @@ class Records:
             stated = (x.position, y.position, z.position, z.velocity, sigma_h_m)
         altitude_m = math.nan if fix.altitude_m is None else fix.altitude_m
         row = (
-            fix.time_s, record.x_m, record.y_m, fix.latitude_deg, fix.longitude_deg, altitude_m,
+            fix.time_s,
+            record.x_m,
+            record.y_m,
+            fix.latitude_deg,
+            fix.longitude_deg,
+            altitude_m,
             *stated,
-        )  # fmt: skip
+        )
         for column, value in zip(self._columns.values(), row, strict=True):
             column.append(value)
         phase = record.after.phase.phase
@@ -156,13 +170,18 @@ class Records:
         )
         self.track += [
             (
-                round(time_s, 3), round(lat, 6), round(lon, 6), round(z_m, 1), round(climb_ms, 2),
-                round(sigma_h_m, 1), record.after.phase.phase,
+                round(time_s, 3),
+                round(lat, 6),
+                round(lon, 6),
+                round(z_m, 1),
+                round(climb_ms, 2),
+                round(sigma_h_m, 1),
+                record.after.phase.phase,
             )
             if record.verdict.accepted and record.after.state is not None
             else None
             for record, time_s, lat, lon, z_m, climb_ms, sigma_h_m in rows
-        ]  # fmt: skip
+        ]
 
     def column(self, name: str) -> npt.NDArray[np.float64]:
         """A copy, shape (n,)."""

@@ -75,9 +75,27 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
     highest_m = -math.inf if altitude_m is None else altitude_m
     if memory is None:
         return TrackerMemory(
-            position, altitude_m, t, t, altitude_m, t, False, False, altitude_m, highest_m, 0,
-            0.0, fix.sigma_datum_m**2, 1.0, 1.0, 0.0, 0.0, 0, 0, -math.inf,
-        )  # fmt: skip
+            position=position,
+            altitude_m=altitude_m,
+            heard_s=t,
+            still_s=t,
+            still_altitude_m=altitude_m,
+            level_s=t,
+            position_frozen=False,
+            altitude_stuck=False,
+            first_altitude_m=altitude_m,
+            highest_m=highest_m,
+            rises=0,
+            offset_m=0.0,
+            var_offset=fix.sigma_datum_m**2,
+            scale_h=1.0,
+            scale_v=1.0,
+            pressure_offset_m=0.0,
+            pressure_at_m=0.0,
+            pressure_compared=0,
+            accepted=0,
+            accepted_s=-math.inf,
+        )
     same = position == memory.position
     level = altitude_m is not None and altitude_m == memory.altitude_m
     newer = t > memory.heard_s

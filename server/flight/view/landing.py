@@ -117,10 +117,12 @@ def _winds(question: LandingQuestion) -> tuple[WindSource, ...]:
         away_m = np.hypot(x_m - here.x.position, y_m - here.y.position)
         others.append(
             WindSource(
-                one.name, moment(float(one.time_s.max())), float(one.altitude_m.max()),
+                one.name,
+                moment(float(one.time_s.max())),
+                float(one.altitude_m.max()),
                 float(away_m.min()),
             )
-        )  # fmt: skip
+        )
     return (*own, *sorted(others, key=lambda source: source.time, reverse=True))
 
 
@@ -134,7 +136,7 @@ def _deviation(question: LandingQuestion, landing: Predicted) -> FallDeviation |
         side: Side = "short" if share > 0.0 else "beyond"
         return FallDeviation(
             "before", change.ratio, change.since_m, later_s, left_m * abs(share), side
-        )  # fmt: skip
+        )
     ratio, found = plan_ratio(question, landing), effect(question, landing)
     if ratio is None or found is None:
         return None

@@ -48,10 +48,15 @@ def tracker_state(
 
 
 def shown_tracker(
-    name: str, plan: TrackerPlan, sender: Sender | None, fixes: TrackerFixes,
-    phase: Phase, now_s: float, ground_m: float | None,
+    name: str,
+    plan: TrackerPlan,
+    sender: Sender | None,
+    fixes: TrackerFixes,
+    phase: Phase,
+    now_s: float,
+    ground_m: float | None,
     own_car: tuple[float, float] | None,
-) -> Tracker:  # fmt: skip
+) -> Tracker:
     """`ground_m`: altitude of the ground under the payload; `own_car`: latitude and longitude."""
     state = tracker_state(plan, sender, fixes, phase, now_s)
     if sender is None:
@@ -60,7 +65,10 @@ def shown_tracker(
     last = fixes.last[-1] if fixes.last else None
     report = sender.latest_report()
     shown = Tracker(
-        name, plan.name, plan.role, state,
+        name,
+        plan.name,
+        plan.role,
+        state,
         last_heard=maybe_moment(health.last_heard_s),
         interval_s=None if health.interval_s is None else round(health.interval_s, 1),
         heard=health.heard,
@@ -76,7 +84,7 @@ def shown_tracker(
         ),
         battery_percent=None if report is None else report.battery_percent,
         voltage_v=_voltage(sender.readings()),
-    )  # fmt: skip
+    )
     if sender.packets:
         packet = sender.packets[-1]
         first = packet.hearings[0]
