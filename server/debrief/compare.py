@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
-from server.debrief.export import write_csv
-from server.debrief.figures import figures
+from server.debrief.csv_tables import Columns, rounded, table_csv
+from server.debrief.figures import Figures, figures
 from server.debrief.lessons import fitted_fall
 from server.debrief.page import render
 from server.debrief.record import FlightRecord
@@ -54,39 +55,40 @@ def _off_at_burst_m(record: FlightRecord) -> float | None:
     return before[-1] if before else None
 
 
-def comparison_csv(records: Sequence[FlightRecord]) -> bytes:
-    header = (
-        "flight",
-        "launch_utc",
-        "burst_altitude_m",
-        "ascent_rate_m_per_s",
-        "descent_rate_low_m_per_s",
-        "highest_ground_speed_m_per_s",
-        "distance_m",
-        "duration_s",
-        "fall_speed_sea_level_m_per_s",
-        "off_before_burst_m",
+class _Compared(NamedTuple):
+    """What the columns of the CSV are made from, worked out once a flight."""
+
+    name: str
+    launch_s: float | None
+    figures: Figures
+    fall_speed_sea_level_ms: float | None
+    off_before_burst_m: float | None
+
+
+_COLUMNS: Columns[_Compared] = {
+    "flight": lambda c: c.name,
+    "launch_utc": lambda c: None if c.launch_s is None else rfc3339(c.launch_s),
+    "burst_altitude_m": lambda c: rounded(c.figures.burst_altitude_m, 2),
+    "ascent_rate_m_per_s": lambda c: rounded(c.figures.ascent_rate_ms, 2),
+    "descent_rate_low_m_per_s": lambda c: rounded(c.figures.descent_rate_low_ms, 2),
+    "highest_ground_speed_m_per_s": lambda c: rounded(c.figures.highest_ground_speed_ms, 2),
+    "distance_m": lambda c: rounded(c.figures.distance_m, 2),
+    "duration_s": lambda c: rounded(c.figures.duration_s, 2),
+    "fall_speed_sea_level_m_per_s": lambda c: rounded(c.fall_speed_sea_level_ms, 2),
+    "off_before_burst_m": lambda c: rounded(c.off_before_burst_m, 2),
+}
+
+
+def _compared(record: FlightRecord) -> _Compared:
+    launch, fall = record.first("launch"), fitted_fall(record)
+    return _Compared(
+        record.name,
+        None if launch is None else launch.time_s,
+        figures(record),
+        None if fall is None else fall.fall_speed_sea_level_ms,
+        _off_at_burst_m(record),
     )
-    rows = []
-    for record in records:
-        launch, f, fall = record.first("launch"), figures(record), fitted_fall(record)
-        rows.append(
-            [
-                record.name,
-                None if launch is None else rfc3339(launch.time_s),
-                *(
-                    None if v is None else round(v, 2)
-                    for v in (
-                        f.burst_altitude_m,
-                        f.ascent_rate_ms,
-                        f.descent_rate_low_ms,
-                        f.highest_ground_speed_ms,
-                        f.distance_m,
-                        f.duration_s,
-                        None if fall is None else fall.fall_speed_sea_level_ms,
-                        _off_at_burst_m(record),
-                    )
-                ),
-            ]
-        )
-    return write_csv(header, rows)
+
+
+def comparison_csv(records: Sequence[FlightRecord]) -> bytes:
+    return table_csv(_COLUMNS, map(_compared, records))

@@ -5,26 +5,22 @@ Each keeps the fused (smoothed) track and the raw fixes apart. Altitudes are met
 
 from __future__ import annotations
 
-import csv
-import io
 import itertools
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import orjson
 
+from server.debrief.csv_tables import fixes_csv, predictions_csv, reason, track_csv
 from server.debrief.record import FlightRecord, RawFix
-from server.debrief.sentences import rejection_words
 from server.flight.times import rfc3339
-from server.flight.track.fixes import Verdict
 from server.journal.text import format_line
 
 GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_FORMULA = re.compile(r"(?!-?\d+(\.\d+)?\Z)[=+\-@\t\r]")  # a plain number is none
 FUSED = "Fused track"
 
 
@@ -82,7 +78,7 @@ def gpx(record: FlightRecord) -> bytes:
                 segment, "trkpt", fix.latitude_deg, fix.longitude_deg, fix.altitude_m, fix.time_s
             )
             if not verdict.accepted:
-                _add(point, "cmt", f"not used: {_why(verdict)}")
+                _add(point, "cmt", f"not used: {reason(verdict)}")
     return _xml(root)
 
 
@@ -134,7 +130,7 @@ def kml(record: FlightRecord) -> bytes:
     for name, fixes in by_tracker(record).items():
         raw = _folder(document, f"Raw fixes of {name}", shown=False)
         for fix, verdict in fixes:
-            words = None if verdict.accepted else f"not used: {_why(verdict)}"
+            words = None if verdict.accepted else f"not used: {reason(verdict)}"
             _kml_point(
                 raw, None, words, fix.time_s, (fix.longitude_deg, fix.latitude_deg, fix.altitude_m)
             )
@@ -214,7 +210,7 @@ def geojson(record: FlightRecord) -> bytes:
                 time=rfc3339(fix.time_s),
                 used=verdict.accepted,
                 altitude_used=verdict.altitude_used,
-                reason=_why(verdict),
+                reason=reason(verdict),
             )
         )
     for event in record.happenings:
@@ -270,113 +266,6 @@ def _counterclockwise(ring: Sequence[tuple[float, float]]) -> list[list[float]]:
     return [list(corner) for corner in turned]
 
 
-def write_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
-    """RFC 4180. Text that a spreadsheet would take for a formula gets an apostrophe before it."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(header)
-    for row in rows:
-        writer.writerow(
-            [f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell for cell in row]
-        )
-    return out.getvalue().encode("utf-8", "replace")
-
-
-def track_csv(record: FlightRecord) -> bytes:
-    header = (
-        "time_utc",
-        "latitude_deg",
-        "longitude_deg",
-        "altitude_m",
-        "climb_m_per_s",
-        "ground_speed_m_per_s",
-        "sigma_horizontal_m",
-        "sigma_vertical_m",
-        "phase",
-    )
-    return write_csv(
-        header,
-        (
-            (
-                rfc3339(p.time_s),
-                f"{p.latitude_deg:.8f}",
-                f"{p.longitude_deg:.8f}",
-                round(p.altitude_m, 1),
-                round(p.climb_ms, 2),
-                round(p.ground_speed_ms, 2),
-                round(p.sigma_h_m, 1),
-                round(p.sigma_v_m, 1),
-                p.phase,
-            )
-            for p in record.track
-        ),
-    )
-
-
-def fixes_csv(record: FlightRecord) -> bytes:
-    header = (
-        "time_utc",
-        "tracker",
-        "latitude_deg",
-        "longitude_deg",
-        "altitude_m",
-        "pressure_pa",
-        "used",
-        "altitude_used",
-        "reason",
-    )
-    return write_csv(
-        header,
-        (
-            (
-                rfc3339(f.time_s),
-                f.tracker,
-                f"{f.latitude_deg:.8f}",
-                f"{f.longitude_deg:.8f}",
-                f.altitude_m,
-                f.pressure_pa,
-                v.accepted,
-                v.altitude_used,
-                _why(v),
-            )
-            for f, v in record.raw
-        ),
-    )
-
-
-def predictions_csv(record: FlightRecord) -> bytes:
-    header = (
-        "made_at_utc",
-        "phase",
-        "altitude_m",
-        "landing_utc",
-        "latitude_deg",
-        "longitude_deg",
-        "radius_90_m",
-        "off_m",
-        "off_s",
-        "inside_90_percent_area",
-    )
-    return write_csv(
-        header,
-        (
-            (
-                rfc3339(p.at_s),
-                p.phase,
-                round(p.altitude_m),
-                rfc3339(p.landing_s),
-                f"{p.latitude_deg:.6f}",
-                f"{p.longitude_deg:.6f}",
-                round(p.radius_90_m),
-                None if p.off_m is None else round(p.off_m),
-                None if p.off_s is None else round(p.off_s),
-                p.inside_90,
-            )
-            for p in record.predictions
-        ),
-    )
-
-
 def text_log(record: FlightRecord) -> bytes:
     """Every reception, in the form that `leeward replay` reads."""
     header = [
@@ -384,7 +273,3 @@ def text_log(record: FlightRecord) -> bytes:
     ]
     lines = [*header, *(format_line(r) for r in record.recording.receptions)]
     return ("\n".join(lines) + "\n").encode("utf-8", "surrogateescape")
-
-
-def _why(verdict: Verdict) -> str | None:
-    return None if verdict.reason is None else rejection_words(verdict.reason)

@@ -31,67 +31,40 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
         for v in levels
         if v.pressure_altitude_m is not None
     ]
-    temperatures = [Series("standard atmosphere", QUIET, standard, dashed=True)]
+    speed: Points = [(v.speed_ms, v.altitude_m) for v in levels]
+    direction: Points = [(v.from_deg, v.altitude_m) for v in levels]
+    winds = [
+        Series("east", PAYLOAD, east, band=sigma),
+        Series("north", LANDING, north, band=sigma),
+    ]
+    temperatures = [
+        Series("measured", LANDING, air),
+        Series("dew point", PAYLOAD, dew),
+        Series("standard atmosphere", QUIET, standard, dashed=True),
+    ]
+    feathers = "Up to 100 hPa. A full feather is 10 knots, a pennant 50."
+    sunlight = "Measured in sunlight: read warm aloft."
+    lag = "Lags in the cold; says little below -40 °C."
+    warm_day = (
+        "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height."
+    )
+    over_speed = _over("m/s", [Series("speed", PAYLOAD, speed, band=sigma)])
+    over_direction = _over(
+        "degrees, where it comes from",
+        [Series("from", PAYLOAD, direction, dots=True)],
+        _COMPASS_DEG,
+    )
+    over_temperature = _over("°C", temperatures) if air else ""
+    over_humidity = _over("%", [Series("measured", PAYLOAD, damp)])
+    over_difference = _over("m", [Series("difference", PAYLOAD, off)])
     return [
-        *picture(
-            "Skew-T",
-            skew_t(levels),
-            "Up to 100 hPa. A full feather is 10 knots, a pennant 50.",
-            tall=True,
-        ),
-        *picture(
-            "Wind speed",
-            _over(
-                "m/s",
-                [
-                    Series(
-                        "speed", PAYLOAD, [(v.speed_ms, v.altitude_m) for v in levels], band=sigma
-                    )
-                ],
-            ),
-        ),
-        *picture(
-            "Wind direction",
-            _over(
-                "degrees, where it comes from",
-                [Series("from", PAYLOAD, [(v.from_deg, v.altitude_m) for v in levels], dots=True)],
-                _COMPASS_DEG,
-            ),
-        ),
-        *picture(
-            "Wind towards east and north",
-            _over(
-                "m/s",
-                [
-                    Series("east", PAYLOAD, east, band=sigma),
-                    Series("north", LANDING, north, band=sigma),
-                ],
-            ),
-        ),
-        *picture(
-            "Temperature",
-            _over(
-                "°C",
-                [
-                    Series("measured", LANDING, air),
-                    Series("dew point", PAYLOAD, dew),
-                    *temperatures,
-                ],
-            )
-            if air
-            else "",
-            "Measured in sunlight: read warm aloft.",
-        ),
-        *picture(
-            "Relative humidity",
-            _over("%", [Series("measured", PAYLOAD, damp)]),
-            "Lags in the cold; says little below -40 °C.",
-        ),
-        *picture(
-            "Pressure altitude less GPS altitude",
-            _over("m", [Series("difference", PAYLOAD, off)]),
-            "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height.",
-        ),
+        *picture("Skew-T", skew_t(levels), feathers, tall=True),
+        *picture("Wind speed", over_speed),
+        *picture("Wind direction", over_direction),
+        *picture("Wind towards east and north", _over("m/s", winds)),
+        *picture("Temperature", over_temperature, sunlight),
+        *picture("Relative humidity", over_humidity, lag),
+        *picture("Pressure altitude less GPS altitude", over_difference, warm_day),
     ]
 
 

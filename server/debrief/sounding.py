@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.debrief.air import dew_point_c
-from server.debrief.export import write_csv
+from server.debrief.csv_tables import Columns, rounded, table_csv
 from server.debrief.record import FlightRecord, places_at
 from server.flight.landing import winds
 from server.flight.physics.atmosphere import pressure_altitude_m
@@ -186,49 +186,25 @@ def dew_points(levels: Sequence[Level]) -> list[tuple[Level, float]]:
     ]
 
 
+_COLUMNS: Columns[Level] = {
+    "altitude_m": lambda v: round(v.altitude_m),
+    "time_utc": lambda v: rfc3339(v.time_s),
+    "latitude_deg": lambda v: f"{v.latitude_deg:.5f}",
+    "longitude_deg": lambda v: f"{v.longitude_deg:.5f}",
+    "wind_speed_m_per_s": lambda v: round(v.speed_ms, 1),
+    "wind_from_deg_true": lambda v: round(v.from_deg),
+    "wind_east_m_per_s": lambda v: round(v.east_ms, 2),
+    "wind_north_m_per_s": lambda v: round(v.north_ms, 2),
+    "wind_component_sigma_m_per_s": lambda v: round(v.sigma_ms, 2),
+    "temperature_deg_c": lambda v: rounded(v.temperature_c, 1),
+    "relative_humidity_percent": lambda v: rounded(v.humidity_percent, 1),
+    "dew_point_deg_c": lambda v: rounded(dew_point_c(v.temperature_c, v.humidity_percent), 1),
+    "pressure_hpa": lambda v: None if v.pressure_pa is None else round(v.pressure_pa / 100.0, 2),
+    "pressure_altitude_minus_gps_altitude_m": lambda v: (
+        None if v.pressure_altitude_m is None else round(v.pressure_altitude_m - v.altitude_m, 0)
+    ),
+}
+
+
 def sounding_csv(levels: Sequence[Level]) -> bytes:
-    header = (
-        "altitude_m",
-        "time_utc",
-        "latitude_deg",
-        "longitude_deg",
-        "wind_speed_m_per_s",
-        "wind_from_deg_true",
-        "wind_east_m_per_s",
-        "wind_north_m_per_s",
-        "wind_component_sigma_m_per_s",
-        "temperature_deg_c",
-        "relative_humidity_percent",
-        "dew_point_deg_c",
-        "pressure_hpa",
-        "pressure_altitude_minus_gps_altitude_m",
-    )
-    return write_csv(
-        header,
-        (
-            (
-                round(v.altitude_m),
-                rfc3339(v.time_s),
-                f"{v.latitude_deg:.5f}",
-                f"{v.longitude_deg:.5f}",
-                round(v.speed_ms, 1),
-                round(v.from_deg),
-                round(v.east_ms, 2),
-                round(v.north_ms, 2),
-                round(v.sigma_ms, 2),
-                _rounded(v.temperature_c, 1),
-                _rounded(v.humidity_percent, 1),
-                _rounded(dew_point_c(v.temperature_c, v.humidity_percent), 1),
-                _rounded(None if v.pressure_pa is None else v.pressure_pa / 100.0, 2),
-                _rounded(
-                    None if v.pressure_altitude_m is None else v.pressure_altitude_m - v.altitude_m,
-                    0,
-                ),
-            )
-            for v in levels
-        ),
-    )
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return table_csv(_COLUMNS, levels)

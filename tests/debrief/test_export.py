@@ -24,6 +24,7 @@ from gpxpy.gpx import GPXTrackPoint
 from lxml import etree
 
 from server.debrief import export
+from server.debrief.csv_tables import track_csv, write_csv
 from server.debrief.record import FlightRecord
 from server.journal.recording import read_recording
 from tests.debrief.made import demo, plain, truth_of
@@ -172,7 +173,7 @@ def test_geojson_lines_are_cut_at_the_antimeridian() -> None:
 
 
 def test_csv_has_units_in_its_header_and_no_formulas() -> None:
-    rows = list(csv.DictReader(io.StringIO(export.track_csv(demo()).decode())))
+    rows = list(csv.DictReader(io.StringIO(track_csv(demo()).decode())))
     assert len(rows) == len(demo().track)
     for row, p in zip(rows, demo().track, strict=True):
         place = float(row["latitude_deg"]), float(row["longitude_deg"])
@@ -180,7 +181,7 @@ def test_csv_has_units_in_its_header_and_no_formulas() -> None:
     top = max(rows, key=lambda row: float(row["altitude_m"]))
     assert float(top["altitude_m"]) == pytest.approx(truth_of("burst")["altitude_m"], abs=150.0)
     cells: list[Sequence[object]] = [["=1+1"], ["-2+3"], [-2.5], ["-98.2"]]
-    assert export.write_csv(["a"], cells) == b"a\r\n'=1+1\r\n'-2+3\r\n-2.5\r\n-98.2\r\n"
+    assert write_csv(["a"], cells) == b"a\r\n'=1+1\r\n'-2+3\r\n-2.5\r\n-98.2\r\n"
 
 
 def test_the_log_is_the_recording(tmp_path: Path) -> None:
