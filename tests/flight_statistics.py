@@ -79,7 +79,7 @@ def series(heard: Sequence[Heard]) -> tuple[dict[str, Series], list[float]]:
     fixes: dict[str, dict[float, tuple[float, float, float]]] = defaultdict(dict)
     lags: list[float] = []
     for heard_at_s, source, wire, payload in heard:
-        for report in decode(wire, payload, heard_at_s, source).reports:  # type: ignore[arg-type]
+        for report in decode(wire, payload, heard_at_s, source).reports:
             if not isinstance(report, PositionReport) or report.time_s is None:
                 continue
             if report.altitude_m is None or report.time_s in fixes[report.name]:
@@ -100,7 +100,7 @@ def _disorder(heard: Sequence[Heard]) -> float:
     seen: set[tuple[str, float]] = set()
     newest_s, late = 0.0, 0
     for heard_at_s, source, wire, payload in heard:
-        for report in decode(wire, payload, heard_at_s, source).reports:  # type: ignore[arg-type]
+        for report in decode(wire, payload, heard_at_s, source).reports:
             if not isinstance(report, PositionReport) or report.time_s is None:
                 continue
             if (report.name, report.time_s) not in seen:

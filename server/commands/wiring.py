@@ -206,8 +206,8 @@ async def _serve(
                 await asyncio.to_thread(webbrowser.open, _own_link(address, face, listening))
         await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
         for task in (running, serving):
-            if task.done() and not task.cancelled() and task.exception() is not None:
-                raise task.exception()  # type: ignore[misc]
+            if task.done() and not task.cancelled():
+                task.result()
     finally:
         server.should_exit = True
         running.cancel()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Sequence
+from collections.abc import Awaitable, Sequence
 
 import numpy as np
 
@@ -52,7 +52,7 @@ async def _measure(flight: Flight) -> dict[str, float]:
     }
 
 
-async def _longest_gap_ms(until) -> float:  # type: ignore[no-untyped-def]
+async def _longest_gap_ms(until: Awaitable[object]) -> float:
     done = asyncio.ensure_future(until)
     longest_s, before_s = 0.0, time.perf_counter()
     while not done.done():

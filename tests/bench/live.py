@@ -16,7 +16,7 @@ from typing import Any
 
 from websockets.asyncio.client import connect
 
-from server.flight.inputs import Reception
+from server.flight.inputs import Command, Reception
 from server.journal.database import Journal
 from server.journal.recording import DEMO_LOG, read_recording
 from server.sync.peers import Peer
@@ -209,4 +209,5 @@ async def _catch_up(heard: list[Reception]) -> dict[str, float]:
 
 
 def _urgent(late: Car) -> int:
-    return sum(r.wire not in ("gpsd", "nmea") for r in late.host.admitted)
+    own = ("gpsd", "nmea")
+    return sum(isinstance(e, Command) or e.wire not in own for e in late.host.admitted)

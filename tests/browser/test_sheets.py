@@ -30,7 +30,10 @@ BOX = (-99.5, 37.0, -96.5, 39.0)
 
 async def colour_at(page: Page, x: int, y: int) -> tuple[int, int, int]:
     picture = Image.open(io.BytesIO(await page.locator(".map").screenshot())).convert("RGB")
-    return picture.getpixel((x, y))  # type: ignore[return-value]
+    pixel = picture.getpixel((x, y))
+    assert isinstance(pixel, tuple)
+    red, green, blue = pixel
+    return red, green, blue
 
 
 @pytest.mark.parametrize("make", [mbtiles, pmtiles], ids=["mbtiles", "pmtiles"])

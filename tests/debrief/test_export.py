@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from importlib.resources import files as package_files
@@ -34,8 +34,10 @@ FLIGHTS = pytest.mark.parametrize("flown", [demo, plain], ids=["demo", "plain"])
 DEGREE, SECOND = 1e-6, 1.0
 KML = f"{{{export.KML}}}"
 
+Place = tuple[float, float, float, float | None]  # time, latitude, longitude, altitude
 
-def same_place(record: FlightRecord, found: list[tuple[float, float, float, float]]) -> None:
+
+def same_place(record: FlightRecord, found: Sequence[Place]) -> None:
     """Time, latitude, longitude, altitude of the fused track."""
     assert len(found) == len(record.track) > 100
     for (time_s, lat, lon, alt), p in zip(found, record.track, strict=True):
@@ -44,7 +46,7 @@ def same_place(record: FlightRecord, found: list[tuple[float, float, float, floa
         assert alt == pytest.approx(p.altitude_m, abs=0.1)
 
 
-def same_fixes(record: FlightRecord, found: list[tuple[float, float, float, float | None]]) -> None:
+def same_fixes(record: FlightRecord, found: Sequence[Place]) -> None:
     """The same of the raw fixes, tracker by tracker."""
     raw = [r.fix for fixes in export.by_tracker(record).values() for r in fixes]
     assert len(found) == len(raw) > 100
@@ -54,16 +56,13 @@ def same_fixes(record: FlightRecord, found: list[tuple[float, float, float, floa
         assert alt == (None if fix.altitude_m is None else pytest.approx(fix.altitude_m, abs=0.1))
 
 
-Place = tuple[float, float, float, float | None]  # time, latitude, longitude, altitude
-
-
 def _gpx_place(point: GPXTrackPoint) -> Place:
     assert point.time is not None
     return point.time.timestamp(), point.latitude, point.longitude, point.elevation
 
 
 @FLIGHTS
-def test_gpx_comes_back_as_it_was(flown) -> None:
+def test_gpx_comes_back_as_it_was(flown: Callable[[], FlightRecord]) -> None:
     record = flown()
     read = gpxpy.parse(export.gpx(record).decode())
     fused, *raw = read.tracks
@@ -83,7 +82,9 @@ def gpx_schema() -> etree.XMLSchema:
 
 
 @FLIGHTS
-def test_gpx_is_valid_by_the_published_schema(flown, gpx_schema: etree.XMLSchema) -> None:
+def test_gpx_is_valid_by_the_published_schema(
+    flown: Callable[[], FlightRecord], gpx_schema: etree.XMLSchema
+) -> None:
     written = export.gpx(flown())
     gpx_schema.assertValid(etree.fromstring(written))
     for right, wrong in ((b"ele>", b"height>"), (b'lat="', b'lat="9'), (b'n="1.1"', b'n="1.0"')):
@@ -100,7 +101,7 @@ def test_gpx_at_the_antimeridian(gpx_schema: etree.XMLSchema) -> None:
 
 
 @FLIGHTS
-def test_kml_is_valid_by_the_published_schema(flown) -> None:
+def test_kml_is_valid_by_the_published_schema(flown: Callable[[], FlightRecord]) -> None:
     path = str(package_files("fastkml") / "schema" / "ogckml22.xsd")
     schema = etree.XMLSchema(etree.parse(path))
     written = export.kml(flown())
@@ -109,7 +110,7 @@ def test_kml_is_valid_by_the_published_schema(flown) -> None:
 
 
 @FLIGHTS
-def test_kml_comes_back_as_it_was(flown) -> None:
+def test_kml_comes_back_as_it_was(flown: Callable[[], FlightRecord]) -> None:
     record = flown()
     document = etree.fromstring(export.kml(record))
     folders = {_text(f, f"{KML}name"): f for f in document.iter(f"{KML}Folder")}
@@ -140,7 +141,7 @@ def _seconds(text: str) -> float:
 
 
 @FLIGHTS
-def test_geojson_is_read_by_a_reference_library(flown) -> None:
+def test_geojson_is_read_by_a_reference_library(flown: Callable[[], FlightRecord]) -> None:
     record = flown()
     collection = json.loads(export.geojson(record))
     kinds = [f["properties"]["what"] for f in collection["features"]]

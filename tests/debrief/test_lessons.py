@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import pytest
 
@@ -40,10 +40,12 @@ def test_the_climb_of_the_plain_flight_is_five() -> None:
 
 
 @pytest.mark.parametrize("flown", [demo, plain], ids=["demo", "plain"])
-def test_the_fragment_completes_a_plan(flown) -> None:
+def test_the_fragment_completes_a_plan(flown: Callable[[], FlightRecord]) -> None:
     fragment = plan_fragment(flown())
     plan = parse(_REST + fragment)
-    assert plan.balloon.burst_altitude_m == round(flown().last("burst").altitude_m)
+    burst = flown().last("burst")
+    assert burst is not None
+    assert plan.balloon.burst_altitude_m == round(burst.altitude_m)
     assert plan.descent != type(plan.descent)()
     assert set(tomllib.loads(fragment)) == {"balloon", "descent"}
 

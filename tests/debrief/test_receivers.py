@@ -63,7 +63,9 @@ def test_each_car_is_the_place_of_its_own_receivers(
 def test_the_elevation_is_that_of_an_earth_of_four_thirds() -> None:
     """By the law of cosines on a sphere of 8,495 km (4/3 of 6,371 km, ITU-R P.310), longhand."""
     for far in farthest(demo()).values():
-        ground_m = demo().question.ground.altitude_m  # type: ignore[union-attr]
+        question = demo().question
+        assert question is not None
+        ground_m = question.ground.altitude_m
         low_m, high_m = 8_494_667.0, 8_494_667.0 + far.altitude_m - ground_m - 2.0
         angle = far.distance_m / 8_494_667.0
         slant_m = math.sqrt(low_m**2 + high_m**2 - 2 * low_m * high_m * math.cos(angle))

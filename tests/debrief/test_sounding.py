@@ -59,6 +59,11 @@ def test_winds_come_back_within_their_stated_uncertainty() -> None:
     assert float(np.mean(np.abs(found) < 2.0)) > 0.92
 
 
+def given(value: float | None) -> float:
+    assert value is not None
+    return value
+
+
 def test_direction_is_where_the_wind_comes_from() -> None:
     """WMO-No. 8: 270° is a wind from the west."""
     level = Level(0.0, 0.0, 0.0, 0.0, 8.0, 0.0, 1.0, None, None, None, None)
@@ -75,8 +80,8 @@ def test_pressure_altitudes_are_those_of_the_standard_atmosphere() -> None:
     handbook = {5_000.0: 540.48, 10_000.0: 264.99, 15_000.0: 121.11, 20_000.0: 55.293}
     levels = [v for v in sounding(demo()) if v.pressure_pa is not None]
     assert len(levels) > 80
-    altitudes = [v.pressure_altitude_m for v in levels]
-    logs = [-math.log(v.pressure_pa) for v in levels if v.pressure_pa]
+    altitudes = [given(v.pressure_altitude_m) for v in levels]
+    logs = [-math.log(given(v.pressure_pa)) for v in levels]
     for altitude_m, hpa in handbook.items():
         assert np.interp(-math.log(hpa * 100.0), logs, altitudes) == pytest.approx(
             altitude_m, abs=10.0
@@ -97,11 +102,11 @@ def test_a_flight_through_the_standard_atmosphere_comes_back_as_its_table(
     """The sensors' values are the library ambiance's, the expected ones the printed table's."""
     levels = sounding(standard())
     z = [v.altitude_m for v in levels]
-    temperature = np.interp(altitude_m, z, [v.temperature_c for v in levels])
+    temperature = np.interp(altitude_m, z, [given(v.temperature_c) for v in levels])
     assert temperature == pytest.approx(kelvin - 273.15, abs=0.3)  # 46 m of height in the lapse
-    log_pa = np.interp(altitude_m, z, [math.log(v.pressure_pa) for v in levels])
+    log_pa = np.interp(altitude_m, z, [math.log(given(v.pressure_pa)) for v in levels])
     assert math.exp(log_pa) == pytest.approx(pascal, rel=0.002)
-    off = np.interp(altitude_m, z, [v.pressure_altitude_m - v.altitude_m for v in levels])
+    off = np.interp(altitude_m, z, [given(v.pressure_altitude_m) - v.altitude_m for v in levels])
     assert off == pytest.approx(0.0, abs=15.0)
 
 
@@ -112,7 +117,7 @@ def test_the_lapse_rate_is_that_of_the_table() -> None:
     def lapse(low_m: float, high_m: float) -> float:
         here = [v for v in levels if low_m < v.altitude_m < high_m]
         height = [geopotential_height_m(v.altitude_m, 45.5425) / 1000.0 for v in here]
-        return float(np.polyfit(height, [v.temperature_c for v in here], 1)[0])
+        return float(np.polyfit(height, [given(v.temperature_c) for v in here], 1)[0])
 
     assert lapse(1_500.0, 10_500.0) == pytest.approx(-6.5, abs=0.05)
     assert lapse(12_000.0, 19_500.0) == pytest.approx(0.0, abs=0.02)
@@ -127,9 +132,9 @@ def test_temperature_pressure_and_height_agree_by_the_hypsometric_equation() -> 
     levels = sounding(standard())
     thick_m = sum(
         287.05
-        * ((a.temperature_c + b.temperature_c) / 2 + 273.15)
+        * ((given(a.temperature_c) + given(b.temperature_c)) / 2 + 273.15)
         / 9.80665
-        * math.log(a.pressure_pa / b.pressure_pa)
+        * math.log(given(a.pressure_pa) / given(b.pressure_pa))
         for a, b in itertools.pairwise(levels)
     )
     low, high = (geopotential_height_m(levels[i].altitude_m, 45.5425) for i in (0, -1))

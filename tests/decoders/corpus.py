@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import orjson
 
@@ -58,7 +59,7 @@ def transmissions(count: int = 60) -> list[Transmission]:
     """Positions in every format by turns, then one of each other data type."""
     made = []
     for i, fix in enumerate(flight_reports(count)):
-        motion = {"course_deg": fix.course_deg, "speed_ms": fix.speed_ms or 0.0}
+        motion: dict[str, Any] = {"course_deg": fix.course_deg, "speed_ms": fix.speed_ms or 0.0}
         place = (fix.latitude_deg, fix.longitude_deg)
         destination, tail = "APRS", aprs_encode_telemetry.comment_telemetry(i, [i, 200, 300])
         if i % 4 == 0:

@@ -59,7 +59,7 @@ def _aprs(data: bytes) -> None:
 
 
 def _decode(wire: str, data: bytes) -> None:
-    decoding = decode(wire, data, HEARD_S, "fuzz", READINGS.get(wire))  # type: ignore[arg-type,call-overload]
+    decoding = decode(wire, data, HEARD_S, "fuzz", READINGS.get(wire))
     if decoding.problem is not None and "fault" in decoding.problem:
         raise DecoderFault(decoding.problem)
 
@@ -99,7 +99,7 @@ def corpus(case: str) -> list[bytes]:
     """Good input for `case`."""
     sent, good = transmissions(), payloads()
     if case.startswith("decode "):
-        return good[case.removeprefix("decode ")]  # type: ignore[index]
+        return good[case.removeprefix("decode ")]
     if case == "kiss":
         return [encode_frame(ax25.encode_ui(one)) * 2 for one in sent]
     if case == "lines":
@@ -114,7 +114,7 @@ def corpus(case: str) -> list[bytes]:
         return [line[2:-5] for line in good["fields"]]
     if case == "comments":
         return [b" 208T8363P", b"-1T2P"]
-    return good[case]  # type: ignore[index]
+    return good[case]
 
 
 def mutations(seeds: list[bytes], seed: int) -> Iterator[bytes]:

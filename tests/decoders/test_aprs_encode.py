@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Literal
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,7 +31,7 @@ def check_place(
     longitude_deg: float,
     step_min: float,
     edges: bool = True,
-):
+) -> None:
     """Within half a step; a whole one at the poles and at 180 degrees, which are sent short."""
     step_deg = step_min * MINUTE_DEG
     at_edge = abs(latitude_deg) > 89.99 or abs(longitude_deg) > 179.99
@@ -39,10 +42,11 @@ def check_place(
 
 def check_motion(
     report: PositionReport, course_deg: float | None, speed_ms: float, course_step: float = 0.5
-):
+) -> None:
     if course_deg is None:
         assert report.course_deg in (None, 0.0)
     else:
+        assert report.course_deg is not None
         turn = (report.course_deg - course_deg + 180) % 360 - 180
         assert abs(turn) <= course_step + 1e-9
     # half a step of compressed speed: 3.9 % of the speed and one knot, which above 6 m/s is 4.3 %
@@ -56,7 +60,7 @@ def test_uncompressed(
     course: float | None,
     speed: float,
     altitude: float | None,
-    dao: str | None,
+    dao: Literal["human", "base91"] | None,
     comment: str,
 ) -> None:
     report = position(
@@ -107,7 +111,7 @@ def test_mic_e(
     course: float | None,
     speed: float,
     altitude: float | None,
-    dao: str | None,
+    dao: Literal["human", "base91"] | None,
     comment: str,
     bits: int,
 ) -> None:
@@ -190,7 +194,7 @@ def test_status_and_message() -> None:
         lambda: encode.base91(91, 1),
     ],
 )
-def test_what_does_not_fit_is_told(call) -> None:
+def test_what_does_not_fit_is_told(call: Callable[[], object]) -> None:
     with pytest.raises(ValueError, match=r"\w+"):
         call()
 

@@ -170,7 +170,9 @@ def test_object_name_is_stripped() -> None:
         ("!4903.50N/07201.75W#PHG5~32", None),
     ],
 )
-def test_whatever_it_raises_ends_as_a_problem(information: str, leaked) -> None:
+def test_whatever_it_raises_ends_as_a_problem(
+    information: str, leaked: type[Exception] | None
+) -> None:
     if leaked is not None:
         with pytest.raises((leaked, NameError)):
             library(information)
@@ -293,7 +295,9 @@ def test_words_behind_an_exclamation_mark_are_no_place() -> None:
         ("_ssS", {}, "ssS"),
     ],
 )
-def test_speed_snow_and_words_keep_their_case(data: str, values, comment: str) -> None:
+def test_speed_snow_and_words_keep_their_case(
+    data: str, values: dict[str, float], comment: str
+) -> None:
     """APRS 1.0.1, chapter 12: s is the wind's speed behind the direction, and snow elsewhere."""
     first, *rest = reports("!4903.50N/07201.75W" + data)
     assert isinstance(first, PositionReport)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -42,7 +44,9 @@ def test_report_of_the_standard() -> None:
         ("T#,1,2", (1, 2, None, None, None), 0, None),
     ],
 )
-def test_report_forms_in_use(information: str, channels, bits: int, sequence: int | None) -> None:
+def test_report_forms_in_use(
+    information: str, channels: tuple[float | None, ...], bits: int, sequence: int | None
+) -> None:
     report = sensors(information)
     assert report.channels == channels
     assert (len(report.bits), report.sequence) == (bits, sequence)
@@ -98,7 +102,7 @@ def test_last_scale_of_a_kind_counts_and_equal_names_stay_apart() -> None:
 
 
 @given(counts, st.lists(counts, min_size=1, max_size=5))
-def test_comment_telemetry_round_trip(sequence: int, values) -> None:
+def test_comment_telemetry_round_trip(sequence: int, values: list[int]) -> None:
     information = b"!4903.50N/07201.75W-hi" + encode.comment_telemetry(sequence, values).encode()
     report = sensors(information)
     assert report.sequence == sequence
@@ -107,7 +111,7 @@ def test_comment_telemetry_round_trip(sequence: int, values) -> None:
 
 
 @given(counts, st.lists(counts, min_size=5, max_size=5), bits8)
-def test_comment_telemetry_with_bits(sequence: int, values, bits) -> None:
+def test_comment_telemetry_with_bits(sequence: int, values: list[int], bits: list[bool]) -> None:
     text = encode.comment_telemetry(sequence, values, bits)
     for after in ("", "!W12!", "/A=001000", "!w12!/A=001000"):
         report = sensors("!4903.50N/07201.75W-hi" + text + after)
@@ -133,7 +137,7 @@ def test_malformed_comment_telemetry_stays_in_the_comment(comment: str) -> None:
     st.lists(st.one_of(st.none(), st.integers(0, 255)), min_size=1, max_size=5).filter(any),
     bits8,
 )
-def test_report_round_trip(sequence: int, values, bits) -> None:
+def test_report_round_trip(sequence: int, values: list[int | None], bits: list[bool]) -> None:
     report = sensors(encode.telemetry(sequence, values, bits))
     assert report == SensorReport(
         "N0CALL-11",
@@ -146,7 +150,7 @@ def test_report_round_trip(sequence: int, values, bits) -> None:
 @given(
     st.lists(st.tuples(*[st.decimals(-999, 999, places=3).map(float)] * 3), min_size=1, max_size=5)
 )
-def test_equations_round_trip(rows) -> None:
+def test_equations_round_trip(rows: list[tuple[float, float, float]]) -> None:
     report = one_scale(encode.equations("N0CALL-11", rows))
     assert report.coefficients[: len(rows)] == tuple(rows)
 
@@ -175,7 +179,7 @@ def test_names_units_and_bits_round_trip() -> None:
         lambda: encode.bit_sense("TOOLONG-100", [True] * 8),
     ],
 )
-def test_what_does_not_fit_is_told(call) -> None:
+def test_what_does_not_fit_is_told(call: Callable[[], object]) -> None:
     with pytest.raises(ValueError, match=r"\w+"):
         call()
 

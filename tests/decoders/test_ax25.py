@@ -52,12 +52,12 @@ def test_addresses_of_the_standard() -> None:
 
 
 @given(transmissions, st.booleans())
-def test_round_trip(transmission, with_fcs: bool) -> None:
+def test_round_trip(transmission: Transmission, with_fcs: bool) -> None:
     assert decode_ui(encode_ui(transmission, fcs=with_fcs), fcs=with_fcs) == transmission
 
 
 @given(for_ax253)
-def test_ax253_reads_what_is_encoded(transmission) -> None:
+def test_ax253_reads_what_is_encoded(transmission: Transmission) -> None:
     frame = ax253.Frame.from_bytes(encode_ui(transmission))
     assert str(frame.source) == transmission.sender
     assert str(frame.destination).rstrip("*") == transmission.destination  # it shows the C bit
@@ -66,7 +66,7 @@ def test_ax253_reads_what_is_encoded(transmission) -> None:
 
 
 @given(for_ax253)
-def test_decodes_what_ax253_writes(transmission) -> None:
+def test_decodes_what_ax253_writes(transmission: Transmission) -> None:
     frame = ax253.Frame.ui(
         destination=transmission.destination,
         source=transmission.sender,
@@ -127,7 +127,9 @@ def with_names(*names: str) -> bytes:
         (("apRS", "N0CALL"), (), ("apRS",)),
     ],
 )
-def test_odd_name_is_marked_and_the_packet_kept(names, path, odd) -> None:
+def test_odd_name_is_marked_and_the_packet_kept(
+    names: tuple[str, ...], path: tuple[str, ...], odd: tuple[str, ...]
+) -> None:
     frame = decode_ui(with_names(*names))
     assert frame == Transmission("N0CALL", "APRS", path, b">up")
     assert frame.odd_names == odd

@@ -110,7 +110,7 @@ def test_a_fix_in_two_dimensions_has_no_altitude() -> None:
         ("nmea", sentence(three[1:].replace(b"E,1,", b"E,6,").decode())),
         ("phone", PHONE.format(0).encode()),
     ):
-        (report,) = decode(wire, payload, HEARD_S, "x").reports  # type: ignore[arg-type]
+        (report,) = decode(wire, payload, HEARD_S, "x").reports
         assert isinstance(report, PositionReport)
         assert report.valid
         assert report.altitude_m is None

@@ -63,6 +63,8 @@ def test_offset() -> None:
         (r"(?P<a>\d)", {"a": (math.nan, 0.0, "")}, "not a finite number"),
     ],
 )
-def test_bad_pattern_is_told(pattern: str, scales, words: str) -> None:
+def test_bad_pattern_is_told(
+    pattern: str, scales: dict[str, tuple[float, float, str]], words: str
+) -> None:
     with pytest.raises(DecodeError, match=words):
         CommentPattern(pattern, scales)

@@ -9,14 +9,16 @@ from hypothesis import strategies as st
 
 from decoders.fields import crc16, decode_sentence, sentence
 from decoders.readings import FieldOrder
-from decoders.reports import DecodeError, PositionReport, SensorReport, StatusReport
+from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 from tests.decoders.packets import HEARD_S, at
 
 ORDER = FieldOrder(("callsign", "number", "time", "latitude_deg", "longitude_deg", "altitude_m"))
 GOOD = "N0CALL-11,7,12:00:30,46.50000,-100.80000,12345"
 
 
-def read(content: str, *names: str, heard_at_s: float = HEARD_S):
+def read(
+    content: str, *names: str, heard_at_s: float = HEARD_S
+) -> tuple[tuple[Report, ...], str | None]:
     order = FieldOrder(names) if names else ORDER
     return decode_sentence(sentence(content), heard_at_s, "lora", order)
 
@@ -165,7 +167,7 @@ def test_bad_sentence_is_told(line: bytes, words: str) -> None:
         (("latitude_deg", "longitude_deg", *(f"s{i}" for i in range(70))), "1 to 64 fields"),
     ],
 )
-def test_order_that_cannot_be(names, words: str) -> None:
+def test_order_that_cannot_be(names: tuple[str, ...], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         FieldOrder(names)
 

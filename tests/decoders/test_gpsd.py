@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import orjson
 import pytest
 
@@ -60,7 +62,7 @@ def test_tpv() -> None:
         ({"altMSL": ..., "altHAE": ..., "alt": ...}, None, "msl"),
     ],
 )
-def test_altitude(changes, altitude_m: float | None, datum: str) -> None:
+def test_altitude(changes: dict[str, Any], altitude_m: float | None, datum: str) -> None:
     report = position(**changes)
     assert (report.altitude_m, report.altitude_datum) == (altitude_m, datum)
 

@@ -9,7 +9,7 @@ import pytest
 
 from decoders.json_objects import MAX_BODY_BYTES, MAX_OBJECTS, decode_payload
 from decoders.readings import JsonNames
-from decoders.reports import DecodeError, PositionReport, SensorReport, StatusReport
+from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 from tests.decoders.packets import at
 
 NAMES = JsonNames("decoded.lat", "decoded.lon", "decoded.alt", time="at", callsign="device.id")
@@ -27,7 +27,7 @@ def changed(**decoded: object) -> dict[str, Any]:
     return SENT | {"decoded": SENT["decoded"] | decoded}
 
 
-def read(content: object, names: JsonNames = NAMES):
+def read(content: object, names: JsonNames = NAMES) -> tuple[tuple[Report, ...], str | None]:
     return decode_payload(orjson.dumps(content), "lora", names)
 
 
@@ -106,7 +106,7 @@ def test_iso_times(text: str, meant: str) -> None:
     "value",
     ["yesterday", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59Z", 12, True, ["x"], "x" * 99],
 )
-def test_time_that_cannot_be_is_left_out_and_told(value) -> None:
+def test_time_that_cannot_be_is_left_out_and_told(value: object) -> None:
     (report,), problem = read(SENT | {"at": value})
     assert isinstance(report, PositionReport)
     assert report.time_s is None
@@ -114,7 +114,7 @@ def test_time_that_cannot_be_is_left_out_and_told(value) -> None:
 
 
 @pytest.mark.parametrize("value", [1e300, -1e300, "1e999", "9" * 400, True, [], {}, "high", "NaN"])
-def test_altitude_that_cannot_be_is_left_out_and_told(value) -> None:
+def test_altitude_that_cannot_be_is_left_out_and_told(value: object) -> None:
     (report,), problem = read(changed(alt=value))
     assert isinstance(report, PositionReport)
     assert report.altitude_m is None
@@ -172,6 +172,6 @@ def test_number_as_a_name() -> None:
         ({"altitude_m": "a", "altitude_ft": "b"}, "not both"),
     ],
 )
-def test_names_that_cannot_be(given, words: str) -> None:
+def test_names_that_cannot_be(given: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         JsonNames("lat", "lon", **given)

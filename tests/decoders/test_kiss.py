@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -30,6 +32,9 @@ STREAMS = [
 ]
 
 
+Feed = Callable[[KissDecoder, bytes], list[KissFrame]]
+
+
 def whole(decoder: KissDecoder, data: bytes) -> list[KissFrame]:
     return decoder.feed(data)
 
@@ -46,19 +51,19 @@ def with_a_tail(decoder: KissDecoder, data: bytes) -> list[KissFrame]:
 
 @pytest.mark.parametrize("feed", [whole, byte_by_byte, with_a_tail])
 @pytest.mark.parametrize(("frame", "encoded"), FRAMES)
-def test_frame_is_decoded(frame, encoded: bytes, feed) -> None:
+def test_frame_is_decoded(frame: KissFrame, encoded: bytes, feed: Feed) -> None:
     assert feed(KissDecoder(), encoded) == [frame]
 
 
 @pytest.mark.parametrize(("frame", "encoded"), FRAMES)
-def test_frame_is_encoded(frame, encoded: bytes) -> None:
+def test_frame_is_encoded(frame: KissFrame, encoded: bytes) -> None:
     assert encode_frame(frame.data, frame.port, frame.command) == encoded
     assert frame.payload[:1] == bytes([frame.port << 4 | frame.command])
 
 
 @pytest.mark.parametrize("feed", [whole, byte_by_byte])
 @pytest.mark.parametrize(("stream", "data", "counters"), STREAMS)
-def test_stream(stream: str, data, counters, feed) -> None:
+def test_stream(stream: str, data: list[bytes], counters: tuple[int, int, int], feed: Feed) -> None:
     decoder = KissDecoder(max_frame_bytes=8)
     assert [frame.data for frame in feed(decoder, bytes.fromhex(stream))] == data
     assert (decoder.oversize, decoder.noise_bytes, decoder.bad_escapes) == counters
@@ -109,7 +114,9 @@ def test_bound_must_hold_a_byte() -> None:
     st.lists(st.tuples(st.binary(max_size=40), st.integers(0, 15)), max_size=6),
     st.lists(st.integers(1, 30), max_size=60),
 )
-def test_any_chunking_gives_the_same_frames(frames, sizes) -> None:
+def test_any_chunking_gives_the_same_frames(
+    frames: list[tuple[bytes, int]], sizes: list[int]
+) -> None:
     stream = b"".join(encode_frame(data, port) for data, port in frames)
     decoder, got, start = KissDecoder(), [], 0
     for size in [*sizes, len(stream)]:

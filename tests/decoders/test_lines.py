@@ -23,7 +23,7 @@ CASES = [
 
 @pytest.mark.parametrize("step", [1, 3, 1000])
 @pytest.mark.parametrize(("stream", "lines", "counters"), CASES)
-def test_lines(stream: bytes, lines, counters, step: int) -> None:
+def test_lines(stream: bytes, lines: list[bytes], counters: tuple[int, int], step: int) -> None:
     splitter = LineSplitter(max_line_bytes=8)
     got = []
     for start in range(0, len(stream), step):
@@ -49,7 +49,9 @@ def test_bound_must_hold_a_byte() -> None:
     st.lists(st.integers(1, 10), max_size=60),
     st.sampled_from([b"\n", b"\r", b"\r\n"]),
 )
-def test_any_chunking_gives_the_same_lines(lines, sizes, end: bytes) -> None:
+def test_any_chunking_gives_the_same_lines(
+    lines: list[bytes], sizes: list[int], end: bytes
+) -> None:
     stream = b"".join(line + end for line in lines)
     splitter, got, start = LineSplitter(), [], 0
     for size in [*sizes, len(stream)]:

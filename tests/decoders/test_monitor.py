@@ -47,7 +47,7 @@ PRINTED = [
 
 
 @pytest.mark.parametrize(("header", "transmission"), PRINTED)
-def test_header_is_read(header: str, transmission) -> None:
+def test_header_is_read(header: str, transmission: Transmission) -> None:
     line = (header + INFORMATION).encode()
     assert decode_line(line) == transmission
     assert not awaits_information(line)
@@ -55,7 +55,7 @@ def test_header_is_read(header: str, transmission) -> None:
 
 @pytest.mark.parametrize(("header", "transmission"), PRINTED)
 @pytest.mark.parametrize("end", ["\r", "\n", "\r\n"])
-def test_information_on_the_next_line(header: str, transmission, end: str) -> None:
+def test_information_on_the_next_line(header: str, transmission: Transmission, end: str) -> None:
     header = header.strip("\r ")
     assert awaits_information(header.encode())
     assert decode_line((header + end + INFORMATION).encode()) == transmission

@@ -44,7 +44,7 @@ def decoded(content: object) -> tuple[tuple[PositionReport, ...], str | None]:
     ("content", "count"),
     [(ENTRY, 1), (FLAT, 1), ([ENTRY, FLAT], 2), ({"positions": [ENTRY, FLAT, ENTRY]}, 3)],
 )
-def test_forms_of_a_body(content, count: int) -> None:
+def test_forms_of_a_body(content: object, count: int) -> None:
     assert decoded(content) == ((REPORT,) * count, None)
 
 
@@ -74,7 +74,7 @@ def test_bad_entries_do_not_take_the_good_ones_along() -> None:
         ("altitude", [1]),
     ],
 )
-def test_bad_extra_does_not_take_the_position_along(field: str, value) -> None:
+def test_bad_extra_does_not_take_the_position_along(field: str, value: object) -> None:
     (report,), problem = decoded({"latitude": 1, "longitude": 2, field: value})
     assert report == PositionReport("phone", 1.0, 2.0, altitude_datum="ellipsoid")
     assert problem is not None
@@ -120,7 +120,7 @@ def test_what_cannot_be_read_is_told(body: bytes, words: str) -> None:
         max_size=4,
     )
 )
-def test_round_trip(batch) -> None:
+def test_round_trip(batch: list[PositionReport]) -> None:
     got, problem = decode_body(encode_body(batch), "phone")
     assert (got, problem) == (tuple(batch), None)
 

@@ -56,12 +56,12 @@ LINES = [
 
 @pytest.mark.parametrize("end", [b"", b"\n", b"\r", b"\r\n"])
 @pytest.mark.parametrize(("line", "transmission"), LINES)
-def test_line_is_decoded(line: bytes, transmission, end: bytes) -> None:
+def test_line_is_decoded(line: bytes, transmission: Transmission, end: bytes) -> None:
     assert decode_line(line + end) == transmission
 
 
 @pytest.mark.parametrize(("line", "transmission"), LINES)
-def test_line_is_encoded(line: bytes, transmission) -> None:
+def test_line_is_encoded(line: bytes, transmission: Transmission) -> None:
     assert encode_line(transmission) == line
 
 
@@ -124,7 +124,9 @@ def test_bad_header_is_told(line: bytes, words: str) -> None:
         ("N0CALL>APRS," + "G" * 60, "N0CALL", ("G" * 40,), ("G" * 40,)),
     ],
 )
-def test_odd_name_is_marked_and_the_packet_kept(header: str, sender: str, path, odd) -> None:
+def test_odd_name_is_marked_and_the_packet_kept(
+    header: str, sender: str, path: tuple[str, ...], odd: tuple[str, ...]
+) -> None:
     read = decode_line(f"{header}:!x".encode("latin-1"))
     assert read == Transmission(sender, "APRS", path, b"!x")
     assert isinstance(read, Transmission)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -69,7 +71,7 @@ async def test_a_plan_edited_wrongly_while_it_runs(tmp_path: Path) -> None:
         text = plan.read_text()
         async with leeward("live", str(plan)) as running:
 
-            def told(kind: str, words: str = ""):
+            def told(kind: str, words: str = "") -> Callable[[dict[str, Any]], bool]:
                 return lambda s: any(
                     problem["kind"] == kind and words in (problem["detail"] or "")
                     for problem in s["problems"]

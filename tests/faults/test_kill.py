@@ -10,7 +10,9 @@ import contextlib
 import itertools
 import random
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -32,7 +34,7 @@ STEP_S = 2.0  # of the flight, between two packets
 
 
 async def load_it(
-    running: Running, tnc: Tnc, steps: itertools.count, shift_s: float, acknowledged: set[int]
+    running: Running, tnc: Tnc, steps: itertools.count[int], shift_s: float, acknowledged: set[int]
 ) -> None:
     """Packets and a phone's posts as fast as they go; numbers that were acknowledged."""
 
@@ -51,11 +53,15 @@ async def load_it(
     await asyncio.gather(post(), post(), send())
 
 
-def settled() -> Callable[[dict], bool]:
+def _more(acknowledged: set[int], count: int) -> bool:
+    return len(acknowledged) > count
+
+
+def settled() -> Callable[[dict[str, Any]], bool]:
     """Holds when three states in a row have the same number: the TNC has nothing more to say."""
     seen: list[int] = []
 
-    def holds(state: dict) -> bool:
+    def holds(state: dict[str, Any]) -> bool:
         seen.append(state["number"])
         return state["track"] is not None and len(set(seen[-3:])) == 1 and len(seen) >= 3
 
@@ -75,7 +81,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
             async with leeward("live", str(plan)) as running:
                 before = len(acknowledged)
                 task = asyncio.ensure_future(load_it(running, tnc, steps, shift_s, acknowledged))
-                await until(lambda before=before: len(acknowledged) > before)
+                await until(partial(_more, acknowledged, before))
                 await asyncio.sleep(chance.uniform(0.0, 0.4))
                 await running.kill()
                 task.cancel()

@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+from functools import partial
 
 from websockets.asyncio.client import ClientConnection, connect
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from tests.screen.demo_feed import DemoFeed
-from tests.screen.serving import HOST, mute, serving, until
+from tests.screen.serving import HOST, mute, sent_beyond, serving, until
 from tests.screen.test_socket import NEW
 
 READERS, MUTE = 180, 20
@@ -52,7 +53,7 @@ async def test_two_hundred_screens_of_which_twenty_never_read() -> None:
             before = hub.sequence
             feed.comment = "x" * 60_000 + str(before)
             feed.changed()
-            await until(lambda before=before: hub.sequence > before)
+            await until(partial(sent_beyond, hub, before))
         last.set_result(hub.sequence)
         async with asyncio.timeout(PATIENCE_S):
             got = await asyncio.gather(*following)

@@ -6,6 +6,7 @@ import asyncio
 import itertools
 import json
 import re
+from functools import partial
 from pathlib import Path
 
 from websockets.asyncio.client import connect
@@ -16,7 +17,7 @@ from server.screen.app import create_app
 from server.session.replay import Replay, state_at
 from tests.faults.rounds import rounds
 from tests.flights import LAUNCH, T0, packet
-from tests.screen.serving import HOST, serving, until
+from tests.screen.serving import HOST, sent_beyond, serving, until
 from tests.screen.test_socket import NEW
 from tests.seen import seen
 
@@ -81,7 +82,7 @@ async def test_eight_hours_through_a_replay() -> None:
             before = hub.sequence
             passed[0] += step_s
             player.advance()
-            await until(lambda before=before: hub.sequence > before)
+            await until(partial(sent_beyond, hub, before))
             if passed[0] % 3_600.0 < step_s:
                 memory.append(memory_kb())
         last.set_result(hub.sequence)

@@ -7,7 +7,9 @@ import contextlib
 import os
 import random
 from collections.abc import AsyncIterator, Awaitable, Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from server.journal.database import Journal
 from tests.session.running import Running, Tnc, kiss, leeward
@@ -25,7 +27,12 @@ def memory_kb(running: Running) -> int:
     raise AssertionError("no VmRSS")
 
 
-def source(state: dict, name: str) -> dict:
+def _fixes_are(count: int, state: dict[str, Any]) -> bool:
+    fixes: int = state["trackers"][0]["fixes"]
+    return fixes == count
+
+
+def source(state: dict[str, Any], name: str) -> dict[str, Any]:
     return next(s for s in state["sources"] if s["name"] == name)
 
 
@@ -34,10 +41,12 @@ async def answering(
     speak: Callable[[asyncio.StreamWriter], Awaitable[None]],
 ) -> AsyncIterator[int]:
     """A server on a port, which leaves no line behind."""
-    lines: list[asyncio.Task[None]] = []
+    lines: list[asyncio.Task[Any]] = []
 
     async def answer(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        lines.append(asyncio.current_task())  # type: ignore[arg-type]
+        line = asyncio.current_task()
+        assert line is not None
+        lines.append(line)
         with contextlib.suppress(OSError, asyncio.CancelledError):
             await speak(writer)
         writer.transport.abort()
@@ -118,7 +127,7 @@ async def test_a_serial_line_pulled_and_put_back(tmp_path: Path) -> None:
             await running.until(lambda s: source(s, "tnc")["state"] in ("open", "quiet"))
             os.write(master, kiss(line_at(30.0 * heard, shift_s)))
             heard += 1
-            await running.until(lambda s, heard=heard: s["trackers"][0]["fixes"] == heard)
+            await running.until(partial(_fixes_are, heard))
             device.unlink()
             os.close(slave)
             os.close(master)  # pulled

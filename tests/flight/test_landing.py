@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -261,7 +262,7 @@ def test_nothing_is_predicted_on_the_ground() -> None:
 
 
 @pytest.mark.parametrize("log", real_logs(), ids=lambda p: p.stem)
-def test_real_flights_end_with_a_landing_or_with_an_age(log) -> None:
+def test_real_flights_end_with_a_landing_or_with_an_age(log: Path) -> None:
     """Below 2,000 m above sea level the landing is within 1 km of the last packet (issue 2)."""
     flight = flown(log)
     question = flight.landing_question()

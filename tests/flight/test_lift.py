@@ -14,6 +14,7 @@ from server.debrief.sentences import lift_words
 from server.flight.physics.lift import (
     BURST_SIGMA_M,
     RATE_RELATIVE_SIGMA,
+    Gas,
     LiftPlan,
     diameter_m,
     lift_per_m3,
@@ -30,8 +31,9 @@ def test_lift_of_a_thousand_cubic_feet() -> None:
     # airship handbooks: 65.8 lb of pure helium's lift, 71.0 lb of hydrogen's, per 1,000 cubic feet at
     # 15 °C and one atmosphere; from memory, to half a per cent
     cubic_feet_m3, pound_kg = 28.3168, 0.45359237
-    for gas, pounds in (("helium", 65.8), ("hydrogen", 71.0)):
-        lift_kg = lift_per_m3(gas, 0.0) * cubic_feet_m3  # type: ignore[arg-type]
+    pounds_of: dict[Gas, float] = {"helium": 65.8, "hydrogen": 71.0}
+    for gas, pounds in pounds_of.items():
+        lift_kg = lift_per_m3(gas, 0.0) * cubic_feet_m3
         assert lift_kg / pound_kg == pytest.approx(pounds, rel=0.005)
 
 
@@ -165,10 +167,10 @@ def test_real_flights_climb_and_burst_about_as_worked_out() -> None:
     for log in real_logs():
         known, flight = index[log.stem], flown(log)
         found = {event.kind: event for event in flight.events()}
-        weights = [known.get(key) for key in ("balloon_g", "neck_lift_kg", "neck_load_kg")]
-        if None in weights or "burst" not in found or "launch" not in found:
+        weights = ("balloon_g", "neck_lift_kg", "neck_load_kg")
+        if any(known.get(key) is None for key in weights) or not {"burst", "launch"} <= set(found):
             continue
-        balloon_g, neck_kg, load_kg = weights
+        balloon_g, neck_kg, load_kg = (float(known[key]) for key in weights)
         lift = work_out(
             LiftPlan(
                 balloon_g / 1000,

@@ -12,6 +12,7 @@ from server.flight.alarms import Evidence, of_events, of_withdrawn
 from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception
 from server.flight.landing.fall_signs import FallSigns
+from server.flight.state import EventKind
 from server.flight.track.events import Event, Withdrawn
 from server.flight.view.snapshot import snapshot
 from tests.box_log import BoxLog, aprs_text, box_logs, heard, needs_box_logs, plan_for
@@ -35,7 +36,7 @@ def near_s(interval_s: float) -> float:
 def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: Plan) -> Flight:
     """Packet by packet: what was an event once is one for good, and no alarm is false."""
     flight, looked_s = Flight(plan), 0.0
-    told: list[str] = []
+    told: list[EventKind] = []
     alarms: dict[str, dict[str, Any]] = {}
     for reception in heard(log, interval_s, trackers=trackers, nmea=nmea):
         flight.receive([reception])

@@ -93,7 +93,7 @@ def test_one_receiver_is_always_the_sources() -> None:
 
 
 @pytest.mark.parametrize("device", [7, None, "", {}, "x" * 501])
-def test_what_names_no_device_is_the_sources(device) -> None:
+def test_what_names_no_device_is_the_sources(device: object) -> None:
     flight = Flight(PLAN)
     flight.receive([tpv(0, A, 46.0), tpv(500, device, 46.0)])
     assert set(flight.senders) == {"gps"}

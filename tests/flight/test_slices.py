@@ -22,6 +22,7 @@ from server.flight.inputs import (
     VehiclePlan,
 )
 from server.flight.packets import senders
+from server.flight.track import advance as advancing
 from server.flight.track import track as tracks
 from server.flight.view.history import HistoryBook
 from server.flight.view.snapshot import snapshot
@@ -54,24 +55,21 @@ def _all_heard() -> list[Reception | Command]:
         if elapsed_s % 90 == 0:
             found.append(packet(float(elapsed_s), name, source="car-2/tnc", lag_s=3_601.0))
         if elapsed_s % 300 == 0:  # the same millisecond
-            other = found[-1]
-            assert isinstance(other, Reception)
-            found.append(
-                packet(elapsed_s + 1.0, "N0CALL-12", source="car-1/tnc", lag_s=lag_s - 1.0)
-            )
-            found.append(replace(found[-1], payload=found[-1].payload.replace(b"/A=", b"/B=")))
+            other = packet(elapsed_s + 1.0, "N0CALL-12", source="car-1/tnc", lag_s=lag_s - 1.0)
+            found.append(other)
+            found.append(replace(other, payload=other.payload.replace(b"/A=", b"/B=")))
             found.append(packet(float(elapsed_s), "N0CALL-7", source="car-1/tnc", lag_s=lag_s))
         if elapsed_s % 120 == 0:
             said = (
                 f"N0CALL-11>APZLWD:T#{elapsed_s // 120:03d},{elapsed_s % 250:03d},1,2,3,4,00000000"
             )
             found.append(_at(elapsed_s + 7.0, said))
-    for elapsed_s, words in (
+    for said_s, words in (
         (400.0, "UNIT.hPa"),
         (1_000.0, "EQNS.0,0.5,100"),
         (1_700.0, "EQNS.0,1,10"),
     ):
-        found.append(_at(elapsed_s, f"N0CALL-11>APZLWD::N0CALL-11:{words}"))
+        found.append(_at(said_s, f"N0CALL-11>APZLWD::N0CALL-11:{words}"))
     shift_ms = round(1000 * T0) - min(r.heard_at_ms for r in two())
     found += [replace(r, source="car-1/gps", heard_at_ms=r.heard_at_ms + shift_ms) for r in two(20)]
     found.append(Command(T0 + 100.0, "phase", "not launched", station="car-1"))
@@ -207,7 +205,7 @@ def test_no_call_does_more_than_its_steps() -> None:
     """Counted in fixes that the filter runs: a late one in a long flight, and a clock that moves."""
     flight = flown(5_000)
     runs = 0
-    real = tracks.advance
+    real = advancing.advance
 
     def counted(*given: Any) -> Any:
         nonlocal runs

@@ -16,7 +16,7 @@ from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
 from server.flight.physics.atmosphere import density_kg_m3
 
 K = 5.0
-EAST = 6.0 + np.arange(LAYERS) * 0.5
+EAST = 6.0 + np.arange(LAYERS, dtype=np.float64) * 0.5
 WIND = WindProfile(EAST, np.zeros(LAYERS), np.zeros((LAYERS, LAYERS)))
 SURE = Fall((1.0, 0.0, 0.0), (math.log(K),) * 3, (0.0,) * 3)
 FROM = Start(0.0, 0.0, 9_000.0, 0.0, 0.0)

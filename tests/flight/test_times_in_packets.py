@@ -34,7 +34,9 @@ def fly(given: list[Reception], plan: Plan = PLAN) -> Flight:
     return flight
 
 
-def good(until_s: int = UNTIL_S, names: tuple[str, ...] = (MAIN,), every_s: int = 30):
+def good(
+    until_s: int = UNTIL_S, names: tuple[str, ...] = (MAIN,), every_s: int = 30
+) -> list[Reception]:
     return [
         packet(t + 7 * i, name) for t in range(0, until_s, every_s) for i, name in enumerate(names)
     ]
@@ -52,7 +54,9 @@ def assert_same_place(flight: Flight, clean: Flight) -> None:
     assert a is not None
     assert b is not None
     assert a.fix.time_s == b.fix.time_s
-    x, y = a.after.state.mixed(), b.after.state.mixed()  # type: ignore[union-attr]
+    assert a.after.state is not None
+    assert b.after.state is not None
+    x, y = a.after.state.mixed(), b.after.state.mixed()
     for axis, other in zip(x, y, strict=True):
         assert axis.position == pytest.approx(other.position, abs=40.0)
         assert axis.velocity == pytest.approx(other.velocity, abs=2.0)

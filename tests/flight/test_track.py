@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import random
 from dataclasses import replace
 
 import pytest
@@ -63,7 +64,7 @@ FLIGHT = [  # twenty minutes before the burst to twenty after
 
 @settings(max_examples=12, deadline=None)
 @given(st.randoms(use_true_random=False))
-def test_any_order_gives_the_same_track_bit_for_bit(chance) -> None:
+def test_any_order_gives_the_same_track_bit_for_bit(chance: random.Random) -> None:
     straight = fly(sorted(FLIGHT))
     mixed = list(FLIGHT)
     chance.shuffle(mixed)

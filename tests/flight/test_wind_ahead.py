@@ -72,7 +72,9 @@ class _Growing:
     def __init__(self, since_s: float) -> None:
         self._since_s = since_s
 
-    def profile(self, _: float, longitude_deg: float, time_s: float) -> tuple[np.ndarray, ...]:
+    def profile(
+        self, _: float, longitude_deg: float, time_s: float, /
+    ) -> tuple[winds.Array, winds.Array, winds.Array]:
         east_ms = 8.0 + 2.0 * (time_s - self._since_s) / 3_600.0 + 2.0 * (longitude_deg + 98.2)
         return np.array([0.0, 40_000.0]), np.full(2, east_ms), np.zeros(2)
 

@@ -88,7 +88,9 @@ def test_one_entry_seventy_years_ahead() -> None:
     assert flight.now_s == clean.now_s
     later = packet(UNTIL_S + 30, source="car-1/tnc")
     flight.receive([later])
-    assert flight.track.latest().fix.time_s == T0 + UNTIL_S + 30  # type: ignore[union-attr]
+    latest = flight.track.latest()
+    assert latest is not None
+    assert latest.fix.time_s == T0 + UNTIL_S + 30
 
 
 def test_a_date_that_is_set_right_in_flight() -> None:

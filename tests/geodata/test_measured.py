@@ -187,7 +187,7 @@ def test_values_of_one_layer_and_hour_are_one_sample() -> None:
     frame, same = LocalFrame(LAUNCH[0], LAUNCH[1]), np.ones(4)
     one = MeasuredWinds(
         "x",
-        T0 + 10.0 * np.arange(4),
+        T0 + 10.0 * np.arange(4, dtype=np.float64),
         LAUNCH[0] * same,
         LAUNCH[1] * same,
         np.array([1_010.0, 1_020.0, 1_030.0, 9_999_999.0]),

@@ -12,10 +12,11 @@ import re
 import signal
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from server.rehearsal.perform import Wishes, perform
+from server.rehearsal.perform import Performance, Wishes, perform
 from server.rehearsal.scenario import load
 from tests.machine import STRICT, require
 from tests.session.running import free_port, leeward
@@ -27,7 +28,9 @@ BUSIEST = ("two-teams", "float", "tangled")
 NEEDS = {"float": "gpsd", "tangled": "mosquitto"}
 
 
-async def rehearse_and_follow(name: str, folder: Path, minutes: float, speed: float):
+async def rehearse_and_follow(
+    name: str, folder: Path, minutes: float, speed: float
+) -> tuple[Performance, dict[str, Any]]:
     """Both ends for some minutes after the launch: the performance and the station's last state."""
     if name in NEEDS:
         require(NEEDS[name])
@@ -71,7 +74,7 @@ async def test_the_station_follows_through_real_ends(
     assert done.verdict is not None
     assert done.looks
     track_m = done.verdict.summary["track error m, median"]
-    assert track_m is not None
+    assert isinstance(track_m, float)
     assert track_m < 100.0
     aims = {car.aim for car in done.stage.cars}
     assert aims != {None}, "the cars are sent where the station says that it lands"

@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
 
+from server.screen.hub import Hub
 from server.screen.serve import uvicorn_server
 
 HOST = "127.0.0.1"
@@ -20,6 +21,10 @@ async def until(holds: Callable[[], bool], patience_s: float = 30.0) -> None:
     async with asyncio.timeout(patience_s):
         while not holds():  # noqa: ASYNC110 - the things waited for have no event
             await asyncio.sleep(0.01)
+
+
+def sent_beyond(hub: Hub, sequence: int) -> bool:
+    return hub.sequence > sequence
 
 
 def free_socket(port: int = 0) -> socket.socket:

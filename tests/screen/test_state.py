@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import orjson
@@ -10,7 +11,7 @@ import pytest
 from pydantic import TypeAdapter
 
 from server.flight.flight import Flight
-from server.flight.inputs import Tick
+from server.flight.inputs import Reception, Tick
 from server.flight.landing.predict import predict
 from server.flight.mission_state import State
 from server.flight.view.snapshot import snapshot
@@ -30,7 +31,7 @@ def test_the_pages_types_are_those_of_the_state() -> None:
     assert TYPES.read_text(encoding="utf-8") == types(), "run: python -m server.screen.generate"
 
 
-def check(flight: Flight, heard: list) -> None:
+def check(flight: Flight, heard: Sequence[Reception]) -> None:
     """At some moments of it: valid by the schema, back the same, and no number that is not finite."""
     heard = sorted(heard)
     step = max(len(heard) // MOMENTS, 1)
@@ -39,7 +40,8 @@ def check(flight: Flight, heard: list) -> None:
         flight.apply(Tick(heard[min(start + step, len(heard)) - 1].heard_at_s + 1.0))
         question = flight.landing_question()
         landing = None if question is None else predict(question)
-        state = snapshot(flight, None if landing is None else (question, landing))
+        answer = None if question is None or landing is None else (question, landing)
+        state = snapshot(flight, answer)
         sent = as_json(state)
         told = orjson.loads(sent)
         assert orjson.loads(as_json(STATE.validate_json(sent))) == told

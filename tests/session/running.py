@@ -8,7 +8,7 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import IO, Any
 
@@ -44,7 +44,9 @@ class Running:
             answer = await client.get(f"{self.address}/api/state", timeout=PATIENCE_S)
         return seen(answer.raise_for_status().json())
 
-    async def until(self, holds, *, within_s: float = PATIENCE_S) -> dict[str, Any]:
+    async def until(
+        self, holds: Callable[[dict[str, Any]], object], *, within_s: float = PATIENCE_S
+    ) -> dict[str, Any]:
         """Ask for the state until `holds(state)`."""
         async with asyncio.timeout(within_s):
             while True:

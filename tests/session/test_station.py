@@ -5,12 +5,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 
 import pytest
 
 from server.flight.flight import Flight
 from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.landing.question import LandingQuestion
 from server.journal.database import Journal, JournalError
 from server.session import session as sessions
 from server.session import station as stations
@@ -39,10 +40,10 @@ class Disk:
             raise JournalError("database or disk is full")
         return self.journal.append(given)
 
-    def receptions(self, after: int = 0):
+    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
         return self.journal.receptions(after)
 
-    def commands(self):
+    def commands(self) -> Iterator[tuple[int, Command]]:
         return self.journal.commands()
 
     def close(self) -> None:
@@ -184,7 +185,7 @@ async def test_a_prediction_that_fails_ends_nothing(
     monkeypatch.setattr(sessions, "LANDING_PAUSE_S", 0.0)
     asked: list[int] = []
 
-    def fails(question) -> None:
+    def fails(question: LandingQuestion) -> None:
         asked.append(question.number)
         raise IndexError("index -1 is out of bounds")
 

@@ -114,6 +114,9 @@ class TcpCounterpart:
                 self._news.clear()
                 await self._news.wait()
 
+    async def until_called(self, times: int) -> None:
+        await self.until(lambda: self.calls >= times)
+
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.calls += 1
         self._callers.append(writer)
@@ -140,21 +143,23 @@ class Cable:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._master: int | None = None
-        self._slave: int | None = None
+        self._ends: tuple[int, int] | None = None  # what a test holds, what the station opens
 
     def plug_in(self) -> None:
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
-        self.path.symlink_to(os.ttyname(self._slave))
+        self._ends = os.openpty()
+        tty.setraw(self._ends[1])
+        self.path.symlink_to(os.ttyname(self._ends[1]))
+
+    @property
+    def far_end(self) -> int:
+        assert self._ends is not None, "plug it in first"
+        return self._ends[0]
 
     def say(self, data: bytes) -> None:
-        assert self._master is not None
-        os.write(self._master, data)
+        os.write(self.far_end, data)
 
     def unplug(self) -> None:
         self.path.unlink(missing_ok=True)
-        for descriptor in (self._master, self._slave):
-            if descriptor is not None:
-                os.close(descriptor)
-        self._master = self._slave = None
+        for descriptor in self._ends or ():
+            os.close(descriptor)
+        self._ends = None

@@ -10,7 +10,7 @@ import pytest
 from decoders import agw
 from decoders.ax25 import encode_ui
 from decoders.decode import decode
-from decoders.reports import Transmission, Wire
+from decoders.reports import Decoding, PositionReport, Transmission, Wire
 from server.sources import SourceSpec, probe
 from server.sources.framing import SPEAKS_AGW, AgwFramer
 from tests.sources.direwolf import direwolf
@@ -31,8 +31,14 @@ LINES = [
 ]
 
 
-def read(payload: bytes, wire: Wire = "agw"):
+def read(payload: bytes, wire: Wire = "agw") -> Decoding:
     return decode(wire, payload, 1.78e9, "s")
+
+
+def position(decoding: Decoding) -> PositionReport:
+    report = decoding.reports[0]
+    assert isinstance(report, PositionReport)
+    return report
 
 
 async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path: Path) -> None:
@@ -52,7 +58,7 @@ async def test_a_real_software_tnc_is_heard_over_agw_and_kiss(tmp_path: Path) ->
     assert senders == {("N0CALL-11", ("WIDE1-1*",)), ("N0CALL-11", ("WIDE1-1",))}
     by_kiss = [read(payload, "kiss") for payload in also.payloads]
     assert [d.reports for d in decodings[:2]] == [d.reports for d in by_kiss[:2]]
-    assert decodings[1].reports[0].altitude_m == pytest.approx(304.8)
+    assert position(decodings[1]).altitude_m == pytest.approx(304.8)
 
 
 async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_path: Path) -> None:
@@ -73,8 +79,9 @@ async def test_text_of_a_real_software_tnc_is_read_where_it_has_nothing_raw(tmp_
     assert [agw.decode_frame(frame).kind for frame in frames] == ["R", "U", "U"]
     first, second = (read(frame) for frame in frames[1:])
     assert (first.problem, second.problem) == (None, None)
+    assert first.transmission is not None
     assert first.transmission.path == ("WIDE1-1",)  # direwolf 1.6 leaves out who has repeated it
-    assert (first.reports[0].comment, second.reports[0].comment) == ("up", " two")
+    assert (position(first).comment, position(second).comment) == ("up", " two")
 
 
 async def test_a_kiss_source_is_told_of_a_real_agw_port(tmp_path: Path) -> None:

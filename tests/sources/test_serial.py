@@ -5,8 +5,12 @@ from __future__ import annotations
 import asyncio
 import os
 import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
+import serial
 
 from decoders import nmea
 from decoders.ax25 import encode_ui
@@ -21,7 +25,7 @@ SENTENCE = nmea.encode_gga(PositionReport("gps", 46.5, -100.8, time_s=1.7e9, alt
 
 
 @pytest.fixture
-def cable(tmp_path):
+def cable(tmp_path: Path) -> Iterator[Cable]:
     made = Cable(tmp_path / "ttyTEST")
     yield made
     made.unplug()
@@ -34,7 +38,7 @@ def cable(tmp_path):
         ("nmea-serial", SENTENCE + b"\r\n", SENTENCE),
     ],
 )
-async def test_unplug_and_replug(cable, kind, stream, payload):
+async def test_unplug_and_replug(cable: Cable, kind: str, stream: bytes, payload: bytes) -> None:
     spec = SourceSpec("s", kind, device=str(cable.path))
     async with listening(spec) as heard:
         await heard.until_state("failed", "no device")
@@ -51,14 +55,14 @@ async def test_unplug_and_replug(cable, kind, stream, payload):
     assert any("is gone" in (state.reason or "") for state in heard.states)
 
 
-async def test_silent_port_says_what_to_check(cable):
+async def test_silent_port_says_what_to_check(cable: Cable) -> None:
     cable.plug_in()
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path), quiet_after_s=0.05)
     async with listening(spec) as heard:
         await heard.until_state("quiet", "check cable, baud rate and squelch")
 
 
-async def test_second_program_on_the_port(cable):
+async def test_second_program_on_the_port(cable: Cable) -> None:
     cable.plug_in()
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path))
     async with listening(spec) as first:
@@ -75,33 +79,35 @@ async def test_second_program_on_the_port(cable):
         (lambda path: None, "no device"),
     ],
 )
-async def test_what_is_no_port(tmp_path, make, words):
+async def test_what_is_no_port(tmp_path: Path, make: Callable[[Path], object], words: str) -> None:
     path = tmp_path / "ttyTEST"
     make(path)
     async with listening(SourceSpec("s", "nmea-serial", device=str(path))) as heard:
         await heard.until_state("failed", words)
 
 
-async def test_no_permission(cable, monkeypatch):
+async def test_no_permission(cable: Cable, monkeypatch: pytest.MonkeyPatch) -> None:
     """Tests may run as root, whom no file refuses: the system's answer is played."""
 
     def refuse(*_: object, **__: object) -> None:
-        raise connection.serial.SerialException(13, "could not open port: Permission denied")
+        raise serial.SerialException(13, "could not open port: Permission denied")
 
-    monkeypatch.setattr(connection.serial, "Serial", refuse)
+    monkeypatch.setattr(serial, "Serial", refuse)
     async with listening(SourceSpec("s", "kiss-serial", device=str(cable.path))) as heard:
         await heard.until_state("failed", "add yourself to the group dialout")
 
 
-async def test_port_that_does_not_open_stalls_nobody(cable, monkeypatch):
+async def test_port_that_does_not_open_stalls_nobody(
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The first open blocks; it is given up, not tried beside itself, and closed when it ends."""
     cable.plug_in()
-    release, tries, closed = threading.Event(), [], asyncio.Event()
+    release, closed = threading.Event(), asyncio.Event()
+    tries: list[int] = []
     loop = asyncio.get_running_loop()
-    real = connection.serial.Serial
 
-    class Slow(real):
-        def __init__(self, *given: object, **named: object) -> None:
+    class Slow(serial.Serial):
+        def __init__(self, *given: Any, **named: Any) -> None:
             tries.append(1)
             release.wait(20)
             super().__init__(*given, **named)
@@ -110,7 +116,7 @@ async def test_port_that_does_not_open_stalls_nobody(cable, monkeypatch):
             super().close()
             loop.call_soon_threadsafe(closed.set)
 
-    monkeypatch.setattr(connection.serial, "Serial", Slow)
+    monkeypatch.setattr(serial, "Serial", Slow)
     monkeypatch.setattr(connection, "OPEN_WITHIN_S", 0.05)
     spec = SourceSpec("s", "kiss-serial", device=str(cable.path))
     async with listening(spec) as heard:
@@ -121,7 +127,7 @@ async def test_port_that_does_not_open_stalls_nobody(cable, monkeypatch):
     await asyncio.wait_for(closed.wait(), 20)
 
 
-async def test_socat_as_cable(tmp_path):
+async def test_socat_as_cable(tmp_path: Path) -> None:
     """A pair made by another program, as a crew would make it to share a TNC."""
     socat = require("socat")
     here, there = tmp_path / "here", tmp_path / "there"

@@ -57,7 +57,7 @@ def test_every_kind_has_its_parts() -> None:
         ({"kind": "phone", "quiet_after_s": float("nan")}, "quiet_after_s"),
     ],
 )
-def test_what_cannot_be_is_told(given, words: str) -> None:
+def test_what_cannot_be_is_told(given: dict[str, Any], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         SourceSpec(**({"name": "s"} | given))
 
@@ -76,7 +76,7 @@ def test_places() -> None:
 
 
 def test_how_a_source_is_read() -> None:
-    udp = {"kind": "fields-udp", "port": 9000, "altitude_above": "ellipsoid"}
+    udp: dict[str, Any] = {"kind": "fields-udp", "port": 9000, "altitude_above": "ellipsoid"}
     order = ("latitude_deg", "longitude_deg")
     assert SourceSpec("s", fields=order, **udp).reading == FieldOrder(order, "ellipsoid")
     assert SourceSpec("s", "json-udp", port=9000, names=NAMES).reading == NAMES
@@ -87,7 +87,7 @@ def test_how_a_source_is_read() -> None:
 
 
 def test_port_of_a_broker() -> None:
-    broker = {"kind": "json-mqtt", "names": NAMES, "topic": "balloon/#"}
+    broker: dict[str, Any] = {"kind": "json-mqtt", "names": NAMES, "topic": "balloon/#"}
     assert SourceSpec("s", **broker).place == "127.0.0.1:1883 balloon/#"
     assert SourceSpec("s", tls=True, **broker).address == ("127.0.0.1", 8883)
 

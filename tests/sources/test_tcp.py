@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import asyncio
+from typing import Any
 
 import pytest
 
 from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
 from decoders.reports import Transmission
-from server.sources import Backoff, Source, SourceSpec
+from server.sources import Backoff, Source, SourceSpec, SourceState
 from server.sources import source as source_module
 from server.sources.framing import LINE_BYTES
 from tests.sources.listening import SHORT, listening, tcp_counterpart
@@ -18,11 +19,11 @@ FRAME = encode_ui(Transmission("N0CALL-11", "APRS", (), b"!4903.50N/07201.75W-\x
 LINE = b"N0CALL-11>APRS,qAR,N0CALL-1:!4903.50N/07201.75W-"
 
 
-def spec(kind: str, port: int, **more: object) -> SourceSpec:
+def spec(kind: str, port: int, **more: Any) -> SourceSpec:
     return SourceSpec("s", kind, host="127.0.0.1", port=port, **more)
 
 
-async def test_kiss_frames_arrive_unescaped_with_their_type_byte():
+async def test_kiss_frames_arrive_unescaped_with_their_type_byte() -> None:
     async with tcp_counterpart() as tnc, listening(spec("kiss-tcp", tnc.port)) as heard:
         await heard.until_state("open")
         stream = encode_frame(FRAME) + encode_frame(FRAME, port=2)
@@ -37,7 +38,7 @@ async def test_kiss_frames_arrive_unescaped_with_their_type_byte():
     assert heard.names[:2] == ["connecting", "open"]
 
 
-async def test_garbage_is_kept_and_oversize_is_counted():
+async def test_garbage_is_kept_and_oversize_is_counted() -> None:
     async with tcp_counterpart(b"welcome") as tnc, listening(spec("kiss-tcp", tnc.port)) as heard:
         await heard.until_heard(1)
         tnc.say(b"\xc0" + b"x" * 5000 + encode_frame(FRAME))
@@ -46,7 +47,7 @@ async def test_garbage_is_kept_and_oversize_is_counted():
     assert heard.source.state.dropped == 1
 
 
-async def test_lines_arrive_without_their_ends():
+async def test_lines_arrive_without_their_ends() -> None:
     async with tcp_counterpart() as tnc, listening(spec("tnc2-tcp", tnc.port)) as heard:
         await heard.until_state("open")
         tnc.say(LINE + b"\r\n\r\n" + b"x" * (LINE_BYTES + 1) + b"\n" + b"\xff rubbish\n" + LINE)
@@ -58,7 +59,7 @@ async def test_lines_arrive_without_their_ends():
     assert heard.source.state.dropped == 2  # the long line, and the last one, cut by the end
 
 
-async def test_internet_login_and_remarks():
+async def test_internet_login_and_remarks() -> None:
     greeting = b"# server 1.0\r\n"
     internet = {"callsign": "n0call-1", "filter": "r/46.8/-100.8/300", "enabled": True}
     async with (
@@ -78,7 +79,7 @@ async def test_internet_login_and_remarks():
     assert heard.payloads == [LINE]
 
 
-async def test_passcode_is_sent_but_never_shown():
+async def test_passcode_is_sent_but_never_shown() -> None:
     internet = {"callsign": "N0CALL", "passcode": 12345, "enabled": True}
     async with (
         tcp_counterpart() as server,
@@ -92,20 +93,20 @@ async def test_passcode_is_sent_but_never_shown():
     assert not any("12345" in (state.reason or "") for state in heard.states)
 
 
-async def test_internet_that_is_off_is_not_called():
+async def test_internet_that_is_off_is_not_called() -> None:
     async with tcp_counterpart() as server:
         off = spec("aprs-is", server.port, callsign="N0CALL")
-        states = []
+        states: list[SourceState] = []
         source = Source(off, lambda _: None, clock=lambda: 1.0, on_state=states.append)
         await asyncio.wait_for(source.run(), 20)
         assert server.calls == 0
     assert [state.state for state in states] == ["off"]
 
 
-async def test_comes_back_after_any_number_of_losses():
+async def test_comes_back_after_any_number_of_losses() -> None:
     async with tcp_counterpart() as server, listening(spec("nmea-tcp", server.port)) as heard:
         for round_number in range(1, 4):
-            await server.until(lambda wanted=round_number: server.calls >= wanted)
+            await server.until_called(round_number)
             await heard.until_state("open")
             server.say(b"$GPGSA,*00\r\n")
             await heard.until_heard(round_number)
@@ -116,18 +117,18 @@ async def test_comes_back_after_any_number_of_losses():
     assert heard.names == ["connecting", "open", *["failed", "open"] * 3]
 
 
-async def test_refused_connection_says_what_to_do_and_since_when():
+async def test_refused_connection_says_what_to_do_and_since_when() -> None:
     async with tcp_counterpart() as server:
         await server.stop()
         async with listening(spec("kiss-tcp", server.port)) as heard:
             await heard.until(lambda: len(heard.states) > 4)
             failed = [state for state in heard.states if state.state == "failed"]
-            assert "refused the connection; start the program" in failed[0].reason
+            assert "refused the connection; start the program" in (failed[0].reason or "")
             assert {state.since_s for state in failed} == {failed[0].since_s}
         await server.start()
 
 
-async def test_silent_source_becomes_quiet_and_open_again():
+async def test_silent_source_becomes_quiet_and_open_again() -> None:
     async with tcp_counterpart() as tnc:
         async with listening(spec("tnc2-tcp", tnc.port, quiet_after_s=0.05)) as heard:
             await heard.until_state("quiet", "open but silent")
@@ -138,7 +139,7 @@ async def test_silent_source_becomes_quiet_and_open_again():
     assert heard.names == ["connecting", "open", "quiet", "open", "quiet"]
 
 
-async def test_one_silent_and_one_chatty_source_do_not_stall_a_third():
+async def test_one_silent_and_one_chatty_source_do_not_stall_a_third() -> None:
     async with (
         tcp_counterpart() as silent,
         tcp_counterpart() as chatty,
@@ -158,7 +159,9 @@ async def test_one_silent_and_one_chatty_source_do_not_stall_a_third():
         await much.until_heard(20_000)
 
 
-async def test_source_whose_data_never_waits_lets_others_speak(monkeypatch):
+async def test_source_whose_data_never_waits_lets_others_speak(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     class Torrent:
         dropped, reads = 0, 0
 
@@ -184,7 +187,7 @@ async def test_source_whose_data_never_waits_lets_others_speak(monkeypatch):
         await heard.until_heard(5_000)
 
 
-async def test_what_deliver_raises_is_not_the_sources():
+async def test_what_deliver_raises_is_not_the_sources() -> None:
     async with tcp_counterpart(LINE + b"\n") as server:
 
         def full(reception: object) -> None:
@@ -198,14 +201,14 @@ async def test_what_deliver_raises_is_not_the_sources():
 
 
 @pytest.mark.parametrize("host", ["no-such-host.invalid", "a" * 70 + ".invalid", "..."])
-async def test_name_that_is_not_known(host):
+async def test_name_that_is_not_known(host: str) -> None:
     nowhere = SourceSpec("s", "kiss-tcp", host=host)
     async with listening(nowhere, SHORT) as heard:
         await heard.until_state("failed")
     assert "name" in (heard.source.state.reason or "")
 
 
-def test_backoff_doubles_up_to_its_cap():
+def test_backoff_doubles_up_to_its_cap() -> None:
     waits = [Backoff(1.0, 30.0).wait_s(n) for n in range(1, 9)]
     assert waits == [1, 2, 4, 8, 16, 30, 30, 30]
     assert Backoff(1.0, 30.0).wait_s(10_000) == 30.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -30,7 +31,7 @@ SAID = (
 
 
 @pytest.fixture
-def cable(tmp_path: Path):
+def cable(tmp_path: Path) -> Iterator[Cable]:
     made = Cable(tmp_path / "ttyTEST")
     made.plug_in()
     yield made
@@ -42,7 +43,7 @@ def senders(payloads: list[bytes]) -> list[str]:
     return [d.transmission.sender for d in found if d.transmission and d.reports]
 
 
-async def test_terminal_mode_over_a_serial_line(cable) -> None:
+async def test_terminal_mode_over_a_serial_line(cable: Cable) -> None:
     async with listening(SourceSpec("s", "tnc2-serial", device=str(cable.path))) as heard:
         await heard.until_state("open")
         for start in range(0, len(SAID), 7):
@@ -74,7 +75,7 @@ async def test_terminal_mode_over_tcp() -> None:
         ([b"A>B:"], []),
     ],
 )
-def test_a_header_waits_for_the_next_line_alone(lines, payloads) -> None:
+def test_a_header_waits_for_the_next_line_alone(lines: list[bytes], payloads: list[bytes]) -> None:
     framer = MonitorFramer()
     assert framer.feed(b"\r\n".join(lines) + b"\r\n") == payloads
     framer.finish()
@@ -82,7 +83,7 @@ def test_a_header_waits_for_the_next_line_alone(lines, payloads) -> None:
 
 
 async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(
-    cable, monkeypatch: pytest.MonkeyPatch
+    cable: Cable, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(source_module, "KISS_ON_PAUSE_S", 0.0)
     spec = SourceSpec(
@@ -93,7 +94,7 @@ async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(
         told = b""
         async with asyncio.timeout(PATIENCE_S):
             while not told.endswith(b"RESTART\r"):
-                told += await asyncio.to_thread(os.read, cable._master, 100)
+                told += await asyncio.to_thread(os.read, cable.far_end, 100)
         await heard.until_state("open")
         cable.say(b"KISS on\r\n" + encode_frame(FRAME))
         await heard.until(lambda: b"\x00" + FRAME in heard.payloads)
@@ -102,17 +103,17 @@ async def test_tnc_is_put_into_kiss_mode_where_the_plan_asks(
     assert said.index(kiss_on_words(spec)) < said.index("connected, nothing heard yet")
 
 
-async def test_nothing_is_sent_unless_the_plan_asks(cable) -> None:
+async def test_nothing_is_sent_unless_the_plan_asks(cable: Cable) -> None:
     async with listening(SourceSpec("s", "kiss-serial", device=str(cable.path))) as heard:
         await heard.until_state("open")
         cable.say(encode_frame(FRAME))
         await heard.until_heard(1)
-    os.set_blocking(cable._master, False)
+    os.set_blocking(cable.far_end, False)
     with pytest.raises(BlockingIOError):
-        os.read(cable._master, 100)
+        os.read(cable.far_end, 100)
 
 
-async def test_sentences_of_fields_over_a_serial_line(cable) -> None:
+async def test_sentences_of_fields_over_a_serial_line(cable: Cable) -> None:
     fields = ("callsign", "time", "latitude_deg", "longitude_deg", "altitude_m")
     spec = SourceSpec("s", "fields-serial", device=str(cable.path), fields=fields)
     good = sentence("balloon a,12:00:00,46.5,-100.8,12345")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
@@ -24,6 +24,7 @@ from server.flight.inputs import (
 from server.journal.database import Journal
 from server.sync.entry import pack_chunk, unpack_chunk
 from server.sync.ledger import Ledger
+from server.sync.peers import Peers
 from tests.flights import LAUNCH, T0, made_flight
 from tests.seen import shown
 
@@ -33,6 +34,7 @@ PLAN = Plan(
     trackers=(TrackerPlan("Main", "N0CALL-11"),),
     vehicles=(VehiclePlan("Car 1"), VehiclePlan("Car 2")),
 )
+T = TypeVar("T")
 KEY = "the team's shared key"
 PATIENCE_S = 60.0
 
@@ -65,7 +67,7 @@ def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict[str, Any]:
     return shown(flight)
 
 
-def contents(held: Ledger) -> list:
+def contents(held: Ledger) -> list[Reception | Command]:
     """What a journal holds, whatever the order it came in."""
     receptions = sorted(reception for _, reception in held.receptions())
     commands = sorted((c for _, c in held.commands()), key=lambda c: c.order)
@@ -77,13 +79,13 @@ class Host:
 
     def __init__(self, held: Ledger) -> None:
         self.ledger = held
-        self.admitted: list = []
+        self.admitted: list[Reception | Command] = []
         self._changed = asyncio.Event()
 
-    async def in_journal(self, work: Callable):
+    async def in_journal(self, work: Callable[[], T]) -> T:
         return work()
 
-    def admit(self, entries: Iterable) -> None:
+    def admit(self, entries: Iterable[Reception | Command]) -> None:
         self.admitted += entries
         self._changed.set()
 
@@ -101,7 +103,7 @@ class Host:
 
 
 @contextlib.asynccontextmanager
-async def running(work) -> AsyncIterator[asyncio.Task]:
+async def running(work: Awaitable[T]) -> AsyncIterator[asyncio.Future[T]]:
     """A coroutine beside the test, ended with it."""
     task = asyncio.ensure_future(work)
     try:
@@ -111,7 +113,7 @@ async def running(work) -> AsyncIterator[asyncio.Task]:
         await asyncio.gather(task, return_exceptions=True)
 
 
-async def calling_all(peers) -> None:
+async def calling_all(peers: Peers) -> None:
     """Call every peer that has an address, as the station does."""
     async with asyncio.TaskGroup() as tasks:
         for _, call in peers.calls():

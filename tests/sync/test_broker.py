@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 from server.sources.source import Backoff
 from server.sync.broker import Broker, BrokerSpec
-from server.sync.entry import ChunkError, Lane
+from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of
 from server.sync.ledger import Ledger
 from tests.sync.made import KEY, Host, carry, contents, heard_by, ledger, running, state_of, told
@@ -132,13 +133,11 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
     assert not any(KEY.encode() in bytes(m.payload) or b"N0CALL" in bytes(m.payload) for m in kept)
 
 
-def _trusting(spec: BrokerSpec):
-    import ssl
-
+def _trusting(spec: BrokerSpec) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=spec.ca_file)
 
 
-def opened(spec: BrokerSpec, message: aiomqtt.Message):
+def opened(spec: BrokerSpec, message: aiomqtt.Message) -> Chunk:
     return Envelope(spec.key, FLIGHT).open(str(message.topic), bytes(message.payload))[1]
 
 

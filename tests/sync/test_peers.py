@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
 
 import pytest
@@ -223,18 +223,20 @@ async def test_strangers_take_nobodys_place(
     assert not any("\x1b" in words for words in refused)
 
 
-async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link() -> None:
+async def test_a_full_disk_at_the_first_meeting_ends_neither_station_nor_link(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
     async with base.listening() as port:
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
         there_is_room = asyncio.Event()
 
-        async def in_journal(work):
+        async def in_journal(work: Callable[[], object]) -> object:
             if not there_is_room.is_set():
                 raise JournalError("database or disk is full")
             return work()
 
-        car.host.in_journal = in_journal  # type: ignore[method-assign]
+        monkeypatch.setattr(car.host, "in_journal", in_journal)
         async with running(calling_all(car.peers)) as calling:
             await car.host.until(lambda: "full" in (car.peers.states["car-1"].reason or ""))
             assert not calling.done()
