@@ -3,6 +3,7 @@
  * saved on the phone and sent later; it falls silent when it moves like something that flies.
  */
 
+import { byId } from 'leeward/dom.js';
 import { decimalDegrees, duration } from 'leeward/words.js';
 
 const EVERY_MS = 20_000;
@@ -16,7 +17,6 @@ const FLYING_ABOVE_START_M = 1000;
 
 const token = location.pathname.split('/').at(-1);
 const key = `leeward.beacon.${token}`;
-const node = (id) => document.getElementById(id);
 
 let saved = recall();
 let watch = null;
@@ -27,7 +27,7 @@ let taken = 0;
 let sending = false;
 let flying = false;
 
-node('start').addEventListener('click', () => (watch === null ? begin() : end('Not sending.')));
+byId('start').addEventListener('click', () => (watch === null ? begin() : end('Not sending.')));
 setInterval(step, EVERY_MS);
 setInterval(show, 1000);
 show();
@@ -52,7 +52,7 @@ function begin() {
     },
     { enableHighAccuracy: true, maximumAge: 5_000 },
   );
-  node('start').textContent = 'Stop';
+  byId('start').textContent = 'Stop';
   say('Looking for a position.');
 }
 
@@ -60,7 +60,7 @@ function end(words) {
   if (watch !== null) navigator.geolocation.clearWatch(watch);
   watch = null;
   latest = null;
-  node('start').textContent = 'Start on the ground';
+  byId('start').textContent = 'Start on the ground';
   say(words);
 }
 
@@ -132,18 +132,18 @@ async function send() {
 }
 
 function show() {
-  node('figures').hidden = before === null && saved.length === 0;
-  node('saved').textContent = String(saved.length);
-  node('sent').textContent = String(taken);
+  byId('figures').hidden = before === null && saved.length === 0;
+  byId('saved').textContent = String(saved.length);
+  byId('sent').textContent = String(taken);
   if (before === null) return;
   const { latitude, longitude, accuracy } = before.coords;
   const age = duration((Date.now() - before.timestamp) / 1000);
-  node('position').textContent = `${decimalDegrees(latitude, longitude)}, ${age} ago`;
-  node('accuracy').textContent = `${Math.round(accuracy)} m`;
+  byId('position').textContent = `${decimalDegrees(latitude, longitude)}, ${age} ago`;
+  byId('accuracy').textContent = `${Math.round(accuracy)} m`;
 }
 
 function say(words) {
-  node('status').textContent = words;
+  byId('status').textContent = words;
 }
 
 function recall() {

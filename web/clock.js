@@ -33,7 +33,14 @@ export function createClock(steady = performance) {
   };
 }
 
-/** UTC seconds of an RFC 3339 time; null stays null. */
+/**
+ * UTC seconds of an RFC 3339 time; null stays null.
+ * @overload @param {string} time @returns {number}
+ */
+/**
+ * @overload @param {string | null | undefined} time @returns {number | null}
+ */
+/** @param {string | null | undefined} time */
 export function seconds(time) {
   return time === null || time === undefined ? null : Date.parse(time) / 1000;
 }

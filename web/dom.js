@@ -5,6 +5,13 @@
 
 const SVG = 'http://www.w3.org/2000/svg';
 
+/** A node of the page's own HTML. @param {string} id @returns {HTMLElement} */
+export function byId(id) {
+  const node = document.getElementById(id);
+  if (node === null) throw new Error(`the page has no #${id}`);
+  return node;
+}
+
 /**
  * @param {string} tag
  * @param {Record<string, any>} [attributes] `class`, `text`, `on` (listeners), or any attribute

@@ -1,10 +1,11 @@
 /** Asks for a key, or takes it from the link. */
 
+import { byId } from 'leeward/dom.js';
 import { post } from 'leeward/post.js';
 import { takeKey } from 'leeward/role.js';
 
-const field = /** @type {HTMLInputElement} */ (document.getElementById('key'));
-const status = document.getElementById('status');
+const field = /** @type {HTMLInputElement} */ (byId('key'));
+const status = byId('status');
 
 function answered(problem) {
   if (problem === null) location.reload();
@@ -21,7 +22,7 @@ async function enterLinked() {
   if (location.hash.includes('key=')) answered(await takeKey());
 }
 
-document.getElementById('open').addEventListener('click', enterTyped);
+byId('open').addEventListener('click', enterTyped);
 field.addEventListener('keydown', ({ key }) => {
   if (key === 'Enter') enterTyped();
 });

@@ -96,7 +96,10 @@ export function locator(latitude_deg, longitude_deg) {
   return signs.join('');
 }
 
-/** RFC 5870, with the 90 % radius as its uncertainty. */
+/**
+ * RFC 5870, with the 90 % radius as its uncertainty.
+ * @param {number} latitude_deg @param {number} longitude_deg @param {number | null} radius_m
+ */
 export function geoAddress(latitude_deg, longitude_deg, radius_m = null) {
   const doubt = radius_m === null ? '' : `;u=${Math.round(radius_m)}`;
   return `geo:${latitude_deg.toFixed(6)},${longitude_deg.toFixed(6)}${doubt}`;

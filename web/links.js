@@ -1,11 +1,11 @@
 /** The links to hand on, each as a code and as text, for the address that the other device reaches. */
 
-import { el, setShown } from 'leeward/dom.js';
+import { byId, el, setShown } from 'leeward/dom.js';
 import { copyButton } from 'leeward/panels/card.js';
 
-const list = document.getElementById('links');
-const status = document.getElementById('status');
-const choice = /** @type {HTMLSelectElement} */ (document.getElementById('base'));
+const list = byId('links');
+const status = byId('status');
+const choice = /** @type {HTMLSelectElement} */ (byId('base'));
 
 async function show(base) {
   const reply = await fetch(`/api/links?base=${encodeURIComponent(base)}`).catch(() => null);
@@ -18,7 +18,7 @@ async function show(base) {
   status.textContent = '';
   choice.replaceChildren(...told.bases.map((text) => el('option', { text, value: text })));
   choice.value = told.base;
-  setShown(document.getElementById('address'), told.bases.length > 1);
+  setShown(byId('address'), told.bases.length > 1);
   list.replaceChildren(...told.links.map(entry));
 }
 

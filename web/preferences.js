@@ -2,6 +2,10 @@
 
 import { kept, keep } from 'leeward/keeping.js';
 
+/**
+ * `palette` null: as the page's own HTML has it. `units` null: as the plan has them.
+ * @type {{palette: string | null, units: string | null, scale: number, sound: string}}
+ */
 const DEFAULTS = { palette: null, units: null, scale: 100, sound: 'off' };
 export const SOUNDS = ['off', 'tones', 'voice'];
 const SCALES = [80, 90, 100, 110, 120, 140, 160]; // per cent
@@ -19,7 +23,7 @@ export function createPreferences() {
   dress();
 
   function dress() {
-    document.documentElement.dataset.palette = chosen.palette;
+    document.documentElement.dataset.palette = chosen.palette ?? 'day';
     document.documentElement.style.setProperty('--scale', String(chosen.scale / 100));
   }
 

@@ -40,8 +40,8 @@ export function start(connect, post) {
   const sound = createSound(preferences);
   const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
   /** @type {import('./types.js').Context} */
-  const context = { store, clock, units, preferences, sound, post, map: null, whereIs: null };
-  context.whereIs = createWhereIs(context);
+  const context = { store, clock, units, preferences, sound, post, map: null, whereIs: (place) => whereIs(place) };
+  const whereIs = createWhereIs(context);
 
   const bar = createBar(context);
   const link = createLink(context);
@@ -95,6 +95,7 @@ export function start(connect, post) {
 
   store.onChange((sections) => {
     for (const section of sections) changed.add(section);
+    if (store.state === null) return;
     const { now, replay } = store.state;
     clock.set(now, replay === null ? 1 : replay.paused ? 0 : replay.speed);
     document.body.dataset.phase = store.state.phase;

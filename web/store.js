@@ -16,7 +16,9 @@ export function createStore() {
     state: null,
     /** @type {History} */
     history: EMPTY(),
+    /** @type {string | null} */
     session: null,
+    /** @type {number | null} */
     sequence: null,
     /** The lowest index of the track that changed since the map last drew it. */
     trackFrom: 0,
@@ -31,13 +33,14 @@ export function createStore() {
       if (message.kind === 'snapshot') {
         ({ session: store.session, sequence: store.sequence } = message);
         mission = message.state;
-        store.state = shown();
+        const state = shown();
+        store.state = state;
         store.history = message.history;
         store.trackFrom = 0;
-        tell(new Set([...Object.keys(store.state), 'history']));
+        tell(new Set([...Object.keys(state), 'history']));
         return true;
       }
-      if (message.session !== store.session || store.state === null) return false;
+      if (message.session !== store.session || store.sequence === null) return false;
       if (message.kind === 'beat') {
         if (message.sequence !== store.sequence) return message.sequence < store.sequence;
         mission = { ...mission, now: message.now };

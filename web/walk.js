@@ -177,6 +177,7 @@ function signalWords({ trackers }, now_s) {
 }
 
 store.onChange(() => {
+  if (store.state === null) return;
   const { now, replay, units: planned } = store.state;
   clock.set(now, replay === null ? 1 : replay.paused ? 0 : replay.speed);
   preferences.plannedUnits(planned);

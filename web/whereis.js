@@ -2,6 +2,7 @@
 
 const EARTH_M = 6_371_000;
 const RAD = Math.PI / 180;
+const NOWHERE = { latitude_deg: null, longitude_deg: null };
 
 /** @param {import('./types.js').Context} context */
 export function createWhereIs(context) {
@@ -11,7 +12,7 @@ export function createWhereIs(context) {
     if (town !== null) {
       return { from: town.name, ...wayFrom(town.at.lat, town.at.lng, place.latitude_deg, place.longitude_deg) };
     }
-    const { latitude_deg: lat, longitude_deg: lon } = context.store.state.launch;
+    const { latitude_deg: lat, longitude_deg: lon } = context.store.state?.launch ?? NOWHERE;
     if (lat === null || lon === null) return { from: 'nowhere known', range_m: null, bearing_deg: null };
     return { from: 'the launch', ...wayFrom(lat, lon, place.latitude_deg, place.longitude_deg) };
   };

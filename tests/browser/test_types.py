@@ -39,7 +39,9 @@ def test_the_check_sees_a_mistake(tmp_path: Path) -> None:
     (source / "words.js").write_text((WEB / "words.js").read_text())
     (source / "wrong.js").write_text(
         "import { nothing } from 'leeward/words.js';\n/** @type {number} */\nexport const a = nothing + '';\n"
+        "/** @param {string | null} may */\nexport const long = (may) => may.length;\n"
     )
     said = check(source, tmp_path)
     assert "TS2305" in said  # no such export
     assert "TS2322" in said  # a text is no number
+    assert "TS18047" in said  # what may be null has no length

@@ -35,6 +35,7 @@ export function createScrubber({ store, clock, post }, chart) {
   let timer = 0;
   let dressed = null;
 
+  /** @param {string} action @param {number | null} value */
   async function send(action, value = null) {
     setText(problem, await post('/api/replay', { action, value }));
   }
@@ -44,7 +45,9 @@ export function createScrubber({ store, clock, post }, chart) {
   }
 
   function seek(time_s) {
-    const { start, end } = store.state.replay;
+    const replay = store.state?.replay;
+    if (!replay) return;
+    const { start, end } = replay;
     wanted_s = Math.min(Math.max(time_s, seconds(start)), seconds(end));
     clearTimeout(timer);
     const wait_ms = asked_ms + SEEK_EVERY_MS - performance.now();
@@ -90,10 +93,10 @@ export function createScrubber({ store, clock, post }, chart) {
     const { state } = store;
     const replay = state?.replay ?? null;
     setShown(node, replay !== null);
-    if (replay === null) return;
+    const now_s = clock.now_s();
+    if (replay === null || now_s === null) return;
     const plot = chart.plot();
     if (plot !== null) dress(plot.over);
-    const now_s = clock.now_s();
     setText(play, replay.paused ? 'Play' : 'Pause');
     for (const button of speeds) {
       setAttribute(button, 'aria-pressed', String(Number(button.dataset.speed) === replay.speed));

@@ -12,8 +12,7 @@ export function createFixes(map, store, units) {
   /** @type {Map<string, {group: L.LayerGroup, count: number, last: any}>} */
   const shown = new Map();
 
-  function draw(name, whole) {
-    const layer = shown.get(name);
+  function draw(name, layer, whole) {
     const rows = store.history.fixes[name] ?? [];
     const grown = layer.count > 0 && rows[layer.count - 1] === layer.last && rows.length < MOST;
     const start = grown && !whole ? layer.count : 0;
@@ -60,16 +59,17 @@ export function createFixes(map, store, units) {
         layer.group.remove();
         shown.delete(name);
       } else {
-        shown.set(name, { group: L.layerGroup().addTo(map), count: 0, last: null });
-        draw(name, true);
+        const made = { group: L.layerGroup().addTo(map), count: 0, last: null };
+        shown.set(name, made);
+        draw(name, made, true);
       }
     },
     draw() {
-      for (const name of shown.keys()) draw(name, false);
+      for (const [name, layer] of shown) draw(name, layer, false);
     },
     /** All again, in the colours of now. */
     repaint() {
-      for (const name of shown.keys()) draw(name, true);
+      for (const [name, layer] of shown) draw(name, layer, true);
     },
   };
 }

@@ -10,6 +10,7 @@ const MODES = { payload: 'Payload', car: 'Our car', all: 'All' };
 
 export function createFollow(map) {
   let mode = 'all';
+  /** @type {{payload: L.LatLng | null, car: L.LatLng | null, all: L.LatLng[]}} */
   let points = { payload: null, car: null, all: [] };
   let ours = 0; // moves that the page makes itself
   const buttons = Object.entries(MODES).map(([name, text]) =>
@@ -111,11 +112,10 @@ export function createFollow(map) {
           : null;
       const { track, landing, vehicles, launch } = state;
       const own = vehicles.find((vehicle) => vehicle.own) ?? vehicles[0];
-      points = { payload: at(track), car: at(own), all: [] };
       const ring = landing?.search_area?.p90.coordinates[0] ?? [];
-      points.all = [at(track), at(landing), at(own), ...ring.map(([lon, lat]) => L.latLng(lat, lon))];
-      points.all = points.all.filter((place) => place !== null);
-      if (points.all.length === 0 && launch.latitude_deg !== null) {
+      const places = [at(track), at(landing), at(own), ...ring.map(([lon, lat]) => L.latLng(lat, lon))];
+      points = { payload: at(track), car: at(own), all: places.filter((place) => place !== null) };
+      if (points.all.length === 0 && launch.latitude_deg !== null && launch.longitude_deg !== null) {
         points.all = [L.latLng(launch.latitude_deg, launch.longitude_deg)];
       }
       keep();

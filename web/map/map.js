@@ -32,8 +32,9 @@ export function createMap(node, { store, units, preferences, clock }) {
   });
   map.setView(FIRST_VIEW, 7);
   for (const [name, level] of Object.entries(PANES)) {
-    map.createPane(name).style.zIndex = String(level);
-    map.getPane(name).style.pointerEvents = name === 'fixes' ? 'auto' : 'none';
+    const { style } = map.createPane(name);
+    style.zIndex = String(level);
+    style.pointerEvents = name === 'fixes' ? 'auto' : 'none';
   }
   L.control.zoom({ position: 'topleft' }).addTo(map);
   const credits = createCredits(map);

@@ -30,10 +30,10 @@ export function tag(number, own) {
 
 /**
  * A marker whose node is ours: a symbol and, where given, a label beside it.
- * @param {{shape?: keyof typeof DRAWN, node?: Node, size?: number, label?: HTMLElement, pane?: string,
- *   front?: number}} options
+ * @param {{shape?: keyof typeof DRAWN, node?: Node, size?: number, label?: HTMLElement | null,
+ *   pane?: string, front?: number}} options
  */
-export function marker({ shape, node, size = 24, label, pane, front = 0 }) {
+export function marker({ shape = 'event', node, size = 24, label, pane, front = 0 }) {
   const body = el('div', { class: 'mark' }, node ?? symbol(shape, size), label ?? null);
   body.style.setProperty('--half', `${size / 2}px`);
   const icon = L.divIcon({ html: body, className: 'mark-icon', iconSize: [0, 0] });

@@ -27,11 +27,12 @@ export function createTrack(map, preferences) {
 
   /** @param {any[]} rows the whole track @param {number} from the first row that changed */
   function draw(rows, from) {
-    while (stretches.length > 0 && stretches.at(-1).from >= from) {
-      const { casing, line } = stretches.pop();
+    const stay = stretches.filter((stretch) => stretch.from < from); // they begin one after another
+    for (const { casing, line } of stretches.slice(stay.length)) {
       casing.remove();
       line.remove();
     }
+    stretches = stay;
     const first = Math.max(stretches.length - 1, 0); // the others stay as they are
     const last = stretches.at(-1);
     if (last) last.line.getLatLngs().length = from - last.from;

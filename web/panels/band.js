@@ -186,6 +186,10 @@ function answer(name) {
   const node = el('div', { class: 'answer', 'data-answer': name }, label, row, note);
   return {
     node,
+    /**
+     * @param {string} title @param {string} value @param {string} more @param {string} remark
+     * @param {boolean} stale @param {'good' | 'bad' | null} tone
+     */
     show(title, value, more, remark, stale = false, tone = null) {
       setText(label, title);
       setText(figure, value);

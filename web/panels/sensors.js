@@ -47,7 +47,7 @@ export function createSensors({ store, clock, units }) {
 
   /** What a standard day has at the payload's height, while it is about there that this was read. */
   function standardWords({ quantity, unit, time }) {
-    const { track } = store.state;
+    const track = store.state?.track ?? null;
     if (track === null || Math.abs(seconds(track.time) - seconds(time)) > SAME_HEIGHT_S) return '';
     const value = standardFor(quantity, unit, track.altitude_m);
     return value === null ? '' : `standard\u00a0${units.sensor(value, unit)}`;

@@ -32,7 +32,9 @@ export function createSources({ store, clock }) {
         setText(kind, source.kind);
         setText(state, source.state);
         const since_s = seconds(source.since);
-        const since = since_s === null ? '' : `${source.state} for ${words.duration(clock.now_s() - since_s)}. `;
+        const now_s = clock.now_s();
+        const known = since_s !== null && now_s !== null;
+        const since = known ? `${source.state} for ${words.duration(now_s - since_s)}. ` : '';
         const heard = `${words.plural(source.receptions, 'reception')}.`;
         setText(reason, source.reason ? `${source.reason.replace(/\.?$/, '.')} ${heard}` : words.sentenceCase(`${since}${heard}`));
       },

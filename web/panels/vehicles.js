@@ -38,6 +38,7 @@ export function createVehicles({ store, clock, units, map, post }) {
       update(vehicle) {
         const { state } = store;
         const now_s = clock.now_s();
+        if (state === null) return;
         const at_s = seconds(vehicle.time);
         const old = isOldVehicle(state, vehicle.time, now_s);
         setAttribute(node, 'data-stale', old || null);
