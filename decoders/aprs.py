@@ -17,11 +17,11 @@ _STAMP = re.compile(r"[0-9. ]{6}[zh/]")  # blanks and dots: a sender without a c
 _TIMELESS = "111111"  # what permanent objects carry instead of a time
 _MIC_E_TYPES = "`'\x1c\x1d"  # the last two are of the first radios
 _PLAIN_TEXT_DESTINATIONS = ("BEACON", "CQ", "ID", "QST", "MAIL")
-_OBJECT = re.compile(r";([ -~]{9})([*_])", re.S)
+_OBJECT = re.compile(r";([ -~]{9})([*_])", re.DOTALL)
 _ITEM = re.compile(r"\)([ -~]{3,9}?)([!_])")
-_MESSAGE = re.compile(r":([A-Za-z0-9_ \-]{9}):(.*)", re.S)
+_MESSAGE = re.compile(r":([A-Za-z0-9_ \-]{9}):(.*)", re.DOTALL)
 _SENTENCE = re.compile(r"\$[ -#%-)+-~]{5,100}\*[0-9A-Fa-f]{2}")
-_WEATHER = re.compile(r"_(\d{8})(c.*)", re.S | re.ASCII)
+_WEATHER = re.compile(r"_(\d{8})(c.*)", re.DOTALL | re.ASCII)
 _LATE_POSITION_WITHIN = 40  # characters that a TNC may put before "!"
 
 

@@ -13,7 +13,7 @@ from decoders.aprs_telemetry import BITS, CHANNELS
 
 
 def comment_telemetry(sequence: int, values: Sequence[int], bits: Sequence[bool] = ()) -> str:
-    """ "|ss1122...|" for the end of a comment: values 0 to 8280; bits need all five values."""
+    """`|ss1122...|` for the end of a comment: values 0 to 8280; bits need all five values."""
     if not 1 <= len(values) <= CHANNELS:
         raise ValueError(f"{len(values)} values; comment telemetry carries one to five")
     numbers = [sequence % 91**2, *values]

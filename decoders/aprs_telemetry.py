@@ -19,7 +19,7 @@ _SCALE = re.compile(r"(PARM|UNIT|EQNS|BITS)\.")
 
 
 def decode_report(name: str, text: str) -> SensorReport:
-    """ "T#sss,111,222,333,444,555,xxxxxxxx"; channels may be blank, fractional or too few."""
+    """`T#sss,111,222,333,444,555,xxxxxxxx`; channels may be blank, fractional or too few."""
     # the comma after MIC is optional; blanks alone are stripped, for \x1f counts as white space too
     body = re.sub(r"\AMIC,?", ",", text[2:])
     head, *fields = (field.strip(" ") for field in body.split(","))

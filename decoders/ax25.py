@@ -20,7 +20,8 @@ _CALLSIGN = re.compile(r"([A-Z0-9]{1,6})(?:-(\d{1,2}))?(\*?)")
 
 def _crc_table() -> tuple[int, ...]:
     table = []
-    for value in range(256):
+    for byte in range(256):
+        value = byte
         for _ in range(8):
             value = value >> 1 ^ 0x8408 if value & 1 else value >> 1
         table.append(value)

@@ -1,6 +1,6 @@
-"""Sensors in a home-made comment format, read with a pattern from the plan.
+r"""Sensors in a home-made comment format, read with a pattern from the plan.
 
-` 208T8363P` with the pattern `(?P<temperature>-?\\d+)T(?P<pressure>\\d+)P` and the scales
+` 208T8363P` with the pattern `(?P<temperature>-?\d+)T(?P<pressure>\d+)P` and the scales
 temperature (0.1, 0, "degC") and pressure (0.1, 0, "hPa") is 20.8 degC and 836.3 hPa.
 """
 

@@ -30,7 +30,7 @@ def _nmea(payload: bytes, heard_at_s: float, source: str, reading: Reading | Non
     return one(nmea.decode_sentence(payload, heard_at_s, source, without_checksum=loose))
 
 
-def _gpsd(payload: bytes, heard_at_s: float, source: str, reading: Reading | None) -> Decoding:
+def _gpsd(payload: bytes, _: float, source: str, __: Reading | None) -> Decoding:
     report, device = gpsd.decode_with_device(payload, source)
     return replace(one(report), device=device)
 
@@ -40,7 +40,7 @@ def _fields(payload: bytes, heard_at_s: float, source: str, reading: Reading | N
     return _several(fields.decode_sentence(payload, heard_at_s, source, order))
 
 
-def _json(payload: bytes, heard_at_s: float, source: str, reading: Reading | None) -> Decoding:
+def _json(payload: bytes, _: float, source: str, reading: Reading | None) -> Decoding:
     names = _planned(reading, JsonNames, source, "the names of its JSON")
     return _several(json_objects.decode_payload(payload, source, names))
 

@@ -117,13 +117,13 @@ def receptions(seed: int, packets: int, named: bool) -> Iterator[Reception]:
 
 
 def _changed(good: list[bytes], wire: Wire, chance: random.Random) -> Iterator[bytes]:
-    for data in mutations(good, chance.randrange(1 << 30)):
-        if chance.random() < 0.5:
-            data = _extreme(chance.choice(good), chance)
+    for mutated in mutations(good, chance.randrange(1 << 30)):
+        data = _extreme(chance.choice(good), chance) if chance.random() < 0.5 else mutated
         if wire == "nmea" and chance.random() < 0.7:
             content = data.partition(b"$")[2].rpartition(b"*")[0]
             if content.isascii():
-                data = sentence(content.decode("ascii"))
+                yield sentence(content.decode("ascii"))
+                continue
         yield data
 
 

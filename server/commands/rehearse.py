@@ -69,7 +69,7 @@ def rehearse(
             _fail(f"{where} is the scenario itself; name another file with --plan")
         run = f"{datetime.now(UTC):%Y%m%dT%H%M%S}"
         wishes = Wishes(speed, port, where, run)
-        done = until_interrupted(perform(flight, seed, wishes, lambda words: typer.echo(words)))
+        done = until_interrupted(perform(flight, seed, wishes, typer.echo))
         if judged and done is not None:
             _judge(done, flight, picture or where.with_suffix(".svg"))
     except (ScenarioError, NotInstalled, OSError) as error:

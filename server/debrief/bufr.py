@@ -55,7 +55,7 @@ class _Field(NamedTuple):
 
 _COMMON = (
     _Field("timePeriod", lambda s, v: round(v.time_s - s.time_s), -8_192, 24_574),
-    _Field("extendedVerticalSoundingSignificance", lambda s, v: 0, 0, 0),  # no special level
+    _Field("extendedVerticalSoundingSignificance", lambda _, __: 0, 0, 0),  # no special level
     _Field("latitudeDisplacement", lambda s, v: v.latitude_deg - s.latitude_deg, -90.0, 90.0),
     _Field(
         "longitudeDisplacement",
@@ -63,22 +63,22 @@ _COMMON = (
         -180.0,
         180.0,
     ),
-    _Field("windDirection", lambda s, v: _direction(v), 0, 360),
-    _Field("windSpeed", lambda s, v: v.speed_ms, 0.0, 409.0),
+    _Field("windDirection", lambda _, v: _direction(v), 0, 360),
+    _Field("windSpeed", lambda _, v: v.speed_ms, 0.0, 409.0),
 )
 _OF_TEMPLATE = {
     TEMP: (
-        _Field("pressure", lambda s, v: v.pressure_pa, 1.0, 160_000.0),
-        _Field("nonCoordinateGeopotentialHeight", lambda s, v: _height(v), -1_000.0, 130_000.0),
-        _Field("airTemperature", lambda s, v: _kelvin(v.temperature_c), 100.0, 400.0),
+        _Field("pressure", lambda _, v: v.pressure_pa, 1.0, 160_000.0),
+        _Field("nonCoordinateGeopotentialHeight", lambda _, v: _height(v), -1_000.0, 130_000.0),
+        _Field("airTemperature", lambda _, v: _kelvin(v.temperature_c), 100.0, 400.0),
         _Field(
             "dewpointTemperature",
-            lambda s, v: _kelvin(dew_point_c(v.temperature_c, v.humidity_percent)),
+            lambda _, v: _kelvin(dew_point_c(v.temperature_c, v.humidity_percent)),
             100.0,
             400.0,
         ),
     ),
-    PILOT: (_Field("geopotentialHeight", lambda s, v: _height(v), -1_000.0, 130_000.0),),
+    PILOT: (_Field("geopotentialHeight", lambda _, v: _height(v), -1_000.0, 130_000.0),),
 }
 
 

@@ -52,8 +52,10 @@ def lift_lines(record: FlightRecord, rate_ms: float | None) -> Sequence[str]:
         f"payload_mass_kg = {plan.payload_mass_kg}",
         f'gas = "{plan.gas}"',
         f"balloon_drag_coefficient = {plan.drag_coefficient}",
-        f"# the gas promised {promised.free_lift_kg:.2f} kg of free lift, and a climb of "
-        f"{promised.ascent_rate_ms:.2f} m/s; it climbed as this would:",
+        (
+            f"# the gas promised {promised.free_lift_kg:.2f} kg of free lift, and a climb of "
+            f"{promised.ascent_rate_ms:.2f} m/s; it climbed as this would:"
+        ),
         f"free_lift_kg = {flown.free_lift_kg:.3f}",
     ]
     if plan.burst_diameter_m is not None:

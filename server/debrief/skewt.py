@@ -51,8 +51,10 @@ def skew_t(levels: Sequence[Level]) -> str:
     return "".join(
         [
             f'<svg viewBox="0 0 {_WIDE} {_HIGH}" role="img" aria-label="{words}">',
-            f'<clipPath id="skewt"><rect x="{_LEFT}" y="{_TOP}" width="{_WIDE - _LEFT - _RIGHT}" '
-            f'height="{_HIGH - _TOP - _BOTTOM}"/></clipPath><g clip-path="url(#skewt)">',
+            (
+                f'<clipPath id="skewt"><rect x="{_LEFT}" y="{_TOP}" width="{_WIDE - _LEFT - _RIGHT}" '
+                f'height="{_HIGH - _TOP - _BOTTOM}"/></clipPath><g clip-path="url(#skewt)">'
+            ),
             *_background(),
             _line(air, _TEMPERATURE, 'stroke-width="2.5"'),
             _line(dew, _DEW, 'stroke-width="2.5"'),

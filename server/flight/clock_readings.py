@@ -37,8 +37,7 @@ class ClockReadings:
         """Our own clock where it has been read, for another station's may be wrong; else the latest."""
         if self._own in self._latest_s and self._own:
             return self._own, self._latest_s[self._own]
-        latest = max(self._latest_s.items(), key=lambda item: item[1], default=(self._own, 0.0))
-        return latest
+        return max(self._latest_s.items(), key=lambda item: item[1], default=(self._own, 0.0))
 
     def horizon_s(self, clocks: StationClocks, now_s: float) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""

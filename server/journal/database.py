@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
@@ -166,7 +167,7 @@ class Journal:
     def close(self) -> None:
         self._db.close()
 
-    def __enter__(self) -> Journal:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

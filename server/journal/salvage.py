@@ -72,8 +72,10 @@ def read_what_is_there(path: Path) -> Recording:
         problems = [
             f"the journal is damaged ({error})",
             _missing(found),
-            f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
-            "be read; there may have been more",
+            (
+                f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
+                "be read; there may have been more"
+            ),
         ]
         receptions = [found.receptions[n] for n in sorted(found.receptions)]
         commands = [found.commands[n] for n in sorted(found.commands)]
@@ -125,7 +127,7 @@ def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> No
 
 
 def _missing(found: _Found) -> str:
-    end = max(found.last or 0, max(found.receptions))
+    end = max(found.last or 0, *found.receptions)
     gone = [n for n in range(1, end + 1) if n not in found.receptions]
     if not gone:
         return f"all {len(found.receptions):,} receptions up to the damage could be read"

@@ -1,9 +1,9 @@
-"""The text form of a journal: `#` header lines, then one reception a line.
+r"""The text form of a journal: `#` header lines, then one reception a line.
 
     RFC3339-UTC-time SPACE source SPACE wire SPACE payload
 
 A kiss or agw payload is hex; other payloads are text with bytes outside printable ASCII, and the backslash
-before an x, as \\xNN.
+before an x, as \xNN.
 """
 
 from __future__ import annotations

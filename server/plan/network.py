@@ -20,7 +20,7 @@ class _Section(BaseModel):
 
 
 class StationSection(_Section):
-    """This laptop among several of one flight."""
+    """The laptop itself, among several of one flight."""
 
     name: StationName
 

@@ -10,7 +10,7 @@ import socket
 import struct
 from collections.abc import Callable
 from types import ModuleType
-from typing import Any
+from typing import Any, Self
 
 from server.rehearsal.real_gpsd import NotInstalled, answering
 
@@ -32,7 +32,7 @@ class Broker:
         self._subscribed = asyncio.Event()
         self.carried = 0
 
-    async def __aenter__(self) -> Broker:
+    async def __aenter__(self) -> Self:
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/sbin:/usr/local/sbin")
         if program is None:
             raise NotInstalled("this scenario needs mosquitto: apt-get install mosquitto")

@@ -67,7 +67,7 @@ def fly(scenario: Scenario, seed: int | None = None) -> Flown:
 class Stage:
     """The flight as it goes on. `until` gives what is heard up to a moment, in order."""
 
-    def __init__(self, scenario: Scenario, seed: int | None = None, *, live: bool = False):
+    def __init__(self, scenario: Scenario, seed: int | None = None, *, live: bool = False) -> None:
         """`live`: somebody sets `aim` of the cars as it goes on; otherwise the crews guess."""
         self.scenario = scenario
         self._car_kind: str = scenario.feed.car
@@ -150,7 +150,7 @@ class Stage:
             voice = Voice(plan, truth, box, chance)
             faults += voice.faults
             if plan.format == "phone":
-                for time_s, body in phone_posts(voice, truth, box):
+                for time_s, body in phone_posts(voice, truth):
                     self._hear_at(time_s, plan.source or plan.name, "phone", body)
             elif plan.format == "nmea":
                 self._schedule_nmea(voice, truth)

@@ -78,7 +78,7 @@ def judge(truth: Truth, faults: Sequence[FaultTime], looks: Sequence[Shown]) -> 
         _notice("landing", truth.landing_s, looks, lambda s: s["phase"] == "landed"),
         *(_fault_notice(fault, looks) for fault in faults if fault.from_s < truth.end_s),
     ]
-    return Verdict(tuple(rows), tuple(notices), _summary(truth, rows))
+    return Verdict(tuple(rows), tuple(notices), _summary(rows))
 
 
 def true_phase(truth: Truth, time_s: float) -> str:
@@ -180,7 +180,7 @@ def _shows(kind: str, entry: Mapping[str, Any], before: Mapping[str, Any] | None
     )
 
 
-def _summary(truth: Truth, rows: Sequence[Row]) -> dict[str, float | str | None]:
+def _summary(rows: Sequence[Row]) -> dict[str, float | str | None]:
     aloft = [r for r in rows if r.true_phase in ("ascent", "float", "descent")]
     falling = [r for r in rows if r.true_phase == "descent"]
     held = [r.inside_90 for r in aloft if r.inside_90 is not None]

@@ -61,7 +61,7 @@ async def perform(
     try:
         await ends.open(wishes.base_port)
         port = await clock.open(wishes.base_port)
-        wishes.plan.write_text(plan_text(scenario, truth, ends.addresses), encoding="utf-8")
+        wishes.plan.write_text(plan_text(scenario, ends.addresses), encoding="utf-8")
         say(f"{scenario.title}, {wishes.speed:g} times real time. The plan: {wishes.plan}")
         say(f"Start the station:  leeward live {wishes.plan} --rehearsal 127.0.0.1:{port}")
         await clock.first_station()

@@ -19,8 +19,10 @@ Point = tuple[float, float]
 def svg(truth: Truth, looks: Sequence[Shown], verdict: Verdict, title: str) -> str:
     """The whole picture as text."""
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_W} {_H}" '
-        'font-family="sans-serif" font-size="12">',
+        (
+            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_W} {_H}" '
+            'font-family="sans-serif" font-size="12">'
+        ),
         f'<rect width="{_W}" height="{_H}" fill="#ffffff"/>',
         _text(_MAP[0], 30, title, size=18),
         *_map(truth, looks),
@@ -75,18 +77,26 @@ def _map(truth: Truth, looks: Sequence[Shown]) -> list[str]:
     bar_m = 10 ** math.floor(math.log10(span_m * width / 3))
     x1, y1 = place(truth.landing)
     return [
-        f'<rect x="{left}" y="{top}" width="{width}" height="{height}" fill="none" '
-        f'stroke="{_GRID}"/>',
-        f'<clipPath id="map"><rect x="{left}" y="{top}" width="{width}" height="{height}"/>'
-        '</clipPath><g clip-path="url(#map)">',
+        (
+            f'<rect x="{left}" y="{top}" width="{width}" height="{height}" fill="none" '
+            f'stroke="{_GRID}"/>'
+        ),
+        (
+            f'<clipPath id="map"><rect x="{left}" y="{top}" width="{width}" height="{height}"/>'
+            '</clipPath><g clip-path="url(#map)">'
+        ),
         _line(map(place, path), _TRUE, 2.5),
         *(_dot(place(p), 1.8, _SHOWN) for p in tracks),
         *(_dot(place(p), 2.2, _GUESS, 0.45) for p in guesses),
         _line(map(place, ring), _GUESS, 1.2),
-        f'<path d="M{x1 - 7:.1f} {y1 - 7:.1f}l14 14m0 -14l-14 14" stroke="#111" '
-        'stroke-width="2.5"/></g>',
-        f'<path d="M{left + 12} {top + height - 12}h{bar_m / span_m:.1f}" stroke="#111" '
-        'stroke-width="3"/>',
+        (
+            f'<path d="M{x1 - 7:.1f} {y1 - 7:.1f}l14 14m0 -14l-14 14" stroke="#111" '
+            'stroke-width="2.5"/></g>'
+        ),
+        (
+            f'<path d="M{left + 12} {top + height - 12}h{bar_m / span_m:.1f}" stroke="#111" '
+            'stroke-width="3"/>'
+        ),
         _text(left + 12, top + height - 20, f"{bar_m / 1_000:g} km"),
         _text(left + 12, top + 20, "true path", _TRUE),
         _text(left + 12, top + 36, "track as shown", _SHOWN),

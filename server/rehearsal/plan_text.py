@@ -11,16 +11,13 @@ import numpy as np
 from server.rehearsal.balloon import Balloon
 from server.rehearsal.scenario import Scenario
 from server.rehearsal.terrain import ground_m
-from server.rehearsal.truth import Truth
 
 PHONE_TOKEN = "rehearsal-phone-token"
 _BURST_SIGMA_M = 1_200
 _CAR_KINDS = {"gpsd": "gpsd-tcp", "gpsd-real": "gpsd-tcp"}
 
 
-def plan_text(
-    scenario: Scenario, truth: Truth, addresses: Mapping[str, Mapping[str, Any]] | None = None
-) -> str:
+def plan_text(scenario: Scenario, addresses: Mapping[str, Mapping[str, Any]] | None = None) -> str:
     """TOML. `addresses`: source name -> host, port or device; None: a plan for a log alone."""
     launch = scenario.launch
     lines = [

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import shutil
 import socket
+from typing import Self
 
 PATIENCE_S = 15.0
 
@@ -24,7 +25,7 @@ class RealGpsd:
         self._out.setblocking(False)
         self._process: asyncio.subprocess.Process | None = None
 
-    async def __aenter__(self) -> RealGpsd:
+    async def __aenter__(self) -> Self:
         program = shutil.which("gpsd", path="/usr/sbin:/usr/bin:/sbin:/usr/local/sbin")
         if program is None:
             raise NotInstalled("this scenario needs gpsd: apt-get install gpsd")

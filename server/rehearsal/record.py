@@ -66,7 +66,7 @@ def write(flown: Flown, log: Path) -> list[Path]:
     lines += [log_line(*reception) for reception in flown.receptions]
     log.write_bytes(("\n".join(lines) + "\n").encode("ascii"))
     plan = log.with_suffix(".toml")
-    plan.write_text(plan_text(flown.scenario, flown.truth), encoding="utf-8")
+    plan.write_text(plan_text(flown.scenario), encoding="utf-8")
     truth = log.with_suffix(".truth.json")
     truth.write_bytes(orjson.dumps(truth_of(flown)) + b"\n")
     return [log, plan, truth]

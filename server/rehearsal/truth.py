@@ -136,7 +136,7 @@ def make(
     layers = [Layer(*layer) for layer in scenario.wind.layers]
     field = WindField(layers, scenario.wind.change_ms, seed)
     home = (scenario.launch.latitude_deg, scenario.launch.longitude_deg)
-    track = _drift(field, heights, aloft, start_s, (latitude_deg, longitude_deg), home, launch_m)
+    track = _drift(field, heights, aloft, (latitude_deg, longitude_deg), home, launch_m)
     burst_i = rest_s + round(launch_after_s) + len(rising) - 1
     launch_i = rest_s + round(launch_after_s)
     truth = _end(scenario, track, heights, start_s, burst_i, launch_i, factor)
@@ -161,7 +161,6 @@ def _drift(
     field: WindField,
     heights: Array,
     aloft: npt.NDArray[np.bool_],
-    start_s: float,
     place: tuple[float, float],
     home: tuple[float, float],
     launch_m: float,

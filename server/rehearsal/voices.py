@@ -11,7 +11,6 @@ import orjson
 from decoders import aprs_encode, nmea, phone
 from decoders.ax25 import encode_ui
 from decoders.reports import PositionReport, Transmission, Wire
-from server.rehearsal.box import Box
 from server.rehearsal.cars import Car
 from server.rehearsal.scenario import Scenario, Station
 from server.rehearsal.trackers import DESTINATION, GEOID_M, Sent, Voice, phone_fix
@@ -22,7 +21,7 @@ _SAVED_FROM_S = -150.0  # the phone writes its positions down from shortly befor
 _POST_EVERY_S = 120.0
 
 
-def phone_posts(voice: Voice, truth: Truth, box: Box) -> Iterator[tuple[float, bytes]]:
+def phone_posts(voice: Voice, truth: Truth) -> Iterator[tuple[float, bytes]]:
     """Silent in the air by rule. Once it has found a network: all that it saved, then one by one."""
     plan = voice.plan
     first_s = truth.landing_s + plan.report_after_s

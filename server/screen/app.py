@@ -61,7 +61,7 @@ def create_app(
     hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
 
     @contextlib.asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         publishing = asyncio.create_task(hub.run())
         yield
         publishing.cancel()

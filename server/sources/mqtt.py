@@ -55,6 +55,10 @@ class MqttConnection:
         if self._message is not None:
             self._message.cancel()
 
+    async def ended(self) -> None:
+        """Until what was closed has let go of the broker."""
+        await self._following
+
     def _fault(self) -> SourceFault:
         error = None if self._following.cancelled() else self._following.exception()
         if isinstance(error, SourceFault):
@@ -111,6 +115,6 @@ async def open_mqtt(spec: SourceSpec) -> MqttConnection:
     except BaseException:
         connection.close()
         with contextlib.suppress(asyncio.CancelledError, SourceFault):
-            await connection._following
+            await connection.ended()
         raise
     return connection

@@ -33,7 +33,7 @@ READING_ONLY = -1  # the passcode that asks for no right to send
 LOCAL = "127.0.0.1"
 
 
-def _silence(spec: SourceSpec) -> bytes:
+def _silence(_: SourceSpec) -> bytes:
     return b""
 
 
@@ -46,12 +46,12 @@ def _login(spec: SourceSpec) -> bytes:
     return line.encode("utf-8") + b"\r\n"
 
 
-def _watch(spec: SourceSpec) -> bytes:
+def _watch(_: SourceSpec) -> bytes:
     """gpsd_json(5): from now on report in JSON."""
     return b'?WATCH={"enable":true,"json":true}\n'
 
 
-def _ask_agw(spec: SourceSpec) -> bytes:
+def _ask_agw(_: SourceSpec) -> bytes:
     """Its version, raw frames, and monitored ones, for servers that have no raw ones."""
     return agw.encode_frame("R") + agw.encode_frame("k") + agw.encode_frame("m")
 

@@ -63,7 +63,7 @@ class Ledger:
         self._key = key
         self.name = name
         self.station = key.public_key().public_bytes_raw()
-        self.on_growth: Callable[[dict[Lane, int]], None] = lambda lanes: None
+        self.on_growth: Callable[[dict[Lane, int]], None] = lambda _: None
         self._lanes: dict[Lane, _Open] = {}
         self.names: dict[bytes, str] = {}
         with journal.transaction() as db:

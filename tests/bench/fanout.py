@@ -105,7 +105,7 @@ async def _station(pipe: Connection) -> None:
         running = asyncio.ensure_future(station.run(SideTask("The flight", fly)))
         pipe.send(port)
         began_s, used_s = time.monotonic(), _cpu_s()
-        await until(lambda: pipe.poll(), patience_s=3_600.0)
+        await until(pipe.poll, patience_s=3_600.0)
         pipe.recv()
         pipe.send(
             {

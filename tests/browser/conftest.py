@@ -63,7 +63,7 @@ async def browser() -> AsyncIterator[Browser]:
 
 @pytest.fixture
 def open_page(browser: Browser) -> Callable[..., Any]:
-    """`await open_page(port)`: the page with its first state drawn."""
+    """Awaited with a port, it opens the page and waits until the first state is drawn."""
 
     async def open_(
         port: int,

@@ -45,9 +45,8 @@ async def said(open_page: Any, what: str) -> Any:
 async def test_mgrs_as_the_library_writes_it(open_page: Any) -> None:
     """The mgrs package wraps the code of the U.S. National Geospatial-Intelligence Agency."""
     oracle = mgrs.MGRS()
-    for place, ours in zip(PLACES, await said(open_page, "grid.mgrs(lat, lon)"), strict=True):
-        theirs = oracle.toMGRS(*place)
-        ours, theirs = ours.replace(" ", "").zfill(15), theirs.zfill(15)
+    for place, words in zip(PLACES, await said(open_page, "grid.mgrs(lat, lon)"), strict=True):
+        ours, theirs = words.replace(" ", "").zfill(15), oracle.toMGRS(*place).zfill(15)
         assert ours[:5] == theirs[:5], place
         for ten in (slice(5, 10), slice(10, 15)):  # within the metre at which both cut
             assert abs(int(ours[ten]) - int(theirs[ten])) <= 1, place

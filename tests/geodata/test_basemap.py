@@ -63,7 +63,7 @@ def test_every_tile_is_found_and_no_other(make: Any, tmp_path: Path) -> None:
 
 def test_rows_of_mbtiles_count_from_the_south(tmp_path: Path) -> None:
     """MBTiles 1.3: "the row number is in the TMS scheme"."""
-    path = mbtiles(tmp_path / "a", (-180, -85, 180, 85), range(0, 1))
+    path = mbtiles(tmp_path / "a", (-180, -85, 180, 85), range(1))
     with sqlite3.connect(path) as data:
         data.execute("DELETE FROM tiles")
         data.execute("INSERT INTO tiles VALUES (1, 0, 1, ?)", (png(1, 2, 3),))  # the north-west
@@ -76,11 +76,11 @@ def test_rows_of_mbtiles_count_from_the_south(tmp_path: Path) -> None:
 
 def test_pmtiles_as_the_formats_own_reader_sees_it(tmp_path: Path) -> None:
     """Many tiles, so that there are leaf directories; compared with the reader of the library."""
-    path = pmtiles(tmp_path / "a.pmtiles", (-99.5, 36.6, -96.5, 39.4), range(0, 15))
+    path = pmtiles(tmp_path / "a.pmtiles", (-99.5, 36.6, -96.5, 39.4), range(15))
     reader = Reader(MemorySource(path.read_bytes()))
     assert reader.header()["leaf_directory_length"] > 0
     ours = PMTiles(path)
-    for at in [*addresses((-98.1, 37.9, -98.0, 38.0), range(0, 15)), (12, 0, 0), (3, 7, 7)]:
+    for at in [*addresses((-98.1, 37.9, -98.0, 38.0), range(15)), (12, 0, 0), (3, 7, 7)]:
         assert ours.tile(*at) == reader.get(*at), at
     ours.close()
 
@@ -120,7 +120,7 @@ def test_photographs_are_told_from_drawn_maps(tmp_path: Path) -> None:
         (lambda p: p.mkdir(), "cannot be opened"),
         (lambda p: None, "cannot be opened"),
         (lambda p: sqlite3.connect(p).execute("CREATE TABLE x (y)").connection.close(), "metadata"),
-        (lambda p: mbtiles(p, BOX, range(0, 0)), "no tiles"),
+        (lambda p: mbtiles(p, BOX, range(0)), "no tiles"),
         (lambda p: mbtiles(p, BOX, ZOOMS, b"\x1f\x8b..", format="pbf"), "vector tiles"),
         (lambda p: mbtiles(p, BOX, ZOOMS, b"nothing"), "no image"),
         (lambda p: pmtiles(p, BOX, ZOOMS, kind=TileType.MVT), "vector tiles"),

@@ -135,8 +135,10 @@ WRONG_AREAS = [
     ('{"type": "MultiPolygon", "coordinates": []}', "a MultiPolygon without a ring"),
     ('{"type": "Polygon", "coordinates": []}', "a Polygon without a ring"),
     (
-        '{"type": "Feature", "properties": [1], "geometry": {"type": "Polygon", "coordinates": '
-        "[[[0, 0], [1, 0], [1, 1], [0, 0]]]}}",
+        (
+            '{"type": "Feature", "properties": [1], "geometry": {"type": "Polygon", "coordinates": '
+            "[[[0, 0], [1, 0], [1, 1], [0, 0]]]}}"
+        ),
         "Feature 1: an object of properties expected, not a list",
     ),
 ]

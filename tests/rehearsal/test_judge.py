@@ -131,7 +131,7 @@ def test_the_stations_real_states_can_be_judged() -> None:
     )
     story = story.model_copy(update={"trackers": (main, *story.trackers[1:])})
     flown = fly(story)
-    plan = parse_plan(plan_text(story, flown.truth)).for_flight()
+    plan = parse_plan(plan_text(story)).for_flight()
     receptions = [Reception(*heard) for heard in flown.receptions]
     looks = []
     for now_s in range(int(flown.truth.start_s) + 60, int(flown.truth.end_s), 300):

@@ -207,11 +207,11 @@ async def test_the_three_busiest_whole_at_twenty_times(tmp_path: Path) -> None:
     for name, text in zip(BUSIEST, tables, strict=True):
         figures = {
             found[1]: float(found[2].replace(",", ""))
-            for found in re.finditer(r"^  (\S.*?)  +(-?[\d,.]+)$", text, re.M)
+            for found in re.finditer(r"^  (\S.*?)  +(-?[\d,.]+)$", text, re.MULTILINE)
         }
         assert figures["minutes judged"] > 120, name
         assert figures["track error m, median"] < 60.0, name
         assert figures["phase shown as it was, share"] > 0.9, name
         assert figures["landing error m, at the end"] < 500.0, name
-        assert re.search(r"^  burst  +[\d,]+ s$", text, re.M), name
-        assert re.search(r"^  landing  +[\d,]+ s$", text, re.M), name
+        assert re.search(r"^  burst  +[\d,]+ s$", text, re.MULTILINE), name
+        assert re.search(r"^  landing  +[\d,]+ s$", text, re.MULTILINE), name

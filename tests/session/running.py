@@ -10,7 +10,7 @@ import socket
 import sys
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Self
 
 import httpx
 
@@ -119,7 +119,7 @@ class Tnc:
         self._connected = asyncio.Event()
         self._server: asyncio.Server | None = None
 
-    async def __aenter__(self) -> Tnc:
+    async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._accept, "127.0.0.1", self.port)
         return self
 

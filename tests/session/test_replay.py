@@ -134,7 +134,7 @@ def test_export_and_import_are_inverse(tmp_path: Path, log: Path) -> None:
     code, _, words = run("export-log", str(journal), str(tmp_path))
     assert code == 2
     assert f"{tmp_path}: cannot be written" in words
-    wanted = [line for line in log.read_text().splitlines() if line not in ("rubbish",)]
+    wanted = [line for line in log.read_text().splitlines() if line != "rubbish"]
     assert out.read_text().splitlines() == wanted
     with Journal(journal) as opened:
         assert opened.last_number() == len(FLIGHT)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from typing import Self
 
 
 class PoorLink:
@@ -23,7 +24,7 @@ class PoorLink:
         self.connections = self.carried_bytes = 0
         self._tasks: set[asyncio.Task[None]] = set()
 
-    async def __aenter__(self) -> PoorLink:
+    async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
         self.port = self._server.sockets[0].getsockname()[1]
         return self

@@ -10,7 +10,8 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
-from collections.abc import Iterable, Set
+from collections.abc import Iterable
+from collections.abc import Set as AbstractSet
 
 _SAMPLES_BEFORE = 9
 _SAMPLES_AFTER = 5
@@ -40,7 +41,7 @@ class Clock:
     is known, or only taken to be 0.
     """
 
-    def __init__(self, witnesses: Set[str], *, may_jump: bool, alone: bool) -> None:
+    def __init__(self, witnesses: AbstractSet[str], *, may_jump: bool, alone: bool) -> None:
         self._alone = alone
         self._witnesses = witnesses
         self._may_jump = may_jump

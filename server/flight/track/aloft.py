@@ -147,7 +147,8 @@ def _certain(wanted: Wanted, memory: PhaseMemory, state: FilterState) -> bool:
 
 
 def _change(memory: PhaseMemory, wanted: Wanted, state: FilterState) -> PhaseMemory:
-    phase: Phase = "descent" if wanted == "burst" or wanted == "sink" else wanted
+    # mypy narrows by == alone
+    phase: Phase = "descent" if wanted == "burst" or wanted == "sink" else wanted  # noqa: PLR1714
     changed = memory._replace(phase=phase, candidate=None, confirmations=0)
     if wanted == "landed":
         return _landed(memory, changed, state)
