@@ -45,7 +45,6 @@ def follow(made: Made) -> Followed:
     plain_errors: list[Error] = []
     burst_at_s = landed_at_s = None
     asked_s = truth.launch_s + 60.0
-    shift_s = _clock_shift(made)
 
     def ask(until_s: float) -> None:
         nonlocal asked_s
@@ -61,8 +60,8 @@ def follow(made: Made) -> Followed:
                 plain_errors.append(plain.error(flight.track, asked_s, here))
             asked_s += ASKED_EVERY_S
 
-    for reception in made.receptions:
-        now_s = reception.heard_at_s - shift_s(reception)
+    # in the order and at the moments of hearing: a station's clock may be minutes off, and be set
+    for now_s, reception in sorted(zip(made.heard_s, made.receptions, strict=True)):
         ask(now_s)
         started = time.thread_time()
         before = len(flight.track.records())
@@ -118,25 +117,6 @@ def _heard_throughout(made: Made) -> bool:
         and 0.0 <= r.fix.time_s - made.truth.burst_s <= 62.0
     ]
     return len(times) > 2 and bool(np.max(np.diff(times)) <= 31.0)
-
-
-def _clock_shift(made: Made) -> Any:
-    """What the station's clock is ahead: moments of asking are true ones."""
-    if not made.kind.startswith("station clock"):
-        return lambda reception: 0.0
-    lags = {}
-    for reception in made.receptions:
-        flight = Flight(made.plan)
-        flight.receive([reception])
-        records = flight.track.records()
-        if records and records[0].fix.own_time:
-            lags[reception] = reception.heard_at_s - records[0].fix.time_s - 2.0
-    last = 0.0
-    shifts = {}
-    for reception in made.receptions:
-        last = lags.get(reception, last)
-        shifts[reception] = last if abs(last) > 45.0 else 0.0
-    return lambda reception: shifts[reception]
 
 
 def _error(fix: Fix, here: tuple[float, float, float]) -> Error:

@@ -28,6 +28,7 @@ class Made:
     truth: Truth
     plan: Plan
     receptions: list[Reception]
+    heard_s: list[float]  # when each was heard, whatever the station's clock said
     faulty: tuple[str, ...] = ()
     trackers: list[Tracker] = field(default_factory=list)
 
@@ -35,9 +36,17 @@ class Made:
         """The same flight as if the faulty trackers had not been aboard."""
         kept = tuple(t for t in self.plan.trackers if t.callsign not in self.faulty)
         heads = tuple(f"{name}>".encode() for name in self.faulty)
-        receptions = [r for r in self.receptions if not r.payload.startswith(heads)]
+        heard = [
+            (reception, heard_s)
+            for reception, heard_s in zip(self.receptions, self.heard_s, strict=True)
+            if not reception.payload.startswith(heads)
+        ]
         return replace(
-            self, plan=replace(self.plan, trackers=kept), receptions=receptions, faulty=()
+            self,
+            plan=replace(self.plan, trackers=kept),
+            receptions=[reception for reception, _ in heard],
+            heard_s=[heard_s for _, heard_s in heard],
+            faulty=(),
         )
 
 
@@ -61,7 +70,7 @@ def make_flight(kind: str, seed: int) -> Made:
     trackers = [main, backup]
     faulty, extra, clock = _spoil(kind, truth, trackers, rng)
     receptions = [r for t in trackers for r in packets(truth, t, rng)] + extra
-    receptions = sorted(clock(r) for r in receptions)
+    heard = sorted((clock(r), r.heard_at_s) for r in receptions)
     launch_at = truth.at(truth.start_s)
     plan = Plan(
         flight=kind,
@@ -76,7 +85,15 @@ def make_flight(kind: str, seed: int) -> Made:
             for t in trackers
         ),
     )
-    return Made(kind, truth, plan, receptions, faulty, trackers)
+    return Made(
+        kind,
+        truth,
+        plan,
+        [r for r, _ in heard],
+        [heard_s for _, heard_s in heard],
+        faulty,
+        trackers,
+    )
 
 
 _PATTERN = r"(?P<p>\d+)P"

@@ -169,6 +169,16 @@ def test_the_station_clock_is_told() -> None:
     assert kinds(until("station clock wrong", 1_200.0))[0] == "own_clock"
 
 
+@pytest.mark.parametrize(("seed", "behind"), [(14, True), (39, True), (64, False)])
+def test_a_burst_is_noticed_after_it_whatever_the_clock_says(seed: int, behind: bool) -> None:
+    """Of a clock that is minutes behind, one packet alone tells nothing: its own time is to come."""
+    flown = make_flight("station clock wrong", seed)
+    assert (flown.receptions[0].heard_at_s < flown.heard_s[0]) == behind
+    seen = follow(flown)
+    assert seen.false_bursts == 0
+    assert 0.0 < seen.burst_delays[0] < 120.0
+
+
 @pytest.mark.parametrize("kind", ["plain", "delayed by the internet", "station clock set right"])
 def test_any_order_gives_the_same_end(kind: str) -> None:
     chance = np.random.default_rng(5)
