@@ -6,12 +6,13 @@ import itertools
 import math
 
 from server.flight.state import Rejection, RejectionKind
-from server.flight.track.filter import FilterState, begin, step
+from server.flight.track.filter import FilterState, begin
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND, MotionConstants
 from server.flight.track.phase import follow, switched_on
 from server.flight.track.phase_memory import FLYING, PhaseMemory
 from server.flight.track.records import Checkpoint, Record
+from server.flight.track.step import step
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6
