@@ -106,6 +106,23 @@ def observed(
     return middle_m[down], np.log(k)[down], error[down]
 
 
+class _Hypothesis(NamedTuple):
+    """What the log of k, less that of the plan's, may be: its share, mean and standard deviation."""
+
+    share: float
+    mean: float
+    sigma: float
+
+
+class _Fallen(NamedTuple):
+    """The fall so far, whitened by its covariance: the columns that every conditioning needs, (n,)."""
+
+    ones: Array
+    gap: Array  # log k, less that of the plan's k
+    shared: Array  # covariance with the mean of the part that wanders, ahead
+    wander: float  # variance of that mean, before anything was seen
+
+
 def estimate(
     plan: DescentPlan,
     seen: tuple[Array, Array, Array],
@@ -115,37 +132,67 @@ def estimate(
     """The plan's prior and the fall so far (`observed`), for the fall over `span_m`, from and to.
 
     Linear Gaussian, hypothesis by hypothesis (Rasmussen and Williams 2006, eq. 2.41 to 2.43: a
-    Gaussian process with a constant of its own).
+    Gaussian process with a constant of its own); the evidence of each weighs them.
     """
     c = constants or FallConstants()
     k, k_sigma = planned_constant(plan, c)
-    altitude_m, log_k, error = seen
-    error = np.maximum(error, _strangeness(log_k) / 2.5)  # a bad altitude is believed less
-    altitude_m, log_k, error = _by_height(altitude_m, log_k, error)
+    fallen = _whitened(seen, math.log(k), span_m, c)
+    conditioned = [_condition(h, fallen, math.log(k)) for h in _hypotheses(k_sigma, c)]
+    evidence = np.array([one.log_evidence for one in conditioned])
+    weights = np.exp(evidence - max(evidence))
+    weights /= weights.sum()
+    return Fall(
+        tuple(weights.tolist()),
+        tuple(one.mean for one in conditioned),
+        tuple(one.sigma for one in conditioned),
+    )
+
+
+def _hypotheses(k_sigma: float, c: FallConstants) -> tuple[_Hypothesis, ...]:
+    """As planned, loosely so, failed."""
+    return (
+        _Hypothesis(1.0 - c.loose_share - c.failure_share, 0.0, k_sigma),
+        _Hypothesis(c.loose_share, 0.0, max(c.loose_sigma, 1.5 * k_sigma)),
+        _Hypothesis(c.failure_share, c.failure_log_mean, max(c.failure_log_sigma, 2.0 * k_sigma)),
+    )
+
+
+def _whitened(
+    seen: tuple[Array, Array, Array], log_k: float, span_m: tuple[float, float], c: FallConstants
+) -> _Fallen:
+    altitude_m, log_seen, error = seen
+    error = np.maximum(error, _strangeness(log_seen) / 2.5)  # a bad altitude is believed less
+    altitude_m, log_seen, error = _by_height(altitude_m, log_seen, error)
     ahead_m = np.linspace(max(span_m), min(span_m), _AHEAD)
     slow = np.gradient(-fall_integral(ahead_m))  # seconds go where the air is dense
     slow = slow / slow.sum() if slow.sum() > 0.0 else np.full(_AHEAD, 1.0 / _AHEAD)
     wander = float(slow @ _alike(ahead_m, ahead_m, c) @ slow)
     root = np.linalg.cholesky(_alike(altitude_m, altitude_m, c) + np.diag(error**2))
-    columns = [np.ones(len(log_k)), log_k - math.log(k), _alike(altitude_m, ahead_m, c) @ slow]
+    columns = [np.ones(len(log_seen)), log_seen - log_k, _alike(altitude_m, ahead_m, c) @ slow]
     ones, gap, shared = np.linalg.solve(root, np.column_stack(columns)).T
-    hypotheses = (
-        (1.0 - c.loose_share - c.failure_share, 0.0, k_sigma),
-        (c.loose_share, 0.0, max(c.loose_sigma, 1.5 * k_sigma)),
-        (c.failure_share, c.failure_log_mean, max(c.failure_log_sigma, 2.0 * k_sigma)),
+    return _Fallen(ones, gap, shared, wander)
+
+
+class _Conditioned(NamedTuple):
+    """The mean log of k ahead under one hypothesis, and how well that explains the fall so far."""
+
+    log_evidence: float
+    mean: float
+    sigma: float
+
+
+def _condition(h: _Hypothesis, fallen: _Fallen, log_k: float) -> _Conditioned:
+    ones, gap, shared, wander = fallen
+    precision = 1.0 / h.sigma**2 + float(ones @ ones)
+    constant = (h.mean / h.sigma**2 + float(ones @ gap)) / precision
+    left = float(gap @ gap) + (h.mean / h.sigma) ** 2 - precision * constant**2
+    mean = log_k + constant + float(shared @ gap) - constant * float(shared @ ones)
+    unknown = wander - float(shared @ shared) + (1 - float(ones @ shared)) ** 2 / precision
+    return _Conditioned(
+        math.log(h.share) - 0.5 * (left + math.log(precision * h.sigma**2)),
+        mean,
+        math.sqrt(max(unknown, 1e-6)),
     )
-    evidence, means, sigmas = [], [], []
-    for share, mean, sigma in hypotheses:
-        precision = 1.0 / sigma**2 + float(ones @ ones)
-        constant = (mean / sigma**2 + float(ones @ gap)) / precision
-        left = float(gap @ gap) + (mean / sigma) ** 2 - precision * constant**2
-        evidence.append(math.log(share) - 0.5 * (left + math.log(precision * sigma**2)))
-        means.append(math.log(k) + constant + float(shared @ gap) - constant * float(shared @ ones))
-        unknown = wander - float(shared @ shared) + (1 - float(ones @ shared)) ** 2 / precision
-        sigmas.append(math.sqrt(max(unknown, 1e-6)))
-    weights = np.exp(np.array(evidence) - max(evidence))
-    weights /= weights.sum()
-    return Fall(tuple(weights.tolist()), tuple(means), tuple(sigmas))
 
 
 def still_opening(fall: Fall, fallen_s: float, c: FallConstants) -> Fall:
