@@ -1,9 +1,11 @@
-"""What any filter can know of a held-out fix: by gap, by a richer model, and with the later fixes.
+"""What any filter can know of a held-out fix: mixtures of plain filters, and the later fix.
 
-The richer model: velocity is a random walk and a part that comes back to it (Ornstein-Uhlenbeck;
-Bar-Shalom, Li and Kirubarajan 2001, ch. 8.2: correlated noise by augmentation), both driven by the
-wind's shear and so by the climb rate. Its constants were fitted on these same held-out fixes by their
-likelihood (Nelder-Mead, 8 constants), in its own favour: what it does not gain, no tuning gains.
+A bank of constant-velocity filters (four process noises, two scatters of a fix) is run over the same
+fixes, and once more in air that moves as the winds met on the way up say. Its predictions are mixed with
+weights that sum to one, apart for each gap and for the way up and down, and chosen so that the sum of
+the errors is least (iteratively reweighted least squares). Chosen on the judged fixes themselves this is
+better than the best that any mixture of such filters can promise; chosen on other days it is what one
+could have. On the way down the bank is told the altitude of the fix that it predicts, in its favour.
 """
 
 from __future__ import annotations
@@ -12,11 +14,18 @@ from typing import NamedTuple
 
 import numpy as np
 
+from server.flight.track.recent import Point
+from server.flight.track.winds_met import WindsMet, climbed, drift
+
 GAPS_S = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0)
-# walk m²/s³, and for each m/s of climb; part that comes back m/s, its rate 1/s, and height m
-WALK, WALK_PER_MS, SIGMA_MS, RATE, HEIGHT_M = 0.012, 0.0266, 1.96, 0.0027, 213.0
-COARSE_M, FINE_M, TIMING_S = 8.77, 7.25, 0.40  # of a fix by its format's step, and of its second
-_FINE_STEP_M, _FASTEST_MS = 5.0, 25.0
+_PSD, _NOISE = (
+    column.ravel() for column in np.meshgrid([0.01, 0.1, 1.0, 10.0], [7.0**2, 15.0**2])
+)  # m²/s³, m²
+_SPEED_SIGMA_MS = 20.0
+_FALLS_MS = -1.0
+_ROUNDS = 40
+_LEAST_M = 3.0  # of an error, where its inverse is a weight
+_FEWEST = 40  # fixes of other days, for weights of their own
 
 
 class Heard(NamedTuple):
@@ -24,33 +33,120 @@ class Heard(NamedTuple):
 
     time_s: float
     place_m: np.ndarray
-    step_m: float
+    z_m: float | None
     climb_ms: float
     held: bool
 
 
-def richer_errors_m(heard: list[Heard]) -> list[float]:
-    """Of each held-out fix, predicted from those before it; the same for both axes' covariance."""
-    mean, covariance, last_s = None, np.zeros((3, 3)), 0.0
-    errors = []
+class Asked(NamedTuple):
+    """A held-out fix: what each filter of the bank said, plain and in moving air, shape (k, 2)."""
+
+    day: str
+    gap_s: float
+    falls: bool
+    place_m: np.ndarray
+    plain: np.ndarray
+    in_winds: np.ndarray
+
+
+def bank(heard: list[Heard], day: str) -> list[Asked]:
+    """Of each held-out fix of one flight, in its order."""
+    asked: list[Asked] = []
+    plain, moved, winds = _Bank(), _Bank(), WindsMet()
     for fix in heard:
-        noise = (FINE_M if fix.step_m < _FINE_STEP_M else COARSE_M) ** 2
-        if mean is None:
-            mean = np.vstack([fix.place_m, np.zeros((2, 2))])
-            covariance, last_s = np.diag([noise, 400.0, SIGMA_MS**2]), fix.time_s
+        if plain.time_s is None:
+            plain.begin(fix)
+            moved.begin(fix)
             continue
-        dt = max(fix.time_s - last_s, 0.0)
-        move, stir = _motion(dt, min(abs(fix.climb_ms), _FASTEST_MS))
-        expected, spread = move @ mean, move @ covariance @ move.T + stir
-        off = fix.place_m - expected[0]
+        blown = np.zeros((2, 2))
+        falls = fix.climb_ms < _FALLS_MS
+        if falls and fix.z_m is not None and moved.z_m is not None:
+            told = drift(winds, moved.z_m, fix.z_m, max(fix.time_s - plain.time_s, 0.0))
+            blown = blown if told is None else np.array(told)
         if fix.held:
-            errors.append(float(np.hypot(*off)))
+            gap_s = fix.time_s - plain.time_s
+            said = plain.at(fix.time_s), moved.at(fix.time_s) + blown[0]
+            asked.append(Asked(day, gap_s, falls, fix.place_m, *said))
             continue
-        noise += TIMING_S**2 * float(((expected[1] + expected[2]) ** 2).sum()) / 2
-        gain = spread[:, 0] / (spread[0, 0] + noise)
-        mean = expected + np.outer(gain, off)
-        covariance, last_s = spread - np.outer(gain, spread[0]), fix.time_s
+        plain.take(fix, np.zeros((2, 2)))
+        moved.take(fix, blown)
+        if not falls and fix.z_m is not None:
+            x_m, y_m = fix.place_m
+            winds = climbed(winds, Point(fix.time_s, float(x_m), float(y_m), fix.z_m))
+    return asked
+
+
+class _Bank:
+    """Mean (k, position and velocity, axis) and covariance (k: pp, pv, vv) of k filters."""
+
+    def __init__(self) -> None:
+        self.time_s: float | None = None
+        self.z_m: float | None = None
+
+    def begin(self, fix: Heard) -> None:
+        self.time_s, self.z_m = fix.time_s, fix.z_m
+        self._mean = np.zeros((len(_PSD), 2, 2))
+        self._mean[:, 0] = fix.place_m
+        speed = np.full_like(_PSD, _SPEED_SIGMA_MS**2)
+        self._cov = np.stack([_NOISE, np.zeros_like(_PSD), speed])
+
+    def at(self, time_s: float) -> np.ndarray:
+        dt_s = time_s - (self.time_s or 0.0)
+        return np.asarray(self._mean[:, 0] + max(dt_s, 0.0) * self._mean[:, 1])
+
+    def take(self, fix: Heard, blown: np.ndarray) -> None:
+        dt_s = max(fix.time_s - (self.time_s or 0.0), 0.0)
+        self._mean[:, 0] = self.at(fix.time_s)
+        self._mean += blown
+        pp, pv, vv = self._cov
+        q = _PSD * dt_s
+        pp, pv, vv = (
+            pp + 2 * dt_s * pv + dt_s**2 * vv + q * dt_s**2 / 3,
+            pv + dt_s * vv + q * dt_s / 2,
+            vv + q,
+        )
+        gain = np.stack([pp, pv]) / (pp + _NOISE)
+        off = fix.place_m - self._mean[:, 0]
+        self._mean += gain.T[:, :, None] * off[:, None, :]
+        self._cov = np.stack([pp * (1 - gain[0]), pv * (1 - gain[0]), vv - gain[1] * pv])
+        self.time_s = fix.time_s
+        self.z_m = fix.z_m if fix.z_m is not None else self.z_m
+
+
+def mixed_errors_m(asked: list[Asked], *, winds: bool, by_days: bool) -> np.ndarray:
+    """Errors of the mixture; `by_days`: with weights from the other days."""
+    said = np.array([np.concatenate([a.plain, a.in_winds]) if winds else a.plain for a in asked])
+    places = np.array([a.place_m for a in asked])
+    days = np.array([a.day for a in asked])
+    kinds = [2 * np.searchsorted(GAPS_S, a.gap_s, side="right") + a.falls for a in asked]
+    errors = np.empty(len(asked))
+    for kind in np.unique(kinds):
+        of = np.flatnonzero(kinds == kind)
+        groups = [of[days[of] == day] for day in np.unique(days[of])] if by_days else [of]
+        for judged in groups:
+            learned = np.setdiff1d(of, judged) if by_days else of
+            weights = _weights(said, places, learned if len(learned) >= _FEWEST else of)
+            errors[judged] = _errors(said[judged], places[judged], weights)
     return errors
+
+
+def _weights(said: np.ndarray, places: np.ndarray, of: np.ndarray) -> np.ndarray:
+    """Of all predictions but the first, whose weight is what is left to one."""
+    first = said[of, 0]
+    apart = said[of, 1:] - first[:, None]
+    columns = apart.transpose(0, 2, 1).reshape(-1, apart.shape[1])
+    wanted = (places[of] - first).ravel()
+    weights = np.zeros(apart.shape[1])
+    for _ in range(_ROUNDS):
+        errors = _errors(said[of], places[of], weights)
+        root = np.repeat(np.maximum(errors, _LEAST_M) ** -0.5, 2)
+        weights = np.linalg.lstsq(root[:, None] * columns, root * wanted, rcond=1e-6)[0]
+    return weights
+
+
+def _errors(said: np.ndarray, places: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    mixed = said[:, 0] + np.einsum("nka,k->na", said[:, 1:] - said[:, :1], weights)
+    return np.asarray(np.hypot(*(mixed - places).T))
 
 
 def between_errors_m(heard: list[Heard]) -> list[float]:
@@ -89,18 +185,3 @@ def by_gap(
                 "plain_p95_m": float(np.quantile(plain[of], 0.95)),
             }
     return told
-
-
-def _motion(dt_s: float, climb_ms: float) -> tuple[np.ndarray, np.ndarray]:
-    """Transition and process noise of position, walking velocity and the part that comes back."""
-    rate = RATE + climb_ms / HEIGHT_M
-    keep = np.exp(-rate * dt_s)
-    move = np.array([[1.0, dt_s, (1 - keep) / rate], [0.0, 1.0, 0.0], [0.0, 0.0, keep]])
-    psd = WALK + WALK_PER_MS * climb_ms
-    stir = np.zeros((3, 3))
-    stir[:2, :2] = psd * np.array([[dt_s**3 / 3, dt_s**2 / 2], [dt_s**2 / 2, dt_s]])
-    integrated = 2 * dt_s / rate - (3 - 4 * keep + keep**2) / rate**2
-    stir[0, 0] += SIGMA_MS**2 * max(integrated, 0.0)
-    stir[0, 2] = stir[2, 0] = SIGMA_MS**2 * (1 - keep) ** 2 / rate
-    stir[2, 2] = SIGMA_MS**2 * (1 - keep**2)
-    return move, stir

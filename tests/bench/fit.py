@@ -1,10 +1,11 @@
-"""Fits one constant of the landing on the real flights, by launch days left out.
+"""Fits one constant of the landing or the track on the real flights, by launch days left out.
 
 `python -m tests.bench fit NAME`; without a name it lists them. The score is the energy score of the
 landing in kilometres (Gneiting and Raftery 2007, J. Am. Stat. Assoc. 102, 359), lower is better, over
 the stages of `_landing_stages` with the box 15, 10, 5 and 3 km up and at the burst. Constants of the
 climb are judged on the way up (`_landing_ascent`). The search is over factors of the value in the code;
-what removes a constant is named in NEUTRAL. The spread resamples whole days.
+what removes a constant is named in NEUTRAL. The spread resamples whole days. Those of the track are
+told by `_track_fit`.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.winds import WindConstants
 from server.journal.recording import read_recording
+from tests.bench import _track_fit
 from tests.bench._landing_ascent import questions_on_the_way_up
 from tests.bench._landing_stages import Case
 from tests.bench.landing import real_cases
@@ -44,8 +46,10 @@ Asked = list[tuple[str, Case, LandingQuestion]]  # the launch day comes first
 
 def run(constant: str = "") -> dict[str, Any]:
     """Figures of one constant; of the names that there are, without one."""
+    if constant in _track_fit.names():
+        return _track_fit.figures(constant, loss)
     if constant not in names():
-        return {"constants": ", ".join(names())}
+        return {"landing": ", ".join(names()), "track": ", ".join(_track_fit.names())}
     return figures(constant, asked_of(constant, real_cases()))
 
 
@@ -149,13 +153,13 @@ def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> flo
 
 
 def loss(difference: np.ndarray, days: np.ndarray) -> dict[str, float]:
-    """By how much the score grows (kilometres; positive is worse), 80 % of resampled sets of days."""
+    """By how much the score grows (positive is worse), and 80 % of resampled sets of days."""
     unique, of_day = np.unique(days, return_inverse=True)
     total, count = np.bincount(of_day, difference), np.bincount(of_day)
     picks = np.random.default_rng(5).integers(len(unique), size=(RESAMPLES, len(unique)))
     spread = total[picks].sum(axis=1) / count[picks].sum(axis=1)
     return {
-        "km": float(difference.mean()),
+        "mean": float(difference.mean()),
         "from": float(np.quantile(spread, 0.1)),
         "to": float(np.quantile(spread, 0.9)),
     }

@@ -19,7 +19,8 @@ from server.flight.track.records import Record
 from server.flight.track.track import Track
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._track_late import late_ms
-from tests.bench._track_limit import Heard, between_errors_m, by_gap, richer_errors_m
+from tests.bench._track_limit import Asked, Heard, bank, between_errors_m, by_gap, mixed_errors_m
+from tests.bench._track_score import SETTLED
 from tests.flights import real_logs
 from tests.followed import follow
 from tests.made import KINDS, make_flight
@@ -98,36 +99,49 @@ def _summary(errors: list[Error]) -> dict[str, float]:
 def real() -> dict[str, Any]:
     """Every fifth fix of the real flights held out and predicted from those before it; metres."""
     fused: list[float] = []
+    up: list[float] = []
     plain_errors: list[float] = []
     gaps: list[float] = []
-    richer: list[float] = []
+    asked: list[Asked] = []
     between: list[float] = []
     for log in real_logs():
         heard: list[Heard] = []
         for record, held, track, plain in _one_in_five(log):
-            state = track.checkpoint().state
-            if held and (state is None or state.accepted < 10):
+            state, fix = track.checkpoint().state, record.fix
+            if held and (state is None or state.accepted < SETTLED):
                 continue
             if held or record.verdict.accepted:
                 climb_ms = 0.0 if state is None else state.mixed().z.velocity
-                place, step_m = np.array([record.x_m, record.y_m]), record.fix.step_h_m
-                heard.append(Heard(record.fix.time_s, place, step_m, climb_ms, held))
+                place = np.array([record.x_m, record.y_m])
+                heard.append(Heard(fix.time_s, place, fix.altitude_m, climb_ms, held))
             if not held or state is None:
                 continue
-            fix = record.fix
             x_m, y_m = track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            x, y, _ = predict(state, fix.time_s, track.constants).mixed()
-            fused.append(math.hypot(x.position - x_m, y.position - y_m))
+            motion = predict(state, fix.time_s, track.constants).mixed()
+            fused.append(math.hypot(motion.x.position - x_m, motion.y.position - y_m))
+            up.append(math.nan)
+            if fix.altitude_m is not None:
+                offset_m = (
+                    state.trackers[fix.tracker].offset_m if fix.tracker in state.trackers else 0.0
+                )
+                up[-1] = abs(fix.altitude_m - offset_m - motion.z.position)
             px, py, _ = plain.at(fix.time_s)
             plain_errors.append(math.hypot(px - x_m, py - y_m))
             gaps.append(fix.time_s - state.time_s)
-        richer += richer_errors_m(heard)
+        day = str(np.datetime64(round(heard[0].time_s), "s"))[:10]
+        asked += bank(heard, day)
         between += between_errors_m(heard)
-    errors = {"held_out": fused, "plain": plain_errors, "richer": richer, "between": between}
+    errors: dict[str, list[float] | np.ndarray] = {
+        "held_out": fused, "held_out_altitude": up, "plain": plain_errors, "between": between,
+        "mixed_in_sample": mixed_errors_m(asked, winds=False, by_days=False),
+        "mixed_by_days": mixed_errors_m(asked, winds=False, by_days=True),
+        "winds_mixed_in_sample": mixed_errors_m(asked, winds=True, by_days=False),
+        "winds_mixed_by_days": mixed_errors_m(asked, winds=True, by_days=True),
+    }  # fmt: skip
     told: dict[str, Any] = {}
     for name, found in errors.items():
-        told[f"{name}_median_m"] = float(np.median(found))
-        told[f"{name}_p95_m"] = float(np.quantile(found, 0.95))
+        told[f"{name}_median_m"] = float(np.nanmedian(np.array(found)))
+        told[f"{name}_p95_m"] = float(np.nanquantile(np.array(found), 0.95))
     return told | {"by_gap": by_gap(gaps, fused, plain_errors)}
 
 

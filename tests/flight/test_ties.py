@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from server.flight.flight import Flight
 from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
-from server.flight.track.modes import MotionConstants
 from server.flight.track.track import Track
 from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from decoders.comments import CommentPattern
 from decoders.reports import Decoding, PositionReport, Report
 from server.flight.inputs import Plan, TrackerPlan, VehiclePlan
-from server.flight.track.modes import MotionConstants
+from server.flight.track.constants import MotionConstants
 
 
 def trackers_heard(plan: Plan) -> dict[str, TrackerPlan]:

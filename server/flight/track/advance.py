@@ -6,9 +6,10 @@ import itertools
 import math
 
 from server.flight.state import Rejection, RejectionKind
+from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, begin
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
-from server.flight.track.modes import GROUND, MotionConstants
+from server.flight.track.modes import GROUND
 from server.flight.track.phase import follow, switched_on
 from server.flight.track.phase_memory import FLYING, PhaseMemory
 from server.flight.track.records import Checkpoint, Record
@@ -47,13 +48,15 @@ def _run(
 ) -> Record:
     if before.state is None:
         state = begin(fix, x_m, y_m, constants, {})
-        after = before._replace(state=state, phase=follow(before.phase, state, True))
+        after = before._replace(state=state, phase=follow(before.phase, state, tells_height=True))
         return Record(fix, x_m, y_m, ACCEPTED, after)
     if _another_outing(before, fix):
         return _anew(before, fix, x_m, y_m, constants)
     result = step(before.state, fix, x_m, y_m, constants)
     verdict = result.verdict
-    phase = follow(before.phase, result.state, verdict.accepted)
+    phase = before.phase
+    if verdict.accepted:
+        phase = follow(phase, result.state, tells_height=result.tells_height)
     doubted, pardoned = before.doubted, before.pardoned
     if verdict.reason is not None and result.descending_accepts:
         doubted = (*doubted, fix.order)[-_CHALLENGERS_KEPT:]
@@ -114,7 +117,7 @@ def _anew(
     before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
 ) -> Record:
     state = begin(fix, x_m, y_m, constants, {})
-    phase = follow(switched_on(before.phase, fix.time_s), state, True)
+    phase = follow(switched_on(before.phase, fix.time_s), state, tells_height=True)
     return Record(fix, x_m, y_m, ACCEPTED, Checkpoint(state, phase, pardoned=before.pardoned))
 
 
@@ -182,7 +185,9 @@ def _restart(
     assert after.state is not None
     fix, x_m, y_m = challengers[0]
     state = begin(fix, x_m, y_m, constants, after.state.trackers)
-    state = state._replace(lowest_m=min(state.lowest_m, before.state.lowest_m))
+    state = state._replace(
+        lowest_m=min(state.lowest_m, before.state.lowest_m), winds=before.state.winds
+    )
     for fix, x_m, y_m in challengers[1:]:
         state = step(state, fix, x_m, y_m, constants).state
     return Record(
@@ -192,7 +197,7 @@ def _restart(
         ACCEPTED,
         Checkpoint(
             state=state,
-            phase=follow(before.phase, state, True),
+            phase=follow(before.phase, state, tells_height=True),
             pardoned=before.pardoned | {f.order for f, _, _ in challengers},
         ),
     )

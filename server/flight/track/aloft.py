@@ -43,12 +43,15 @@ _BACK_WITHIN_M = 400.0
 _PROVED_M = 3_000.0  # higher above the pad than any drive
 
 
-def follow_aloft(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
+def follow_aloft(memory: PhaseMemory, state: FilterState, *, tells_height: bool) -> PhaseMemory:
+    """A fix that tells no height neither begins nor confirms anything but rest on the ground."""
     proved = memory.highest_m - _pad_m(memory, state) > _PROVED_M
     if not memory.proved and not proved:
         climb = recent.climb(memory.points)
         proved = climb is not None and climb.steep
     memory = _refine_burst(memory._replace(proved=memory.proved or proved), state)
+    if not tells_height and state.probabilities[GROUND] <= SURE:
+        return memory
     wanted = _wanted(memory, state)
     if wanted is None or wanted == _stands(memory):
         rising = memory.rising

@@ -11,20 +11,22 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis, mix
 from server.flight.track.measurement import PROBABILITY_FLOOR, Motions, Probabilities
 from server.flight.track.modes import (
     DESCENT,
     GROUND,
+    NO_WINDS,
     TRANSITIONS,
     Motion,
-    MotionConstants,
     mean_sojourn_s,
     move,
     start,
 )
 from server.flight.track.trackers import TrackerMemory, remember
+from server.flight.track.winds_met import WindsMet
 
 _WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
@@ -44,6 +46,7 @@ class FilterState(NamedTuple):
     last_accepted_s: float
     accepted: int
     process_scale: float  # how much more than usual the wind changes, learned
+    winds: WindsMet  # on the way up
 
     def mixed(self) -> Motion:
         """One Gaussian for all modes that are not negligible: a mode left far behind has its floor
@@ -95,6 +98,7 @@ def begin(
         last_accepted_s=fix.time_s,
         accepted=1,
         process_scale=1.0,
+        winds=NO_WINDS,
     )
 
 
@@ -132,7 +136,7 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
         kept = [pair for pair in pairs if pair[0] > _NEGLIGIBLE * total]
         norm = sum(weight for weight, _, _ in kept)
         moved = [
-            move(i, j, state.motions[i], moved_s, constants, state.process_scale)
+            move(i, j, state.motions[i], moved_s, constants, state.process_scale, state.winds)
             for _, i, moved_s in kept
         ]
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))

@@ -17,8 +17,7 @@ _OUTLIER_LOG_DENSITY_H = math.log(0.02 / 3_000.0**2)  # 2 % of fixes, spread ove
 _OUTLIER_LOG_DENSITY_V = math.log(
     0.001 / 4_000.0
 )  # wrong altitudes are rare: 2 in 22,000 real ones
-_DOUBT = 4.0  # by which a mode's variance grows with a fix that it refuses,
-_DOUBTED = 40.0  # if that is not more than so many times beyond the gate: else it is plainly wrong
+_DOUBTED = 40.0  # a fix this many times beyond the gate is plainly wrong, and teaches no doubt
 PROBABILITY_FLOOR = 1e-7
 
 Motions = tuple[Motion, Motion, Motion, Motion]
@@ -43,10 +42,13 @@ class Updated(NamedTuple):
 
 
 def measurement_update(
-    motions: Motions, probabilities: Probabilities, measured: Measured
+    motions: Motions, probabilities: Probabilities, measured: Measured, inflation: float
 ) -> Updated:
-    """All modes after the measurement, and how much of them had to refuse it."""
-    results = [_one(mode, motions[mode], measured) for mode in range(4)]
+    """All modes after the measurement, and how much of them had to refuse it.
+
+    `inflation`: by which the variance of a mode grows with a fix that it refuses.
+    """
+    results = [_one(mode, motions[mode], measured, inflation) for mode in range(4)]
     weights = [math.log(p) + r.log_density for p, r in zip(probabilities, results, strict=True)]
     top = max(weights)
     shares = [math.exp(w - top) for w in weights]
@@ -68,7 +70,7 @@ class _One(NamedTuple):
     outlier_v: bool
 
 
-def _one(mode: int, motion: Motion, measured: Measured) -> _One:
+def _one(mode: int, motion: Motion, measured: Measured, inflation: float) -> _One:
     x, y, z = motion
     log_density = 0.0
     if measured.xy_m is not None:
@@ -79,7 +81,7 @@ def _one(mode: int, motion: Motion, measured: Measured) -> _One:
             with_altitude = measured.z_m is not None
             lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
             if surprise < _DOUBTED * _GATE_H:
-                motion = Motion(kalman.doubt(x, _DOUBT), kalman.doubt(y, _DOUBT), z)
+                motion = Motion(kalman.doubt(x, inflation), kalman.doubt(y, inflation), z)
             return _One(motion, lost, True, True)
         log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
         x = kalman.update(x, measured.xy_m[0], measured.var_h)
@@ -89,7 +91,7 @@ def _one(mode: int, motion: Motion, measured: Measured) -> _One:
     iz = innovation(z, measured.z_m, measured.var_v)
     if iz.normalised_squared > _GATE_V:
         if iz.normalised_squared < _DOUBTED * _GATE_V:
-            z = kalman.doubt(z, _DOUBT)
+            z = kalman.doubt(z, inflation)
         return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
     z = kalman.update(z, measured.z_m, measured.var_v)
     log_density += iz.log_density + math.log(sign_probability(mode, z))

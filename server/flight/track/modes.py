@@ -2,17 +2,18 @@
 
 Modes: ground, ascent, float, descent. A step from mode i to mode j over `dt_s` has dynamics of its own:
 a burst, say, happens at an unknown moment within the step, and the fall that follows is fast and
-uncertain. All constants are fitted on real flights (tests/bench/track.py) unless a source is named.
+uncertain.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from server.flight.physics.atmosphere import density_scale_height_m, sqrt_density
+from server.flight.track.constants import MotionConstants
 from server.flight.track.kalman import Axis, predict
+from server.flight.track.winds_met import Drift, WindsMet, drift
 
 GROUND, ASCENT, FLOAT, DESCENT = range(4)
 MODE_NAMES = ("ground", "ascent", "float", "descent")
@@ -26,29 +27,8 @@ class Motion(NamedTuple):
     z: Axis
 
 
-@dataclass(frozen=True, slots=True)
-class MotionConstants:
-    """What the modes take for granted. Standard deviations are 1 sigma."""
-
-    fall_constant: float = (
-        5.07  # fall speed x sqrt(density), (m/s)(kg/m³)^½: median of real flights
-    )
-    first_fall_factor: float = 1.6  # at the first step after a burst: the parachute is not open yet
-    fall_relative_sigma: float = 0.5  # of that
-    ascent_rate_ms: float = 5.0
-    ascent_rate_sigma_ms: float = 1.5
-    burst_from_m: float = (
-        25_000.0  # from here up a burst is due: the plan's altitude less 2.5 sigma
-    )
-    ground_altitude_m: float | None = None  # where the plan says the launch site is
-    wind_psd: float = 0.08  # white acceleration of the wind seen, m²/s³, while climbing slowly
-    wind_psd_per_ms: float = 0.032  # the same for each m/s of vertical speed: shear flown through
-    climb_psd: float = 0.02
-    fall_psd: float = 0.10
-    fall_psd_relative: float = 0.0004  # of the square of the fall speed, per second
-    landing_ceiling_m: float = 1_500.0  # above the lowest known ground, no landing is thought of
-
-
+NO_WINDS = WindsMet()
+STILL = Drift((0.0, 0.0), (0.0, 0.0))
 _SHEARED_MOST_MS = 25.0
 _SLOWEST_CLIMB_MS = 0.8  # slower is a float; common practice, no source
 _GROUND_DRIFT_PSD = 0.02  # m²/s: a box on the ground creeps, and receivers wander
@@ -102,40 +82,47 @@ def move(
     dt_s: float,
     constants: MotionConstants,
     process_scale: float = 1.0,
+    winds: WindsMet = NO_WINDS,
 ) -> Motion:
     """Where a motion in mode i is `dt_s` later, if it is in mode j then.
 
     `process_scale`: how much more the wind of this flight changes than that of a usual one.
     """
-    if i == j:
-        return _stay(j, motion, dt_s, constants, process_scale)
     x, y, z = motion
     if j == GROUND:
+        if i == GROUND:
+            return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
         return Motion(_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s))
     if i == GROUND:
         return _lift_off(motion, dt_s, constants)
-    return Motion(
-        predict(x, dt_s, process_scale * _wind_psd(z.velocity, constants)),
-        predict(y, dt_s, process_scale * _wind_psd(z.velocity, constants)),
-        _change(j, z, dt_s, constants),
-    )
-
-
-def _stay(
-    mode: int, motion: Motion, dt_s: float, constants: MotionConstants, process_scale: float
-) -> Motion:
-    x, y, z = motion
-    if mode == GROUND:
-        return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
+    after = _stay(j, z, dt_s, constants) if i == j else _change(j, z, dt_s, constants)
     # a float drifts steadily; were it told so, steady winds alone would look like a float
-    climb_ms = constants.ascent_rate_ms if mode == FLOAT else z.velocity
+    climb_ms = constants.ascent_rate_ms if i == j == FLOAT else z.velocity
     psd = process_scale * _wind_psd(climb_ms, constants)
-    x, y = predict(x, dt_s, psd), predict(y, dt_s, psd)
+    gusts = (constants.gust_ms * dt_s) ** 2
+    blown = drift(winds, z.position, after.position, dt_s)
+    if blown is None:
+        blown = STILL
+    else:
+        psd *= constants.met_psd_share
+    x, y = (
+        _blown(predict(axis, dt_s, psd), gusts, moved_m, faster_ms, constants.met_change)
+        for axis, moved_m, faster_ms in zip((x, y), *blown, strict=True)
+    )
+    return Motion(x, y, after)
+
+
+def _blown(axis: Axis, gusts: float, moved_m: float, faster_ms: float, share: float) -> Axis:
+    p, v, pp, pv, vv = axis
+    return Axis(p + share * moved_m, v + share * faster_ms, pp + gusts, pv, vv)
+
+
+def _stay(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
     if mode == DESCENT:
-        return Motion(x, y, _fall(z, dt_s, constants))
+        return _fall(z, dt_s, constants)
     if mode == FLOAT:
-        return Motion(x, y, _hover(z, dt_s))
-    return Motion(x, y, predict(z, dt_s, constants.climb_psd))
+        return _hover(z, dt_s)
+    return predict(z, dt_s, constants.climb_psd)
 
 
 def sign_probability(mode: int, z: Axis) -> float:
@@ -230,7 +217,7 @@ def _fall(z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
     s = 1.0 - falling * dt_s / double_scale_m
     a, b = dt_s / s, 1.0 / (s * s)
     speed = falling / s
-    q = (constants.fall_psd + constants.fall_psd_relative * speed * speed) * dt_s
+    q = constants.fall_psd_share * speed * speed * dt_s
     return Axis(
         p - double_scale_m * math.log(s),
         speed,

@@ -40,22 +40,20 @@ _MOVED_M = 300.0  # from where it came to rest; receivers have bounced by 117 m 
 _MARGIN_S = 120.0  # before a launch: belongs to the flight
 
 
-def follow(memory: PhaseMemory, state: FilterState, evidence: bool) -> PhaseMemory:
-    """The memory after `state`; `evidence` is False when its fix was rejected."""
-    if not evidence:
-        return memory
-    x, y, z = state.mixed()
-    point = Point(state.time_s, x.position, y.position, z.position)
-    memory = memory._replace(
-        points=recent.keep(memory.points, point),
-        highest_m=max(memory.highest_m, z.position),
-        from_s=min(memory.from_s, state.time_s),
-    )
+def follow(memory: PhaseMemory, state: FilterState, *, tells_height: bool) -> PhaseMemory:
+    """The memory after `state`, whose fix was accepted; `tells_height`: with an altitude measured."""
+    memory = memory._replace(from_s=min(memory.from_s, state.time_s))
+    if tells_height or memory.phase not in FLYING:  # in the air a guessed height is no point
+        x, y, z = state.mixed()
+        point = Point(state.time_s, x.position, y.position, z.position)
+        memory = memory._replace(
+            points=recent.keep(memory.points, point), highest_m=max(memory.highest_m, z.position)
+        )
     if memory.phase in ("unknown", "ground"):
         return _before(memory, state)
     if memory.phase == "landed":
         return _after(memory, state)
-    return follow_aloft(memory, state)
+    return follow_aloft(memory, state, tells_height=tells_height)
 
 
 def switched_on(memory: PhaseMemory, time_s: float) -> PhaseMemory:

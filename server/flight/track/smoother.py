@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from server.flight.track import kalman
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Verdict
 from server.flight.track.kalman import Axis
-from server.flight.track.modes import Motion, MotionConstants
+from server.flight.track.modes import Motion
 from server.flight.track.records import Record
 from server.flight.track.trackers import variances
 
@@ -68,7 +69,7 @@ def _used(record: Record, verdict: Verdict, constants: MotionConstants) -> _Used
     else:
         horizontal = constants.wind_psd + constants.wind_psd_per_ms * climb
         psd = (horizontal, _FALL_PSD if phase == "descent" else constants.climb_psd)
-    scatter = variances(fix, memory, (x.velocity, y.velocity, z.velocity))
+    scatter = variances(fix, memory, (x.velocity, y.velocity, z.velocity), constants)
     return _Used(fix.time_s, (record.x_m, record.y_m, altitude_m), scatter, psd, phase)
 
 

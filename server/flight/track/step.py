@@ -16,11 +16,13 @@ import math
 from typing import NamedTuple
 
 from server.flight.state import Rejection, RejectionKind
+from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, predict
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
 from server.flight.track.kalman import Axis
 from server.flight.track.measurement import Measured, Updated, measurement_update
-from server.flight.track.modes import GROUND, Motion, MotionConstants
+from server.flight.track.modes import ASCENT, GROUND, Motion
+from server.flight.track.recent import Point
 from server.flight.track.trackers import (
     TrackerMemory,
     by_pressure,
@@ -29,16 +31,18 @@ from server.flight.track.trackers import (
     learn_offset,
     learn_pressure,
     learn_process_scale,
-    learn_variance_scales,
+    learn_scatter,
     never_flew,
     others,
     remember,
     variances,
 )
+from server.flight.track.winds_met import climbed
 
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
 _DENIED_BEYOND, _BARO_WITHIN = 10.0, 6.0  # normalised squares
 _RESTS = 0.9  # probability of the mode: the ground is where it is
+_CLIMBS = 0.9  # likewise: the wind that it meets is kept
 
 Barometer = tuple[float, float] | None  # altitude and its variance by the tracker's own pressure
 
@@ -47,6 +51,7 @@ class Step(NamedTuple):
     state: FilterState
     verdict: Verdict
     descending_accepts: bool  # the descent mode took the fix, whatever the verdict
+    tells_height: bool  # an altitude was measured, by the fix or by its barometer
 
 
 class Reading(NamedTuple):
@@ -65,21 +70,23 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     predicted = before.mixed()
     memory, unfit = _screen(before, predicted, fix)
     if unfit is not None:
-        return _refused(_without_position(before, memory, fix, unfit), fix, memory, unfit)
-    reading = _calibrate(before, memory, predicted, fix, (x_m, y_m))
-    after, met = _update(before, reading.measured)
+        return _refused(
+            _without_position(before, memory, fix, unfit, constants), fix, memory, unfit
+        )
+    reading = _calibrate(before, memory, predicted, fix, (x_m, y_m), constants)
+    after, met = _update(before, reading.measured, constants)
     verdict, instead = _verdict(before, predicted, reading, met)
-    memory, process_scale = _learn_scatter(before, memory, predicted, reading)
+    memory, process_scale = _learn_scatter(before, memory, predicted, reading, constants)
+    if instead is not None:
+        after, _ = _update(before, instead, constants)
+    after = after._replace(process_scale=process_scale)
     if verdict.reason is not None and not verdict.accepted:
-        after = after._replace(process_scale=process_scale)
         refused = _refused(after, fix, memory, verdict.reason)
         return refused._replace(descending_accepts=met.descending_accepts)
-    if instead is None:
-        after = after._replace(process_scale=process_scale)
-    else:
-        after, _ = _update(before, instead)
     memory = _learn_datum(memory, after.mixed().z, fix, verdict)
-    return Step(_accepted(after, memory, fix, verdict), verdict, met.descending_accepts)
+    tells_height = reading.measured.z_m is not None
+    kept = _accepted(after, memory, fix, verdict)
+    return Step(kept, verdict, met.descending_accepts, tells_height)
 
 
 def _screen(
@@ -103,13 +110,17 @@ def _screen(
 
 
 def _without_position(
-    before: FilterState, memory: TrackerMemory, fix: Fix, unfit: Rejection
+    before: FilterState,
+    memory: TrackerMemory,
+    fix: Fix,
+    unfit: Rejection,
+    constants: MotionConstants,
 ) -> FilterState:
     """A frozen receiver's barometer still measures."""
     barometer = by_pressure(memory, fix.pressure_pa)
     if unfit.kind != RejectionKind.FROZEN or barometer is None:
         return before
-    return _update(before, Measured(None, 0.0, *barometer))[0]
+    return _update(before, Measured(None, 0.0, *barometer), constants)[0]
 
 
 def _calibrate(
@@ -118,9 +129,10 @@ def _calibrate(
     predicted: Motion,
     fix: Fix,
     xy_m: tuple[float, float],
+    constants: MotionConstants,
 ) -> Reading:
     """Altitude without its tracker's offset, or by its barometer where it is held back; variances."""
-    var_h, var_v = variances(fix, memory, _velocity(predicted))
+    var_h, var_v = variances(fix, memory, _velocity(predicted), constants)
     barometer = by_pressure(memory, fix.pressure_pa)
     own_m = None if fix.altitude_m is None else fix.altitude_m - memory.offset_m
     held = None
@@ -134,8 +146,11 @@ def _calibrate(
     return Reading(fix, Measured(xy_m, var_h, z_m, var_z), own_m, barometer, held)
 
 
-def _update(state: FilterState, measured: Measured) -> tuple[FilterState, Updated]:
-    met = measurement_update(state.motions, state.probabilities, measured)
+def _update(
+    state: FilterState, measured: Measured, constants: MotionConstants
+) -> tuple[FilterState, Updated]:
+    inflation = constants.covariance_inflation
+    met = measurement_update(state.motions, state.probabilities, measured, inflation)
     return state._replace(motions=met.motions, probabilities=met.probabilities), met
 
 
@@ -168,15 +183,19 @@ def _verdict(
 
 
 def _learn_scatter(
-    before: FilterState, memory: TrackerMemory, predicted: Motion, reading: Reading
+    before: FilterState,
+    memory: TrackerMemory,
+    predicted: Motion,
+    reading: Reading,
+    constants: MotionConstants,
 ) -> tuple[TrackerMemory, float]:
     """Of its tracker, and the process scale of the wind: whatever the verdict."""
     measured = reading.measured
     assert measured.xy_m is not None
-    memory = learn_variance_scales(
-        memory, predicted, measured.xy_m, reading.own_m, measured.var_h, measured.var_v
+    memory = learn_scatter(memory, predicted.z, reading.own_m, measured.var_v, constants)
+    scale = learn_process_scale(
+        before.process_scale, predicted, measured.xy_m, measured.var_h, constants
     )
-    scale = learn_process_scale(before.process_scale, predicted, measured.xy_m, measured.var_h)
     return memory, scale
 
 
@@ -192,10 +211,15 @@ def _learn_datum(memory: TrackerMemory, z: Axis, fix: Fix, verdict: Verdict) -> 
 
 def _accepted(after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verdict) -> FilterState:
     memory = memory._replace(accepted=memory.accepted + 1, accepted_s=fix.time_s)
-    lowest_m = after.lowest_m
-    if after.probabilities[GROUND] > _RESTS and verdict.altitude_used:
-        lowest_m = min(lowest_m, after.mixed().z.position)
+    lowest_m, winds = after.lowest_m, after.winds
+    if verdict.altitude_used:
+        x, y, z = after.mixed()
+        if after.probabilities[GROUND] > _RESTS:
+            lowest_m = min(lowest_m, z.position)
+        if after.probabilities[ASCENT] > _CLIMBS:
+            winds = climbed(winds, Point(after.time_s, x.position, y.position, z.position))
     return after._replace(
+        winds=winds,
         trackers={**after.trackers, fix.tracker: memory},
         last_accepted_s=fix.time_s,
         accepted=after.accepted + 1,
@@ -205,7 +229,7 @@ def _accepted(after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verd
 
 def _refused(state: FilterState, fix: Fix, memory: TrackerMemory, reason: Rejection) -> Step:
     trackers = {**state.trackers, fix.tracker: memory}
-    return Step(state._replace(trackers=trackers), Verdict(False, False, reason), False)
+    return Step(state._replace(trackers=trackers), Verdict(False, False, reason), False, False)
 
 
 def _denied_by_pressure(

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Sequence
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
 from server.flight.track.advance import advance
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix, Key, Verdict
-from server.flight.track.modes import MotionConstants
 from server.flight.track.phase import said
 from server.flight.track.phase_memory import Statement
 from server.flight.track.records import Checkpoint, Record, Records

@@ -1,6 +1,6 @@
 """What the filter remembers of each tracker, what it learns of it, and when it is suspicious.
 
-Learned: how much its positions scatter, the constant offset of its altitudes, and how its pressure
+Learned: how much its altitudes scatter, their constant offset, and how its pressure
 sensor reads against them. Suspicious: a receiver that repeats itself while the payload moves, and a
 tracker that never flew (left at the launch site, or riding in a car) while another one does.
 """
@@ -13,17 +13,15 @@ from typing import NamedTuple
 
 from server.flight.physics.atmosphere import pressure_altitude_m
 from server.flight.state import Rejection, RejectionKind
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
 
-_NOISE_GAIN = 0.02
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned
 _NOISE_LEAST, _NOISE_MOST = 0.4, 4.0
-_PROCESS_LEAST, _PROCESS_MOST = 0.4, 15.0
-_TIMING_SIGMA_S = 0.3  # between a tracker's fix and the second that it prints
-_UNTIMED_SIGMA_S = 2.0
+_PROCESS_MOST = 15.0
 _MOVED_STEPS, _MOVED_H_M, _MOVED_V_M = 3.0, 25.0, 20.0  # by which it should have moved meanwhile
 # while its altitude changes: real receivers in calm air repeat a place in steps of 18 m for a minute
 _MOVED_FAR_STEPS, _MOVED_FAR_M = 12.0, 150.0
@@ -54,8 +52,7 @@ class TrackerMemory(NamedTuple):
     rises: int  # in a row
     offset_m: float  # its altitudes minus the track's
     var_offset: float
-    scale_h: float  # variance of its positions over the one that they state, learned
-    scale_v: float
+    scale_v: float  # variance of its altitudes over the one that they state, learned
     pressure_offset_m: float  # standard altitude of its pressure minus the track's
     pressure_at_m: float  # standard altitude when that was last compared
     pressure_compared: int
@@ -88,7 +85,6 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
             rises=0,
             offset_m=0.0,
             var_offset=fix.sigma_datum_m**2,
-            scale_h=1.0,
             scale_v=1.0,
             pressure_offset_m=0.0,
             pressure_at_m=0.0,
@@ -164,58 +160,58 @@ def never_flew(
 
 
 def variances(
-    fix: Fix, memory: TrackerMemory, velocity: tuple[float, float, float]
+    fix: Fix,
+    memory: TrackerMemory,
+    velocity: tuple[float, float, float],
+    constants: MotionConstants,
 ) -> tuple[float, float]:
     """Of a fix's position on each horizontal axis, and of its altitude (m²)."""
     east, north, up = velocity
-    timing = (_TIMING_SIGMA_S if fix.own_time else _UNTIMED_SIGMA_S) ** 2
-    var_h = fix.sigma_h_m**2 * memory.scale_h + timing * (east * east + north * north)
+    timing = (constants.timing_sigma_s if fix.own_time else constants.untimed_sigma_s) ** 2
+    var_h = fix.sigma_h_m**2 + timing * (east * east + north * north)
     var_v = fix.sigma_v_m**2 * memory.scale_v + timing * up * up + memory.var_offset
     return var_h, var_v
 
 
-def learn_variance_scales(
-    memory: TrackerMemory,
-    predicted: Motion,
-    xy_m: tuple[float, float],
-    z_m: float | None,
-    var_h: float,
-    var_v: float,
+def learn_scatter(
+    memory: TrackerMemory, z: Axis, z_m: float | None, var_v: float, constants: MotionConstants
 ) -> TrackerMemory:
-    """How much its fixes scatter, against what they state and the prediction leaves open.
+    """How much its altitudes scatter, against what they state and the prediction `z` leaves open.
 
-    `z_m` is its altitude without its offset; None when it was not used.
+    `z_m` is without its offset; None when it was not used.
     """
-    x, y, z = predicted
-    scale_h, scale_v = memory.scale_h, memory.scale_v
-    var_predicted = (x.var_position + y.var_position) / 2
-    if var_predicted < var_h:  # otherwise it is the wind that shows, not the receiver
-        squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
-        scale_h = _scaled(scale_h, squared, var_predicted + var_h, _NOISE_LEAST, _NOISE_MOST)
-    if z_m is not None:
-        expected = z.var_position + var_v
-        scale_v = _scaled(scale_v, (z_m - z.position) ** 2, expected, _NOISE_LEAST, _NOISE_MOST)
-    return memory._replace(scale_h=scale_h, scale_v=scale_v)
+    if z_m is None:
+        return memory
+    seen = (z_m - z.position) ** 2 / (z.var_position + var_v)
+    scale = _scaled(memory.scale_v, seen, constants.scatter_gain, _NOISE_LEAST, _NOISE_MOST)
+    return memory._replace(scale_v=scale)
 
 
 def learn_process_scale(
-    process_scale: float, predicted: Motion, xy_m: tuple[float, float], var_h: float
+    process_scale: float,
+    predicted: Motion,
+    xy_m: tuple[float, float],
+    var_h: float,
+    constants: MotionConstants,
 ) -> float:
-    """How much this flight's wind changes, where the prediction is what is uncertain."""
+    """How much this flight's wind changes, where the prediction is what is uncertain: otherwise it is
+    the receiver that shows, not the wind."""
     x, y, _ = predicted
     var_predicted = (x.var_position + y.var_position) / 2
     if var_predicted < var_h:
         return process_scale
     squared = ((xy_m[0] - x.position) ** 2 + (xy_m[1] - y.position) ** 2) / 2
-    return _scaled(process_scale, squared, var_predicted + var_h, _PROCESS_LEAST, _PROCESS_MOST)
+    seen = squared / (var_predicted + var_h)
+    return _scaled(
+        process_scale, seen, constants.process_gain, constants.process_least, _PROCESS_MOST
+    )
 
 
-def _scaled(factor: float, squared: float, expected: float, least: float, most: float) -> float:
+def _scaled(factor: float, seen: float, gain: float, least: float, most: float) -> float:
     """Move a factor of variance so that squares come to what is expected of them."""
-    seen = squared / expected
     if seen > _NOISE_UNLEARNED:
         return factor
-    return min(max(factor * (1.0 + _NOISE_GAIN * (min(seen, _NOISE_SEEN_MOST) - 1.0)), least), most)
+    return min(max(factor * (1.0 + gain * (min(seen, _NOISE_SEEN_MOST) - 1.0)), least), most)
 
 
 def learn_offset(
