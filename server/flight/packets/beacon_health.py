@@ -60,6 +60,7 @@ class _Prefix:
     counted_missed: int = 0
     counted_runs: int = 0  # gaps with a miss that counts
     silences: tuple[Silence, ...] = ()
+    long_run: float = 0.0  # intervals after which its record calls a silence worth an alarm
 
 
 @dataclass(slots=True)
@@ -168,7 +169,7 @@ class TrackerHealth:
         intervals, interval_s = self.silent_after_intervals, known.interval_s
         if interval_s is not None:
             told_early = min(intervals / _PLANNED_INTERVALS, 1.0)
-            intervals = max(intervals, told_early * _long_run(*_loss(known)))
+            intervals = max(intervals, told_early * known.long_run)
         if interval_s is None or known.counted < _FEWEST_GAPS:
             interval_s = max(interval_s or 0.0, _DEFAULT_INTERVAL_S)
         return intervals * interval_s + _GRACE_S
@@ -202,7 +203,7 @@ class TrackerHealth:
         gaps = (*known.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = _interval_s(gaps)
         missed = _misses(min(gap_s, apart_s) if apart_s > 0.0 else gap_s, interval_s)
-        return _Prefix(
+        here = _Prefix(
             gaps,
             heard_s,
             sent_s,
@@ -213,6 +214,7 @@ class TrackerHealth:
             known.counted_runs + (_telling(missed) > 0),
             silences,
         )
+        return replace(here, long_run=_long_run(*_loss(here)))
 
 
 def _interval_s(gaps: tuple[float, ...]) -> float:
