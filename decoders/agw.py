@@ -9,8 +9,8 @@ Rules of the state machine:
 Layout of the header, little-endian: port, three reserved bytes; kind (a letter), reserved; PID,
 reserved; callsign from and to, ten bytes each, NUL-terminated; data length, four bytes; four bytes
 for the user. Kinds that are read: "K" (raw AX.25 behind one byte that KISS calls the type byte), "U"
-and "T" (monitored and own UI frames, as text), "R" (version). The layout is from memory of the
-protocol's description; a real software TNC speaks it in the tests.
+and "T" (monitored and own UI frames, as text), "R" (version). The layout is that of
+"AGW TCPIP Socket Interface" (Rossopoulos 2000); a real software TNC speaks it in the tests.
 """
 
 from __future__ import annotations

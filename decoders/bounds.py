@@ -22,7 +22,8 @@ from decoders.reports import (
 )
 
 LOWEST_M, HIGHEST_M = -10_000.0, 100_000.0  # deepest sea to the Karman line
-# receivers on sale stop at 1,000 knots (1,852 m an hour each): export rule, from memory
+# receivers on sale stop at 1,000 knots (1,852 m an hour each): "CoCom limits" of the export rules, as
+# Wikipedia's page on that committee tells them
 FASTEST_MS = 1_000.0 * 1_852.0 / 3_600.0
 MOST_SIGMA_M = (
     100_000.0  # with a larger error the position says nothing; common practice, no source

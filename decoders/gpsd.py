@@ -13,8 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from decoders.reports import AltitudeDatum, DecodeError, PositionReport, StatusReport
 
-# eph, epx, epy and epv are taken as 95 % figures: gpsd scales its sigmas so, though its manual
-# calls the certainty unknown (from memory of its source)
+# eph, epx, epy and epv are taken as 95 % figures, as older editions of gpsd_json(5) call them (quoted in
+# the documentation of the crate gpsd_proto)
 RADIUS_95_SIGMAS = 2.4477  # 95 % of a circular normal distribution
 HEIGHT_95_SIGMAS = 1.96
 MAX_DEVICE_CHARACTERS = 500

@@ -6,8 +6,8 @@
     1:Fm SENDER To DESTINATION Via VIA <UI pid=F0 Len=37 >[12:30:45]
 
 A time, a date, a port or the prompt may stand before the header. The information follows on the
-same line or on the next one. Of the frames, UI alone carries APRS. The forms are from memory of
-TNCs' manuals and of the AGW protocol; a real software TNC prints the last one in the tests.
+same line or on the next one. Of the frames, UI alone carries APRS. "fm ... ctl UI^
+pid F0" is what WA8DED's TheFirmware prints; a real software TNC prints the last one in the tests.
 """
 
 from __future__ import annotations

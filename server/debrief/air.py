@@ -1,8 +1,8 @@
 """Water vapour and geopotential, by the formulas that the weather services' sounding practice uses.
 
 Sources: WMO-No. 8 (Guide to Instruments and Methods of Observation), annex 4.B, for water vapour: the
-Magnus formula with the constants of Sonntag 1990; the same guide's part I, chapter 12, for geopotential
-height from a geometric one (numbers of chapter and annex from memory). WGS 84 (NIMA TR8350.2) for gravity.
+Magnus formula with the constants of Sonntag 1990, as Vaisala's AWS330 manual quotes the annex; the same
+guide's chapter on the upper air for geopotential height. WGS 84 (NIMA TR8350.2) for gravity.
 Bolton 1980 (Mon. Wea. Rev. 108, 1046) for dry air's exponent.
 """
 

@@ -16,7 +16,7 @@ from server.rehearsal.scenario import Fault, Tracker
 from server.rehearsal.truth import Truth, metres_per_degree
 
 DESTINATION = "APZLWD"  # APZ: experimental software (APRS 1.0.1, chapter 4)
-GEOID_M = -28.0  # of Kansas, rounded, from memory of the maps: ellipsoid height less sea level
+GEOID_M = -28.0  # ellipsoid height less sea level: the rehearsal's own number, measured nowhere
 CEILING_M = 18_000.0  # receivers without the high-altitude mode give up here (60,000 ft)
 SCALES_EVERY = 40  # packets between two PARM, UNIT, EQNS rounds
 SENSOR_NAMES = ("Outside", "Inside", "Pressure", "Humidity", "Battery")

@@ -1,4 +1,4 @@
-"""Water vapour, gravity and geopotential against printed values (those of tables are from memory)."""
+"""Water vapour, gravity and geopotential against published formulas and values."""
 
 from __future__ import annotations
 
@@ -14,34 +14,27 @@ from server.debrief.air import (
 )
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "hpa"),
-    [(-40, 0.1891), (-30, 0.5088), (-20, 1.2540), (-10, 2.8627), (0, 6.1078), (10, 12.272),
-     (20, 23.373), (30, 42.430)],
-)  # fmt: skip
-def test_saturation_over_water(temperature_c: float, hpa: float) -> None:
-    """Smithsonian Meteorological Tables (List 1951), table 94 (Goff-Gratch).
+@pytest.mark.parametrize("temperature_c", range(-40, 31, 10))
+def test_saturation_over_water(temperature_c: float) -> None:
+    """Goff-Gratch, Smithsonian Meteorological Tables (List 1951), p. 350.
 
     Sonntag 1990 gives his Magnus constants to 0.3 % above 0 °C, and less well in the cold.
     """
+    steam = 373.16 / (temperature_c + 273.16)
+    log_hpa = (
+        -7.90298 * (steam - 1.0)
+        + 5.02808 * math.log10(steam)
+        - 1.3816e-7 * (10.0 ** (11.344 * (1.0 - 1.0 / steam)) - 1.0)
+        + 8.1328e-3 * (10.0 ** (-3.49149 * (steam - 1.0)) - 1.0)
+        + math.log10(1013.246)
+    )
     near = 0.003 if temperature_c >= 0 else 0.007
-    assert saturation_pressure_pa(temperature_c) == pytest.approx(100 * hpa, rel=near)
+    assert saturation_pressure_pa(temperature_c) == pytest.approx(100.0 * 10.0**log_hpa, rel=near)
 
 
 def test_saturation_by_the_industrial_formulation() -> None:
     """IAPWS-IF97, table 35: 3.53658941 kPa at 300 K."""
     assert saturation_pressure_pa(300.0 - 273.15) == pytest.approx(3_536.58941, rel=0.004)
-
-
-@pytest.mark.parametrize(
-    ("temperature_c", "humidity_percent", "dew_c"),
-    [(10, 80, 6.7), (20, 50, 9.3), (20, 65, 13.2), (25, 60, 16.7), (30, 70, 23.9)],
-)
-def test_dew_points_of_the_builders_table(
-    temperature_c: float, humidity_percent: float, dew_c: float
-) -> None:
-    """DIN 4108-3, the table of dew points."""
-    assert dew_point_c(temperature_c, humidity_percent) == pytest.approx(dew_c, abs=0.06)
 
 
 @pytest.mark.parametrize("humidity_percent", range(50, 101, 10))

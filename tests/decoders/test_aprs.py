@@ -1,7 +1,7 @@
 """APRS information fields. Source: examples of the APRS Protocol Reference 1.0.1, by chapter.
 
-Values marked "shared" were checked by the project against the text; the rest of the examples are
-quoted from memory of it.
+Values marked "shared" were checked by the project against the text. Of the others, chapter 8's were
+compared with quotations of it in public decoders; the rest are written by the rules of their chapter.
 """
 
 from __future__ import annotations

@@ -1,4 +1,5 @@
-"""Telemetry. Source: APRS Protocol Reference 1.0.1, chapter 13 (examples from memory)."""
+"""Telemetry. Source: APRS Protocol Reference 1.0.1, chapter 13; its report and
+its unit message as public decoders quote them."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ transmissions = st.builds(
 for_ax253 = transmissions.map(
     lambda t: replace(t, path=(*(via.rstrip("*") for via in t.path[:-1]), *t.path[-1:]))
 ).filter(lambda t: len({via.rstrip("*") for via in t.path}) == len(t.path))
-# AX.25 2.2, section 3.12.2: the addresses of the example frame from N7LEM to NJ7P (from memory)
+# AX.25 2.2: the addresses of its example, a command from N7LEM to NJ7P, as public test suites quote it
 STANDARD_ADDRESSES = bytes.fromhex("9c946ea04040e09c6e988a9a4061")
 FRAME = encode_ui(Transmission("N0CALL-11", "APRS", ("WIDE1-1*", "WIDE2-1"), b"!hello"))
 

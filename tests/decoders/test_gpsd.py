@@ -1,4 +1,5 @@
-"""gpsd's JSON. Source: gpsd_json(5), examples shortened from memory of it."""
+"""gpsd's JSON. Source: gpsd_json(5), its example of a TPV, as public programs quote it, with
+fields of later editions added."""
 
 from __future__ import annotations
 

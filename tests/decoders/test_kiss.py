@@ -1,4 +1,8 @@
-"""KISS framing. Source: Chepponis and Karn, "The KISS TNC" (1987); its examples from memory."""
+"""KISS framing. Source: Chepponis and Karn, "The KISS TNC: A simple Host-to-TNC communications protocol".
+
+The frames "plain", "port 5" and "escapes" are those of another decoder's public tests; the others are
+written by the paper's rules.
+"""
 
 from __future__ import annotations
 

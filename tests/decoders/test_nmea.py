@@ -1,6 +1,6 @@
 """NMEA 0183. Oracle: pynmea2 (it gives 0, 0 for empty positions and takes missing checksums).
 
-The printed example is widely quoted, here from memory; its checksum 47 was checked by the project.
+The GGA sentence is the one that many public programs have as their example, with its checksum 47.
 """
 
 from __future__ import annotations
@@ -219,13 +219,13 @@ def test_reports_of_two_receivers_do_not_merge() -> None:
 
 
 def test_gll() -> None:
-    """The sentence of many manuals (from memory): 49 deg 16.45' N, 123 deg 11.12' W."""
-    line = sentence("GPGLL,4916.45,N,12311.12,W,225444,A,")
-    report = decode_sentence(line, at("2026-06-15T22:54:50"), "gps")
+    """The example of Trimble's receiver help, "NMEA-0183 message: GLL", with its checksum."""
+    line = b"$GPGLL,3953.88008971,N,10506.75318910,W,034138.00,A,D*7A"
+    report = decode_sentence(line, at("2026-06-15T03:41:44"), "gps")
     assert isinstance(report, PositionReport)
-    assert report.latitude_deg == pytest.approx(49.0 + 16.45 / 60.0)
-    assert report.longitude_deg == pytest.approx(-(123.0 + 11.12 / 60.0))
-    assert (report.time_s, report.altitude_m) == (at("2026-06-15T22:54:44"), None)
+    assert report.latitude_deg == pytest.approx(39.0 + 53.88008971 / 60.0)
+    assert report.longitude_deg == pytest.approx(-(105.0 + 6.7531891 / 60.0))
+    assert (report.time_s, report.altitude_m) == (at("2026-06-15T03:41:38"), None)
     assert report.valid
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -23,10 +24,12 @@ BOX = (-98.4, 37.6, -97.6, 38.2)
 ZOOMS = range(6, 11)
 
 
-def test_tile_numbers_are_those_of_the_published_example() -> None:
-    """OpenStreetMap's wiki, "Slippy map tilenames": Tokyo (35.6590699, 139.7006793) at zoom 18 is
-
-    232798, 103246; and its corner formula gives the place back within the tile (from memory)."""
+def test_tile_numbers_are_those_of_the_published_formula() -> None:
+    """The formulas of OpenStreetMap's wiki, "Slippy map tilenames", worked out by themselves."""
+    n, latitude = 2**18, math.radians(35.6590699)
+    x = (139.7006793 + 180.0) / 360.0 * n
+    y = (1.0 - math.log(math.tan(latitude) + 1.0 / math.cos(latitude)) / math.pi) / 2.0 * n
+    assert (int(x), int(y)) == (232798, 103246)
     assert tile_at(35.6590699, 139.7006793, 18) == (232798, 103246)
     north, west = corner(232798, 103246, 18)
     south, east = corner(232799, 103247, 18)

@@ -74,7 +74,7 @@ def test_geopotential_stands_in_for_height(tmp_path: Path) -> None:
 
 
 def test_fields_that_share_a_message_are_all_read(tmp_path: Path) -> None:
-    """u and v are often sent together: FM 92 lets sections 4 to 7 be repeated in a message (from memory)."""
+    """u and v are often sent together, sections 4 to 7 repeated (ecCodes: multi-field messages)."""
     eccodes = require_module("eccodes", "grib")
     with (tmp_path / "shared.grib2").open("wb") as file:
         for level in range(10):

@@ -1,7 +1,7 @@
 """Radio horizon over an earth of 4/3 radius, with the ground in between where it is known.
 
 k = 4/3 as in ITU-R P.310. Line of sight over a profile of the ground: heights are set against the
-bulge of the effective earth, as path profiles are drawn (ITU-R P.526, from memory). Diffraction is
+bulge of the effective earth, as path profiles are drawn. Diffraction is
 left out, so contact often lasts a little longer than is said here.
 """
 
