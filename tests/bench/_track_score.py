@@ -88,12 +88,13 @@ def real_scores(flight: Real, **changed: float) -> Iterator[float]:
     """Of each accepted fix, with some constants changed."""
     constants = replace(flight.constants, **changed)
     at = Checkpoint()
+    taken = 0
     for i, (fix, x_m, y_m, accepted) in enumerate(flight.fixes):
-        state = at.state
-        if state is not None and accepted and state.accepted >= SETTLED:
-            yield _score(state, fix, x_m, y_m, constants)
-        if i % _EVERY != _EVERY - 1 or not accepted or state is None:
+        if at.state is not None and accepted and taken >= SETTLED:
+            yield _score(at.state, fix, x_m, y_m, constants)
+        if i % _EVERY != _EVERY - 1 or not accepted or at.state is None:
             at = advance(at, fix, x_m, y_m, constants).after
+            taken += accepted
 
 
 def _score(

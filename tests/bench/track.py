@@ -132,12 +132,15 @@ def real() -> dict[str, Any]:
         asked += bank(heard, day)
         between += between_errors_m(heard)
     errors: dict[str, list[float] | np.ndarray] = {
-        "held_out": fused, "held_out_altitude": up, "plain": plain_errors, "between": between,
+        "held_out": fused,
+        "held_out_altitude": up,
+        "plain": plain_errors,
+        "between": between,
         "mixed_in_sample": mixed_errors_m(asked, winds=False, by_days=False),
         "mixed_by_days": mixed_errors_m(asked, winds=False, by_days=True),
         "winds_mixed_in_sample": mixed_errors_m(asked, winds=True, by_days=False),
         "winds_mixed_by_days": mixed_errors_m(asked, winds=True, by_days=True),
-    }  # fmt: skip
+    }
     told: dict[str, Any] = {}
     for name, found in errors.items():
         told[f"{name}_median_m"] = float(np.nanmedian(np.array(found)))
