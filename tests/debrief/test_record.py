@@ -26,7 +26,8 @@ def test_the_demos_events_are_where_they_were(event: dict[str, Any]) -> None:
     away_m, _ = distance_bearing(
         found.latitude_deg, found.longitude_deg, event["latitude_deg"], event["longitude_deg"]
     )
-    assert away_m < 120.0  # some seconds of drift: the launch is told by beacons 20 s apart
+    # some seconds of drift: told by beacons 20 s apart (a burst of 20 made flights: 62 m, 90 % 190 m)
+    assert away_m < 190.0
     assert found.altitude_m == pytest.approx(event["altitude_m"], abs=60.0)
     late_s = found.time_s - parse_time(str(event["time"])) / 1000.0
     assert -15.0 < late_s < 120.0  # at rest is told by the first fix on the ground
