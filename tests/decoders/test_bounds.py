@@ -7,7 +7,14 @@ from dataclasses import fields
 
 import pytest
 
-from decoders.bounds import FASTEST_MS, HIGHEST_M, MOST_SIGMA_M, bounded
+from decoders.bounds import (
+    FASTEST_MS,
+    HIGHEST_M,
+    MOST_SEQUENCE,
+    MOST_SIGMA_M,
+    MOST_STEP_M,
+    bounded,
+)
 from decoders.decode import decode
 from decoders.nmea import sentence
 from decoders.reports import DecodeError, Decoding, PositionReport, SensorReport, SensorScale
@@ -77,6 +84,19 @@ def test_an_accuracy_beyond_its_bound_is_kept_as_the_bound() -> None:
     report, left_out = bounded(PositionReport("x", 1.0, 2.0, sigma_h_m=1e155))
     assert isinstance(report, PositionReport)
     assert (report.sigma_h_m, left_out) == (MOST_SIGMA_M, ("sigma_h_m",))
+
+
+def test_a_step_beyond_its_bound_is_kept_as_the_bound() -> None:
+    """Left out it would stand for a fine one."""
+    report, left_out = bounded(PositionReport("x", 1.0, 2.0, resolution_v_m=math.nan))
+    assert isinstance(report, PositionReport)
+    assert (report.resolution_v_m, left_out) == (MOST_STEP_M, ("resolution_v_m",))
+
+
+def test_a_number_of_a_report_that_cannot_be_is_left_out() -> None:
+    report, left_out = bounded(SensorReport("x", {"a": 1.0}, sequence=MOST_SEQUENCE + 1))
+    assert report == SensorReport("x", {"a": 1.0})
+    assert left_out == ("sequence",)
 
 
 def test_what_nothing_is_left_of() -> None:

@@ -40,6 +40,7 @@ from tests.seen import shown
 PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
 
 
+@pytest.mark.long
 def test_the_fall_agrees_with_an_ode_solver() -> None:
     """Deterministic case: wind sheared by layer, constant k below 10 km, from 9 km to 1 km."""
     east = np.linspace(2.0, 20.0, LAYERS)
@@ -68,6 +69,7 @@ def test_the_fall_agrees_with_an_ode_solver() -> None:
     assert path[-1, 0] == pytest.approx(solved.t[-1], abs=0.05)
 
 
+@pytest.mark.long
 def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     """Nothing left to chance, from 28 km, with the table of k aloft: every member ends where scipy does."""
     layers = np.arange(LAYERS, dtype=np.float64)
@@ -261,6 +263,7 @@ def test_nothing_is_predicted_on_the_ground() -> None:
     assert question is None or predict(question) is None
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("log", real_logs(), ids=lambda p: p.stem)
 def test_real_flights_end_with_a_landing_or_with_an_age(log: Path) -> None:
     """Below 2,000 m above sea level the landing is within 1 km of the last packet (issue 2)."""

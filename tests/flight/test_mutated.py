@@ -11,6 +11,7 @@ from tests.mutated import PLANS, Found, fly, receptions
 from tests.seen import shown
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(6))
 def test_nothing_breaks(seed: int) -> None:
     found = Found()
@@ -23,6 +24,7 @@ def test_nothing_breaks(seed: int) -> None:
     assert flight.track.latest() is not None, "the good packets between them are used"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(3))
 def test_any_order_gives_the_same_state(seed: int) -> None:
     plan = PLANS[seed]

@@ -87,6 +87,7 @@ def test_a_box_is_followed_from_its_pad(
     assert flight.track.phase() == "landed"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("number", sorted({*range(4, 4 + 3 * len(BEFORE))} - {20, 21}))
 def test_a_made_pad_is_followed(number: int) -> None:
     seen = follow(make_pad(number))

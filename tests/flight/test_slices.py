@@ -8,6 +8,7 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -122,6 +123,7 @@ with mock.patch.object(senders, "_fix", _breaks):
     EXPECTED = everything(_STRAIGHT)
 
 
+@pytest.mark.long
 @given(
     st.randoms(use_true_random=False),
     st.integers(1, 40),
