@@ -287,7 +287,7 @@ class Station(Session):
 def _shown(state: SourceState) -> ShownSource:
     return ShownSource(
         state.name, state.kind, state.state, state.reason, moment(state.since_s), state.receptions
-    )  # fmt: skip
+    )
 
 
 def _owner(token: str, tokens: Mapping[str, str]) -> str | None:

@@ -97,17 +97,30 @@ def predict(
         drawn = _on_terrain(question, start, climb, wind, fall_speed, c, members)
     else:
         drawn, _ = fall(
-            start, climb, wind, fall_speed, question.ground.altitude_m, question.ground.sigma_m,
-            c.wind.tail_degrees, members, question.number, question.hang,
-        )  # fmt: skip
+            start,
+            climb,
+            wind,
+            fall_speed,
+            question.ground.altitude_m,
+            question.ground.sigma_m,
+            c.wind.tail_degrees,
+            members,
+            question.number,
+            question.hang,
+        )
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
     return replace(answer, as_of_s=as_of_s, fall_change=change, no_forecast=no_forecast)
 
 
 def _on_terrain(
-    question: LandingQuestion, start: Start, climb: Climb | None, wind: WindProfile, fall_speed: Fall,
-    c: LandingConstants, members: int,
-) -> Members:  # fmt: skip
+    question: LandingQuestion,
+    start: Start,
+    climb: Climb | None,
+    wind: WindProfile,
+    fall_speed: Fall,
+    c: LandingConstants,
+    members: int,
+) -> Members:
     """Each member ends on the ground that it meets first; where no tile tells, on level ground."""
     terrain, ground = question.terrain, question.ground
     assert terrain is not None
@@ -123,9 +136,17 @@ def _on_terrain(
     about_m = _ABOUT_M if climb is None else 3 * _ABOUT_M
     lowest_m, highest_m = span(relief, falling[falling[:, 3] < _HIGHEST_GROUND_M], about_m)
     drawn, paths = fall(
-        start, climb, wind, fall_speed, lowest_m, 0.0, c.wind.tail_degrees, members,
-        question.number, question.hang,
-    )  # fmt: skip
+        start,
+        climb,
+        wind,
+        fall_speed,
+        lowest_m,
+        0.0,
+        c.wind.tail_degrees,
+        members,
+        question.number,
+        question.hang,
+    )
     return terrain_intersection(drawn, paths, relief, highest_m)
 
 
@@ -144,9 +165,12 @@ def _fall_speed(
     if question.burst_s is None or question.phase != "descent":
         return estimate(descent, (none, none, none), span_m, c), None
     seen = observed(
-        question.time_s, question.z_m, question.tracker,
-        question.burst_s + c.settling_s, c.altitude_sigma_m,
-    )  # fmt: skip
+        question.time_s,
+        question.z_m,
+        question.tracker,
+        question.burst_s + c.settling_s,
+        c.altitude_sigma_m,
+    )
     change = change_point(*seen)
     if change is not None:  # what was before tells nothing any more, nor does the plan
         since = seen[0] <= change.since_m
@@ -190,9 +214,13 @@ def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
 
 
 def _answer(
-    question: LandingQuestion, start: Start, climb: Climb | None, wind: WindProfile,
-    fall_speed: Fall, drawn: Members,
-) -> Landing:  # fmt: skip
+    question: LandingQuestion,
+    start: Start,
+    climb: Climb | None,
+    wind: WindProfile,
+    fall_speed: Fall,
+    drawn: Members,
+) -> Landing:
     middle = centre(drawn.x_m, drawn.y_m)
     path = mean_path(start, climb, wind, fall_speed.constant, float(np.median(drawn.z_m)))
     early_s, time_s, late_s = np.quantile(drawn.after_s, [0.05, 0.5, 0.95])

@@ -93,9 +93,13 @@ class LandingQuestion:
         """The wind by layer that the box has met, by true north; of the fixes `used`, shape (n,), alone."""
         of = slice(None) if used is None else used
         return samples(
-            self.time_s[of], self.x_m[of], self.y_m[of], self.z_m[of], self.tracker[of],
+            self.time_s[of],
+            self.x_m[of],
+            self.y_m[of],
+            self.z_m[of],
+            self.tracker[of],
             turn_per_m=self.frame.turn_per_m,
-        )  # fmt: skip
+        )
 
 
 GROUND_SIGMA_M = 150.0  # of the ground elsewhere, when only the launch site is known
@@ -125,10 +129,12 @@ def ask(
     altitude_m = shown.column("altitude_m")
     flown = used & ~np.isnan(altitude_m)
     tracker = shown.tracker()
-    offset_m = np.array([
-        memory.offset_m if (memory := state.trackers.get(name)) is not None else 0.0
-        for name in shown.names
-    ])  # fmt: skip
+    offset_m = np.array(
+        [
+            memory.offset_m if (memory := state.trackers.get(name)) is not None else 0.0
+            for name in shown.names
+        ]
+    )
     z_m = altitude_m - offset_m[tracker]
     burst_s = next((e.time_s for e in reversed(phase.flight_events) if e.kind == "burst"), None)
     landing = next((e for e in reversed(phase.flight_events) if e.kind == "landing"), None)
