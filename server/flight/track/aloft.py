@@ -98,7 +98,7 @@ def _wanted(memory: PhaseMemory, state: FilterState) -> Wanted | None:
             return "ascent" if p[ASCENT] > SURE else None
         climb = recent.climb(tuple(q for q in memory.points if q.time_s >= burst.noticed_s))
         return "ascent" if climb is not None and climb.steep else None
-    if p[DESCENT] > SURE and _as_under_a_parachute(state):
+    if p[DESCENT] > SURE and _as_under_a_parachute(state) and _below_the_climb(state):
         return "burst"
     return _by_slope(memory, state)
 
@@ -135,6 +135,11 @@ def _as_under_a_parachute(state: FilterState) -> bool:
     z = state.motions[DESCENT].z
     fastest_ms = -z.velocity + math.sqrt(z.var_velocity)
     return fastest_ms * sqrt_density(z.position) > _SLOWEST_PARACHUTE
+
+
+def _below_the_climb(state: FilterState) -> bool:
+    """A gust upwards leaves the climb too, and the fall is the mode that explains anything."""
+    return state.motions[DESCENT].z.position < state.motions[ASCENT].z.position
 
 
 def _certain(wanted: Wanted, memory: PhaseMemory, state: FilterState) -> bool:
