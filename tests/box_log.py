@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pytest
 
 from decoders.nmea import sentence
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 
 Array = npt.NDArray[np.float64]
 
@@ -153,12 +153,16 @@ def plan_for(log: BoxLog, trackers: int = 1, *, nmea: bool = False) -> Plan:
     """As a crew would write it: the launch place, and its trackers."""
     launch = float(np.median(log.latitude_deg[:300])), float(np.median(log.longitude_deg[:300]))
     return Plan(
-        flight=log.name,
-        launch=LaunchPlan(*launch, float(np.median(log.altitude_m[:300])), log.launch_s),
-        trackers=tuple(
-            TrackerPlan(f"T{k + 1}", source=f"modem-{k + 1}")
-            if nmea
-            else TrackerPlan(f"T{k + 1}", callsign=CALLSIGNS[k])
-            for k in range(trackers)
-        ),
+        flights=(
+            FlightPlan(
+                name=log.name,
+                launch=LaunchPlan(*launch, float(np.median(log.altitude_m[:300])), log.launch_s),
+                trackers=tuple(
+                    TrackerPlan(f"T{k + 1}", source=f"modem-{k + 1}")
+                    if nmea
+                    else TrackerPlan(f"T{k + 1}", callsign=CALLSIGNS[k])
+                    for k in range(trackers)
+                ),
+            ),
+        )
     )

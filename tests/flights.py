@@ -14,8 +14,8 @@ from typing import Any
 import orjson
 
 from decoders.reports import Wire
-from server.flight.flight import Flight
 from server.flight.inputs import Reception
+from server.flight.mission import Mission
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import read_lines
 
@@ -46,9 +46,9 @@ def receptions(path: Path) -> tuple[Reception, ...]:
 
 
 @cache
-def flown(path: Path) -> Flight:
+def flown(path: Path) -> Mission:
     """A real flight replayed to its end. Shared: do not change it."""
-    flight = Flight(inferred_plan(read_recording(path)))
+    flight = Mission(inferred_plan(read_recording(path)))
     flight.receive(list(receptions(path)))
     return flight
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import chi2
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.filter import predict
 from server.flight.track.fixes import Fix
 from tests.made import Made
@@ -35,7 +35,7 @@ class Followed:
 
 def follow(made: Made) -> Followed:
     """Play a made flight and ask at each moment."""
-    truth, flight, plain = made.truth, Flight(made.plan), Plain()
+    truth, flight, plain = made.truth, Mission(made.plan), Plain()
     result = Followed()
     names = [t.callsign for t in made.plan.trackers if t.callsign]
     last: dict[str, Fix] = {}
@@ -53,29 +53,29 @@ def follow(made: Made) -> Followed:
             for name in names:
                 if name in last:
                     single[name].append(_error(last[name], here))
-            if last and flight.track.latest() is not None:
+            if last and flight.flights[0].track.latest() is not None:
                 newest = max(last.values(), key=lambda f: f.time_s)
                 heard_last.append(_error(newest, here))
                 fused.append(_fused_error(flight, asked_s, here))
-                plain_errors.append(plain.error(flight.track, asked_s, here))
+                plain_errors.append(plain.error(flight.flights[0].track, asked_s, here))
             asked_s += ASKED_EVERY_S
 
     # in the order and at the moments of hearing: a station's clock may be minutes off, and be set
     for now_s, reception in sorted(zip(made.heard_s, made.receptions, strict=True)):
         ask(now_s)
         started = time.thread_time()
-        before = len(flight.track.records())
+        before = len(flight.flights[0].track.records())
         flight.receive([reception])
-        records = flight.track.records()
+        records = flight.flights[0].track.records()
         result.spent_s += time.thread_time() - started
         if len(records) > before:
             fix = max((r.fix for r in records[-3:]), key=lambda f: f.time_s)
             last[fix.tracker] = fix
-            plain.take(flight.track, fix)
+            plain.take(flight.flights[0].track, fix)
             nees = _nees(flight, truth)
             if nees is not None:
                 result.inside.append(NEES_BOUNDS[0] <= nees <= NEES_BOUNDS[1])
-        phase = flight.track.phase()
+        phase = flight.flights[0].track.phase()
         if phase in ("descent", "landed") and burst_at_s is None:
             if now_s < truth.burst_s:
                 result.false_bursts += 1
@@ -83,7 +83,7 @@ def follow(made: Made) -> Followed:
         if phase == "landed" and landed_at_s is None:
             landed_at_s = now_s
     ask(truth.landing_s)
-    result.fixes = len(flight.track.records())
+    result.fixes = len(flight.flights[0].track.records())
     bursts = [e for e in flight.events() if e.kind == "burst"]
     result.false_bursts += max(len(bursts) - 1, 0)
     if burst_at_s is not None and burst_at_s >= truth.burst_s:
@@ -107,11 +107,11 @@ def follow(made: Made) -> Followed:
 
 def _heard_throughout(made: Made) -> bool:
     """A sound altitude came within each 31 s of the first 62 s after the burst."""
-    flight = Flight(made.plan)
+    flight = Mission(made.plan)
     flight.receive(made.receptions)
     times = [made.truth.burst_s] + [
         r.fix.time_s
-        for r in flight.track.records()
+        for r in flight.flights[0].track.records()
         if r.fix.tracker not in made.faulty
         and r.fix.altitude_m is not None
         and 0.0 <= r.fix.time_s - made.truth.burst_s <= 62.0
@@ -126,25 +126,29 @@ def _error(fix: Fix, here: tuple[float, float, float]) -> Error:
     )
 
 
-def _fused_error(flight: Flight, at_s: float, here: tuple[float, float, float]) -> Error:
-    state = flight.track.checkpoint().state
+def _fused_error(flight: Mission, at_s: float, here: tuple[float, float, float]) -> Error:
+    state = flight.flights[0].track.checkpoint().state
     assert state is not None
-    x, y, z = predict(state, max(at_s, state.time_s), flight.track.constants).mixed()
-    latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
+    x, y, z = predict(state, max(at_s, state.time_s), flight.flights[0].track.constants).mixed()
+    latitude_deg, longitude_deg = flight.flights[0].track.frame.to_latlon(x.position, y.position)
     return away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
 
 
-def _nees(flight: Flight, truth: Any) -> float | None:
+def _nees(flight: Mission, truth: Any) -> float | None:
     """Of position and velocity on three axes, at the last accepted fix."""
-    record = flight.track.latest()
-    if record is None or record is not flight.track.records()[-1] or record.after.state is None:
+    record = flight.flights[0].track.latest()
+    if (
+        record is None
+        or record is not flight.flights[0].track.records()[-1]
+        or record.after.state is None
+    ):
         return None
     at_s = record.fix.time_s
     if not truth.launch_s < at_s < truth.landing_s or not record.fix.own_time:
         return None
     i = truth.index(at_s)
     here = truth.at(at_s)
-    x_m, y_m = flight.track.frame.to_xy(here[0], here[1])
+    x_m, y_m = flight.flights[0].track.frame.to_xy(here[0], here[1])
     motion = record.after.state.stated()
     speeds = (truth.east_ms[i], truth.north_ms[i], truth.climb_ms[i])
     total = 0.0

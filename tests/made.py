@@ -12,10 +12,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.rehearsal.scenario import Lift, load
 from server.rehearsal.truth import Truth, make
 from tests.made_packets import DIRECT, Route, Tracker, packets
+from tests.plans import with_flight
 
 MAIN, BACKUP, THIRD = "N0CALL-11", "N0CALL-12", "N0CALL-13"
 
@@ -43,7 +44,7 @@ class Made:
         ]
         return replace(
             self,
-            plan=replace(self.plan, trackers=kept),
+            plan=with_flight(self.plan, trackers=kept),
             receptions=[reception for reception, _ in heard],
             heard_s=[heard_s for _, heard_s in heard],
             faulty=(),
@@ -73,17 +74,21 @@ def make_flight(kind: str, seed: int) -> Made:
     heard = sorted((clock(r), r.heard_at_s) for r in receptions)
     launch_at = truth.at(truth.start_s)
     plan = Plan(
-        flight=kind,
-        launch=LaunchPlan(*launch_at),
-        trackers=tuple(
-            TrackerPlan(
-                t.callsign,
-                callsign=t.callsign,
-                comment_pattern=_PATTERN,
-                comment_scales={"p": (0.1, 0.0, "hPa")},
-            )
-            for t in trackers
-        ),
+        flights=(
+            FlightPlan(
+                name=kind,
+                launch=LaunchPlan(*launch_at),
+                trackers=tuple(
+                    TrackerPlan(
+                        t.callsign,
+                        callsign=t.callsign,
+                        comment_pattern=_PATTERN,
+                        comment_scales={"p": (0.1, 0.0, "hPa")},
+                    )
+                    for t in trackers
+                ),
+            ),
+        )
     )
     return Made(
         kind,

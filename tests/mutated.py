@@ -20,9 +20,17 @@ from decoders.decode import decode
 from decoders.nmea import sentence
 from decoders.reports import Wire
 from decoders.wires import WIRES
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.inputs import (
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    Tick,
+    TrackerPlan,
+    VehiclePlan,
+)
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from tests.decoders.corpus import payloads
 from tests.decoders.fuzz import mutations
 from tests.flights import LAUNCH, T0, packet
@@ -50,17 +58,21 @@ _EXTREMES = [
 ]
 _NUMBER = re.compile(rb"-?\d+(?:\.\d+)?")
 _PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan(
-            "Main",
-            "N0CALL-11",
-            comment_pattern=r"(?P<t>-?\d+)T(?P<p>\d+)P",
-            comment_scales={"p": (0.1, 0.0, "hPa")},
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan(
+                    "Main",
+                    "N0CALL-11",
+                    comment_pattern=r"(?P<t>-?\d+)T(?P<p>\d+)P",
+                    comment_scales={"p": (0.1, 0.0, "hPa")},
+                ),
+                TrackerPlan("Backup", "N0CALL-12"),
+                TrackerPlan("Wire", source="wire"),
+                TrackerPlan("Phone", source="phone", role="phone"),
+            ),
         ),
-        TrackerPlan("Backup", "N0CALL-12"),
-        TrackerPlan("Wire", source="wire"),
-        TrackerPlan("Phone", source="phone", role="phone"),
     ),
     vehicles=(VehiclePlan("Car", source="gps", own=True), VehiclePlan("Car 2", "N0CALL-7")),
 )
@@ -137,10 +149,10 @@ def _extreme(data: bytes, chance: random.Random) -> bytes:
     return data
 
 
-def fly(seed: int, packets: int, found: Found) -> Flight:
+def fly(seed: int, packets: int, found: Found) -> Mission:
     """One flight; what is found is counted in `found`."""
     plan = PLANS[seed % len(PLANS)]
-    flight = Flight(plan)
+    flight = Mission(plan)
     for i, one in enumerate(receptions(seed, packets, bool(plan.station))):
         found.packets += 1
         problem = decode(one.wire, one.payload, one.heard_at_s, one.source).problem or ""
@@ -154,7 +166,7 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
         except Exception as fault:
             found.exceptions[f"{type(fault).__name__}: {fault}"[:200]] += 1
     try:
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         landing = None if question is None else predict(question)
         pair = None if question is None or landing is None else (question, landing)
         _finite("state", shown(flight, pair), found)
@@ -164,7 +176,7 @@ def fly(seed: int, packets: int, found: Found) -> Flight:
     return flight
 
 
-def _take(flight: Flight, one: Reception, found: Found) -> None:
+def _take(flight: Mission, one: Reception, found: Found) -> None:
     """As a live station does: booked, then worked on in slices."""
     began_s = time.process_time()
     flight.book([one])
@@ -181,7 +193,7 @@ def _take(flight: Flight, one: Reception, found: Found) -> None:
     found.slow_wholes += whole_s > SLOW_S
 
 
-def _look(flight: Flight, found: Found) -> None:
+def _look(flight: Mission, found: Found) -> None:
     began_s = time.process_time()
     state = shown(flight)
     found.slowest_snapshot_s = max(found.slowest_snapshot_s, time.process_time() - began_s)

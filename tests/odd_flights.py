@@ -8,10 +8,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-from server.flight.flight import Flight
-from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import (
+    BalloonPlan,
+    DescentPlan,
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    TrackerPlan,
+)
 from server.flight.landing.area import inside
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.rehearsal.box import feel
 from server.rehearsal.scenario import Odd, Tracker, load
 from server.rehearsal.trackers import Voice
@@ -61,12 +69,17 @@ def make_odd(kind: Odd | str, seed: int) -> OddFlight:
         spoils = spoilt_m if kind == "interference" else lambda _: 0.0
         receptions += heard_packets(voice, callsign, times_s, chance, _LOSS, spoils)
     plan = Plan(
-        launch=LaunchPlan(*truth.at(truth.launch_s), truth.launch_s),
-        balloon=BalloonPlan(29_500.0, 1_500.0, 5.0, 1.0),
-        descent=DescentPlan(
-            mass_kg=scenario.balloon.payload_kg, parachute_diameter_m=scenario.parachute.diameter_m
-        ),
-        trackers=tuple(TrackerPlan(c, callsign=c) for c in _CALLSIGNS),
+        flights=(
+            FlightPlan(
+                launch=LaunchPlan(*truth.at(truth.launch_s), truth.launch_s),
+                balloon=BalloonPlan(29_500.0, 1_500.0, 5.0, 1.0),
+                descent=DescentPlan(
+                    mass_kg=scenario.balloon.payload_kg,
+                    parachute_diameter_m=scenario.parachute.diameter_m,
+                ),
+                trackers=tuple(TrackerPlan(c, callsign=c) for c in _CALLSIGNS),
+            ),
+        )
     )
     return OddFlight(str(kind), truth, plan, sorted(receptions), spoilt_s)
 
@@ -114,7 +127,7 @@ def begun_s(made: OddFlight) -> float:
 
 def follow(made: OddFlight) -> tuple[Counter[str], list[Answer]]:
     """Phases right and wrong, and the predictions."""
-    truth, flight = made.truth, Flight(made.plan)
+    truth, flight = made.truth, Mission(made.plan)
     phases: Counter[str] = Counter()
     answers = []
     asked_s = truth.launch_s + ASKED_EVERY_S
@@ -125,14 +138,14 @@ def follow(made: OddFlight) -> tuple[Counter[str], list[Answer]]:
         now_s = reception.heard_at_s
         settled = all(not 0.0 <= now_s - m < margin_s for m in moments)
         expected = true_phase(made, now_s) if settled else None
-        told = flight.track.phase()
+        told = flight.flights[0].track.phase()
         if expected is not None and (told, expected) != ("unknown", "ground"):
             right = told == expected
             phases["right" if right else f"{expected} called {told}"] += 1
         if now_s < asked_s or now_s > truth.landing_s - 60.0:
             continue
         asked_s += ASKED_EVERY_S
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         landing = None if question is None else predict(question)
         if question is None or landing is None or landing.basis != "prediction":
             continue

@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.mission import Mission
 from server.flight.track.events import Event
 from server.rehearsal.box import feel
 from server.rehearsal.pad import before
@@ -81,7 +81,13 @@ def make_pad(number: int) -> Pad:
     planned = LaunchPlan(*truth.at(truth.launch_s), truth.launch_s + 600.0)
     trackers = tuple(TrackerPlan(c, callsign=c) for c in CALLSIGNS[:count])
     with_plan = chance.random() < 0.7
-    plan = Plan(launch=planned if chance.random() < 0.7 else LaunchPlan(), trackers=trackers)
+    plan = Plan(
+        flights=(
+            FlightPlan(
+                launch=planned if chance.random() < 0.7 else LaunchPlan(), trackers=trackers
+            ),
+        )
+    )
     return Pad(
         truth, plan if with_plan else Plan(infer_trackers=True), interval_s, sorted(receptions)
     )
@@ -89,7 +95,7 @@ def make_pad(number: int) -> Pad:
 
 def follow(pad: Pad) -> Seen:
     """As it was heard, one reception after the other."""
-    truth, flight = pad.truth, Flight(pad.plan)
+    truth, flight = pad.truth, Mission(pad.plan)
     near_s = max(_NEAR_S, _NEAR_BEACONS * pad.interval_s) + LAG_S
     moments = {"launch": truth.launch_s, "burst": truth.burst_s, "landing": truth.landing_s}
     false: Counter[str] = Counter()
@@ -115,7 +121,7 @@ def follow(pad: Pad) -> Seen:
             for alarm in shown(flight)["alarms"]:
                 alarms.setdefault(alarm["id"], f"{alarm['kind']} {alarm['facts']}")
     kinds = [event.kind for event in flight.events()]
-    right = kinds == ["launch", "burst", "landing"] and flight.track.phase() == "landed"
+    right = kinds == ["launch", "burst", "landing"] and flight.flights[0].track.phase() == "landed"
     expected = ("launch", "burst", "landed", "low", "tracker_lost")
     odd = [text for text in alarms.values() if text.split()[0] not in expected]
     return Seen(right and delay_s is not None, false, delay_s, odd)

@@ -6,10 +6,11 @@ from typing import Any
 
 import orjson
 
-from server.flight.flight import Flight
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
+from server.flight.mission import Mission
 from server.flight.mission_state import State
+from server.flight.view.flight import Answer
 from server.flight.view.snapshot import snapshot
 from server.screen.replies import as_json
 from server.session.replay import state_at
@@ -26,9 +27,11 @@ def kinds(state: dict[str, Any], section: str = "problems") -> list[str]:
     return [one["kind"] for one in state[section]]
 
 
-def shown(flight: Flight, answer: tuple[LandingQuestion, Landing] | None = None) -> dict[str, Any]:
+def shown(
+    mission: Mission, answer: tuple[LandingQuestion, Landing] | None = None
+) -> dict[str, Any]:
     """What the screen gets of a flight and its last prediction."""
-    return seen(snapshot(flight, answer))
+    return seen(snapshot(mission, () if answer is None else [Answer(*answer)]))
 
 
 def seen_at(*given: Any, **named: Any) -> dict[str, Any]:

@@ -10,6 +10,7 @@ import { createAlarm } from 'leeward/panels/alarm.js';
 import { createBand } from 'leeward/panels/band.js';
 import { createBar } from 'leeward/panels/bar.js';
 import { createFlight } from 'leeward/panels/flight.js';
+import { createFlights } from 'leeward/panels/flights.js';
 import { createLandingCard } from 'leeward/panels/landing.js';
 import { createLink } from 'leeward/panels/link.js';
 import { createLog } from 'leeward/panels/log.js';
@@ -46,6 +47,7 @@ export function start(connect, post) {
   const bar = createBar(context);
   const link = createLink(context);
   const problems = createProblems(context);
+  const flights = createFlights(context);
   const alarm = createAlarm(context);
   const band = createBand(context);
   const chart = createTimeChart(context);
@@ -56,7 +58,7 @@ export function start(connect, post) {
   flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node), chart.node);
   document.body.append(
     bar.node,
-    el('div', { class: 'strips' }, link.node, problems.node),
+    el('div', { class: 'strips' }, link.node, problems.node, flights.node),
     el('div', { class: 'band' }, alarm.node, band.node),
     el('main', {}, el('div', { class: 'left' }, mapNode, flown), side),
     createTabs().node,
@@ -67,7 +69,7 @@ export function start(connect, post) {
   const makers = [createLandingCard, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
-  const panels = [bar, link, problems, alarm, band, scrubber, choice, chart, ...cards];
+  const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];
 
   let changed = new Set();
   let waiting = false;

@@ -91,6 +91,7 @@ export interface FlightState {
   events: Event[];
   track: Track | null;
   landing: Landing | null;
+  ways: Way[];
   trackers: Tracker[];
   sensors: Sensor[];
 }
@@ -351,23 +352,31 @@ export interface Tracker {
 }
 
 /**
- * A car's latest position, and its way to the landing point.
+ * A car's latest position. `flight`: whose landing it drives to; "" any. Its ways stand there.
  */
 export interface Vehicle {
   name: string;
   own: boolean;
+  flight: string;
   source: string;
   time: string;
   latitude_deg: number;
   longitude_deg: number;
   speed_ms: number | null;
   course_deg: number | null;
-  distance_m: number | null;
-  bearing_deg: number | null;
-  road_distance_m: number | null;
-  drive_s: number | null;
-  arrives: string | null;
-  arrives_before_landing_s: number | null;
+}
+
+/**
+ * A car's way to the landing point. `bearing_deg` and `distance_m`: straight.
+ */
+export interface Way {
+  vehicle: string;
+  distance_m: number;
+  bearing_deg: number;
+  road_distance_m: number;
+  drive_s: number;
+  arrives: string;
+  arrives_before_landing_s: number;
 }
 
 /**

@@ -5,12 +5,23 @@
  * @typedef {import('./types.js').History} History
  */
 
-const EMPTY = () => ({ track: [], fixes: {}, vehicles: {}, sensors: {} });
+/** @returns {History} */
+const EMPTY = () => ({ tracks: {}, fixes: {}, vehicles: {}, sensors: {} });
+const NO_WAY = {
+  distance_m: null,
+  bearing_deg: null,
+  road_distance_m: null,
+  drive_s: null,
+  arrives: null,
+  arrives_before_landing_s: null,
+};
 
 export function createStore() {
   const listeners = new Set();
   /** @type {any} the state as it was sent */
   let mission = null;
+  /** @type {string | null} name of the flight that the panels show; null: the first */
+  let chosen = null;
   const store = {
     /** @type {Shown | null} */
     state: null,
@@ -20,10 +31,22 @@ export function createStore() {
     session: null,
     /** @type {number | null} */
     sequence: null,
-    /** The lowest index of the track that changed since the map last drew it. */
-    trackFrom: 0,
-    /** Which of the mission's flights the panels show. */
-    chosen: 0,
+    /** The lowest index of each flight's track that changed since the map last drew it.
+     * @type {Map<string, number>} */
+    tracksFrom: new Map(),
+
+    /** The track of the chosen flight. @returns {any[][]} */
+    track() {
+      return (store.state && store.history.tracks[store.state.flight.name]) ?? [];
+    },
+
+    /** Shows another flight from now on. @param {string} name */
+    choose(name) {
+      if (store.state === null || store.state.flight.name === name) return;
+      chosen = name;
+      store.state = shown();
+      tell(new Set([...Object.keys(store.state), 'history']));
+    },
 
     /**
      * @param {any} message
@@ -36,7 +59,7 @@ export function createStore() {
         const state = shown();
         store.state = state;
         store.history = message.history;
-        store.trackFrom = 0;
+        for (const name of Object.keys(store.history.tracks)) store.tracksFrom.set(name, 0);
         tell(new Set([...Object.keys(state), 'history']));
         return true;
       }
@@ -59,7 +82,9 @@ export function createStore() {
         flights: parts.map((part, n) => ({ ...mission.flights[n], ...part })),
       };
       store.state = shown();
-      const changed = new Set([...Object.keys(shared), ...Object.keys(parts[store.chosen] ?? {})]);
+      const part = parts[mission.flights.indexOf(store.state.flight)] ?? {};
+      const changed = new Set([...Object.keys(shared), ...Object.keys(part)]);
+      if (flights !== undefined) changed.add('flights');
       if (splice(message.history)) changed.add('history');
       tell(changed);
       return true;
@@ -71,10 +96,15 @@ export function createStore() {
     },
   };
 
-  /** What the panels read: the mission, with the chosen flight's sections beside it and as `flight`. */
+  /**
+   * What the panels read: the mission, with the chosen flight's sections beside it and as `flight`; each
+   * vehicle with its way to that flight's landing.
+   */
   function shown() {
-    const flight = mission.flights[store.chosen] ?? mission.flights[0];
-    return { ...mission, ...flight, flight };
+    const flight = mission.flights.find(({ name }) => name === chosen) ?? mission.flights[0];
+    const ways = new Map(flight.ways.map((way) => [way.vehicle, way]));
+    const vehicles = mission.vehicles.map((one) => ({ ...NO_WAY, ...ways.get(one.name), ...one }));
+    return { ...mission, ...flight, vehicles, flight };
   }
 
   function tell(changed) {
@@ -83,11 +113,10 @@ export function createStore() {
 
   function splice(change) {
     const { history } = store;
-    if (change.track) {
-      put(history.track, change.track);
-      store.trackFrom = Math.min(store.trackFrom, change.track.from);
+    for (const [name, { from }] of Object.entries(change.tracks ?? {})) {
+      store.tracksFrom.set(name, Math.min(store.tracksFrom.get(name) ?? from, from));
     }
-    for (const section of ['fixes', 'vehicles', 'sensors']) {
+    for (const section of ['tracks', 'fixes', 'vehicles', 'sensors']) {
       for (const [name, part] of Object.entries(change[section] ?? {})) {
         const known = history[section];
         if (section === 'sensors') {

@@ -7,12 +7,15 @@
  * @typedef {import('./state.js').Landing} Landing
  *
  * The mission with the chosen flight's sections beside it, and that flight as `flight`:
- * @typedef {State & FlightState & {flight: FlightState}} Shown
- * @typedef {{track: any[][], fixes: Record<string, any[][]>, vehicles: Record<string, any[][]>,
+ * @typedef {import('./state.js').Vehicle & {[Key in keyof import('./state.js').Way]:
+ *   import('./state.js').Way[Key] | null}} Vehicle with its way to the chosen flight's landing
+ * @typedef {Omit<State, 'vehicles'> & FlightState & {vehicles: Vehicle[], flight: FlightState}} Shown
+ * @typedef {{tracks: Record<string, any[][]>, fixes: Record<string, any[][]>, vehicles: Record<string, any[][]>,
  *   sensors: Record<string, {unit: string, points: [number, number | null][]}>}} History
  *
  * What every panel is given:
- * @typedef {{store: {state: Shown | null, history: History}, clock: {now_s: () => number | null,
+ * @typedef {{store: {state: Shown | null, history: History, track: () => any[][],
+ *   choose: (name: string) => void}, clock: {now_s: () => number | null,
  *   hold: () => void},
  *   units: any, preferences: any, map: any,
  *   sound: ReturnType<typeof import('./sound.js').createSound>, post: (path: string, body: object) =>

@@ -21,18 +21,20 @@ from server.sources.source import kiss_on_words
 AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice, no source
 
 
-def check_forecast(plan: PlanFile, surroundings: Surroundings) -> tuple[bool, str] | None:
-    """Whether the plan's forecast serves its launch; None where either is not said.
+def check_forecast(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, str]]:
+    """Whether the plan's forecast serves each launch that it tells.
 
     A launch without a time is checked by its place alone, and the words say so.
     """
-    launch, forecast = plan.launch, surroundings.forecast
-    if forecast is None or launch is None:
-        return None
-    burst_m = plan.for_flight().balloon.burst_altitude_m
-    place = (launch.latitude_deg, launch.longitude_deg)
-    time_s = None if launch.time is None else launch.time.timestamp()
-    return forecasts.check(forecast, place, time_s, burst_m)
+    forecast, told = surroundings.forecast, []
+    for flight in plan.for_flight().flights:
+        launch = flight.launch
+        if forecast is None or launch.latitude_deg is None or launch.longitude_deg is None:
+            continue
+        place = (launch.latitude_deg, launch.longitude_deg)
+        burst_m = flight.balloon.burst_altitude_m
+        told.append(forecasts.check(forecast, place, launch.time_s, burst_m))
+    return list(dict.fromkeys(told))
 
 
 def announced(plan: PlanFile) -> list[str]:
@@ -54,7 +56,7 @@ def check_winds(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, 
         (False, f"winds: {problem}; the flight goes without them")
         for problem in surroundings.problems
     ]
-    launch = plan.launch
+    launch = min(plan.launches, key=lambda one: one.time_s or 0.0, default=None)
     for one in surroundings.winds:
         words = f"winds: {one.name}, {len(one.time_s)} values to {one.altitude_m.max():,.0f} m"
         if launch is not None:
@@ -62,8 +64,8 @@ def check_winds(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, 
             here = launch.latitude_deg, launch.longitude_deg
             away_m = min(distance_bearing(*here, *place)[0] for place in places)
             words += f", {away_m / 1_000:,.0f} km from the launch"
-            if launch.time is not None:
-                hours = (launch.time.timestamp() - float(one.time_s.max())) / 3_600.0
+            if launch.time_s is not None:
+                hours = (launch.time_s - float(one.time_s.max())) / 3_600.0
                 words += f", {abs(hours):.1f} h {'before' if hours >= 0 else 'after'} it"
         told.append((True, words))
     return told
@@ -87,13 +89,20 @@ def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
     if journal_path.is_file():
         with Journal(journal_path, read_only=True) as journal:
             receptions = [reception for _, reception in journal.receptions()]
-        (flight,) = state_at(receptions, plan.for_flight(), None).flights
-        landing = flight.landing
-        if landing is not None:
-            ring = landing.search_area.p90.coordinates[0]
-            lons, lats = zip(*ring, strict=True)
-            return (min(lons), min(lats), max(lons), max(lats)), "the predicted area"
-    if plan.launch is None:
+        state = state_at(receptions, plan.for_flight(), None)
+        landings = [flight.landing for flight in state.flights if flight.landing is not None]
+        rings = [landing.search_area.p90.coordinates[0] for landing in landings]
+        if rings:
+            return _around_all([corner for ring in rings for corner in ring]), "the predicted area"
+    places = [(launch.longitude_deg, launch.latitude_deg) for launch in plan.launches]
+    if not places:
         return None, ""
-    at = plan.launch.latitude_deg, plan.launch.longitude_deg
-    return around(*at, AROUND_LAUNCH_M), f"{AROUND_LAUNCH_M / 1000:.0f} km about the launch"
+    about = [around(lat, lon, AROUND_LAUNCH_M) for lon, lat in places]
+    corners = [corner for w, s, e, n in about for corner in ((w, s), (e, n))]
+    return _around_all(corners), f"{AROUND_LAUNCH_M / 1000:.0f} km about the launch"
+
+
+def _around_all(corners: list[tuple[float, float]]) -> Bounds:
+    """`corners`: longitude, latitude."""
+    lons, lats = zip(*corners, strict=True)
+    return min(lons), min(lats), max(lons), max(lats)

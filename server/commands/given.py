@@ -36,9 +36,7 @@ def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
             () if plan.avoid is None else plan.avoid.files,
             None if plan.forecast is None else plan.forecast.file,
             () if plan.winds is None else plan.winds.files,
-            None
-            if plan.launch is None or plan.launch.time is None
-            else plan.launch.time.timestamp(),
+            plan.launch_s,
         )
     except SurroundingsError as error:
         raise fail(error) from error

@@ -166,7 +166,7 @@ def links(
     base = address or addresses(listening)[0]
     if not BASE.fullmatch(base):
         raise fail(f"--address: http://host:port expected, not {base!r}")
-    beacons = [(tracker.name, tracker.token) for tracker in checked.trackers if tracker.token]
+    beacons = [(tracker.name, tracker.token) for tracker in checked.all_trackers if tracker.token]
     typer.echo(in_terminal(links_of(keys, beacons), base))
     for source in checked.sources:
         if source.kind == "json-http":
@@ -197,25 +197,25 @@ def check(
 
     checked = plan_at(plan)
     surroundings = surroundings_of(checked, plan)
-    typer.echo(f"{plan}: the plan is sound ({len(checked.trackers)} trackers).")
-    lift = checked.for_flight().balloon.lift
-    if lift is not None:
-        typer.echo(f"ok   balloon: {lift_words(lift)}")
-    launch, terrain = checked.launch, surroundings.terrain
+    typer.echo(f"{plan}: the plan is sound ({len(checked.all_trackers)} trackers).")
+    for flight in checked.for_flight().flights:
+        if flight.balloon.lift is not None:
+            typer.echo(f"ok   balloon of {flight.name}: {lift_words(flight.balloon.lift)}")
+    terrain = surroundings.terrain
     sound = True
-    forecast = check_forecast(checked, surroundings)
-    if forecast is not None:
-        sound, words = forecast
-        typer.echo(f"{'ok  ' if sound else 'FAIL'} {words}")
+    for fit, words in check_forecast(checked, surroundings):
+        sound = sound and fit
+        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
     for fit, words in check_winds(checked, surroundings):
         sound = sound and fit
         typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
-    if terrain is not None and launch is not None:
-        height_m = terrain(launch.latitude_deg, launch.longitude_deg)
-        known = "not covered" if height_m is None else f"{height_m:,.0f} m"
-        typer.echo(
-            f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
-        )
+    for launch in checked.launches:
+        if terrain is not None:
+            height_m = terrain(launch.latitude_deg, launch.longitude_deg)
+            known = "not covered" if height_m is None else f"{height_m:,.0f} m"
+            typer.echo(
+                f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
+            )
     for words in announced(checked):
         typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))

@@ -80,12 +80,15 @@ def _judge(done: Performance, scenario: Scenario, picture: Path) -> None:
     from server.rehearsal.picture import svg
     from server.rehearsal.report import table
 
-    if done.verdict is None:
+    if not done.judged:
         _fail("The station was never seen: nothing to judge.")
-    title = f"{scenario.title}, seed {done.stage.seed}"
-    typer.echo(table(done.verdict, title))
-    picture.write_text(svg(done.stage.truth, done.looks, done.verdict, title), encoding="utf-8")
-    typer.echo(f"picture: {picture}")
+    for number, one in enumerate(done.judged):
+        named = f", {one.ours.flight}" if len(done.judged) > 1 else ""
+        title = f"{scenario.title}{named}, seed {done.stage.seed}"
+        typer.echo(table(one.verdict, title))
+        where = picture if number == 0 else picture.with_stem(f"{picture.stem}-{number + 1}")
+        where.write_text(svg(one.ours.truth, one.looks, one.verdict, title), encoding="utf-8")
+        typer.echo(f"picture: {where}")
 
 
 def _fail(words: str) -> NoReturn:

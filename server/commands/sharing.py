@@ -48,7 +48,7 @@ class Peering:
         clock: Callable[[], float],
     ) -> None:
         """`folder` is the plan's. Call within the event loop."""
-        flight = plan.flight.name
+        flight = plan.name
         peers = [_peer(peer) for peer in plan.peers]
         self.peers = Peers(ledger, station, flight, peers, clock=clock)
         self.broker = (
@@ -112,7 +112,7 @@ async def try_links(plan: PlanFile, folder: Path) -> list[ProbeResult]:
     me = Party(
         Ed25519PrivateKey.generate().public_key().public_bytes_raw(),
         plan.station.name,
-        plan.flight.name,
+        plan.name,
     )
     tries = [
         _try(f"peer {peer.name}", greet(_peer(peer), me))

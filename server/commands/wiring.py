@@ -20,8 +20,8 @@ from server.commands.check import check_forecast
 from server.commands.given import maps_of
 from server.commands.listen import Listening, addresses, free_port
 from server.commands.sharing import Peering, open_ledger
-from server.flight.flight import Flight
 from server.flight.inputs import Plan
+from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.state import Units
 from server.geodata.basemap import Basemap
@@ -64,7 +64,7 @@ def face_of(plan: PlanFile, path: Path) -> Face:
         plan.screen.units,
         plan.access.hosts,
         keys_beside(path, plan.access.watch, plan.access.crew),
-        tuple((tracker.name, tracker.token) for tracker in plan.trackers if tracker.token),
+        tuple((tracker.name, tracker.token) for tracker in plan.all_trackers if tracker.token),
     )
 
 
@@ -92,17 +92,17 @@ async def live(
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
-    journal.describe(flight=plan.flight.name)
-    flight = Flight(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
+    journal.describe(flight=plan.name)
+    mission = Mission(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
     specs = plan.source_specs(path.parent)
-    station = Station(flight, ledger or journal, specs, clock, plan.phone_tokens())
+    station = Station(mission, ledger or journal, specs, clock, plan.phone_tokens())
     problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
     problems += [Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems]
-    forecast = check_forecast(plan, surroundings)
-    if forecast is not None and not forecast[0]:
-        problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=forecast[1]))
+    for fit, words in check_forecast(plan, surroundings):
+        if not fit:
+            problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=words))
     links = None if ledger is None else Peering(plan, path.parent, ledger, station, clock)
     gc.freeze()
     gc.enable()
@@ -181,7 +181,7 @@ async def _serve(
         feed,
         settings=settings,
         basemap=face.basemap,
-        terrain=feed.flight.terrain,
+        terrain=feed.mission.terrain,
         bases=functools.partial(addresses, listening),
     )
     if links is not None:

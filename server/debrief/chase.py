@@ -46,9 +46,9 @@ class Whereabouts(NamedTuple):
 def reports(record: FlightRecord) -> dict[str, list[VehicleFix]]:
     """All positions of each vehicle, in order of time: heard, or set by the crew."""
     found: dict[str, list[VehicleFix]] = {}
-    for heard, plan in record.flight.vehicles.items():
-        found.setdefault(plan.name, []).extend(vehicle_fixes(record.flight, heard))
-    for c in record.flight.commands:
+    for heard, plan in record.mission.vehicles.items():
+        found.setdefault(plan.name, []).extend(vehicle_fixes(record.mission, heard))
+    for c in record.mission.commands:
         if c.kind == "vehicle" and c.latitude_deg is not None and c.longitude_deg is not None:
             found.setdefault(c.name, []).append(
                 VehicleFix(c.at_s, c.latitude_deg, c.longitude_deg, None, None, None, "crew")

@@ -108,7 +108,7 @@ def tracker_shares(record: FlightRecord) -> list[TrackerShare]:
     shares = []
     for entry in record.shown.trackers:
         name = entry.name
-        sender = record.flight.senders.get(name)
+        sender = record.mission.senders.get(name)
         gap = None if sender is None else _longest_gap(record, sender)
         shares.append(
             TrackerShare(

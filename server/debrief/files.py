@@ -12,7 +12,7 @@ import typer
 from server.debrief import export
 from server.debrief.bufr import BufrUnavailable, sounding_bufr
 from server.debrief.lessons import plan_fragment
-from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.record import FlightRecord, replay_flights
 from server.debrief.sounding import CAVEAT, sounding, sounding_csv
 from server.flight.inputs import Plan
 from server.flight.landing.question import Terrain
@@ -23,7 +23,7 @@ _STEPS = 100
 
 @dataclass(frozen=True)
 class Given:
-    """One flight to debrief."""
+    """One recording to debrief, of one flight or several."""
 
     path: Path
     recording: Recording
@@ -38,33 +38,37 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
     from server.debrief.profile import pictures
 
     out.mkdir(parents=True, exist_ok=True)
-    records = []
+    records: list[FlightRecord] = []
     sources = [one.path for one in given]
     for one, stem in zip(given, stems(sources), strict=True):
-        record = _replayed(one)
-        for problem in record.problems:
-            typer.echo(f"{one.path.name}: {problem}", err=True)
-        for ending, content in export.files(record).items():
-            write(out / f"{stem}{ending}", content, sources)
-        levels = sounding(record)
-        if levels:
-            write(out / f"{stem}-sounding.csv", sounding_csv(levels), sources)
-            try:
-                write(out / f"{stem}-sounding.bufr", sounding_bufr(record, levels), sources)
-            except BufrUnavailable as left_out:
-                typer.echo(f"{one.path.name}: {left_out}", err=True)
-        fragment = plan_fragment(record).encode()
-        write(out / f"{stem}-next-plan.toml", fragment, sources)
-        page = flight_page(record, pictures(levels), CAVEAT)
-        write(out / f"{stem}.html", page, sources)
-        records.append(record)
+        found = _replayed(one)
+        for record in found:
+            of_flight = stem if len(found) == 1 else f"{stem}-{_file_name(record.name)}"
+            for problem in record.problems:
+                typer.echo(f"{one.path.name}: {problem}", err=True)
+            for ending, content in export.files(record).items():
+                write(out / f"{of_flight}{ending}", content, sources)
+            levels = sounding(record)
+            if levels:
+                write(out / f"{of_flight}-sounding.csv", sounding_csv(levels), sources)
+                try:
+                    write(
+                        out / f"{of_flight}-sounding.bufr", sounding_bufr(record, levels), sources
+                    )
+                except BufrUnavailable as left_out:
+                    typer.echo(f"{one.path.name}: {left_out}", err=True)
+            fragment = plan_fragment(record).encode()
+            write(out / f"{of_flight}-next-plan.toml", fragment, sources)
+            page = flight_page(record, pictures(levels), CAVEAT)
+            write(out / f"{of_flight}.html", page, sources)
+            records.append(record)
     if len(records) > 1:
         write(out / "flights.html", comparison_page(records), sources)
         write(out / "flights.csv", comparison_csv(records), sources)
     return records
 
 
-def _replayed(one: Given) -> FlightRecord:
+def _replayed(one: Given) -> tuple[FlightRecord, ...]:
     with typer.progressbar(length=_STEPS, label=one.path.name) as bar:
         done = 0
 
@@ -74,19 +78,23 @@ def _replayed(one: Given) -> FlightRecord:
             bar.update(steps - done)
             done = steps
 
-        return replay_flight(one.recording, one.plan, one.terrain, progress)
+        return replay_flights(one.recording, one.plan, one.terrain, progress)
 
 
 def stems(paths: Sequence[Path]) -> list[str]:
     """A file name for each flight, told apart where two have one name."""
     found: list[str] = []
     for path in paths:
-        stem = re.sub(r"[^\w.-]", "_", path.stem) or "flight"
+        stem = _file_name(path.stem)
         name, number = stem, 2
         while name in found:
             name, number = f"{stem}-{number}", number + 1
         found.append(name)
     return found
+
+
+def _file_name(text: str) -> str:
+    return re.sub(r"[^\w.-]", "_", text) or "flight"
 
 
 def write(path: Path, content: bytes, sources: Sequence[Path]) -> None:

@@ -13,7 +13,7 @@ from server.debrief.words import NONE, metres
 
 def lessons_table(record: FlightRecord) -> Table:
     fall, climb, burst = fitted_fall(record), fitted_climb(record), record.last("burst")
-    plan = None if record.plan.infer_trackers else record.plan  # a log alone plans nothing
+    plan = None if record.mission.plan.infer_trackers else record.plan  # a log alone plans nothing
     rows: list[Sequence[str]] = []
 
     def row(what: str, flown: str, planned: str | None) -> None:

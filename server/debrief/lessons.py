@@ -124,7 +124,7 @@ def _beacons(
     record: FlightRecord, name: str, start_s: float, end_s: float
 ) -> list[tuple[float, bool]]:
     """Time of each beacon between its first and its last in the air, and whether it was heard."""
-    sender, plan = record.flight.senders.get(name), record.flight.trackers[name]
+    sender, plan = record.mission.senders.get(name), record.flight.trackers[name]
     interval_s = None if sender is None else sender.health.interval_s
     if sender is None or interval_s is None or plan.role == "phone":
         return []
@@ -163,7 +163,7 @@ def plan_fragment(record: FlightRecord) -> str:
     else:
         lines.append("# the burst was not heard")
     if climb is not None:
-        if not record.plan.infer_trackers:  # a log alone plans nothing
+        if not record.mission.plan.infer_trackers:  # a log alone plans nothing
             lines.append(f"# planned: {record.plan.balloon.ascent_rate_ms:.2f}")
         lines.append(f"ascent_rate_ms = {climb.rate_ms:.2f}")
         lines.append(f"ascent_rate_sigma_ms = {climb.sigma_ms:.2f}")
@@ -174,7 +174,7 @@ def plan_fragment(record: FlightRecord) -> str:
     lines += ["# too little of the descent was seen"] if fall is None else _descent(record, fall)
     lines += ["", "# beacons"]
     for name in record.flight.trackers:
-        sender = record.flight.senders.get(name)
+        sender = record.mission.senders.get(name)
         interval_s = None if sender is None else sender.health.interval_s
         if interval_s is not None:
             lines.append(f"# {_comment(name)}: every {interval_s:.0f} s")

@@ -54,17 +54,17 @@ class Car:
 
 def own_car(record: FlightRecord) -> Car:
     """The car that carries this station."""
-    return _cars(record).get(record.plan.station, Car(()))
+    return _cars(record).get(record.mission.plan.station, Car(()))
 
 
 def _cars(record: FlightRecord) -> dict[str, Car]:
     """The car that carries each station, by the station's name: "" where there is only one."""
     fixes: dict[str, list[VehicleFix]] = {}
-    for heard, plan in record.flight.vehicles.items():
+    for heard, plan in record.mission.vehicles.items():
         station, slash, _ = (plan.source or "").partition("/")
         if plan.own or slash:
-            whose = record.plan.station if plan.own else station
-            fixes.setdefault(whose, []).extend(vehicle_fixes(record.flight, heard))
+            whose = record.mission.plan.station if plan.own else station
+            fixes.setdefault(whose, []).extend(vehicle_fixes(record.mission, heard))
     return {station: Car(found) for station, found in fixes.items()}
 
 
@@ -91,7 +91,7 @@ def _direct(record: FlightRecord) -> Iterator[Far]:
     fixed, cars = _fixed(record), _cars(record)
     ground_m = record.question.ground.altitude_m if record.question else 0.0
     for name, plan in record.flight.trackers.items():
-        sender = record.flight.senders.get(name)
+        sender = record.mission.senders.get(name)
         if sender is None or plan.role == "phone":  # a phone is heard by nobody's receiver
             continue
         for packet in sender.packets:

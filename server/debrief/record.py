@@ -13,14 +13,17 @@ import numpy.typing as npt
 
 from server.debrief.sentences import event_words, problem_words
 from server.flight.flight import Flight
-from server.flight.inputs import Plan, Reception
+from server.flight.inputs import FlightPlan, Plan, Reception
+from server.flight.landing.beside import told_to_each_other
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion, Terrain
+from server.flight.mission import Mission
 from server.flight.mission_state import State
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import FlightState
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
+from server.flight.view.flight import Answer
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import Recording
@@ -92,11 +95,12 @@ class Prediction(NamedTuple):
 
 @dataclass(frozen=True)
 class FlightRecord:
-    """All that the debrief says, from one replay. Times in UTC seconds, SI units."""
+    """All that the debrief says of one flight, from one replay of its mission. UTC seconds, SI units."""
 
     name: str
     recording: Recording
-    plan: Plan
+    plan: FlightPlan
+    mission: Mission
     flight: Flight
     state: State
     history: History
@@ -111,7 +115,7 @@ class FlightRecord:
     @property
     def shown(self) -> FlightState:
         """The flight as the screen showed it at the end."""
-        return self.state.flights[0]
+        return self.state.flights[self.flight.number]
 
     def first(self, kind: str) -> Happening | None:
         """The first event of that kind."""
@@ -129,41 +133,58 @@ class _Stood(NamedTuple):
     landing: Landing
 
 
-def replay_flight(
+def replay_flights(
     recording: Recording,
     plan: Plan,
     terrain: Terrain | None = None,
     progress: Progress = lambda _part: None,
-) -> FlightRecord:
-    """Play a recording once, in order of hearing. `progress` is told the part that is done."""
-    flight = Flight(plan, terrain)
-    stood: list[_Stood] = []
+) -> tuple[FlightRecord, ...]:
+    """Play a recording once, in order of hearing: a record of each flight, in the plan's order.
+
+    `progress` is told the part that is done.
+    """
+    mission = Mission(plan, terrain)
+    stood: list[list[_Stood]] = [[] for _ in plan.flights]
     receptions = sorted(recording.receptions)
     for heard, part in _by_step(receptions):
-        flight.receive(heard)
-        _note(flight, stood)
+        mission.receive(heard)
+        _note(mission, stood)
         progress(part)
     for command in recording.commands:
-        flight.apply(command)
-    question = flight.landing_question()
-    landing = None if question is None else predict(question)
-    answer = None if question is None or landing is None else (question, landing)
-    place = None if answer is None else _place(*answer)
-    state = snapshot(flight, answer)
-    track = _track(flight)
+        mission.apply(command)
+    questions = told_to_each_other([flight.landing_question() for flight in mission.flights])
+    answers = [_answer(question) for question in questions]
+    state, history = snapshot(mission, answers), HistoryBook(mission).read()
+    return tuple(
+        _record(recording, flight, state, history, question, answer, its)
+        for flight, question, answer, its in zip(
+            mission.flights, questions, answers, stood, strict=True
+        )
+    )
+
+
+def _record(
+    recording: Recording,
+    flight: Flight,
+    state: State,
+    history: History,
+    question: LandingQuestion | None,
+    answer: Answer | None,
+    stood: list[_Stood],
+) -> FlightRecord:
+    place = None if answer is None else _place(answer.question, answer.landing)
+    judged = zip(flight.track.records(), flight.track.verdicts(), strict=True)
     return FlightRecord(
-        name=plan.flight,
+        name=flight.plan.name,
         recording=recording,
-        plan=plan,
+        plan=flight.plan,
+        mission=flight.mission,
         flight=flight,
         state=state,
-        history=HistoryBook(flight).read(),
-        track=track,
-        raw=[
-            RawFix(record.fix, verdict)
-            for record, verdict in zip(flight.track.records(), flight.track.verdicts(), strict=True)
-        ],
-        happenings=_happenings(state.flights[0]),
+        history=history,
+        track=_track(flight),
+        raw=[RawFix(record.fix, verdict) for record, verdict in judged],
+        happenings=_happenings(state.flights[flight.number]),
         predictions=[_judge(s, place) for s in stood if _ahead(s, place)],
         landing=place,
         question=question,
@@ -173,6 +194,11 @@ def replay_flight(
             *_gaps_of_record(flight, place),
         ],
     )
+
+
+def _answer(question: LandingQuestion | None) -> Answer | None:
+    landing = None if question is None else predict(question)
+    return None if question is None or landing is None else Answer(question, landing)
 
 
 def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]:
@@ -189,17 +215,19 @@ def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]
     return groups
 
 
-def _note(flight: Flight, stood: list[_Stood]) -> None:
-    """Keep the prediction as it stands, unless nothing new was heard since the last."""
-    if flight.track.phase() not in FLYING:
-        return
-    question = flight.landing_question()
-    if question is None or (stood and question.at_s <= stood[-1].question.at_s):
-        return
-    landing = predict(question)
-    if landing is not None:
-        altitude_m = question.motion.z.position
-        stood.append(_Stood(flight.now_s, question.phase, altitude_m, question, landing))
+def _note(mission: Mission, stood: list[list[_Stood]]) -> None:
+    """Keep the predictions as they stand, but those for which nothing new was heard since the last."""
+    questions = [
+        flight.landing_question() if flight.track.phase() in FLYING else None
+        for flight in mission.flights
+    ]
+    for question, before in zip(told_to_each_other(questions), stood, strict=True):
+        if question is None or (before and question.at_s <= before[-1].question.at_s):
+            continue
+        landing = predict(question)
+        if landing is not None:
+            altitude_m = question.motion.z.position
+            before.append(_Stood(mission.now_s, question.phase, altitude_m, question, landing))
 
 
 def _place(question: LandingQuestion, landing: Landing) -> Place:
@@ -316,6 +344,6 @@ def _gaps_of_record(flight: Flight, place: Place | None) -> list[str]:
         told.append("there is no landing")
     elif not place.measured:
         told.append("no fix on the ground: the landing is the last prediction")
-    if flight.counts.undecodable:
-        told.append(f"{flight.counts.undecodable:,} receptions could not be decoded")
+    if flight.mission.counts.undecodable:
+        told.append(f"{flight.mission.counts.undecodable:,} receptions could not be decoded")
     return told

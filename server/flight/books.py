@@ -1,4 +1,4 @@
-"""The books of a flight: who was heard, who is a tracker, the fused track.
+"""The books of a mission: who was heard, who is a tracker, the fused track of each flight.
 
 Fed receptions that are decoded, with times of hearing that are put right. What grows with the length of
 the flight (the filter behind a late fix, pressures and readings after a new definition, what a late
@@ -50,7 +50,10 @@ class Books:
         self.counts = Counts()
         self.fault_kinds: Counter[str] = Counter()  # of the unusable ones
         self.senders: dict[str, Sender] = {}
-        self.track = Track(motion_constants(plan), launch_site(plan))
+        self.tracks = [Track(motion_constants(one), launch_site(one)) for one in plan.flights]
+        self._flights = {
+            name: n for n, one in enumerate(plan.flights) for t in one.trackers for name in t.names
+        }
         self.held: list[Taken] = []  # by other stations, later than now; sorted
         self.undated: Counter[str] = Counter()  # not used of stations whose date is wrong
         self.latest_taken_s = 0.0  # of other stations
@@ -79,23 +82,31 @@ class Books:
 
     def work(self, steps: int) -> int:
         """Go on with what is left, at most so many steps; returns how many were not needed."""
-        steps = self.track.keep_up(steps)
+        for track in self.tracks:
+            steps = track.keep_up(steps)
         while self._due and steps > 0:
             name = next(iter(self._due))
             sender = self.senders[name]
             gone, come, steps = sender.work(steps)
             if name in self.trackers:
-                self._change_track(gone, come)
+                self._change_track(name, gone, come)
             if not sender.pending:
                 del self._due[name]
-        return self.track.work(steps)
+        for track in self.tracks:
+            steps = track.work(steps)
+        return steps
+
+    def flight_of(self, name: str) -> int:
+        """Which flight a tracker belongs to, by the name that is heard; one that showed itself: the first."""
+        return self._flights.get(name, 0)
 
     def wind_up(self) -> Iterator[None]:
         """Free them little by little, as fast as one reception is taken in: all at once takes 50 ms."""
         held: list[list[Any] | dict[Any, Any]] = [self._deduplication.groups]
         for sender in self.senders.values():
             held += sender.containers()
-        held += [self.track.shown.fixes, self.track.shown.track, self.track.records()]
+        for track in self.tracks:
+            held += [track.shown.fixes, track.shown.track, track.records()]
         for container in held:
             while container:
                 if isinstance(container, list):
@@ -108,7 +119,7 @@ class Books:
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        return bool(self._due) or self.track.pending
+        return bool(self._due) or any(track.pending for track in self.tracks)
 
     def _hear(self, name: str, taken: Taken, reports: tuple[Report, ...]) -> None:
         followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
@@ -117,14 +128,15 @@ class Books:
         change = self._deduplication.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
         if sender is None:
-            health = TrackerHealth(self.plan.alarms.silent_after_intervals)
+            alarms = self.plan.flights[self.flight_of(name)].alarms
+            health = TrackerHealth(alarms.silent_after_intervals)
             sender = self.senders[name] = Sender(name, health, followed)
         gone, come = sender.apply(change)
         if name in self.trackers:
-            self._change_track(gone, come)
+            self._change_track(name, gone, come)
         elif self._shows_itself_a_tracker(name, reports):
             self._infer(name)
-            self.track.add(sender.all_fixes())
+            self.tracks[self.flight_of(name)].add(sender.all_fixes())
         if sender.pending and name in self.trackers:
             self._due[name] = None
 
@@ -135,10 +147,11 @@ class Books:
             del self.trackers[one]
         self.trackers |= {one: TrackerPlan(one, callsign=one) for one in sorted(inferred)}
 
-    def _change_track(self, gone: list[Fix], come: list[Fix]) -> None:
+    def _change_track(self, name: str, gone: list[Fix], come: list[Fix]) -> None:
+        track = self.tracks[self.flight_of(name)]
         for fix in gone:
-            self.track.remove(fix)
-        self.track.add(come)
+            track.remove(fix)
+        track.add(come)
 
     def _shows_itself_a_tracker(self, name: str, reports: tuple[Report, ...]) -> bool:
         """Without a plan: whoever reports from high up for itself, and is no vehicle."""

@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import cast
 
-from server.flight.inputs import Command
+from server.flight.inputs import Command, Plan
 from server.flight.packets.station_clocks import StationClocks
 from server.flight.state import Statement
 
 
-def last_said(commands: Sequence[Command]) -> Command | None:
+def _of_phase(commands: Sequence[Command], plan: Plan, flight: str) -> Iterator[Command]:
+    """What was said of that flight; a statement that names none is of the first."""
+    first = plan.flights[0].name
+    return (c for c in commands if c.kind == "phase" and (c.flight or first) == flight)
+
+
+def last_said(commands: Sequence[Command], plan: Plan, flight: str) -> Command | None:
     """The last statement that was not withdrawn; `commands` in their canonical order."""
     said = None
-    for command in commands:
-        if command.kind == "phase":
-            said = None if command.name == "withdrawn" else command
+    for command in _of_phase(commands, plan, flight):
+        said = None if command.name == "withdrawn" else command
     return said
 
 
-def statements(commands: Sequence[Command], clocks: StationClocks) -> list[tuple[float, Statement]]:
+def statements(
+    commands: Sequence[Command], clocks: StationClocks, plan: Plan, flight: str
+) -> list[tuple[float, Statement]]:
     """All that holds, by its moment (UTC seconds, clocks put right), in order of time."""
     kept: list[tuple[float, Statement]] = []
-    for command in commands:
-        if command.kind != "phase":
-            continue
+    for command in _of_phase(commands, plan, flight):
         if command.name == "withdrawn":
             del kept[-1:]
         else:

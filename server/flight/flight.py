@@ -1,275 +1,41 @@
-"""The flight: inputs in, events out, and a snapshot at any moment.
-
-`Flight` decodes what comes, judges the clocks it was timed by, and enters it in the books (books.py).
-What the crew sees of it is put together in view/snapshot.py; the landing is computed elsewhere from
-`landing_question()` and never comes back in.
-
-What was heard is booked at once. What takes longer the longer the flight is left to `work`, in counted
-steps, so that a live station keeps its loop free: the filter behind a late fix, and all receptions once
-more after a clock's error has shown to be another one. Until that is done the state is what it was,
-with what was heard since; a state that is half run again is never shown. `settle` does all of it at
-once, and then the same set of inputs has the same state, however the work was sliced.
-"""
+"""One flight of a mission: its plan, its trackers, its track, and what follows from them now."""
 
 from __future__ import annotations
 
-import bisect
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING
 
-from decoders.reports import EARLIEST_S, LATEST_S
-from server.flight.books import Books, Counts
-from server.flight.clock_readings import ALLOWED_S, ClockReadings
-from server.flight.crew_said import statements
-from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
-from server.flight.intake import Intake
-from server.flight.landing.measured_winds import MeasuredWinds
-from server.flight.landing.question import Forecast, LandingQuestion, Terrain, ask
-from server.flight.packets.senders import Sender
-from server.flight.packets.station_clocks import StationClocks
+from server.flight.books import Books
+from server.flight.inputs import FlightPlan, TrackerPlan
+from server.flight.landing.question import LandingQuestion, ask
 from server.flight.track.events import Event
 from server.flight.track.track import Track
 
-_FEW = 64  # are put where they belong one by one; more are sorted with all
-_MANY_STEPS = 1_000_000
-
-_ENDED = object()
-
-T = TypeVar("T")
+if TYPE_CHECKING:
+    from server.flight.mission import Mission
 
 
-@dataclass(slots=True)
-class _Rebuild:
-    """All receptions once more, in their canonical order, into books of their own.
-
-    What a clock's error is taken to be when a packet is heard depends on others, as does which
-    receiver speaks for its source; and what ended in an exception may have left a half behind.
-    """
-
-    books: Books
-    receptions: list[Reception]  # those that come meanwhile are put behind them
-    learns: bool  # what they say of clocks comes first, into clocks of its own
-    done: int = 0  # of the receptions
-
-
+@dataclass(frozen=True, slots=True, eq=False)
 class Flight:
-    """State of one flight. The same set of receptions and commands gives the same state."""
+    """As the books stand when it is taken out of the mission. `number`: from 0, in the plan's order."""
 
-    def __init__(
-        self,
-        plan: Plan,
-        terrain: Terrain | None = None,
-        forecast: Forecast | None = None,
-        winds: tuple[MeasuredWinds, ...] = (),
-    ) -> None:
-        self.plan = plan
-        self.terrain = terrain
-        self.forecast = forecast
-        self.winds = winds  # that others measured
-        self.commands: list[Command] = []
-        self._readings = ClockReadings(plan.station)
-        self._receptions: list[Reception] = []  # sorted
-        self._unusable: dict[Reception, str] = {}  # and in what exception it ended
-        self._intake = Intake(plan)
-        self.clocks = StationClocks(plan)
-        self._books = Books(plan, self.clocks)
-        self._rebuild: _Rebuild | None = None
-        self._retired: list[Iterator[None]] = []  # books that are freed
-        self._to_rebuild = False  # anew, whatever is under way
-        self._to_learn = False  # with all that is known of clocks
-
-    @property
-    def counts(self) -> Counts:
-        return self._books.counts
-
-    @property
-    def fault_kinds(self) -> Counter[str]:
-        """Of the unusable receptions."""
-        return self._books.fault_kinds
-
-    @property
-    def senders(self) -> Mapping[str, Sender]:
-        return self._books.senders
-
-    @property
-    def trackers(self) -> Mapping[str, TrackerPlan]:
-        """By the name that is heard."""
-        return self._books.trackers
-
-    @property
-    def vehicles(self) -> Mapping[str, VehiclePlan]:
-        """By the name that is heard."""
-        return self._books.vehicles
-
-    @property
-    def undated(self) -> Counter[str]:
-        """What is not used of stations whose date is wrong."""
-        return self._books.undated
+    mission: Mission
+    plan: FlightPlan
+    books: Books
+    number: int
 
     @property
     def track(self) -> Track:
         """The fused track."""
-        return self._books.track
+        return self.books.tracks[self.number]
 
     @property
-    def now_s(self) -> float:
-        """UTC now: the station's clock, put right where GPS times show that it is wrong."""
-        return self._readings.latest()[1] - self.now_ahead_s
-
-    @property
-    def now_ahead_s(self) -> float:
-        """How far the station's clock is ahead of GPS time now; 0 while it looks right."""
-        return self.clocks.ahead_s(*self._readings.latest())
-
-    @property
-    def held(self) -> dict[str, list[float]]:
-        """When other stations say that they heard what is not used, because it is later than now."""
-        found: dict[str, list[float]] = {}
-        for one in self._books.held:
-            found.setdefault(one.reception.station, []).append(one.heard_at_ms / 1000.0)
-        return found
-
-    def apply(self, given: Reception | Tick | Command) -> tuple[Event, ...]:
-        """Take one input in and settle; returns the events of the track that are new with it."""
-        before = self.events()
-        self.book([given])
-        self.settle()
-        kinds = {(e.kind, round(e.noticed_s)) for e in before}
-        return tuple(e for e in self.events() if (e.kind, round(e.noticed_s)) not in kinds)
-
-    def receive(self, receptions: Iterable[Reception]) -> None:
-        """Take many in and settle: the same as one by one, but the track runs only once."""
-        self.book(receptions)
-        self.settle()
-
-    def book(self, given: Iterable[Reception | Tick | Command]) -> None:
-        """Take inputs in, and leave to `work` what takes long.
-
-        Whatever a reception does, it is counted as unusable, and the others are taken in.
-        """
-        given = list(given)
-        receptions = [one for one in given if isinstance(one, Reception)]
-        self._keep(receptions)
-        moved = False
-        for reception in receptions:
-            moved |= self._receive(reception)
-        for one in given:
-            if isinstance(one, Tick):
-                self._readings.tick(one.now_s)
-            elif isinstance(one, Command):
-                self._readings.read(one.station, one.at_s)
-                bisect.insort(self.commands, one, key=lambda command: command.order)
-                self._hear_crew(self._books)
-        out_of_order = self._rebuild is None and self._books.receivers.out_of_order
-        if moved | self._choose_reference() | out_of_order:
-            self._to_rebuild = True
-        self._look_at_clock()
-
-    def work(self, steps: int) -> bool:
-        """Go on with what is left, at most so many steps (a step: one reception or fix taken in, about
-        0.2 ms). False when nothing is left.
-        """
-        while steps > 0 and self.pending:
-            if self.clocks.pending:
-                steps = self.clocks.work(steps)
-                self._to_rebuild = True
-                continue
-            if self._to_rebuild or self._to_learn:
-                self._begin_rebuild()
-            steps = self._free(self._books.work(steps))
-            if self._rebuild is not None and steps > 0:
-                steps = self._go_on(self._rebuild, steps)
-        return self.pending
-
-    @property
-    def pending(self) -> bool:
-        """Whether there is work left."""
-        to_rebuild = self._to_rebuild or self._to_learn or self._rebuild is not None
-        return bool(to_rebuild or self._retired) or self._books.pending or self.clocks.pending
-
-    def _free(self, steps: int) -> int:
-        while self._retired and steps > 0:
-            steps -= 1
-            if next(self._retired[-1], _ENDED) is _ENDED:
-                self._retired.pop()
-        return steps
-
-    def settle(self) -> None:
-        """Do all the work that is left."""
-        while self.work(_MANY_STEPS):
-            pass
-
-    def _keep(self, receptions: list[Reception]) -> None:
-        if len(receptions) > _FEW:
-            self._receptions += receptions
-            self._receptions.sort()
-            return
-        for reception in receptions:
-            bisect.insort(self._receptions, reception)
-
-    def _receive(self, reception: Reception) -> bool:
-        """True when times of packets heard before are to be read otherwise now."""
-        if self._rebuild is not None:
-            self._rebuild.receptions.append(reception)
-        return self._try(reception, self._books, learn=True)
-
-    def _look_at_clock(self) -> None:
-        """Take in what is not later than now any more, and take out what is."""
-        books, horizon_s = self._books, self.horizon_s()
-        newest = books if self._rebuild is None else self._rebuild.books
-        if newest.latest_taken_s > horizon_s:
-            self._to_rebuild = True
-        while books.held and books.held[0].heard_at_ms / 1000.0 <= horizon_s:
-            one = books.held.pop(0)
-            self._guard(one.reception, books, books.place, one, horizon_s)
-
-    def _begin_rebuild(self) -> None:
-        learns = self._to_learn
-        if self._rebuild is not None:
-            self._retired.append(self._rebuild.books.wind_up())
-        books = Books(self.plan, StationClocks(self.plan) if learns else self.clocks)
-        self._rebuild = _Rebuild(books, list(self._receptions), learns)
-        self._to_rebuild = self._to_learn = False
-        if not learns:
-            self._hear_crew(books)
-
-    def _go_on(self, rebuild: _Rebuild, steps: int) -> int:
-        """Some steps of a rebuild; what is shown is what it was until it is done."""
-        books, learns = rebuild.books, rebuild.learns
-        while steps > 0 and rebuild.done < len(rebuild.receptions):
-            reception = rebuild.receptions[rebuild.done]
-            rebuild.done += 1
-            steps -= 1
-            if learns:
-                self._learn(reception, books)
-            else:
-                self._try(reception, books, learn=False)
-        if rebuild.done < len(rebuild.receptions):
-            return steps
-        if learns:
-            self.clocks = books.clocks  # all is read by them now
-            self._choose_reference()
-            self._begin_rebuild()
-            return steps
-        steps = books.work(steps)
-        if books.pending:
-            return steps
-        self._rebuild = None
-        if books.receivers.out_of_order:  # what came meanwhile
-            self._to_rebuild = True
-        elif not books.broken:
-            self._retired.append(self._books.wind_up())
-            self._books = books
-            self._look_at_clock()
-        return steps
-
-    def _hear_crew(self, books: Books) -> None:
-        """Tell the tracks, those of a rebuild too."""
-        for one in (books, None if self._rebuild is None else self._rebuild.books):
-            if one is not None:
-                one.track.hear_crew(statements(self.commands, self.clocks))
+    def trackers(self) -> Mapping[str, TrackerPlan]:
+        """Its own, by the name that is heard."""
+        return {
+            n: t for n, t in self.books.trackers.items() if self.books.flight_of(n) == self.number
+        }
 
     def events(self) -> tuple[Event, ...]:
         """Launch, burst, landing, as best known now."""
@@ -277,50 +43,8 @@ class Flight:
 
     def landing_question(self) -> LandingQuestion | None:
         """All that a landing prediction needs, as of now; None without a track."""
+        mission = self.mission
         return ask(
-            self.track, self.plan, self.terrain, self.forecast, self.winds, self.counts.total
-        )
-
-    def _guard(
-        self, reception: Reception, books: Books, work: Callable[..., T], *given: Any
-    ) -> T | None:
-        """The result of `work`; None when it ended in an exception, and the reception is left out.
-
-        Books in which half of one was left are made again; until then what else fails in them may be
-        good.
-        """
-        try:
-            return work(*given)
-        except Exception as fault:  # no reception may end the flight, nor the next start
-            if not (books.broken and books is self._books):
-                self._unusable[reception] = type(fault).__name__
-            books.broken = self._to_learn = True
-            return None
-
-    def _try(self, reception: Reception, books: Books, *, learn: bool) -> bool:
-        """True when times of packets heard before are to be read otherwise now."""
-        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
-            fault = self._unusable.get(reception, "no time of this century")
-            books.fault_kinds[fault] += 1
-            books.counts = books.counts._replace(
-                total=books.counts.total + 1, unusable=books.counts.unusable + 1
-            )
-            return False
-        return bool(self._guard(reception, books, self._enter, reception, books, learn))
-
-    def _learn(self, reception: Reception, books: Books) -> None:
-        """What it says of clocks alone."""
-        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
-            return
-        self._guard(reception, books, self._intake.learn, reception, books.clocks)
-
-    def _enter(self, reception: Reception, books: Books, learn: bool) -> bool:
-        self._readings.read(reception.station, reception.heard_at_s)
-        return self._intake.enter(reception, books, self.clocks, self.horizon_s, learn)
-
-    def horizon_s(self) -> float:
-        """Nothing is heard later."""
-        return self._readings.horizon_s(self.clocks, self.now_s)
-
-    def _choose_reference(self) -> bool:
-        return self.clocks.choose_reference(self._readings.own_s, ALLOWED_S)
+            self.track, self.plan, mission.plan.avoid, mission.terrain, mission.forecast,
+            mission.winds, mission.counts.total,
+        )  # fmt: skip

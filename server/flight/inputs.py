@@ -1,6 +1,6 @@
-"""All that can decide the state of a flight: receptions, ticks, commands and the plan.
+"""All that can decide the state of a mission: receptions, ticks, commands and the plan.
 
-Same inputs, same flight. Nothing else (no clock, no file, no chance) has a say.
+Same inputs, same state. Nothing else (no clock, no file, no chance) has a say.
 """
 
 from __future__ import annotations
@@ -42,8 +42,8 @@ class Tick:
     now_s: float
 
 
-CommandKind = Literal["acknowledge", "vehicle", "phase"]
-COMMAND_KINDS: tuple[CommandKind, ...] = ("acknowledge", "vehicle", "phase")
+CommandKind = Literal["acknowledge", "vehicle", "phase", "assign"]
+COMMAND_KINDS: tuple[CommandKind, ...] = ("acknowledge", "vehicle", "phase", "assign")
 PhaseSaid = Literal["not launched", "launched", "landed", "withdrawn"]
 PHASES_SAID: tuple[PhaseSaid, ...] = ("not launched", "launched", "landed", "withdrawn")
 
@@ -54,16 +54,17 @@ class Command:
 
     at_s: float
     kind: CommandKind
-    name: str  # alarm id, vehicle name, or what is said of the phase (`PHASES_SAID`)
+    name: str  # alarm id, vehicle name (also of `assign`), or what is said of the phase (`PHASES_SAID`)
     latitude_deg: float | None = None  # vehicle only
     longitude_deg: float | None = None
-    station: str = ""  # on whose screen, where several stations share a flight
+    station: str = ""  # on whose screen, where several stations share a mission
+    flight: str = ""  # of `phase` and `assign`: whose; "" the first, and for `assign` all
 
     @property
-    def order(self) -> tuple[float, str, str, str, float, float]:
+    def order(self) -> tuple[float, str, str, str, float, float, str]:
         """The canonical order of commands."""
         place = (self.latitude_deg or 0.0, self.longitude_deg or 0.0)
-        return self.at_s, self.kind, self.name, self.station, *place
+        return self.at_s, self.kind, self.name, self.station, *place, self.flight
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,7 @@ class VehiclePlan:
     callsign: str | None = None
     source: str | None = None
     own: bool = False  # the car that carries this station
+    flight: str = ""  # the one that it follows, until a command says otherwise; "" any
     road_speed_ms: float = 18.0
     road_factor: float = 1.35  # road distance / straight distance; common practice, no source
 
@@ -141,16 +143,32 @@ class AvoidArea:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    flight: str = "unnamed flight"
+class FlightPlan:
+    """One balloon of the day with its box. A tracker belongs to one flight."""
+
+    name: str = "unnamed flight"
     launch: LaunchPlan = LaunchPlan()
     balloon: BalloonPlan = BalloonPlan()
     descent: DescentPlan = DescentPlan()
     trackers: tuple[TrackerPlan, ...] = ()
-    vehicles: tuple[VehiclePlan, ...] = ()
     alarms: AlarmPlan = AlarmPlan()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A mission: its flights, at least one, each with a name of its own, and what they share."""
+
+    flights: tuple[FlightPlan, ...] = (FlightPlan(),)
+    vehicles: tuple[VehiclePlan, ...] = ()
     avoid: tuple[AvoidArea, ...] = ()
     station: str = ""  # our own among several: its clock is the one that now is read from
     # by full source name: how to read what the wire alone does not tell
     readings: Mapping[str, Reading] = field(default_factory=dict)
-    infer_trackers: bool = False  # no plan: who reports above 3,000 m is a tracker of the flight
+    infer_trackers: bool = (
+        False  # no plan: who reports above 3,000 m is a tracker of the first flight
+    )
+
+    @property
+    def trackers(self) -> tuple[TrackerPlan, ...]:
+        """Of all flights."""
+        return tuple(tracker for flight in self.flights for tracker in flight.trackers)

@@ -34,22 +34,17 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class Vehicle:
-    """A car's latest position, and its way to the landing point."""
+    """A car's latest position. `flight`: whose landing it drives to; "" any. Its ways stand there."""
 
     name: str
     own: bool
+    flight: str
     source: str
     time: datetime
     latitude_deg: float
     longitude_deg: float
     speed_ms: float | None
     course_deg: float | None
-    distance_m: float | None = None
-    bearing_deg: float | None = None
-    road_distance_m: float | None = None
-    drive_s: float | None = None
-    arrives: datetime | None = None
-    arrives_before_landing_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

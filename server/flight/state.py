@@ -210,6 +210,19 @@ class Landing:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """A car's way to the landing point. `bearing_deg` and `distance_m`: straight."""
+
+    vehicle: str
+    distance_m: float
+    bearing_deg: float
+    road_distance_m: float
+    drive_s: float
+    arrives: datetime
+    arrives_before_landing_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """By which way the last packet came: one of our sources, digipeaters, or an internet gateway."""
 
@@ -277,5 +290,6 @@ class FlightState:
     events: tuple[Event, ...]
     track: Track | None
     landing: Landing | None
+    ways: tuple[Way, ...]  # of all cars to it, by their names
     trackers: tuple[Tracker, ...]
     sensors: tuple[Sensor, ...]

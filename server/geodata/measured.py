@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from server.flight.flight import Flight
 from server.flight.landing.measured_winds import MeasuredWinds, measured
+from server.flight.mission import Mission
 from server.flight.times import parse_time
 from server.geodata.igra import read_igra
 from server.geodata.sounding_bufr import read_bufr
@@ -43,14 +43,15 @@ def read_measured(path: Path, about_s: float | None) -> tuple[MeasuredWinds, ...
         if not path.is_file():
             raise WindsError(f"{path}: no such file")
         kind = path.suffix.lower()
+        found: tuple[MeasuredWinds, ...]
         if kind == ".csv":
-            found: tuple[MeasuredWinds, ...] = (_read_table(path),)
+            found = (_read_table(path),)
         elif kind in (".bufr", ".bufr4", ".bfr"):
             found = read_bufr(path, about_s)
         elif kind == ".txt":
             found = read_igra(path, about_s)
         else:
-            found = (_read_flight(path),)
+            found = _read_flights(path)
     except (OSError, UnicodeError) as error:
         raise WindsError(f"{path}: cannot be read: {error}") from error
     if not any(len(one.time_s) >= _FEWEST for one in found):
@@ -58,18 +59,23 @@ def read_measured(path: Path, about_s: float | None) -> tuple[MeasuredWinds, ...
     return found
 
 
-def _read_flight(path: Path) -> MeasuredWinds:
-    """What another flight met, on its way up and down."""
+def _read_flights(path: Path) -> tuple[MeasuredWinds, ...]:
+    """What other flights met, on their way up and down."""
     try:
         recording = read_recording(path)
     except LogError as error:
         raise WindsError(str(error)) from error
-    flight = Flight(inferred_plan(recording))
-    flight.receive(list(recording.receptions))
-    question = flight.landing_question()
-    if question is None:
+    mission = Mission(inferred_plan(recording))
+    mission.receive(list(recording.receptions))
+    questions = [flight.landing_question() for flight in mission.flights]
+    found = tuple(
+        measured(question.plan.name, question.winds_met(), question.frame)
+        for question in questions
+        if question is not None
+    )
+    if not found:
         raise WindsError(f"{path}: no tracker gave a position in it")
-    return measured(flight.plan.flight, question.winds_met(), question.frame)
+    return found
 
 
 def _read_table(path: Path) -> MeasuredWinds:

@@ -27,10 +27,10 @@ CREATE TABLE IF NOT EXISTS receptions (
 CREATE TABLE IF NOT EXISTS commands (
     number INTEGER PRIMARY KEY AUTOINCREMENT, after_reception INTEGER NOT NULL,
     at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL,
-    station TEXT NOT NULL DEFAULT ''
+    station TEXT NOT NULL DEFAULT '', flight TEXT NOT NULL DEFAULT ''
 );
 """
-_COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station"
+_COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station, flight"
 
 
 class JournalError(Exception):
@@ -53,9 +53,9 @@ class Journal:
                 self._db.execute("PRAGMA synchronous=FULL")
                 with self._db:
                     self._db.executescript(_TABLES)
-                    if not self._knows_stations():  # a journal of before there were several
+                    for column in self._unknown():  # a journal of before there were several
                         self._db.execute(
-                            "ALTER TABLE commands ADD COLUMN station TEXT NOT NULL DEFAULT ''"
+                            f"ALTER TABLE commands ADD COLUMN {column} TEXT NOT NULL DEFAULT ''"
                         )
                     self._db.execute(
                         "INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),)
@@ -98,7 +98,7 @@ class Journal:
     def _insert_command(self, c: Command) -> int:
         done = self._db.execute(
             f"INSERT INTO commands (after_reception, {_COMMAND_VALUES})"
-            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 self.last_number(),
                 c.at_s,
@@ -107,6 +107,7 @@ class Journal:
                 c.latitude_deg,
                 c.longitude_deg,
                 c.station,
+                c.flight,
             ),
         )
         return int(done.lastrowid or 0)
@@ -145,15 +146,16 @@ class Journal:
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""
         values = _COMMAND_VALUES
-        if not self._knows_stations():
-            values = values.replace("station", "''")
+        for column in self._unknown():
+            values = values.replace(column, "''")
         rows = self._db.execute(f"SELECT after_reception, {values} FROM commands ORDER BY number")
         for after, *command in rows:
             yield after, Command(*command)
 
-    def _knows_stations(self) -> bool:
-        columns = self._db.execute("SELECT name FROM pragma_table_info('commands')")
-        return ("station",) in columns.fetchall()
+    def _unknown(self) -> list[str]:
+        """Columns of the commands that an older journal lacks."""
+        found = self._db.execute("SELECT name FROM pragma_table_info('commands')").fetchall()
+        return [name for name in ("station", "flight") if (name,) not in found]
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""

@@ -6,7 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from server.flight.inputs import BalloonPlan, Command, DescentPlan, Plan, Reception
+from server.flight.boxes import boxes
+from server.flight.inputs import (
+    BalloonPlan,
+    Command,
+    DescentPlan,
+    FlightPlan,
+    Plan,
+    Reception,
+    TrackerPlan,
+)
 from server.flight.physics.lift import LiftPlan, usual_burst, work_out
 from server.journal.database import Journal, JournalError
 from server.journal.text import LogError, read_header, read_lines
@@ -58,20 +67,33 @@ def _from_journal(path: Path) -> Recording:
 def inferred_plan(recording: Recording) -> Plan:
     """A plan for a log that has none: trackers show themselves by their altitude.
 
-    The header may give mass and parachute, and the name; a value that is no number is left out.
+    Boxes far from each other are a flight each, with the names of their trackers. The header may give
+    mass and parachute, and the name; a value that is no number is left out.
     """
     header = recording.header
     mass_kg = _number(header.get("neck_load_kg") or header.get("mass_kg"))
     diameter_m = _number(header.get("parachute_diameter_m"))
     known = mass_kg is not None and diameter_m is not None
-    return Plan(
-        flight=header.get("name") or header.get("flight") or recording.name,
+    flight = FlightPlan(
+        name=header.get("name") or header.get("flight") or recording.name,
         balloon=_balloon(header, mass_kg),
         descent=DescentPlan(mass_kg=mass_kg, parachute_diameter_m=diameter_m)
         if known
         else DescentPlan(),
-        infer_trackers=True,
     )
+    plan = Plan(flights=(flight,), infer_trackers=True)
+    found = boxes(recording.receptions, plan)
+    if len(found) < 2:
+        return plan
+    flights = (
+        replace(
+            flight,
+            name=" and ".join(names),
+            trackers=tuple(TrackerPlan(name, callsign=name) for name in names),
+        )
+        for names in found
+    )
+    return Plan(flights=tuple(flights))
 
 
 def _balloon(header: Mapping[str, str], load_kg: float | None) -> BalloonPlan:

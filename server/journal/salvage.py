@@ -18,7 +18,12 @@ from server.journal.recording import Recording, read_recording
 from server.journal.text import LogError
 
 _RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
-_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {station} FROM commands"
+_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {later} FROM commands"
+_LATER = (
+    "'', ''",
+    "station, ''",
+    "station, flight",
+)  # columns of later journals, where there are any
 _END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
 Row = tuple[Any, ...]
 
@@ -40,13 +45,13 @@ class _Found:
             self.receptions[number] = Reception(heard_at_ms, source, wire, payload)
 
     def keep_command(self, row: Row) -> None:
-        number, at_s, kind, name, latitude_deg, longitude_deg, station = row
+        number, at_s, kind, name, latitude_deg, longitude_deg, station, flight = row
         told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
         told = told and 0.0 <= at_s < _END_S
         placed = all(v is None or isinstance(v, float) for v in (latitude_deg, longitude_deg))
         if told and placed and kind in COMMAND_KINDS:
             self.commands[number] = Command(
-                at_s, kind, name, latitude_deg, longitude_deg, station=str(station)
+                at_s, kind, name, latitude_deg, longitude_deg, str(station), str(flight)
             )
 
     def keep_about(self, row: Row) -> None:
@@ -91,11 +96,8 @@ def _from_both_ends(path: Path) -> _Found:
             db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
             for order in ("ASC", "DESC"):
                 _each(db, f"{_RECEPTIONS} ORDER BY number {order}", found.keep_reception)
-                for station in (
-                    "''",
-                    "station",
-                ):  # the column of later journals, where there is one
-                    asked = _COMMANDS.format(station=station)
+                for later in _LATER:
+                    asked = _COMMANDS.format(later=later)
                     _each(db, f"{asked} ORDER BY number {order}", found.keep_command)
             _each(db, "SELECT key, value FROM about", found.keep_about)
             sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"

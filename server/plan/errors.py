@@ -68,23 +68,33 @@ def find_line(text: str, place: list[Any]) -> int | None:
     """The line (from 1) of a key path such as ["sources", 1, "port"], or of its section."""
     if not place:
         return None
-    section = str(place[0])
-    wanted = place[1] if len(place) > 1 and isinstance(place[1], int) else None
-    key = next((str(p) for p in place[1:] if not isinstance(p, int)), None)
-    current, count, best = None, -1, None
+    wanted = [part for part in place if not isinstance(part, str) or part.strip("[]")]
+    here: list[Any] = []  # the path of the table that the line stands in
+    counted: dict[tuple[Any, ...], int] = {}  # tables of arrays so far
+    best = None
     for number, line in enumerate(text.splitlines(), start=1):
         heading = _HEADING.match(line)
         if heading:
-            current = heading[2].split(".")[0]
-            if current == section and heading[1] == "[[":
-                count += 1
-            if current == section and (wanted is None or count == wanted):
-                best = best or number
+            here = _path(heading[2].split("."), heading[1] == "[[", counted)
+            if here == wanted[: len(here)] or (
+                len(here) > len(wanted) and best is None and here[: len(wanted)] == wanted
+            ):
+                best = number
             continue
         named = _KEY.match(line)
-        if named and current is None and named[1] == section:
-            return number
-        here = current == section and (wanted is None or count == wanted)
-        if named and here and named[1] == key:
+        if named and [*here, named[1]] == wanted[: len(here) + 1]:
             return number
     return best
+
+
+def _path(names: list[str], of_array: bool, counted: dict[tuple[Any, ...], int]) -> list[Any]:
+    """Names of a heading with the numbers of the arrays' tables that it lies in: the latest of each."""
+    path: list[Any] = []
+    for n, name in enumerate(names):
+        path.append(name)
+        key = tuple(path)
+        if of_array and n == len(names) - 1:
+            counted[key] = counted.get(key, -1) + 1
+        if key in counted:
+            path.append(counted[key])
+    return path

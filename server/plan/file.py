@@ -7,29 +7,24 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from decoders.comments import CommentPattern
 from decoders.readings import Reading
-from decoders.reports import DecodeError
-from server.flight.inputs import (
-    AlarmPlan,
-    AvoidArea,
-    LaunchPlan,
-    Plan,
-    TrackerPlan,
-    VehiclePlan,
-)
+from server.flight.inputs import AvoidArea, Plan, VehiclePlan
 from server.flight.packets.names import heard_as
 from server.plan.balloon import BalloonSection, DescentSection
 from server.plan.errors import explain
+from server.plan.flights import (
+    AlarmSection,
+    FlightSection,
+    LaunchSection,
+    OneFlight,
+    Text,
+    TrackerSection,
+)
 from server.plan.network import AccessSection, MqttSection, PeerSection, StationSection
 from server.plan.sources import HeardName, SourceName, SourceSection
 from server.sources.spec import SourceSpec
-
-Text = Annotated[str, Field(min_length=1, max_length=80)]
-Latitude = Annotated[float, Field(ge=-90, le=90)]
-Longitude = Annotated[float, Field(ge=-180, le=180)]
 
 
 class PlanError(ValueError):
@@ -40,50 +35,14 @@ class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class FlightSection(_Section):
-    name: Text
-
-
-class LaunchSection(_Section):
-    latitude_deg: Latitude
-    longitude_deg: Longitude
-    altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
-    time: AwareDatetime | None = None
-
-
-class TrackerSection(_Section):
-    name: Text
-    role: Literal["main", "backup", "phone"] = "main"
-    callsign: HeardName | None = None
-    source: SourceName | None = None
-    token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
-    comment_pattern: Annotated[str, Field(max_length=500)] | None = None
-    comment_scales: dict[str, tuple[float, float, str]] = {}
-
-    @model_validator(mode="after")
-    def _identified(self) -> TrackerSection:
-        if self.callsign is None and self.source is None:
-            raise ValueError("a tracker needs a callsign (radio) or a source (NMEA, phone)")
-        if self.comment_pattern is not None:
-            try:
-                CommentPattern(self.comment_pattern, self.comment_scales)
-            except DecodeError as error:
-                raise ValueError(str(error)) from error
-        return self
-
-
 class VehicleSection(_Section):
     name: Text
     callsign: HeardName | None = None
     source: SourceName | None = None
     own: bool = False
+    flight: Text | None = None  # whose landing it drives to; None: any
     road_speed_ms: Annotated[float, Field(gt=0.5, le=60)] = 18.0
     road_factor: Annotated[float, Field(ge=1, le=5)] = 1.35
-
-
-class AlarmSection(_Section):
-    low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 600.0
-    silent_after_intervals: Annotated[float, Field(ge=2, le=100)] = 4.0
 
 
 class ScreenSection(_Section):
@@ -139,13 +98,14 @@ class BasemapSection(_Section):
 
 
 class PlanFile(_Section):
-    """A whole plan file, checked."""
+    """A whole plan file, checked. `planned` gives its flights, whichever way they are written."""
 
-    flight: FlightSection
+    flight: FlightSection | None = None
     launch: LaunchSection | None = None
-    balloon: BalloonSection = BalloonSection()
-    descent: DescentSection = DescentSection()
-    trackers: Annotated[tuple[TrackerSection, ...], Field(min_length=1, max_length=20)]
+    balloon: BalloonSection | None = None
+    descent: DescentSection | None = None
+    trackers: Annotated[tuple[TrackerSection, ...], Field(max_length=20)] = ()
+    flights: Annotated[tuple[OneFlight, ...], Field(max_length=20)] = ()
     sources: tuple[SourceSection, ...] = ()
     vehicles: tuple[VehicleSection, ...] = ()
     alarms: AlarmSection = AlarmSection()
@@ -162,21 +122,26 @@ class PlanFile(_Section):
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:
+        self._one_or_several()
+        _unique("flight", [f.name for f in self.planned])
         _unique("source", [s.name for s in self.sources])
         _unique("vehicle", [v.name for v in self.vehicles])
-        identities = [t.source for t in self.trackers if t.source is not None]
-        identities += [heard_as(t.callsign) for t in self.trackers if t.callsign is not None]
+        trackers = self.all_trackers
+        identities = [t.source for t in trackers if t.source is not None]
+        identities += [heard_as(t.callsign) for t in trackers if t.callsign is not None]
         _unique("callsign or source of trackers", identities)
         _unique("peer", [p.name for p in self.peers])
         if self.station is None and (self.peers or self.mqtt is not None):
             raise ValueError("peers and mqtt need [station] with this laptop's name")
         if self.station is not None and self.station.name in [p.name for p in self.peers]:
             raise ValueError(f"peer {self.station.name!r} is this station itself")
-        self.balloon.for_flight(self.descent, self._launch_altitude_m())
+        for vehicle in self.vehicles:
+            if vehicle.flight not in (None, *(f.name for f in self.planned)):
+                raise ValueError(f"{vehicle.name!r}: no flight is named {vehicle.flight!r}")
         for source in self.sources:
             self._check_station_of(source)
         sources = {s.name for s in self.sources}
-        parts: tuple[TrackerSection | VehicleSection, ...] = (*self.trackers, *self.vehicles)
+        parts: tuple[TrackerSection | VehicleSection, ...] = (*trackers, *self.vehicles)
         for part in parts:
             if part.source is None or (self.station is not None and self._elsewhere(part.source)):
                 continue
@@ -186,6 +151,57 @@ class PlanFile(_Section):
                     f"{part.name!r}: no source is named {part.source!r} (there: {known})"
                 )
         return self
+
+    def _one_or_several(self) -> None:
+        if not self.flights:
+            if self.flight is None:
+                raise ValueError("[flight] with a name is missing (or [[flights]], for several)")
+            if not self.trackers:
+                raise ValueError("[[trackers]] are missing: without them nothing can be followed")
+            self.planned[0].for_flight(self.alarms, self._full)
+            return
+        for name in ("flight", "launch", "balloon", "descent", "trackers"):
+            if getattr(self, name):
+                raise ValueError(
+                    f"[{name}] stands beside [[flights]]: each flight has its own, "
+                    f"as [flights.{name}]" + (" or [[flights.trackers]]" * (name == "trackers"))
+                )
+
+    @property
+    def planned(self) -> tuple[OneFlight, ...]:
+        """The flights, at least one."""
+        if self.flights or self.flight is None:
+            return self.flights
+        one = OneFlight.model_construct(
+            name=self.flight.name,
+            launch=self.launch,
+            balloon=self.balloon or BalloonSection(),
+            descent=self.descent or DescentSection(),
+            trackers=self.trackers,
+            alarms=None,
+        )
+        return (one,)
+
+    @property
+    def name(self) -> str:
+        """Of the mission: its flights' names."""
+        return ", ".join(flight.name for flight in self.planned)
+
+    @property
+    def all_trackers(self) -> tuple[TrackerSection, ...]:
+        """Of all flights."""
+        return tuple(tracker for flight in self.planned for tracker in flight.trackers)
+
+    @property
+    def launches(self) -> tuple[LaunchSection, ...]:
+        """Those that the plan tells."""
+        return tuple(flight.launch for flight in self.planned if flight.launch is not None)
+
+    @property
+    def launch_s(self) -> float | None:
+        """The first planned launch, UTC seconds; None where none has a time."""
+        times = [launch.time_s for launch in self.launches]
+        return min((time_s for time_s in times if time_s is not None), default=None)
 
     def _check_station_of(self, source: SourceSection) -> None:
         """A source named "car-2/lora" is another station's, and says how to read what it heard."""
@@ -199,7 +215,7 @@ class PlanFile(_Section):
 
     def _elsewhere(self, source: str) -> bool:
         """A phone may report to any station, and "car-2/gps" is a source of another."""
-        phones = {t.source for t in self.trackers if t.role == "phone"}
+        phones = {t.source for t in self.all_trackers if t.role == "phone"}
         return "/" in source or source in phones
 
     def _full(self, source: str | None) -> str | None:
@@ -211,35 +227,14 @@ class PlanFile(_Section):
 
     def for_flight(self, avoid: tuple[AvoidArea, ...] = ()) -> Plan:
         """What the flight is computed with; `avoid` as read from the plan's files of areas."""
-        launch = self.launch
         return Plan(
-            flight=self.flight.name,
-            launch=LaunchPlan()
-            if launch is None
-            else LaunchPlan(
-                launch.latitude_deg,
-                launch.longitude_deg,
-                launch.altitude_m,
-                None if launch.time is None else launch.time.timestamp(),
-            ),
-            balloon=self.balloon.for_flight(self.descent, self._launch_altitude_m()),
-            descent=self.descent.for_flight(),
-            trackers=tuple(
-                TrackerPlan(
-                    t.name,
-                    t.callsign,
-                    self._full(t.source),
-                    t.role,
-                    t.comment_pattern,
-                    t.comment_scales,
-                )
-                for t in self.trackers
-            ),
+            flights=tuple(one.for_flight(self.alarms, self._full) for one in self.planned),
             vehicles=tuple(
-                VehiclePlan(**(v.model_dump() | {"source": self._full(v.source)}))
+                VehiclePlan(
+                    **(v.model_dump() | {"source": self._full(v.source), "flight": v.flight or ""})
+                )
                 for v in self.vehicles
             ),
-            alarms=AlarmPlan(**self.alarms.model_dump()),
             avoid=avoid,
             station="" if self.station is None else self.station.name,
             readings=self._readings(),
@@ -251,16 +246,13 @@ class PlanFile(_Section):
         found = {spec.name: spec.reading for spec in specs}
         return {self._full(n) or n: reading for n, reading in found.items() if reading is not None}
 
-    def _launch_altitude_m(self) -> float:
-        return 0.0 if self.launch is None else self.launch.altitude_m
-
     def source_specs(self, folder: Path = Path()) -> tuple[SourceSpec, ...]:
         """What this station's sources are opened with; `folder` is the plan's."""
         return tuple(source.spec(folder) for source in self.sources if "/" not in source.name)
 
     def phone_tokens(self) -> dict[str, str]:
         """Beacon tokens and the source that each of them speaks for."""
-        return {t.token: t.source for t in self.trackers if t.token and t.source}
+        return {t.token: t.source for t in self.all_trackers if t.token and t.source}
 
 
 def _unique(what: str, names: list[str]) -> None:

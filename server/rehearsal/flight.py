@@ -54,14 +54,28 @@ class Flown:
     truth: Truth
     box: Box
     faults: tuple[FaultTime, ...]
+    ours: tuple[Ours, ...]  # all flights that the plan knows, this one first
     receptions: tuple[tuple[int, str, Wire, bytes], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Ours:
+    """One of the flights that the plan knows: what was so."""
+
+    flight: str
+    truth: Truth
+    faults: tuple[FaultTime, ...]
 
 
 def fly(scenario: Scenario, seed: int | None = None) -> Flown:
     """The flight of `scenario`; the same seed (its own if None) gives the same bytes."""
     stage = Stage(scenario, seed)
-    receptions = tuple(tuple(heard) for heard in stage.until(math.inf))
-    return Flown(scenario, stage.seed, stage.truth, stage.box, stage.faults, receptions)  # type: ignore[arg-type]
+    receptions = tuple(
+        (heard.heard_at_ms, heard.source, heard.wire, heard.payload)
+        for heard in stage.until(math.inf)
+    )
+    ours = tuple(stage.ours)
+    return Flown(scenario, stage.seed, stage.truth, stage.box, stage.faults, ours, receptions)
 
 
 class Stage:
@@ -91,13 +105,18 @@ class Stage:
         self._air = Air(scenario, receivers, self._chance, self._at, self._hear)
         faults: list[FaultTime] = []
         self._schedule_trackers(self.truth, self.box, scenario.trackers, faults, 10)
+        self.ours = [Ours(scenario.flight, self.truth, tuple(faults))]
         for i, other in enumerate(scenario.others):
             place = (other.latitude_deg, other.longitude_deg)
             truth = make(
                 scenario, self.seed, place=place, launch_after_s=other.launch_after_s, branch=i + 1
             )
-            self._schedule_trackers(truth, feel(truth), other.trackers, [], 100 * (i + 1))
+            its: list[FaultTime] = []
+            self._schedule_trackers(truth, feel(truth), other.trackers, its, 100 * (i + 1))
+            if other.flight:
+                self.ours.append(Ours(other.flight, truth, tuple(its)))
         self.faults = tuple(faults)
+        self.end_s = max(one.truth.end_s for one in self.ours)
         self._schedule_cars(not live)
         self._schedule_stations()
         for time_s, source, wire, payload in garbage(scenario, self.truth, self.seed):
@@ -109,7 +128,7 @@ class Stage:
 
     def until(self, time_s: float) -> list[Heard]:
         """Everything heard since the last call, up to `time_s` or the end of the flight."""
-        end_s = min(time_s, self.truth.end_s)
+        end_s = min(time_s, self.end_s)
         while self._queue and self._queue[0][0] <= end_s:
             at_s, _, happen = heapq.heappop(self._queue)
             happen(at_s)
@@ -213,21 +232,21 @@ class Stage:
         for number, car in enumerate(self._cars):
             if own_aims:
                 bearing = self._chance.uniform(0, 2 * math.pi)
-                for time_s in np.arange(self.truth.start_s, self.truth.end_s, AIM_EVERY_S):
+                for time_s in np.arange(self.truth.start_s, self.end_s, AIM_EVERY_S):
                     self._at(float(time_s), partial(self._guess, car=car, bearing=bearing))
             if car.plan.source is not None and (not car.plan.own or feed.car != "none"):
                 every_s = feed.car_every_s
-                for time_s in np.arange(self.truth.start_s + 0.4, self.truth.end_s, every_s):
+                for time_s in np.arange(self.truth.start_s + 0.4, self.end_s, every_s):
                     self._at(float(time_s), partial(self._report, car=car))
             if car.plan.callsign is not None:
                 first_s = self.truth.start_s + 7.0 + 11.0 * number
-                for time_s in np.arange(first_s, self.truth.end_s, CAR_BEACON_S):
+                for time_s in np.arange(first_s, self.end_s, CAR_BEACON_S):
                     jitter_s = float(self._chance.uniform(0.0, 4.0))
                     self._at(float(time_s) + jitter_s, partial(self._beacon, car=car))
 
     def _guess(self, time_s: float, car: Car, bearing: float) -> None:
         """Where the crew believes that it comes down: nearer to the truth as the flight goes on."""
-        truth = self.truth
+        truth = self.followed(car).truth
         moments = (truth.launch_s, truth.burst_s, truth.landing_s)
         off_m = float(np.interp(time_s, moments, _CREW_ERROR_M))
         if time_s > truth.landing_s + AIM_EVERY_S + self._phone_after_s():
@@ -238,6 +257,10 @@ class Stage:
         scale = 111_320.0
         shrink = math.cos(math.radians(latitude_deg))
         car.aim = (latitude_deg + north_m / scale, longitude_deg + east_m / scale / shrink)
+
+    def followed(self, car: Car) -> Ours:
+        """Whose landing a car drives to."""
+        return next((one for one in self.ours if one.flight == car.plan.flight), self.ours[0])
 
     def _phone_after_s(self) -> float:
         after = [t.report_after_s for t in self.scenario.trackers if t.format == "phone"]
@@ -259,7 +282,7 @@ class Stage:
             receiver = self._station_receiver(i)
             place = (receiver.latitude_deg, receiver.longitude_deg, receiver.altitude_m)
             first_s = self.truth.start_s + 40.0 + 210.0 * i
-            for time_s in np.arange(first_s, self.truth.end_s, STATION_BEACON_S):
+            for time_s in np.arange(first_s, self.end_s, STATION_BEACON_S):
                 sent = station_beacon(station, float(time_s))
                 self._at(float(time_s), partial(self._beacon_of, sent=sent, place=place))
 

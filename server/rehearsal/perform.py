@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from urllib.request import urlopen
 
 from server.rehearsal.clock import ClockServer
 from server.rehearsal.ends import Ends
-from server.rehearsal.flight import Stage
+from server.rehearsal.flight import Ours, Stage
 from server.rehearsal.judge import Shown, Verdict, judge
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
@@ -23,15 +23,25 @@ FRAME_S = 0.05
 LOOK_EVERY_S = 10.0  # of the flight, but not more often than LOOK_PAUSE_S of real time
 LOOK_PAUSE_S = 0.4
 STATE_PATIENCE_S = 15.0
+Flights = dict[str, dict[str, Any]]  # what is shown of each, by its name
+Look = tuple[float, Flights]  # when
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One flight: what was so, what was shown of it, and how the two compare."""
+
+    ours: Ours
+    looks: tuple[Shown, ...]
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)
 class Performance:
-    """What came of it. `verdict` is None where nobody was to judge."""
+    """What came of it. `judged`: each of our flights; empty where nobody was to judge."""
 
     stage: Stage
-    looks: tuple[Shown, ...]
-    verdict: Verdict | None
+    judged: tuple[Judged, ...]
     sent: int
     lost_posts: int
 
@@ -56,7 +66,7 @@ async def perform(
     truth = stage.truth
     clock = ClockServer(truth.start_s, wishes.speed, wishes.run)
     ends = Ends(scenario, lambda: clock.station)
-    looks: list[Shown] = []
+    looks: list[Look] = []
     sent = 0
     try:
         await ends.open(wishes.base_port)
@@ -67,7 +77,7 @@ async def perform(
         await clock.first_station()
         say(f"The station at {clock.station} follows. Ctrl-C ends it.")
         looking = asyncio.ensure_future(_look_on(clock, stage, looks))
-        end_s = min(truth.end_s, truth.launch_s + wishes.end_after_s)
+        end_s = min(stage.end_s, truth.launch_s + wishes.end_after_s)
         milestones = _milestones(stage)
         try:
             while (now_s := clock.now_s()) < end_s:
@@ -88,8 +98,16 @@ async def perform(
     finally:
         await ends.close()
         await clock.close()
-    verdict = judge(truth, stage.faults, looks) if looks else None
-    return Performance(stage, tuple(looks), verdict, sent, ends.lost_posts)
+    judged = tuple(_judged(ours, looks) for ours in stage.ours) if looks else ()
+    return Performance(stage, judged, sent, ends.lost_posts)
+
+
+def _judged(ours: Ours, looks: Sequence[Look]) -> Judged:
+    """What the station does not show by that name counts as not shown at all."""
+    shown = tuple(
+        Shown(at_s, flights[ours.flight]) for at_s, flights in looks if ours.flight in flights
+    )
+    return Judged(ours, shown, judge(ours.truth, ours.faults, shown))
 
 
 def _given_up() -> bool:
@@ -98,26 +116,27 @@ def _given_up() -> bool:
     return task is not None and task.uncancel() == 0
 
 
-async def _look_on(clock: ClockServer, stage: Stage, looks: list[Shown]) -> None:
+async def _look_on(clock: ClockServer, stage: Stage, looks: list[Look]) -> None:
     """Look at what the crew sees, and send the cars where it says."""
     while True:
         asked_s = clock.now_s()
-        state = await asyncio.to_thread(_state, clock.station)
-        if state is not None:
-            looks.append(Shown(asked_s, state))
-            _aim(stage, state)
+        flights = await asyncio.to_thread(_flights, clock.station)
+        if flights is not None:
+            looks.append((asked_s, flights))
+            _aim(stage, flights)
         wait_s = max(LOOK_PAUSE_S, LOOK_EVERY_S / clock.speed)
         await asyncio.sleep(wait_s)
 
 
-def _aim(stage: Stage, state: dict[str, Any]) -> None:
-    landing = state.get("landing")
-    if landing and landing.get("latitude_deg") is not None:
-        for car in stage.cars:
+def _aim(stage: Stage, flights: Flights) -> None:
+    for car in stage.cars:
+        landing = flights.get(stage.followed(car).flight, {}).get("landing")
+        if landing and landing.get("latitude_deg") is not None:
             car.aim = (landing["latitude_deg"], landing["longitude_deg"])
 
 
-def _state(station: str | None) -> dict[str, Any] | None:
+def _flights(station: str | None) -> Flights | None:
+    """What the station shows of each flight, by its name; None where it does not answer."""
     if station is None:
         return None
     try:
@@ -126,16 +145,19 @@ def _state(station: str | None) -> dict[str, Any] | None:
     except (URLError, OSError, ValueError):
         return None
     flights = state.get("flights") if isinstance(state, dict) else None
-    return flights[0] if flights else None
+    return {flight["name"]: flight for flight in flights} if flights else None
 
 
 def _milestones(stage: Stage) -> list[tuple[float, str]]:
     """What the instructor is told as it happens; the crew is not."""
-    truth = stage.truth
-    found = [
-        (truth.launch_s, "launched"),
-        (truth.burst_s, f"burst at {truth.burst[2]:,.0f} m"),
-        (truth.landing_s, "on the ground"),
-        *((fault.from_s, f"{fault.tracker}: {fault.kind}") for fault in stage.faults),
-    ]
-    return sorted((t, f"T{(t - truth.launch_s) / 60:+.0f} min: {words}") for t, words in found)
+    found: list[tuple[float, str]] = []
+    for ours in stage.ours:
+        truth, name = ours.truth, f"{ours.flight}: " if len(stage.ours) > 1 else ""
+        found += [
+            (truth.launch_s, f"{name}launched"),
+            (truth.burst_s, f"{name}burst at {truth.burst[2]:,.0f} m"),
+            (truth.landing_s, f"{name}on the ground"),
+            *((fault.from_s, f"{name}{fault.tracker}: {fault.kind}") for fault in ours.faults),
+        ]
+    first_s = stage.truth.launch_s
+    return sorted((t, f"T{(t - first_s) / 60:+.0f} min: {words}") for t, words in found)

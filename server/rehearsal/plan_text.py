@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import UTC
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
 
 from server.rehearsal.balloon import Balloon
-from server.rehearsal.scenario import Scenario
+from server.rehearsal.scenario import Scenario, Tracker
 from server.rehearsal.terrain import ground_m
 
 PHONE_TOKEN = "rehearsal-phone-token"
@@ -20,34 +20,20 @@ _CAR_KINDS = {"gpsd": "gpsd-tcp", "gpsd-real": "gpsd-tcp"}
 def plan_text(scenario: Scenario, addresses: Mapping[str, Mapping[str, Any]] | None = None) -> str:
     """TOML. `addresses`: source name -> host, port or device; None: a plan for a log alone."""
     launch = scenario.launch
-    lines = [
-        f"# {scenario.title}: the plan of a made flight. Everything in it is invented.",
-        "",
-        *_section("[flight]", name=scenario.flight),
-        *_section(
-            "[launch]",
-            latitude_deg=launch.latitude_deg,
-            longitude_deg=launch.longitude_deg,
-            altitude_m=round(ground_m(launch.latitude_deg, launch.longitude_deg), 1),
-            time=f"{launch.time.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
-        ),
-        *_section("[balloon]", **_balloon(scenario)),
-        *_section(
-            "[descent]",
-            mass_kg=scenario.balloon.payload_kg,
-            parachute_diameter_m=scenario.parachute.diameter_m,
-        ),
-    ]
-    for tracker in scenario.trackers:
-        token = PHONE_TOKEN if tracker.format == "phone" else None
-        lines += _section(
-            "[[trackers]]",
-            name=tracker.name,
-            role=tracker.role,
-            callsign=tracker.callsign,
-            source=tracker.source,
-            token=token,
-        )
+    place = (launch.latitude_deg, launch.longitude_deg)
+    lines = [f"# {scenario.title}: the plan of a made flight. Everything in it is invented.", ""]
+    if len(scenario.flights) == 1:
+        lines += _section("[flight]", name=scenario.flight)
+        lines += _flight(scenario, "", place, launch.time, scenario.trackers)
+    else:
+        lines += _section("[[flights]]", name=scenario.flight)
+        lines += _flight(scenario, "flights.", place, launch.time, scenario.trackers)
+    for other in scenario.others:
+        if other.flight:
+            lines += _section("[[flights]]", name=other.flight)
+            later = launch.time + timedelta(seconds=other.launch_after_s)
+            its = (other.latitude_deg, other.longitude_deg)
+            lines += _flight(scenario, "flights.", its, later, other.trackers)
     for name, values in sources(scenario, addresses or {}).items():
         lines += _section("[[sources]]", name=name, **values)
     for car in scenario.cars:
@@ -57,9 +43,46 @@ def plan_text(scenario: Scenario, addresses: Mapping[str, Mapping[str, Any]] | N
             callsign=car.callsign,
             source=None if scenario.feed.car == "none" else car.source,
             own=car.own or None,
+            flight=car.flight or None,
             road_speed_ms=car.road_speed_ms,
         )
     return "\n".join(lines).rstrip() + "\n"
+
+
+def _flight(
+    scenario: Scenario,
+    prefix: str,
+    place: tuple[float, float],
+    time: datetime,
+    trackers: Sequence[Tracker],
+) -> list[str]:
+    """Launch, balloon, fall and trackers; `prefix` of their headings: "" or "flights."."""
+    lines = [
+        *_section(
+            f"[{prefix}launch]",
+            latitude_deg=place[0],
+            longitude_deg=place[1],
+            altitude_m=round(ground_m(*place), 1),
+            time=f"{time.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
+        ),
+        *_section(f"[{prefix}balloon]", **_balloon(scenario)),
+        *_section(
+            f"[{prefix}descent]",
+            mass_kg=scenario.balloon.payload_kg,
+            parachute_diameter_m=scenario.parachute.diameter_m,
+        ),
+    ]
+    for tracker in trackers:
+        token = PHONE_TOKEN if tracker.format == "phone" else None
+        lines += _section(
+            f"[[{prefix}trackers]]",
+            name=tracker.name,
+            role=tracker.role,
+            callsign=tracker.callsign,
+            source=tracker.source,
+            token=token,
+        )
+    return lines
 
 
 def sources(
@@ -87,7 +110,8 @@ def sources(
             found[car.source] = {"kind": _CAR_KINDS.get(feed.car, feed.car)}
             if feed.car == "nmea-serial":
                 found[car.source]["device"] = "/dev/ttyACM0"
-    for tracker in scenario.trackers:
+    others = (tracker for other in scenario.others if other.flight for tracker in other.trackers)
+    for tracker in (*scenario.trackers, *others):
         if tracker.source is not None:
             found[tracker.source] = {"kind": "phone" if tracker.format == "phone" else "nmea-udp"}
     for name, values in addresses.items():

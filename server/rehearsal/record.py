@@ -14,7 +14,7 @@ import orjson
 
 from decoders.reports import Wire
 from decoders.wires import WIRES
-from server.rehearsal.flight import Flown
+from server.rehearsal.flight import Flown, Ours
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
 from server.rehearsal.truth import distance_m
@@ -73,12 +73,18 @@ def write(flown: Flown, log: Path) -> list[Path]:
 
 
 def truth_of(flown: Flown) -> dict[str, Any]:
-    """Events, faults and the true track once a minute, ready for JSON."""
-    truth = flown.truth
+    """Events, faults and the true track once a minute, ready for JSON; of `others` of ours as well."""
+    first, *others = flown.ours
+    found = {"scenario": flown.scenario.title, "seed": flown.seed, **_of_flight(first)}
+    if others:
+        found["others"] = [{"flight": ours.flight, **_of_flight(ours)} for ours in others]
+    return found
+
+
+def _of_flight(ours: Ours) -> dict[str, Any]:
+    truth = ours.truth
     launch = truth.at(truth.launch_s)
     return {
-        "scenario": flown.scenario.title,
-        "seed": flown.seed,
         "events": [
             {"kind": kind, "time": rfc3339(time_s), **_place(truth.at(time_s))}
             for kind, time_s in (
@@ -97,7 +103,7 @@ def truth_of(flown: Flown) -> dict[str, Any]:
                 "from": rfc3339(fault.from_s),
                 "to": None if fault.to_s > truth.end_s else rfc3339(fault.to_s),
             }
-            for fault in flown.faults
+            for fault in ours.faults
         ],
         "track_fields": ["time", "latitude_deg", "longitude_deg", "altitude_m"],
         "track": [

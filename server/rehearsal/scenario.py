@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery", "reboot"]
 Event = Literal["launch", "burst", "landing"]
@@ -103,6 +103,7 @@ class Car(_Section):
     callsign: Callsign | None = None  # reports by radio
     source: str | None = None  # reports through gpsd or NMEA
     own: bool = False  # carries the station and its TNC
+    flight: str = ""  # whose landing it drives to; "" the first
     latitude_deg: float | None = None  # None: starts at the launch site
     longitude_deg: float | None = None
     leaves_after_s: float = 600.0  # after the launch
@@ -119,9 +120,10 @@ class Feed(_Section):
     car_every_s: Positive = 5.0
 
 
-class OtherTeam(_Section):
-    """A second flight on the same frequency."""
+class OtherBox(_Section):
+    """Another flight on the same frequency and under the same sky: with a name, one more of ours."""
 
+    flight: str = ""  # "": another team's, which the plan does not know
     latitude_deg: float
     longitude_deg: float
     launch_after_s: float
@@ -147,7 +149,22 @@ class Scenario(_Section):
     trackers: Annotated[tuple[Tracker, ...], Field(min_length=1)]
     stations: tuple[Station, ...] = ()
     cars: tuple[Car, ...] = ()
-    others: tuple[OtherTeam, ...] = ()
+    others: tuple[OtherBox, ...] = ()
+
+    @model_validator(mode="after")
+    def _names(self) -> Scenario:
+        flights = self.flights
+        if len(set(flights)) < len(flights):
+            raise ValueError("two flights have one name")
+        for car in self.cars:
+            if car.flight not in ("", *flights):
+                raise ValueError(f"{car.name!r} follows {car.flight!r}, which is no flight of ours")
+        return self
+
+    @property
+    def flights(self) -> tuple[str, ...]:
+        """Names of our flights, in the order of the plan."""
+        return (self.flight, *(other.flight for other in self.others if other.flight))
 
 
 def names() -> list[str]:

@@ -30,7 +30,14 @@ from server.screen.hub import Client, Hub
 from server.screen.key_routes import add_key_routes
 from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
-from server.screen.messages import Acknowledge, Control, PlaceVehicle, Resume, SayPhase
+from server.screen.messages import (
+    Acknowledge,
+    AssignVehicle,
+    Control,
+    PlaceVehicle,
+    Resume,
+    SayPhase,
+)
 from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
 
@@ -134,7 +141,7 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
     @app.post("/api/acknowledge", openapi_extra=_takes(Acknowledge))
     async def acknowledge(request: Request) -> Response:
         body = await asked(request, Acknowledge)
-        return await _carry_out(feed.command("acknowledge", body.id, None, None))
+        return await _carry_out(feed.command("acknowledge", body.id))
 
     @app.post("/api/vehicle", openapi_extra=_takes(PlaceVehicle))
     async def vehicle(request: Request) -> Response:
@@ -146,7 +153,12 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
     @app.post("/api/phase", openapi_extra=_takes(SayPhase))
     async def phase(request: Request) -> Response:
         body = await asked(request, SayPhase)
-        return await _carry_out(feed.command("phase", body.said, None, None))
+        return await _carry_out(feed.command("phase", body.said, flight=body.flight))
+
+    @app.post("/api/assign", openapi_extra=_takes(AssignVehicle))
+    async def assign(request: Request) -> Response:
+        body = await asked(request, AssignVehicle)
+        return await _carry_out(feed.command("assign", body.name, flight=body.flight))
 
     @app.post("/api/replay", openapi_extra=_takes(Control))
     async def replay(request: Request) -> Response:

@@ -31,9 +31,15 @@ class Feed(Protocol):
         """Put a posted body on disk, then use it; its number in the journal. Raises NotStored."""
 
     async def command(
-        self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
+        self,
+        kind: str,
+        name: str,
+        latitude_deg: float | None = None,
+        longitude_deg: float | None = None,
+        flight: str = "",
     ) -> None:
-        """`acknowledge` the alarm `name`, place the `vehicle` `name`, or say of the `phase`: `name`.
+        """`acknowledge` the alarm `name`, place the `vehicle` `name` or `assign` it to a flight, or say
+        of a flight's `phase`: `name`.
 
         Raises Refused.
         """

@@ -46,7 +46,7 @@ class SensorHistory(Message):
 
 
 class WholeHistory(Message):
-    track: list[TrackRow]
+    tracks: dict[str, list[TrackRow]]  # by flight
     fixes: dict[str, list[FixRow]]
     vehicles: dict[str, list[VehicleRow]]
     sensors: dict[str, SensorHistory]
@@ -66,7 +66,7 @@ class SensorSplice(Splice[SensorRow]):
 class HistoryChange(Message):
     """A name left out did not change; a series cut to nothing has `from` 0 and no points."""
 
-    track: Splice[TrackRow] | None = None
+    tracks: dict[str, Splice[TrackRow]] = Field(default_factory=dict)
     fixes: dict[str, Splice[FixRow]] = Field(default_factory=dict)
     vehicles: dict[str, Splice[VehicleRow]] = Field(default_factory=dict)
     sensors: dict[str, SensorSplice] = Field(default_factory=dict)
@@ -118,8 +118,21 @@ class PlaceVehicle(Message):
     longitude_deg: Longitude
 
 
+FlightName = Annotated[str, Field(max_length=100)]
+
+
 class SayPhase(Message):
+    """`flight` left out: the first."""
+
     said: Literal["not launched", "launched", "landed", "withdrawn"]
+    flight: FlightName = ""
+
+
+class AssignVehicle(Message):
+    """Whose landing it drives to; left out: any."""
+
+    name: Annotated[str, Field(min_length=1, max_length=100)]
+    flight: FlightName = ""
 
 
 class Control(Message):

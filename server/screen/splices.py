@@ -64,7 +64,7 @@ class SentHistory:
     """The history as the browsers have it. `follow` brings it up to date and gives the change."""
 
     def __init__(self) -> None:
-        self._track = Series(TRACK_DECIMALS)
+        self._tracks: dict[str, Series] = {}
         self._fixes: dict[str, Series] = {}
         self._vehicles: dict[str, Series] = {}
         self._sensors: dict[str, Series] = {}
@@ -72,11 +72,9 @@ class SentHistory:
 
     def follow(self, history: History) -> dict[str, Any]:
         change: dict[str, Any] = {}
-        track = self._track.follow(history.track)
-        if track is not None:
-            change["track"] = track
         readings = {name: series["points"] for name, series in history.sensors.items()}
         for section, known, given, decimals in (
+            ("tracks", self._tracks, history.tracks, TRACK_DECIMALS),
             ("fixes", self._fixes, history.fixes, FIX_DECIMALS),
             ("vehicles", self._vehicles, history.vehicles, VEHICLE_DECIMALS),
             ("sensors", self._sensors, readings, SENSOR_DECIMALS),
@@ -92,7 +90,7 @@ class SentHistory:
 
     def whole(self) -> dict[str, Any]:
         return {
-            "track": self._track.rows,
+            "tracks": {name: series.rows for name, series in self._tracks.items()},
             "fixes": {name: series.rows for name, series in self._fixes.items()},
             "vehicles": {name: series.rows for name, series in self._vehicles.items()},
             "sensors": {

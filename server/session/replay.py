@@ -6,10 +6,10 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from server.flight.flight import Flight
 from server.flight.inputs import Command, Plan, Reception, Tick
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain
+from server.flight.mission import Mission
 from server.flight.mission_state import Replay as ReplayShown
 from server.flight.mission_state import State
 from server.flight.state import Mode
@@ -29,11 +29,11 @@ def state_at(
     winds: tuple[MeasuredWinds, ...] = (),
 ) -> State:
     """The state as it was known at `until_ms` (UTC milliseconds); None: after the last reception."""
-    flight = Flight(plan, terrain, forecast, winds)
-    flight.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
+    mission = Mission(plan, terrain, forecast, winds)
+    mission.receive([r for r in receptions if until_ms is None or r.heard_at_ms <= until_ms])
     if until_ms is not None:
-        flight.apply(Tick(until_ms / 1000.0))
-    session = Session(flight)
+        mission.apply(Tick(until_ms / 1000.0))
+    session = Session(mission)
     session.settle_landing()
     session.close()
     return session.state()
@@ -58,7 +58,7 @@ class Replay(Session):
         winds: tuple[MeasuredWinds, ...] = (),
     ) -> None:
         """`clock` gives seconds that pass (monotonic). Receptions are played in order of hearing."""
-        super().__init__(Flight(plan, terrain, forecast, winds))
+        super().__init__(Mission(plan, terrain, forecast, winds))
         self._receptions = sorted(receptions, key=lambda r: r.heard_at_ms)
         self._commands = sorted(commands, key=lambda c: c.at_s)
         self._plan, self._terrain, self._forecast, self._winds = plan, terrain, forecast, winds
@@ -107,14 +107,14 @@ class Replay(Session):
             if self._receptions[self._played].heard_at_s > position_s:
                 break
             self._played += 1
-        self.flight.receive(self._receptions[first : self._played])
+        self.mission.receive(self._receptions[first : self._played])
         while self._commands_played < len(self._commands):
             command = self._commands[self._commands_played]
             if command.at_s > position_s:
                 break
-            self.flight.apply(command)
+            self.mission.apply(command)
             self._commands_played += 1
-        self.flight.apply(Tick(position_s))
+        self.mission.apply(Tick(position_s))
         if self._played > first:
             self.changed()
         else:
@@ -146,23 +146,28 @@ class Replay(Session):
         self._anchor = (self._clock(), position_s)
         if back:
             self._played = self._commands_played = 0
-            flight = Flight(self._plan, self._terrain, self._forecast, self._winds)
+            mission = Mission(self._plan, self._terrain, self._forecast, self._winds)
             for command in self._own_commands:
-                flight.apply(command)
-            self.show(flight)
+                mission.apply(command)
+            self.show(mission)
 
     async def receive(self, source: str, payload: bytes) -> int:
         raise Refused("A replay takes no new positions.")
 
     async def command(
-        self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
+        self,
+        kind: str,
+        name: str,
+        latitude_deg: float | None = None,
+        longitude_deg: float | None = None,
+        flight: str = "",
     ) -> None:
         """Alarms can be acknowledged in a replay too; nothing is stored."""
         if kind != "acknowledge":
             raise Refused("In a replay the flight and the vehicles are what they were.")
         command = Command(0.0, "acknowledge", name)  # whatever moment is shown
         self._own_commands.append(command)
-        self.flight.apply(command)
+        self.mission.apply(command)
         self.notify()
 
     def phone_source(self, token: str) -> str | None:

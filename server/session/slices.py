@@ -8,8 +8,8 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 
-from server.flight.flight import Flight
 from server.flight.inputs import Command, Reception, Tick
+from server.flight.mission import Mission
 
 # of the loop at a time: a fifth of what it may be held for, since the screen takes its part of a turn
 SLICE_S = 0.002
@@ -30,9 +30,9 @@ def without_full_collections() -> None:
 class Slices:
     """Books what comes and goes on with the flight's work, a slice at a time."""
 
-    def __init__(self, flight: Flight, on_change: Callable[[], None]) -> None:
+    def __init__(self, mission: Mission, on_change: Callable[[], None]) -> None:
         """`on_change` is called when there is something new to see; that time goes on is not."""
-        self._flight = flight
+        self._mission = mission
         self._on_change = on_change
         self._waiting: deque[Reception | Tick | Command] = deque()
         self._left = asyncio.Event()
@@ -53,19 +53,19 @@ class Slices:
 
     def _work_a_while(self) -> None:
         until_s = time.monotonic() + SLICE_S
-        flight, changed = self._flight, False
+        mission, changed = self._mission, False
         while self._waiting:
             count = min(len(self._waiting), BOOKED_AT_ONCE)
             given = [self._waiting.popleft() for _ in range(count)]
-            flight.book(given)
-            flight.work(STEPS_BEHIND)
+            mission.book(given)
+            mission.work(STEPS_BEHIND)
             changed |= not all(isinstance(one, Tick) for one in given)
             if time.monotonic() >= until_s:
                 break
         # a rerun goes on whatever comes
-        while flight.work(STEPS) and time.monotonic() < until_s:
+        while mission.work(STEPS) and time.monotonic() < until_s:
             pass
-        if self._waiting or flight.pending:
+        if self._waiting or mission.pending:
             self._left.set()
         else:
             changed |= self._left.is_set()

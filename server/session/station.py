@@ -11,8 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
-from server.flight.flight import Flight
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
+from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
 from server.flight.mission_state import Source as ShownSource
 from server.flight.state import Mode
@@ -56,14 +56,14 @@ class Station(Session):
 
     def __init__(
         self,
-        flight: Flight,
+        mission: Mission,
         journal: Store,
         sources: tuple[SourceSpec, ...],
         clock: Callable[[], float],
         phone_tokens: Mapping[str, str] | None = None,
     ) -> None:
         """`phone_tokens` maps a beacon's token to the name of its source."""
-        super().__init__(flight)
+        super().__init__(mission)
         self._journal = journal
         self._sources = {
             spec.name: Source(
@@ -74,7 +74,7 @@ class Station(Session):
         self._clock = clock
         self._tokens = dict(phone_tokens or {})
         self._json_tokens = {s.token: s.name for s in sources if s.token and s.enabled}
-        self._name = flight.plan.station
+        self._name = mission.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
         self._pending: list[_Given] = []
         self._unwritten: list[_Given] = []  # next for the disk; while that refuses, in use already
@@ -84,7 +84,7 @@ class Station(Session):
         self._posts: dict[bytes, int] = {}  # their numbers in the journal
         self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
         self._journal_problem: JournalError | None = None
-        self._slices = Slices(flight, self.changed)
+        self._slices = Slices(mission, self.changed)
         self.side_tasks = SideTasks(self.notify)
         self._recover()
 
@@ -95,8 +95,8 @@ class Station(Session):
             receptions.append(reception)
             self._remember(reception, number)
         commands = [command for _, command in self._journal.commands()]
-        self.flight.book([*receptions, *commands])
-        self.flight.settle()
+        self.mission.book([*receptions, *commands])
+        self.mission.settle()
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""
@@ -145,14 +145,23 @@ class Station(Session):
         return Reception(heard_at_ms, full, "json", payload)
 
     async def command(
-        self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
+        self,
+        kind: str,
+        name: str,
+        latitude_deg: float | None = None,
+        longitude_deg: float | None = None,
+        flight: str = "",
     ) -> None:
-        """A crew member acknowledges an alarm, says where a vehicle is or what the flight does."""
+        """A crew member acknowledges an alarm, places or assigns a vehicle, or says what a flight does."""
         if kind not in COMMAND_KINDS:
             raise Refused(f"one of {', '.join(COMMAND_KINDS)} expected, not {kind!r}")
         if kind == "phase" and name not in PHASES_SAID:
             raise Refused(f"one of {', '.join(PHASES_SAID)} expected, not {name!r}")
-        command = Command(self._clock(), kind, name, latitude_deg, longitude_deg, self._name)
+        if flight not in ("", *(one.name for one in self.mission.plan.flights)):
+            raise Refused(f"no flight of this mission is named {flight!r}")
+        command = Command(
+            self._clock(), kind, name, latitude_deg, longitude_deg, self._name, flight
+        )
         with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
             await asyncio.shield(self._keep(command))
 

@@ -102,7 +102,7 @@ def pack(entry: Entry) -> bytes:
     placed = entry.latitude_deg is not None and entry.longitude_deg is not None
     head = _COMMAND_HEAD.pack(_COMMAND, entry.at_s, len(kind), len(name), len(station), placed)
     place = _PLACE.pack(entry.latitude_deg, entry.longitude_deg) if placed else b""
-    return head + kind + name + station + place
+    return head + kind + name + station + place + entry.flight.encode()
 
 
 def unpack(packed: bytes) -> Entry:
@@ -140,15 +140,19 @@ def _command(packed: bytes) -> Command:
     if kind not in COMMAND_KINDS:
         raise ChunkError(f"{told!r} is no command")
     latitude_deg = longitude_deg = None
+    flight = place
     if placed:
-        latitude_deg, longitude_deg = _PLACE.unpack(place)
+        latitude_deg, longitude_deg = _PLACE.unpack_from(place)
+        flight = place[_PLACE.size :]
         if not (abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 180.0):
             raise ChunkError("a command with a place that is not on Earth")
     if not (math.isfinite(at_s) and 0.0 <= 1000.0 * at_s <= _LATEST_MS):
         raise ChunkError("a command at no time of this century")
-    if len(name) > _MAX_NAME_BYTES or not _SOURCE.fullmatch(station.decode()):
+    if max(len(name), len(flight)) > _MAX_NAME_BYTES or not _SOURCE.fullmatch(station.decode()):
         raise ChunkError("a command with a name that cannot be")
-    return Command(at_s, kind, name.decode(), latitude_deg, longitude_deg, station.decode())
+    return Command(
+        at_s, kind, name.decode(), latitude_deg, longitude_deg, station.decode(), flight.decode()
+    )
 
 
 def _cut(data: bytes, *lengths: int) -> list[bytes]:

@@ -270,7 +270,7 @@ class Ledger:
     def _entries(self, db: sqlite3.Connection, lane_id: int, after: int, last: int) -> list[Entry]:
         rows = db.execute(
             "SELECT r.heard_at_ms, r.source, r.wire, r.payload,"
-            " c.at_s, c.kind, c.name, c.latitude_deg, c.longitude_deg, c.station"
+            " c.at_s, c.kind, c.name, c.latitude_deg, c.longitude_deg, c.station, c.flight"
             " FROM lane_entries e LEFT JOIN receptions r ON r.number = e.number"
             f" LEFT JOIN commands c ON c.number = e.number - {_COMMANDS_NUMBERED_FROM}"
             " WHERE e.lane = ? AND e.n > ? AND e.n <= ? ORDER BY e.n",

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.flight import Flight
 from server.flight.landing.area import inside
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Ground, LandingQuestion
+from server.flight.mission import Mission
 from server.journal.recording import Recording, inferred_plan
 from tests.bench._landing_stages import Case
 
@@ -21,18 +21,18 @@ Asked = tuple[Case, dict[int, LandingQuestion]]
 
 def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int, LandingQuestion]:
     """The first question above each height, for a landing at `altitude_m`."""
-    flight = Flight(inferred_plan(recording))
+    flight = Mission(inferred_plan(recording))
     asked: dict[int, LandingQuestion] = {}
     for reception in recording.receptions:
         flight.receive([reception])
-        phase, latest = flight.track.phase(), flight.track.latest()
+        phase, latest = flight.flights[0].track.phase(), flight.flights[0].track.latest()
         if phase == "descent" or len(asked) == len(CLIMBED_M):
             break
         if phase != "ascent" or latest is None or latest.after.state is None:
             continue
         z_m = latest.after.state.mixed().z.position
         passed = [height_m for height_m in CLIMBED_M if z_m > height_m and height_m not in asked]
-        question = flight.landing_question() if passed else None
+        question = flight.flights[0].landing_question() if passed else None
         if question is not None:
             asked |= dict.fromkeys(passed, replace(question, ground=Ground(altitude_m, 1.0)))
     return asked

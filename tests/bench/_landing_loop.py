@@ -8,8 +8,8 @@ from collections.abc import Awaitable, Sequence
 
 import numpy as np
 
-from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception
+from server.flight.mission import Mission
 from server.session import session as watch_module
 from server.session.session import Session
 
@@ -20,9 +20,9 @@ _TICK_S = 0.001
 
 def loop_held_ms(plan: Plan, heard: Sequence[Reception]) -> dict[str, float]:
     """Longest gap between two turns of the loop: by prediction the median, the worst, and at rest."""
-    flight = Flight(plan)
+    flight = Mission(plan)
     flight.receive(list(heard))
-    flight.track.latest()  # a station has taken them in one by one
+    flight.flights[0].track.latest()  # a station has taken them in one by one
     pause_s, watch_module.LANDING_PAUSE_S = watch_module.LANDING_PAUSE_S, _PAUSE_S
     try:
         return asyncio.run(_measure(flight))
@@ -30,7 +30,7 @@ def loop_held_ms(plan: Plan, heard: Sequence[Reception]) -> dict[str, float]:
         watch_module.LANDING_PAUSE_S = pause_s
 
 
-async def _measure(flight: Flight) -> dict[str, float]:
+async def _measure(flight: Mission) -> dict[str, float]:
     watch = Session(flight)
     answered = asyncio.Event()
     watch.subscribe(answered.set)

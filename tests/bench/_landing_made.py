@@ -12,11 +12,11 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 
-from server.flight.flight import Flight
-from server.flight.inputs import DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import DescentPlan, FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, FallConstants
 from server.flight.landing.predict import LandingConstants
 from server.flight.landing.question import Ground, LandingQuestion
+from server.flight.mission import Mission
 from server.rehearsal.fleet import draw
 from server.rehearsal.flight import Flown, fly
 from tests.bench import _landing_oracle as oracle
@@ -51,15 +51,21 @@ def made_case(seed: int) -> tuple[Case, Flown] | None:
     latitude_deg, longitude_deg, altitude_m = truth.landing
     launch = scenario.launch
     plan = Plan(
-        launch=LaunchPlan(launch.latitude_deg, launch.longitude_deg, float(truth.altitude_m[0])),
-        descent=DescentPlan(
-            mass_kg=scenario.balloon.payload_kg,
-            parachute_diameter_m=scenario.parachute.diameter_m,
-        ),
-        trackers=tuple(TrackerPlan(t.name, callsign=t.callsign) for t in scenario.trackers),
+        flights=(
+            FlightPlan(
+                launch=LaunchPlan(
+                    launch.latitude_deg, launch.longitude_deg, float(truth.altitude_m[0])
+                ),
+                descent=DescentPlan(
+                    mass_kg=scenario.balloon.payload_kg,
+                    parachute_diameter_m=scenario.parachute.diameter_m,
+                ),
+                trackers=tuple(TrackerPlan(t.name, callsign=t.callsign) for t in scenario.trackers),
+            ),
+        )
     )
     heard = [Reception(*reception) for reception in flown.receptions]
-    asked = questions(Flight(plan), heard)
+    asked = questions(Mission(plan), heard)
     asked = {k: replace(q, ground=Ground(altitude_m, 1.0)) for k, q in asked.items()}
     if "burst" not in asked:
         return None

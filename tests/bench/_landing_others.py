@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
-from server.flight.flight import Flight
 from server.flight.landing.measured_winds import MeasuredWinds, measured
+from server.flight.mission import Mission
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._landing_ascent import Asked, ascent_figures
 from tests.flights import real_logs
@@ -24,9 +24,9 @@ def _measured_by_all() -> dict[str, _Whole]:
     found = {}
     for log in real_logs():
         recording = read_recording(log)
-        flight = Flight(inferred_plan(recording))
+        flight = Mission(inferred_plan(recording))
         flight.receive(list(recording.receptions))
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         launch = next((e for e in flight.events() if e.kind == "launch"), None)
         if question is None or launch is None:
             continue

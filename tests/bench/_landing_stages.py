@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.flight.flight import Flight
 from server.flight.inputs import Reception
 from server.flight.landing.area import inside
 from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import LandingQuestion
+from server.flight.mission import Mission
 from tests.bench._landing_hand import by_hand
 
 STAGES = ("burst", "km15", "km10", "km5", "km3")
@@ -49,14 +49,14 @@ class Outcome:
     radius_km: float  # of the 90 % area
 
 
-def questions(flight: Flight, given: Sequence[Reception]) -> dict[str, LandingQuestion]:
+def questions(flight: Mission, given: Sequence[Reception]) -> dict[str, LandingQuestion]:
     """The first question of each stage, with only what had been heard by then."""
     asked: dict[str, LandingQuestion] = {}
     for reception in given:
         flight.receive([reception])
-        if flight.track.phase() != "descent":
+        if flight.flights[0].track.phase() != "descent":
             continue
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         assert question is not None
         z_m = question.motion.z.position
         for stage in STAGES:

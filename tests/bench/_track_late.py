@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.fixes import Fix
 from server.flight.track.track import Track
 from tests.made import make_flight
@@ -38,7 +38,7 @@ def late_ms() -> float:
 def _long_track() -> tuple[Track, list[Fix]]:
     """Fixes of a made flight, made dense: 5,000 of them."""
     made = make_flight("plain", 1)
-    flight = Flight(made.plan)
+    flight = Mission(made.plan)
     truth = made.truth
     rng = np.random.default_rng(1)
     span_s = truth.end_s - truth.start_s
@@ -62,4 +62,4 @@ def _long_track() -> tuple[Track, list[Fix]]:
                 True,
             )
         )
-    return Track(flight.track.constants, (38.35, -98.2)), fixes
+    return Track(flight.flights[0].track.constants, (38.35, -98.2)), fixes

@@ -21,8 +21,8 @@ from typing import Any
 import orjson
 from websockets.asyncio.client import connect
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, TrackerPlan
+from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.screen.app import create_app
 from server.screen.hub import Hub
@@ -78,9 +78,15 @@ def _serve(pipe: Connection) -> None:
 
 async def _station(pipe: Connection) -> None:
     plan = Plan(
-        flight="fan out", launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),)
+        flights=(
+            FlightPlan(
+                name="fan out",
+                launch=LaunchPlan(*LAUNCH),
+                trackers=(TrackerPlan("Main", "N0CALL-11"),),
+            ),
+        )
     )
-    flight = Flight(plan)
+    flight = Mission(plan)
     flight.receive([packet(float(i)) for i in range(FIXES)])
     now_s = [T0 + FIXES]
     station = Station(flight, Journal(":memory:"), (), lambda: now_s[0])
@@ -159,8 +165,12 @@ async def _watch(port: int, clients: int, seconds: float) -> list[tuple[int, flo
 
 async def _sizes() -> dict[str, float]:
     """Bytes of a snapshot and of updates, as browsers get them."""
-    plan = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),))
-    flight = Flight(plan)
+    plan = Plan(
+        flights=(
+            FlightPlan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),)),
+        )
+    )
+    flight = Mission(plan)
     flight.receive([packet(float(i)) for i in range(FIXES)])
     station = Station(flight, Journal(":memory:"), (), lambda: T0 + FIXES)
     hub = Hub(station)

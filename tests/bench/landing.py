@@ -26,10 +26,10 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.flight import Flight
 from server.flight.landing.descent import FallConstants, fall_integral
 from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import Ground, LandingQuestion
+from server.flight.mission import Mission
 from server.flight.physics.atmosphere import GRAVITY_MS2
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench import _landing_made as landing_made
@@ -123,23 +123,28 @@ def real_cases() -> list[Case]:
     for log in real_logs():
         recording = read_recording(log)
         plan = inferred_plan(recording)
-        whole = Flight(plan)
+        whole = Mission(plan)
         whole.receive(list(recording.receptions))
-        last = whole.track.latest()
+        last = whole.flights[0].track.latest()
         bursts = [e for e in whole.events() if e.kind == "burst"]
-        if last is None or last.after.state is None or not bursts or plan.descent.mass_kg is None:
+        if (
+            last is None
+            or last.after.state is None
+            or not bursts
+            or plan.flights[0].descent.mass_kg is None
+        ):
             continue
         altitude_m = last.after.state.mixed().z.position
         if altitude_m > _HIGHEST_TRUTH_M or bursts[0].altitude_m < _LOWEST_BURST_M:
             continue
-        down = (r for r in whole.track.records() if r.fix.time_s > bursts[0].time_s)
+        down = (r for r in whole.flights[0].track.records() if r.fix.time_s > bursts[0].time_s)
         time_s = next(
             r.fix.time_s
             for r in down
             if r.after.state is not None
             and r.after.state.mixed().z.position <= altitude_m + _AT_THE_GROUND_M
         )
-        asked = questions(Flight(plan), list(recording.receptions))
+        asked = questions(Mission(plan), list(recording.receptions))
         asked = {k: replace(q, ground=Ground(altitude_m, 1.0)) for k, q in asked.items()}
         cases.append(
             Case(

@@ -18,8 +18,16 @@ from dataclasses import replace
 from functools import partial
 from typing import Any, TypeVar
 
-from server.flight.flight import Flight
-from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
+from server.flight.inputs import (
+    Command,
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    TrackerPlan,
+    VehiclePlan,
+)
+from server.flight.mission import Mission
 from server.screen.hub import Hub
 from server.screen.messages import Resume
 from server.session.slices import without_full_collections
@@ -95,12 +103,16 @@ def run() -> dict[str, Any]:
 
 async def _run() -> dict[str, Any]:
     plan = Plan(
-        launch=LaunchPlan(*LAUNCH),
-        trackers=tuple(TrackerPlan(name, name) for name in TRACKERS),
+        flights=(
+            FlightPlan(
+                launch=LaunchPlan(*LAUNCH),
+                trackers=tuple(TrackerPlan(name, name) for name in TRACKERS),
+            ),
+        ),
         vehicles=(VehiclePlan("Car", source="gps", own=True),),
     )
     now_s = [T0]
-    station = _Quiet(Flight(plan), _Memory(), (), lambda: now_s[0])
+    station = _Quiet(Mission(plan), _Memory(), (), lambda: now_s[0])
     hub = Hub(station)
     client = hub.join(Resume(kind="resume"))
     taken = Taken()
@@ -116,7 +128,7 @@ async def _run() -> dict[str, Any]:
         near = any(at_s <= elapsed_s <= at_s + 20 for at_s in odd)
         if near or elapsed_s % SHOWN_EVERY_S == 0:
             await asyncio.sleep(0)
-            taken.call("landing_question", station.flight.landing_question)
+            taken.call("landing_question", station.mission.flights[0].landing_question)
             await asyncio.sleep(0)
             taken.call("state", station.state)
             await asyncio.sleep(0)
@@ -137,9 +149,9 @@ async def _run() -> dict[str, Any]:
     await asyncio.gather(watching, running, return_exceptions=True)
     station.close()
     return {
-        "receptions": station.flight.counts.total,
-        "fixes": len(station.flight.track.records()),
-        "senders": len(station.flight.senders),
+        "receptions": station.mission.counts.total,
+        "fixes": len(station.mission.flights[0].track.records()),
+        "senders": len(station.mission.senders),
         "calls": {kind: _spread(took) for kind, took in sorted(taken.calls.items())},
         "turn": _spread(taken.turns),
         f"turns_above_{HOLD_S * 1000:.0f}_ms": sum(took > HOLD_S for took in taken.turns),

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from tests.odd_flights import KINDS, Answer, begun_s, follow, make_odd
 
 EACH = 40
@@ -34,7 +34,7 @@ def run(each: int = EACH) -> dict[str, Any]:
                 falls = answer.at_s >= made.truth.burst_s
                 carried = "carried" if answer.at_s >= begun_s(made) else "before"
                 answers["falling" if falls else carried].append(answer)
-            flight = Flight(made.plan)
+            flight = Mission(made.plan)
             flight.receive(made.receptions)
             bursts += [e.kind for e in flight.events()].count("burst")
         total = sum(phases.values())

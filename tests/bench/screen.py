@@ -16,7 +16,7 @@ from typing import Any
 
 from playwright.async_api import Browser, CDPSession, Page, async_playwright
 
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.screen.app import create_app
 from server.session.replay import Replay
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
@@ -85,9 +85,13 @@ async def _measure(seconds: float) -> dict[str, Any]:
 
 
 PLAN = Plan(
-    flight="Bench",
-    launch=LaunchPlan(*LAUNCH),
-    trackers=tuple(TrackerPlan(name, name) for name in TRACKERS),
+    flights=(
+        FlightPlan(
+            name="Bench",
+            launch=LaunchPlan(*LAUNCH),
+            trackers=tuple(TrackerPlan(name, name) for name in TRACKERS),
+        ),
+    )
 )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.packets.beacon_health import TrackerHealth
 from server.flight.packets.senders import Sender
 from server.journal.recording import inferred_plan, read_recording
@@ -29,7 +29,7 @@ def run() -> dict[str, Any]:
     delays: list[float] = []
     logs = real_logs()
     for path in logs:
-        flight = Flight(inferred_plan(read_recording(path)))
+        flight = Mission(inferred_plan(read_recording(path)))
         flight.receive(list(receptions(path)))
         for name in flight.trackers:
             sender = flight.senders[name]

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.filter import predict
 from server.flight.track.records import Record
 from server.flight.track.track import Track
@@ -151,10 +151,10 @@ def real() -> dict[str, Any]:
 def _one_in_five(log: Path) -> Iterator[tuple[Record, bool, Track, Plain]]:
     """Each record of the whole flight, and whether it is held out of the track and the plain filter."""
     recording = read_recording(log)
-    whole = Flight(inferred_plan(recording))
+    whole = Mission(inferred_plan(recording))
     whole.receive(list(recording.receptions))
-    track, plain = Track(whole.track.constants, None), Plain()
-    for i, record in enumerate(whole.track.records()):
+    track, plain = Track(whole.flights[0].track.constants, None), Plain()
+    for i, record in enumerate(whole.flights[0].track.records()):
         held = i % 5 == 4 and record.verdict.accepted and plain._axes is not None
         yield record, held, track, plain
         if not held:

@@ -6,8 +6,8 @@ from typing import Any
 
 from playwright.async_api import expect
 
-from server.flight.flight import Flight
-from server.flight.inputs import Plan
+from server.flight.inputs import FlightPlan, Plan
+from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.times import moment
 from server.flight.view.snapshot import snapshot
@@ -159,10 +159,10 @@ async def test_a_phone_in_the_air_is_silent(open_page: Any) -> None:
 async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any) -> None:
     feed = DemoFeed()
     untold = Problem(ProblemKind.MAP_UNUSED, detail="No tracker is named")
-    plan = Plan(flight="Nothing yet")
-    nothing = replace(snapshot(Flight(plan), None), mode="live", problems=(untold,))
+    plan = Plan(flights=(FlightPlan(name="Nothing yet"),))
+    nothing = replace(snapshot(Mission(plan)), mode="live", problems=(untold,))
     monkeypatch.setattr(feed, "state", lambda: nothing)
-    empty = History(track=[], fixes={}, vehicles={}, sensors={})
+    empty = History(tracks={}, fixes={}, vehicles={}, sensors={})
     monkeypatch.setattr(feed, "history", lambda: empty)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)

@@ -9,18 +9,24 @@ from typing import Any
 
 from ambiance import Atmosphere
 
-from server.debrief.record import FlightRecord, replay_flight
-from server.flight.inputs import Plan, TrackerPlan
+from server.debrief.record import FlightRecord, replay_flights
+from server.flight.inputs import FlightPlan, Plan, TrackerPlan
 from server.journal.recording import DEMO_LOG, Recording, inferred_plan, read_recording
 from server.plan.file import load
 from tests.flights import T0, made_flight, packet, position_at
+
+
+def replayed(recording: Recording, plan: Plan) -> FlightRecord:
+    """The record of a recording's only flight."""
+    (record,) = replay_flights(recording, plan)
+    return record
 
 
 @cache
 def demo() -> FlightRecord:
     """The demo flight with its plan. Shared: do not change it."""
     plan = load(DEMO_LOG.with_suffix(".toml")).for_flight()
-    return replay_flight(read_recording(DEMO_LOG), plan)
+    return replayed(read_recording(DEMO_LOG), plan)
 
 
 def truth_of(kind: str) -> dict[str, Any]:
@@ -37,7 +43,7 @@ def plain() -> FlightRecord:
     heard.append(packet(3_010.0, position=(latitude_deg + 1.0, longitude_deg, altitude_m)))
     header = {"name": "<script>alert(1)</script> & \x07 ]]> `${alert(2)}`"}
     recording = Recording("plain.log", heard, (), header, ("line 3: hex digits expected",))
-    return replay_flight(recording, inferred_plan(recording))
+    return replayed(recording, inferred_plan(recording))
 
 
 STANDARD_HUMIDITY = 60.0
@@ -62,5 +68,5 @@ def standard() -> FlightRecord:
             "humidity": (0.1, 0, "%"),
         },
     )
-    plan = Plan("Standard", trackers=(tracker,))
-    return replay_flight(Recording("standard.log", heard, (), {}, ()), plan)
+    plan = Plan(flights=(FlightPlan(trackers=(tracker,)),))
+    return replayed(Recording("standard.log", heard, (), {}, ()), plan)

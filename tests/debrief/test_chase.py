@@ -9,11 +9,11 @@ import pytest
 from pyproj import Geod
 
 from server.debrief.chase import chases, reports, whereabouts
-from server.debrief.record import FlightRecord, places_at, replay_flight
+from server.debrief.record import FlightRecord, places_at
 from server.debrief.tables import all_tables
-from server.flight.inputs import Command, Plan, TrackerPlan, VehiclePlan
+from server.flight.inputs import Command, FlightPlan, Plan, TrackerPlan, VehiclePlan
 from server.journal.recording import Recording
-from tests.debrief.made import demo, plain
+from tests.debrief.made import demo, plain, replayed
 from tests.flights import LAUNCH, T0, made_flight, packet, position_at
 
 RULER = Geod(ellps="WGS84")
@@ -35,11 +35,10 @@ def chased() -> FlightRecord:
     heard += [packet(60.0 * i, "N0CALL-9", car_at(60.0 * i)) for i in range(140)]
     set_by_hand = Command(T0 + 5_300.0, "vehicle", "Bus", 38.0, -98.0)
     plan = Plan(
-        "Chased",
-        trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        flights=(FlightPlan(trackers=(TrackerPlan("Main", "N0CALL-11"),)),),
         vehicles=(VehiclePlan("Car", "N0CALL-9"),),
     )
-    return replay_flight(Recording("chased.log", heard, (set_by_hand,), {}, ()), plan)
+    return replayed(Recording("chased.log", heard, (set_by_hand,), {}, ()), plan)
 
 
 def apart_m(a: tuple[float, ...], b: tuple[float, ...]) -> float:
@@ -71,7 +70,7 @@ def test_a_receiver_at_rest_drives_nowhere() -> None:
     for i in range(100):
         lon, lat, _ = RULER.fwd(LAUNCH[1], LAUNCH[0], 90.0, 10.0 * (i % 2))
         heard.append(packet(60.0 * i, "N0CALL-9", (lat, lon, LAUNCH[2])))
-    record = replay_flight(Recording("rest", heard, (), {}, ()), chased().plan)
+    record = replayed(Recording("rest", heard, (), {}, ()), chased().mission.plan)
     assert [c.driven_m for c in chases(record)] == [0.0]
 
 

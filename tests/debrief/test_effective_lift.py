@@ -51,7 +51,7 @@ def test_a_climb_that_no_lift_explains_tells_nothing() -> None:
 def gassed() -> FlightRecord:
     """The plain flight, which climbs 5 m/s, with a plan that promises more."""
     balloon = replace(plain().plan.balloon, lift_plan=PLAN, lift=work_out(PLAN, 560.0))
-    return replace(plain(), plan=replace(plain().plan, balloon=balloon, infer_trackers=False))
+    return replace(plain(), plan=replace(plain().plan, balloon=balloon))
 
 
 def test_what_was_promised_stands_beside_what_was_flown() -> None:
@@ -77,8 +77,8 @@ def test_the_next_plan_climbs_as_this_flight_did() -> None:
         ]
     )
     plan = parse(text).for_flight()
-    assert plan.balloon.ascent_rate_ms == pytest.approx(5.0, abs=0.1)
-    assert plan.balloon.lift is not None
+    assert plan.flights[0].balloon.ascent_rate_ms == pytest.approx(5.0, abs=0.1)
+    assert plan.flights[0].balloon.lift is not None
 
 
 def test_a_plan_that_says_nothing_of_the_gas_has_no_lift() -> None:

@@ -9,11 +9,11 @@ from collections.abc import Callable, Sequence
 import pytest
 
 from server.debrief.lessons import fitted_climb, fitted_fall, losses, plan_fragment
-from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.record import FlightRecord
 from server.debrief.tables import all_tables
 from server.journal.recording import DEMO_LOG, Recording
 from server.plan.file import parse
-from tests.debrief.made import demo, plain, truth_of
+from tests.debrief.made import demo, plain, replayed, truth_of
 from tests.flights import T0
 
 _REST = '[flight]\nname = "Next"\n[[trackers]]\nname = "Main"\ncallsign = "N0CALL-11"\n'
@@ -45,8 +45,9 @@ def test_the_fragment_completes_a_plan(flown: Callable[[], FlightRecord]) -> Non
     plan = parse(_REST + fragment)
     burst = flown().last("burst")
     assert burst is not None
-    assert plan.balloon.burst_altitude_m == round(burst.altitude_m)
-    assert plan.descent != type(plan.descent)()
+    planned = plan.planned[0]
+    assert planned.balloon.burst_altitude_m == round(burst.altitude_m)
+    assert planned.descent != type(planned.descent)()
     assert set(tomllib.loads(fragment)) == {"balloon", "descent"}
 
 
@@ -70,7 +71,7 @@ def _lessons_of(record: FlightRecord) -> Sequence[Sequence[str]]:
 
 def test_a_flight_without_a_descent_leaves_it_out() -> None:
     heard = [r for r in plain().recording.receptions if r.heard_at_s < T0 + 4_000.0]
-    record = replay_flight(Recording("up", heard, (), {}, ()), plain().plan)
+    record = replayed(Recording("up", heard, (), {}, ()), plain().mission.plan)
     fragment = plan_fragment(record)
     assert fitted_fall(record) is None
     assert "# too little of the descent was seen" in fragment
@@ -87,7 +88,7 @@ def test_packets_left_out_are_counted_as_lost_where_they_were() -> None:
             continue
         heard.append(r)
     assert taken >= 3
-    by_altitude, _ = losses(replay_flight(Recording("x", heard, (), {}, ()), plain().plan))
+    by_altitude, _ = losses(replayed(Recording("x", heard, (), {}, ()), plain().mission.plan))
     lost = {r.low_m: r.sent - r.heard for r in by_altitude}
     assert lost[10_000.0] == taken
     assert sum(lost.values()) == taken

@@ -13,12 +13,12 @@ from server.debrief.figures import figures, tracker_shares, uncertain
 from server.debrief.page import flight_page
 from server.debrief.profile import pictures
 from server.debrief.receivers import receiver_counts
-from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.record import FlightRecord
 from server.debrief.sounding import CAVEAT, sounding
 from server.debrief.words import metres
 from server.journal.recording import Recording, inferred_plan, read_recording
 from tests.browser.conftest import CHROMIUM_ARGS, WIDE
-from tests.debrief.made import demo, plain
+from tests.debrief.made import demo, plain, replayed
 from tests.flights import LAUNCH, T0, real_logs
 from tests.machine import require
 
@@ -167,7 +167,7 @@ async def test_hostile_names_are_only_words(browser: Browser, tmp_path: Path) ->
 @pytest.mark.parametrize("log", real_logs()[:40:15], ids=lambda p: p.stem)
 async def test_real_flights_pages(browser: Browser, tmp_path: Path, log: Path) -> None:
     recording = read_recording(log)
-    await assert_right(browser, replay_flight(recording, inferred_plan(recording)), tmp_path)
+    await assert_right(browser, replayed(recording, inferred_plan(recording)), tmp_path)
 
 
 def test_the_figures_of_the_plain_flight_are_those_it_was_made_with() -> None:
@@ -197,7 +197,7 @@ def test_tracker_shares_add_up() -> None:
 def test_a_gap_is_told() -> None:
     heard = [r for r in plain().recording.receptions if not 2_000 < r.heard_at_s - T0 < 2_900]
     recording = Recording("gap.log", heard, (), {}, ())
-    found = uncertain(replay_flight(recording, inferred_plan(recording)))
+    found = uncertain(replayed(recording, inferred_plan(recording)))
     assert any(u.words.startswith("no fix for 1") for u in found)
 
 

@@ -11,10 +11,10 @@ from pyproj import Geod
 
 from server.debrief.figures import tracker_shares
 from server.debrief.receivers import farthest, own_car, receiver_counts
-from server.debrief.record import FlightRecord, replay_flight
-from server.flight.inputs import Plan, TrackerPlan, VehiclePlan
+from server.debrief.record import FlightRecord
+from server.flight.inputs import FlightPlan, Plan, TrackerPlan, VehiclePlan
 from server.journal.recording import Recording
-from tests.debrief.made import demo
+from tests.debrief.made import demo, replayed
 from tests.flights import LAUNCH, T0, made_flight, packet, position_at
 
 RULER = Geod(ellps="WGS84")
@@ -30,15 +30,14 @@ def two_stations() -> FlightRecord:
         heard.append(packet(60.0 * i, "N0CALL-8", LAUNCH, source="car-1/tnc"))
         heard.append(packet(60.0 * i, "N0CALL-9", (*CAR_2, LAUNCH[2]), source="car-1/tnc"))
     plan = Plan(
-        "Two",
+        flights=(FlightPlan(trackers=(TrackerPlan("Main", "N0CALL-11"),)),),
         station="car-1",
-        trackers=(TrackerPlan("Main", "N0CALL-11"),),
         vehicles=(
             VehiclePlan("Car 1", "N0CALL-8", own=True),
             VehiclePlan("Car 2", "N0CALL-9", source="car-2/gps"),
         ),
     )
-    return replay_flight(Recording("two", heard, (), {}, ()), plan)
+    return replayed(Recording("two", heard, (), {}, ()), plan)
 
 
 @pytest.mark.parametrize(

@@ -8,12 +8,11 @@ from typing import Any
 
 import pytest
 
-from server.debrief.record import replay_flight
 from server.debrief.sentences import rejection_words
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
 from server.journal.recording import DEMO_LOG, Recording, inferred_plan
-from tests.debrief.made import demo, plain
+from tests.debrief.made import demo, plain, replayed
 from tests.flights import T0, made_flight, position_at
 
 TRUTH = json.loads(DEMO_LOG.with_suffix(".truth.json").read_text(encoding="utf-8"))
@@ -52,7 +51,7 @@ def test_predictions_are_five_minutes_apart_and_know_nothing_of_later() -> None:
     middle = found[12]
     early = [r for r in demo().recording.receptions if r.heard_at_s <= middle.at_s]
     cut = Recording("cut", early, (), {}, ())
-    assert replay_flight(cut, demo().plan).predictions[12]._replace(
+    assert replayed(cut, demo().mission.plan).predictions[12]._replace(
         off_m=None, off_s=None, inside_90=None
     ) == middle._replace(off_m=None, off_s=None, inside_90=None)
 
@@ -79,7 +78,7 @@ def test_rejected_fixes_are_kept_with_their_reason() -> None:
 def test_a_flight_cut_short_says_what_is_missing() -> None:
     heard = list(made_flight(until_s=4_000.0))
     recording = Recording("short.log", heard, (), {}, ())
-    record = replay_flight(recording, inferred_plan(recording))
+    record = replayed(recording, inferred_plan(recording))
     assert "the burst was not heard" in record.problems
     assert "no fix on the ground: the landing is the last prediction" in record.problems
     assert all(p.off_m is None for p in record.predictions)
@@ -88,6 +87,6 @@ def test_a_flight_cut_short_says_what_is_missing() -> None:
 def test_a_recording_without_any_tracker_says_so() -> None:
     heard = [r for r in demo().recording.receptions if r.source == "gps"][:20]
     recording = Recording("car.log", heard, (), {}, ())
-    record = replay_flight(recording, inferred_plan(recording))
+    record = replayed(recording, inferred_plan(recording))
     assert record.problems == ["no tracker gave a position: there is no track"]
     assert record.track == []

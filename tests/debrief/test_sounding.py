@@ -14,10 +14,10 @@ import pytest
 from server.debrief.air import geopotential_height_m
 from server.debrief.page import flight_page
 from server.debrief.profile import pictures
-from server.debrief.record import FlightRecord, replay_flight
+from server.debrief.record import FlightRecord
 from server.debrief.sounding import CAVEAT, Level, dew_points, sounding, sounding_csv
 from server.journal.recording import Recording
-from tests.debrief.made import STANDARD_HUMIDITY, demo, plain, standard
+from tests.debrief.made import STANDARD_HUMIDITY, demo, plain, replayed, standard
 from tests.made import Made, make_flight
 
 SEEDS = (1, 2, 3)
@@ -27,7 +27,7 @@ SEEDS = (1, 2, 3)
 def flown(seed: int) -> tuple[Made, FlightRecord]:
     made = make_flight("stuck, with a barometer", seed).without_faulty()
     recording = Recording("made", made.receptions, (), {}, ())
-    return made, replay_flight(recording, made.plan)
+    return made, replayed(recording, made.plan)
 
 
 def true_wind(made: Made, level: Level) -> tuple[float, float]:
@@ -203,4 +203,4 @@ def test_the_table_has_units_and_the_pictures_are_drawn() -> None:
 
 def test_a_flight_that_was_never_seen_to_climb_has_no_sounding() -> None:
     recording = Recording("none", plain().recording.receptions[:1], (), {}, ())
-    assert sounding(replay_flight(recording, plain().plan)) == []
+    assert sounding(replayed(recording, plain().mission.plan)) == []

@@ -16,8 +16,8 @@ from typing import Any
 
 import httpx
 
-from server.flight.flight import Flight
 from server.flight.inputs import Tick
+from server.flight.mission import Mission
 from server.flight.times import parse_time
 from server.journal.database import Journal
 from server.plan.file import load
@@ -95,7 +95,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
         numbers = {number for number, reception in kept if reception.wire == "phone"}
         assert acknowledged <= numbers
         assert len(acknowledged) > rounds(6)
-        uninterrupted = Flight(load(plan).for_flight())
+        uninterrupted = Mission(load(plan).for_flight())
         # in batches, as a station takes them: here minutes pass within seconds, which looks like a
         # clock that wanders, and each step of it is read out of all that was heard
         heard = [reception for _, reception in kept]

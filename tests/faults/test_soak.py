@@ -11,7 +11,7 @@ from pathlib import Path
 
 from websockets.asyncio.client import connect
 
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.session.replay import Replay, state_at
@@ -23,9 +23,16 @@ from tests.seen import seen
 
 HOURS = 8
 PLAN = Plan(
-    flight="a long day",
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(TrackerPlan("Main", "N0CALL-11"), TrackerPlan("Backup", "N0CALL-12", role="backup")),
+    flights=(
+        FlightPlan(
+            name="a long day",
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", "N0CALL-11"),
+                TrackerPlan("Backup", "N0CALL-12", role="backup"),
+            ),
+        ),
+    ),
     vehicles=(VehiclePlan("Car 1", source="gps", own=True),),
 )
 MOST_GROWTH_KB = 60_000  # what an hour of such a flight may add

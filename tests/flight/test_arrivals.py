@@ -7,20 +7,24 @@ from itertools import permutations
 
 from decoders.nmea import encode_gga, encode_rmc
 from decoders.reports import PositionReport
-from server.flight.flight import Flight
-from server.flight.inputs import Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, Plan, Reception, TrackerPlan
+from server.flight.mission import Mission
 from tests.flights import T0, packet, position_at
 
 PLAN = Plan(
-    trackers=(
-        TrackerPlan("Main", callsign="N0CALL-11"),
-        TrackerPlan("Wire", source="gps"),
+    flights=(
+        FlightPlan(
+            trackers=(
+                TrackerPlan("Main", callsign="N0CALL-11"),
+                TrackerPlan("Wire", source="gps"),
+            )
+        ),
     )
 )
 
 
-def fly(*given: Reception) -> Flight:
-    flight = Flight(PLAN)
+def fly(*given: Reception) -> Mission:
+    flight = Mission(PLAN)
     for reception in given:
         flight.apply(reception)
     return flight
@@ -38,7 +42,7 @@ def test_six_hearers_are_one_fix() -> None:
     for order in permutations(heard, 6):
         flight = fly(*order)
         sender = flight.senders["N0CALL-11"]
-        assert len(flight.track.records()) == 1
+        assert len(flight.flights[0].track.records()) == 1
         assert (sender.health.heard, sender.health.copies) == (1, 5)
         assert sender.health.heard_by["N0CALL-7"] == 1
         assert sender.packets[0].first_heard_s == T0 + 300.8
@@ -50,8 +54,13 @@ def test_a_late_packet_goes_where_it_belongs() -> None:
     late = in_order[7]
     delayed = Reception(late.heard_at_ms + 240_000, late.source, late.wire, late.payload)
     flight = fly(*in_order[:7], *in_order[8:20], delayed, *in_order[20:])
-    assert [r.fix for r in flight.track.records()] == [r.fix for r in straight.track.records()]
-    assert flight.track.records()[-1].after.state == straight.track.records()[-1].after.state
+    assert [r.fix for r in flight.flights[0].track.records()] == [
+        r.fix for r in straight.flights[0].track.records()
+    ]
+    assert (
+        flight.flights[0].track.records()[-1].after.state
+        == straight.flights[0].track.records()[-1].after.state
+    )
 
 
 def test_the_same_words_sent_again_are_a_new_packet() -> None:
@@ -77,7 +86,7 @@ def test_gga_and_rmc_of_one_second_are_one_fix() -> None:
         Reception(heard_at_ms + 90, "gps", "nmea", rmc.strip()),
     ]
     for order in (given, given[::-1]):
-        (record,) = fly(*order).track.records()
+        (record,) = fly(*order).flights[0].track.records()
         assert record.fix.altitude_m is not None
         assert abs(record.fix.altitude_m - altitude_m) < 0.2
         assert record.fix.speed_ms is not None

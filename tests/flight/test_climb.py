@@ -27,7 +27,7 @@ def climbs() -> Iterator[Flown]:
     for log in real_logs():
         header = read_recording(log).header
         bursts = [e for e in flown(log).events() if e.kind == "burst"]
-        question = flown(log).landing_question()
+        question = flown(log).flights[0].landing_question()
         if "balloon_g" in header and bursts and bursts[-1].altitude_m > _LEAST_BURST_M and question:
             up = question.time_s < bursts[-1].time_s
             balloon_kg = float(header["balloon_g"]) / 1_000.0
@@ -77,11 +77,11 @@ def test_the_integral_is_of_one_over_the_shape() -> None:
 def test_a_header_that_cannot_be_is_left_out() -> None:
     recording = read_recording(real_logs()[0])
     plan = inferred_plan(recording)
-    assert plan.balloon.burst_altitude_m == pytest.approx(usual_burst(3.0).mean_m)
+    assert plan.flights[0].balloon.burst_altitude_m == pytest.approx(usual_burst(3.0).mean_m)
     for wrong in ("no number", "-3", "1e99", "nan"):
         header = {**recording.header, "balloon_g": wrong}
         told = inferred_plan(type(recording)(recording.name, recording.receptions, (), header, ()))
-        assert told.balloon.burst_altitude_m == usual_burst(None).mean_m
+        assert told.flights[0].balloon.burst_altitude_m == usual_burst(None).mean_m
     light = {**recording.header, "neck_lift_kg": "0.001"}  # it would not rise
     told = inferred_plan(type(recording)(recording.name, recording.receptions, (), light, ()))
-    assert told.balloon.burst_altitude_m == pytest.approx(usual_burst(3.0).mean_m)
+    assert told.flights[0].balloon.burst_altitude_m == pytest.approx(usual_burst(3.0).mean_m)

@@ -126,7 +126,7 @@ def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
 def test_real_parachutes_seldom_change() -> None:
     changes = 0
     for log in real_logs():
-        question = flown(log).landing_question()
+        question = flown(log).flights[0].landing_question()
         assert question is not None
         answer = predict(question)
         changes += answer is not None and answer.fall_change is not None

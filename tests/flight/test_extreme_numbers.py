@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from decoders.nmea import sentence
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.flight.packets import senders
 from server.journal.database import Journal
 from server.session.station import Station
@@ -22,11 +22,15 @@ from tests.flights import LAUNCH, T0, packet
 from tests.seen import shown
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan("Main", "N0CALL-11"),
-        TrackerPlan("Wire", source="wire"),
-        TrackerPlan("Phone", source="phone", role="phone"),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", "N0CALL-11"),
+                TrackerPlan("Wire", source="wire"),
+                TrackerPlan("Phone", source="phone", role="phone"),
+            ),
+        ),
     ),
     vehicles=(VehiclePlan("Car", source="gps", own=True),),
 )
@@ -99,16 +103,16 @@ def assert_finite(value: Any) -> None:
 @pytest.mark.parametrize("number", NUMBERS)
 def test_the_flight_goes_on(number: str) -> None:
     given = [*good(), *hostile(number)]
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(given)
     state = shown(flight)
     assert_finite(state)
     assert state["receptions"]["total"] == len(given)
     assert state["phase"] == "ascent"
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     assert predict(question) is not None
-    again = Flight(PLAN)
+    again = Mission(PLAN)
     for one in random.Random(1).sample(given, len(given)):
         again.receive([one])
     assert shown(again) == state
@@ -121,8 +125,8 @@ def test_a_station_restarts_with_the_same_journal(number: str, tmp_path: Path) -
     with Journal(path) as journal:
         journal.append([*good(), *hostile(number)])
     for _ in range(2):
-        station = Station(Flight(PLAN), Journal(path), (), lambda: T0 + 1_900.0)
-        states.append(shown(station.flight))
+        station = Station(Mission(PLAN), Journal(path), (), lambda: T0 + 1_900.0)
+        states.append(shown(station.mission))
         station.close()
     assert states[0] == states[1]
     assert states[0]["track"] is not None
@@ -138,7 +142,7 @@ def test_a_peer_may_send_them_too() -> None:
 
 @pytest.mark.parametrize("heard_at_ms", [-(2**63), -1, 2**53, 2**63 - 1])
 def test_a_time_of_hearing_that_cannot_be(heard_at_ms: int) -> None:
-    flight, clean = Flight(PLAN), Flight(PLAN)
+    flight, clean = Mission(PLAN), Mission(PLAN)
     flight.receive([*good(), Reception(heard_at_ms, "tnc", "tnc2", packet(30).payload)])
     clean.receive(good())
     state = shown(flight)
@@ -162,11 +166,11 @@ def test_whatever_a_reception_does_it_is_counted_and_left_out(
     monkeypatch.setattr(senders, "_fix", breaks)
     bad = packet(600.0, source="tnc")
     bad = Reception(bad.heard_at_ms + 5, "tnc", "tnc2", bad.payload + b"bad")
-    clean = Flight(PLAN)
+    clean = Mission(PLAN)
     clean.receive(good())
     end = None
     for seed in range(4):
-        flight = Flight(PLAN)
+        flight = Mission(PLAN)
         given = [*good(), bad]
         if seed:
             given = random.Random(seed).sample(given, len(given))
@@ -175,7 +179,7 @@ def test_whatever_a_reception_does_it_is_counted_and_left_out(
         state = shown(flight)
         end = end or state
         assert state == end
-        assert flight.track.records() == clean.track.records()
+        assert flight.flights[0].track.records() == clean.flights[0].track.records()
         assert flight.counts.total == len(given)
         assert flight.counts.unusable == 1
         assert state["problems"][0]["detail"] == "ZeroDivisionError"

@@ -9,21 +9,26 @@ from typing import Any
 
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import DescentPlan, FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.descent import FallConstants, planned_constant
 from server.flight.landing.fall_signs import effect, fall_signs
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.flight.physics.atmosphere import density_kg_m3
 from tests.flights import LAUNCH, T0, packet
+from tests.plans import with_flight
 from tests.seen import shown
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
-    descent=DescentPlan(mass_kg=2.1, parachute_diameter_m=1.8),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+            descent=DescentPlan(mass_kg=2.1, parachute_diameter_m=1.8),
+        ),
+    )
 )
-K, _ = planned_constant(PLAN.descent, FallConstants())
+K, _ = planned_constant(PLAN.flights[0].descent, FallConstants())
 BURST_S, DRIFT_MS = 5_400.0, 8.0
 AS_PLANNED: Callable[[float], float] = lambda _: 1.0  # noqa: E731 - beside the others
 
@@ -49,9 +54,9 @@ def made_fall(factor: Callable[[float], float]) -> tuple[list[Reception], float]
 
 
 def state_of(heard: list[Reception], plan: Plan = PLAN) -> dict[str, Any]:
-    flight = Flight(plan)
+    flight = Mission(plan)
     flight.receive(heard)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -97,12 +102,12 @@ def test_a_fall_as_planned_has_no_words_and_no_alarm() -> None:
 def test_a_plan_that_says_nothing_of_the_fall_is_not_compared() -> None:
     heard, down_s = made_fall(lambda _: 2.2)
     told = until(heard, down_s - 200.0)
-    silent_plan = replace(PLAN, descent=DescentPlan())
+    silent_plan = with_flight(PLAN, descent=DescentPlan())
     state = state_of(told, silent_plan)
     assert state["landing"]["fall"] is None
     assert fall_alarms(state) == []
-    vague = replace(
-        PLAN, descent=replace(PLAN.descent, fall_speed_relative_sigma=0.5)
+    vague = with_flight(
+        PLAN, descent=replace(PLAN.flights[0].descent, fall_speed_relative_sigma=0.5)
     )  # 2.2 times is within what it leaves open
     assert fall_alarms(state_of(told, vague)) == []
 
@@ -157,11 +162,11 @@ def test_an_alarm_is_raised_once_and_outlives_the_fall(
 ) -> None:
     """Packet by packet, after the landing, and computed anew: the same ids at the same times."""
     heard, down_s = made_fall(factor)
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     seen: dict[str, float] = {}
     for reception in heard:
         flight.receive([reception])
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         if question is None or question.burst_s is None:
             continue
         signs = fall_signs(question)
@@ -183,9 +188,9 @@ def test_an_alarm_is_raised_once_and_outlives_the_fall(
 
 def test_a_fall_as_planned_has_no_effect() -> None:
     heard, down_s = made_fall(AS_PLANNED)
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(until(heard, BURST_S + 0.5 * (down_s - BURST_S)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

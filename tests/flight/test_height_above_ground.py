@@ -10,14 +10,21 @@ import pytest
 
 from server.flight.chase.contact import Receiver, contact_of
 from server.flight.chase.horizon import lowest_visible_m
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Terrain
+from server.flight.mission import Mission
 from tests.flights import LAUNCH, altitude_at, landed_at, made_flight, packet, position_at
+from tests.plans import with_flight
 from tests.seen import shown
 
-PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+PLAN = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+        ),
+    )
+)
 END_S = landed_at(5_400.0)
 FIVE_METRES = 5.0  # of the receiver's altitude, and of the filter
 
@@ -41,9 +48,9 @@ PLACES = pytest.mark.parametrize("terrain", [Plain(LAUNCH[2]), Plain(None), None
 def heard_over(
     heard: list[Reception], terrain: Terrain | None, plan: Plan = PLAN
 ) -> dict[str, Any]:
-    flight = Flight(plan, terrain)
+    flight = Mission(plan, terrain)
     flight.receive(heard)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     return shown(flight, None if answer is None else (question, answer))
@@ -71,7 +78,7 @@ def test_near_the_ground_it_is_what_it_is(terrain: Terrain | None) -> None:
 
 
 def test_it_lies_on_the_ground_where_no_terrain_tells_how_high_that_is() -> None:
-    lower = replace(PLAN, launch=LaunchPlan(LAUNCH[0], LAUNCH[1], LAUNCH[2] - 300.0))
+    lower = with_flight(PLAN, launch=LaunchPlan(LAUNCH[0], LAUNCH[1], LAUNCH[2] - 300.0))
     state = heard_over(list(made_flight(END_S + 300.0)), None, lower)
     assert state["phase"] == "landed"
     assert state["track"]["height_above_ground_m"] == pytest.approx(0.0, abs=FIVE_METRES)
@@ -88,9 +95,9 @@ def test_a_burst_is_above_the_launch_site_whatever_is_below_now() -> None:
 def test_the_horizon_stands_on_the_known_ground() -> None:
     """At 11 m the ensemble's ground is 49 m in the earth; the receiver's horizon is not."""
     low_s = next(t for t in range(int(END_S), 0, -1) if altitude_at(t) > LAUNCH[2] + 11.0)
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive([*made_flight(low_s - 5.0, 10.0), packet(low_s)])
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

@@ -18,15 +18,21 @@ from server.flight.chase.horizon import (
     over_profile,
     over_smooth_ground,
 )
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
+from server.flight.mission import Mission
 from server.flight.view.vehicles import LAUNCH_SITE
 from tests.flights import LAUNCH, made_flight
 from tests.seen import shown
 
-PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+PLAN = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+        ),
+    )
+)
 
 
 def test_radio_horizon_of_the_textbook() -> None:
@@ -96,11 +102,11 @@ class Ridge:
         return np.where(near, self.height_m, LAUNCH[2])
 
 
-def falling() -> tuple[Flight, LandingQuestion, Landing, float, float]:
+def falling() -> tuple[Mission, LandingQuestion, Landing, float, float]:
     """The made flight on its way down, and where it is expected."""
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(list(made_flight(6_000.0)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

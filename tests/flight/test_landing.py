@@ -12,8 +12,7 @@ import pytest
 from scipy.integrate import quad, solve_ivp
 from scipy.stats import gumbel_l
 
-from server.flight.flight import Flight
-from server.flight.inputs import DescentPlan, LaunchPlan, Plan, TrackerPlan
+from server.flight.inputs import DescentPlan, FlightPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.area import area, inside
 from server.flight.landing.climb import Climb
 from server.flight.landing.descent import (
@@ -23,6 +22,7 @@ from server.flight.landing.descent import (
 from server.flight.landing.ensemble import Start, fall, mean_path
 from server.flight.landing.predict import predict
 from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
+from server.flight.mission import Mission
 from server.flight.physics.atmosphere import density_kg_m3
 from server.flight.physics.geodesy import distance_bearing
 from tests.flights import (
@@ -37,7 +37,13 @@ from tests.flights import (
 )
 from tests.seen import shown
 
-PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+PLAN = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+        ),
+    )
+)
 
 
 @pytest.mark.long
@@ -160,9 +166,9 @@ def test_an_area_holds_its_share() -> None:
 
 
 def test_the_same_question_has_the_same_answer() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(list(made_flight(6_000.0)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     a, b = predict(question), predict(question)
     assert a is not None
@@ -175,9 +181,9 @@ def test_the_same_question_has_the_same_answer() -> None:
 
 
 def landing_of(until_s: float) -> dict[str, Any]:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(list(made_flight(until_s)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     return shown(flight, None if answer is None else (question, answer))
@@ -208,9 +214,9 @@ def test_landed_fixes_take_over() -> None:
 
 
 def state_after(until_s: float, silent_s: float) -> dict[str, Any]:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive([*made_flight(until_s), packet(until_s + silent_s, "N0CALL-3")])
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -234,9 +240,9 @@ def test_after_the_last_packet_it_goes_on_from_there() -> None:
 
 
 def test_a_change_of_the_fall_is_announced_with_its_effect() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(list(made_flight(6_300.0)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -257,9 +263,9 @@ def test_landed_fixes_tell_how_many_and_how_far_apart() -> None:
 
 
 def test_nothing_is_predicted_on_the_ground() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(list(made_flight(90.0)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is None or predict(question) is None
 
 
@@ -268,12 +274,12 @@ def test_nothing_is_predicted_on_the_ground() -> None:
 def test_real_flights_end_with_a_landing_or_with_an_age(log: Path) -> None:
     """Below 2,000 m above sea level the landing is within 1 km of the last packet (issue 2)."""
     flight = flown(log)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
     state = shown(flight, (question, answer))
-    landing, last = state["landing"], flight.track.records()[-1].fix
+    landing, last = state["landing"], flight.flights[0].track.records()[-1].fix
     assert last.altitude_m is not None
     away_m, _ = distance_bearing(
         landing["latitude_deg"], landing["longitude_deg"], last.latitude_deg, last.longitude_deg
@@ -290,16 +296,20 @@ def test_real_flights_end_with_a_landing_or_with_an_age(log: Path) -> None:
 def test_a_wind_along_a_parallel_carries_along_the_parallel() -> None:
     """A flat frame's y axis turns away from north: 1.4 km over this fall, had the wind been taken flat."""
     plan = Plan(
-        trackers=(TrackerPlan("Main", "N0CALL-11"),),
-        launch=LaunchPlan(*LAUNCH),
-        descent=DescentPlan(fall_speed_sea_level_ms=5.0),
+        flights=(
+            FlightPlan(
+                trackers=(TrackerPlan("Main", "N0CALL-11"),),
+                launch=LaunchPlan(*LAUNCH),
+                descent=DescentPlan(fall_speed_sea_level_ms=5.0),
+            ),
+        )
     )
-    flight = Flight(plan)
+    flight = Mission(plan)
     for t in range(0, 5_700, 30):
         latitude_deg, longitude_deg, altitude_m = position_at(float(t))
         four_times = LAUNCH[1] + 4.0 * (longitude_deg - LAUNCH[1])  # 32 m/s from the west
         flight.receive([packet(float(t), position=(latitude_deg, four_times, altitude_m))])
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

@@ -9,20 +9,24 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Forecast
+from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
 from tests.flights import LAUNCH, T0, landed_at, made_flight, packet, position_at
 from tests.seen import shown
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan("Main", callsign="N0CALL-11"),
-        TrackerPlan("Backup", callsign="N0CALL-12"),
-    ),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", callsign="N0CALL-11"),
+                TrackerPlan("Backup", callsign="N0CALL-12"),
+            ),
+        ),
+    )
 )
 END_S = landed_at(5_400.0)
 ELSEWHERE = "N0CALL-3"  # whoever is heard last: it tells the time, and nothing of the payload
@@ -38,9 +42,9 @@ class EastWind:
 
 
 def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict[str, Any]:
-    flight = Flight(PLAN, None, forecast)
+    flight = Mission(PLAN, None, forecast)
     flight.receive(sorted(heard))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -67,7 +71,7 @@ def test_contact_is_lost_by_the_trackers_own_interval(
     """When the tracker's own alarm of silence comes; never before two and a half minutes."""
     heard = list(made_flight(until_s, interval_s))
     assert state_of(heard)["phase"] == phase
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(sorted(heard))
     limit_s = max(flight.senders["N0CALL-11"].health.threshold_s(), 150.0)
     last_s = max(r.heard_at_s for r in heard) - T0

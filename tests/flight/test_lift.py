@@ -122,15 +122,15 @@ callsign = "N0CALL-11"
 
 def test_the_plan_is_worked_out_and_what_is_given_wins() -> None:
     gas = "balloon_mass_kg = 1.5\nneck_lift_kg = 7.9\nburst_diameter_m = 9.1\n"
-    worked = parse(PLAN.format(gas)).for_flight().balloon
+    worked = parse(PLAN.format(gas)).for_flight().flights[0].balloon
     assert worked.lift is not None
     assert worked.ascent_rate_ms == worked.lift.ascent_rate_ms
     assert worked.burst_altitude_m == worked.lift.burst_altitude_m
     assert "maker's table and a licensed or experienced hand decide" in lift_words(worked.lift)
     given = parse(PLAN.format(gas + "burst_altitude_m = 28_000\nascent_rate_ms = 4.5")).for_flight()
-    assert given.balloon.burst_altitude_m == 28_000.0
-    assert given.balloon.ascent_rate_ms == 4.5
-    assert parse(PLAN.format("")).for_flight().balloon.lift is None
+    assert given.flights[0].balloon.burst_altitude_m == 28_000.0
+    assert given.flights[0].balloon.ascent_rate_ms == 4.5
+    assert parse(PLAN.format("")).for_flight().flights[0].balloon.lift is None
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import random
 
 import pytest
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from tests.mutated import PLANS, Found, fly, receptions
 from tests.seen import shown
 
@@ -21,7 +21,7 @@ def test_nothing_breaks(seed: int) -> None:
     assert not found.faults_in_decoders
     assert not found.not_finite
     assert found.unusable == 0
-    assert flight.track.latest() is not None, "the good packets between them are used"
+    assert flight.flights[0].track.latest() is not None, "the good packets between them are used"
 
 
 @pytest.mark.long
@@ -32,7 +32,7 @@ def test_any_order_gives_the_same_state(seed: int) -> None:
     end = None
     for order in range(3):
         mixed = random.Random(order).sample(given, len(given))
-        flight = Flight(plan)
+        flight = Mission(plan)
         for i in range(0, len(mixed), 40):
             flight.receive(mixed[i : i + 40])
         state = shown(flight)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.landing.hang import drawn_hang
 from server.flight.landing.predict import predict
 from server.flight.landing.question import Hang
+from server.flight.mission import Mission
 from tests.odd_flights import KINDS, follow, make_odd
 from tests.seen import shown
 
@@ -28,7 +28,7 @@ def test_the_phase_is_right_and_the_record_too(kind: str) -> None:
     made = make_odd(kind, 6_003)
     phases, _ = follow(made)
     assert phases["right"] / sum(phases.values()) > 0.97, phases
-    flight = Flight(made.plan)
+    flight = Mission(made.plan)
     flight.receive(made.receptions)
     assert [e.kind for e in flight.events() if e.kind != "float"] == [
         e for e in EVENTS[kind] if e != "float"
@@ -39,9 +39,9 @@ def test_the_phase_is_right_and_the_record_too(kind: str) -> None:
 @pytest.mark.long
 def test_a_sink_is_told_with_a_time_that_nobody_knows() -> None:
     made = make_odd("slow sink", 6_003)
-    flight = Flight(made.plan)
+    flight = Mission(made.plan)
     flight.receive([r for r in made.receptions if r.heard_at_s < made.truth.burst_s])
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     assert question.hang is not None
     assert -2.0 < question.hang.rate_ms < -0.4

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from server.flight.alarms import Evidence, of_events, of_withdrawn
-from server.flight.flight import Flight
-from server.flight.inputs import Command, Plan, Reception
+from server.flight.inputs import Command, FlightPlan, Plan, Reception
 from server.flight.landing.fall_signs import FallSigns
+from server.flight.mission import Mission
 from server.flight.state import EventKind
 from server.flight.track.events import Event, Withdrawn
 from server.flight.view.snapshot import snapshot
@@ -33,9 +33,9 @@ def near_s(interval_s: float) -> float:
     return max(60.0, 3.0 * interval_s)
 
 
-def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: Plan) -> Flight:
+def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: Plan) -> Mission:
     """Packet by packet: what was an event once is one for good, and no alarm is false."""
-    flight, looked_s = Flight(plan), 0.0
+    flight, looked_s = Mission(plan), 0.0
     told: list[EventKind] = []
     alarms: dict[str, dict[str, Any]] = {}
     for reception in heard(log, interval_s, trackers=trackers, nmea=nmea):
@@ -84,7 +84,7 @@ def test_a_box_is_followed_from_its_pad(
     assert abs(burst.time_s - log.burst_s) < FIFTEEN_SECONDS
     assert abs(burst.altitude_m - log.burst_altitude_m) < HUNDRED_METRES
     assert abs(landing.time_s - log.landing_s) < near_s(interval_s) + 90.0
-    assert flight.track.phase() == "landed"
+    assert flight.flights[0].track.phase() == "landed"
 
 
 @pytest.mark.long
@@ -101,19 +101,19 @@ def test_two_flights_a_week_apart_in_one_journal_are_two_flights() -> None:
     first, second = box_logs()
     given = heard(first, 30.0)
     later = heard(second, 30.0)
-    flight = Flight(Plan(trackers=plan_for(first).trackers))
+    flight = Mission(Plan(flights=(FlightPlan(trackers=plan_for(first).trackers),)))
     flight.receive(given)
-    assert flight.track.phase() == "landed"
+    assert flight.flights[0].track.phase() == "landed"
     flight.receive([r for r in later if r.heard_at_s < (second.launch_s or 0.0) - 60.0])
-    assert flight.track.phase() in ("ground", "landed")
+    assert flight.flights[0].track.phase() in ("ground", "landed")
     climbing = [r for r in later if r.heard_at_s < (second.burst_s or 0.0) - 600.0]
-    flight.receive(climbing[len(flight.track.records()) - len(given) :])
-    assert flight.track.phase() == "ascent"
-    question = flight.landing_question()
+    flight.receive(climbing[len(flight.flights[0].track.records()) - len(given) :])
+    assert flight.flights[0].track.phase() == "ascent"
+    question = flight.flights[0].landing_question()
     assert question is not None
     assert question.burst_s is None, "the burst of the week before is not this flight's"
     assert question.time_s[0] > (second.launch_s or 0.0) - 300.0
-    flight = Flight(flight.plan)
+    flight = Mission(flight.plan)
     flight.receive([*given, *later])
     assert [e.kind for e in flight.events()] == ["launch", "burst", "landing"] * 2
 
@@ -129,30 +129,32 @@ def test_what_a_crew_member_says_is_believed_until_the_fixes_deny_it() -> None:
     launch_s = log.launch_s
     given = heard(log, 10.0)
     before = [r for r in given if r.heard_at_s < launch_s - 300.0]
-    flight = Flight(plan_for(log))
+    flight = Mission(plan_for(log))
     flight.receive(before)
-    assert flight.track.phase() == "ground"
+    assert flight.flights[0].track.phase() == "ground"
     flight.apply(crew(launch_s - 300.0, "launched"))
-    assert flight.track.phase() == "ascent"
+    assert flight.flights[0].track.phase() == "ascent"
     assert [e.kind for e in flight.events()] == ["launch"]
     flight.apply(crew(launch_s - 299.0, "withdrawn"))
-    assert flight.track.phase() == "ground"
+    assert flight.flights[0].track.phase() == "ground"
     assert flight.events() == ()
     flight.apply(crew(launch_s - 298.0, "launched"))
     resting = [r for r in given if launch_s - 300.0 <= r.heard_at_s < launch_s]
     flight.receive(resting)
-    assert flight.track.phase() == "ground", "it rested on for five minutes"
-    assert [w.event.kind for w in flight.track.checkpoint().phase.withdrawn] == ["launch"]
+    assert flight.flights[0].track.phase() == "ground", "it rested on for five minutes"
+    assert [w.event.kind for w in flight.flights[0].track.checkpoint().phase.withdrawn] == [
+        "launch"
+    ]
     flight.receive([r for r in given if launch_s <= r.heard_at_s < launch_s + 90.0])
-    assert flight.track.phase() == "ascent"
+    assert flight.flights[0].track.phase() == "ascent"
     flight.apply(crew(launch_s + 90.0, "not launched"))
-    assert flight.track.phase() == "ground"
+    assert flight.flights[0].track.phase() == "ground"
     flight.receive([r for r in given if launch_s + 90.0 <= r.heard_at_s < launch_s + 180.0])
-    assert flight.track.phase() == "ascent", "it climbs, whatever was said"
+    assert flight.flights[0].track.phase() == "ascent", "it climbs, whatever was said"
     flight.apply(crew(launch_s + 180.0, "landed"))
-    assert flight.track.phase() == "landed"
+    assert flight.flights[0].track.phase() == "landed"
     flight.receive([r for r in given if launch_s + 180.0 <= r.heard_at_s < launch_s + 400.0])
-    assert flight.track.phase() == "ascent"
+    assert flight.flights[0].track.phase() == "ascent"
 
 
 @needs_box_logs
@@ -170,15 +172,15 @@ def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
     for seed in range(4):
         shuffled = list(inputs)
         random.Random(seed).shuffle(shuffled)
-        flight = Flight(plan_for(log))
+        flight = Mission(plan_for(log))
         for one in shuffled:
             flight.apply(one)
-        states.append((flight.track.checkpoint(), shown(flight)))
+        states.append((flight.flights[0].track.checkpoint(), shown(flight)))
     assert all(state == states[0] for state in states)
 
 
 def evidence_of(events: list[Event], withdrawn: list[Withdrawn] | None = None) -> Evidence:
-    nothing = snapshot(Flight(Plan()), None).flights[0]
+    nothing = snapshot(Mission(Plan())).flights[0]
     return Evidence(nothing, events, withdrawn or [], None, FallSigns(), None, 600.0, [])
 
 
@@ -206,11 +208,11 @@ def test_a_box_found_hours_after_its_last_packet_has_landed(hours: float) -> Non
         time_s = lost_s + hours * 3_600.0 + 20.0 * i
         payload = f"N0CALL-11>APZLWD:{aprs_text(time_s, *place)}".encode()
         given.append(Reception(round(1_000 * (time_s + 1.6)), "tnc", "tnc2", payload))
-    flight = Flight(plan_for(log))
+    flight = Mission(plan_for(log))
     flight.receive(given)
-    assert flight.track.phase() == "landed"
+    assert flight.flights[0].track.phase() == "landed"
     assert [e.kind for e in flight.events()] == ["launch", "burst", "landing"]
-    latest = flight.track.latest()
+    latest = flight.flights[0].track.latest()
     assert latest is not None
     assert latest.fix.latitude_deg == pytest.approx(place[0], abs=1e-4)
 
@@ -237,7 +239,7 @@ def test_a_drive_over_steep_hills_is_no_launch(
         None,
         None,
     )
-    flight = Flight(Plan(trackers=plan_for(log).trackers))
+    flight = Mission(Plan(flights=(FlightPlan(trackers=plan_for(log).trackers),)))
     for reception in [*heard(driven, interval_s), *heard(log, interval_s)]:
         flight.apply(reception)
         if reception.heard_at_s < log.launch_s:

@@ -8,8 +8,8 @@ import orjson
 import pytest
 
 from decoders.readings import GpsdRules
-from server.flight.flight import Flight
 from server.flight.inputs import Plan, Reception, VehiclePlan
+from server.flight.mission import Mission
 from server.flight.packets.receivers import HELD_MS, Receivers
 from tests.seen import shown
 
@@ -39,14 +39,14 @@ def two(seconds: int = 40) -> list[Reception]:
     return heard
 
 
-def places(flight: Flight) -> dict[str, list[tuple[float, float]]]:
+def places(flight: Mission) -> dict[str, list[tuple[float, float]]]:
     return {
         name: [(fix.time_s - START_MS / 1000.0, fix.latitude_deg) for fix in sender.all_fixes()]
         for name, sender in flight.senders.items()
     }
 
 
-def last_place(flight: Flight, name: str) -> float:
+def last_place(flight: Mission, name: str) -> float:
     """Of a receiver that nobody follows only the last place is asked for."""
     fix = flight.senders[name].latest_fix()
     assert fix is not None
@@ -54,7 +54,7 @@ def last_place(flight: Flight, name: str) -> float:
 
 
 def test_one_speaks_for_the_source_and_another_when_it_is_lost() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     for reception in two():
         flight.apply(reception)
     found = places(flight)
@@ -68,12 +68,12 @@ def test_one_speaks_for_the_source_and_another_when_it_is_lost() -> None:
 @pytest.mark.long
 def test_any_order_gives_the_same_flight() -> None:
     heard = two()
-    in_order = Flight(PLAN)
+    in_order = Mission(PLAN)
     in_order.receive(heard)
     for seed in range(5):
         shuffled = heard[:]
         random.Random(seed).shuffle(shuffled)
-        one_by_one = Flight(PLAN)
+        one_by_one = Mission(PLAN)
         for reception in shuffled:
             one_by_one.apply(reception)
         assert places(one_by_one) == places(in_order)
@@ -81,21 +81,21 @@ def test_any_order_gives_the_same_flight() -> None:
 
 
 def test_the_plan_may_name_it() -> None:
-    flight = Flight(Plan(vehicles=PLAN.vehicles, readings={"gps": GpsdRules(B)}))
+    flight = Mission(Plan(vehicles=PLAN.vehicles, readings={"gps": GpsdRules(B)}))
     flight.receive(two())
     assert {place for _, place in places(flight)["gps"]} == {10.0}
     assert last_place(flight, "gps@ttyACM0") == 46.0
 
 
 def test_one_receiver_is_always_the_sources() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive([reception for reception in two() if b"ttyACM1" in reception.payload])
     assert set(places(flight)) == {"gps"}
 
 
 @pytest.mark.parametrize("device", [7, None, "", {}, "x" * 501])
 def test_what_names_no_device_is_the_sources(device: object) -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive([tpv(0, A, 46.0), tpv(500, device, 46.0)])
     assert set(flight.senders) == {"gps"}
 

@@ -8,14 +8,16 @@ from typing import Any
 
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.mission import Mission
 from server.flight.packets import senders
 from server.flight.packets.sensors import pressure_pa
 from tests.flights import LAUNCH, T0, packet
 from tests.seen import shown
 
-PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),))
+PLAN = Plan(
+    flights=(FlightPlan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),)),)
+)
 
 
 def said(elapsed_s: float, text: str, sender: str = "N0CALL-11") -> Reception:
@@ -39,10 +41,12 @@ GIVEN = [
 
 
 def test_pressures_follow_the_last_definition() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(GIVEN)
     raw = 9 * 91 + ord("(") - 33
-    assert flight.track.records()[0].fix.pressure_pa == pytest.approx(100.0 * (0.5 * raw + 100.0))
+    assert flight.flights[0].track.records()[0].fix.pressure_pa == pytest.approx(
+        100.0 * (0.5 * raw + 100.0)
+    )
     (sensor,) = shown(flight)["sensors"]
     assert (sensor["quantity"], sensor["unit"]) == ("Air", "hPa")
 
@@ -52,7 +56,7 @@ def test_any_order_gives_the_same_state() -> None:
     end = None
     for seed in range(6):
         mixed = random.Random(seed).sample(GIVEN, len(GIVEN))
-        flight = Flight(PLAN)
+        flight = Mission(PLAN)
         for i, one in enumerate(mixed):
             flight.receive([one])
             if i % 5 == seed % 5:
@@ -64,10 +68,10 @@ def test_any_order_gives_the_same_state() -> None:
 
 @pytest.mark.parametrize("kind", ["PARM.x", "UNIT.kPa", "EQNS.0,9,9", "BITS.00000000"])
 def test_a_stranger_rescales_nothing(kind: str) -> None:
-    flight, clean = Flight(PLAN), Flight(PLAN)
+    flight, clean = Mission(PLAN), Mission(PLAN)
     clean.receive(GIVEN)
     flight.receive([*GIVEN, said(600.0, f":N0CALL-11:{kind}", "N0CALL-7")])
-    assert flight.track.records() == clean.track.records()
+    assert flight.flights[0].track.records() == clean.flights[0].track.records()
     assert shown(flight)["sensors"] == shown(clean)["sensors"]
 
 
@@ -75,7 +79,7 @@ def test_a_definition_costs_the_same_whatever_has_been_heard(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A hundred of them, each undoing the last: the fixes are worked out again once, with the work."""
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(GIVEN)
     worked_out: list[tuple[Any, ...]] = []
 

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from server.flight.flight import Flight
 from server.flight.inputs import (
     Command,
+    FlightPlan,
     LaunchPlan,
     Plan,
     Reception,
@@ -22,6 +22,7 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
+from server.flight.mission import Mission
 from server.flight.packets import senders
 from server.flight.track import advance as advancing
 from server.flight.track import track as tracks
@@ -32,8 +33,12 @@ from tests.flights import LAUNCH, T0, packet
 
 UNTIL_S = 2_400
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(TrackerPlan("Main", "N0CALL-11"), TrackerPlan("Backup", "N0CALL-12")),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(TrackerPlan("Main", "N0CALL-11"), TrackerPlan("Backup", "N0CALL-12")),
+        ),
+    ),
     vehicles=(VehiclePlan("Car", source="car-1/gps", own=True),),
     station="car-1",
 )
@@ -93,9 +98,9 @@ def _breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
     return REAL_FIX(name, key, report, measured_pa)
 
 
-def everything(flight: Flight) -> tuple[Any, ...]:
+def everything(flight: Mission) -> tuple[Any, ...]:
     """All that is ever asked of a flight, to be compared with ==."""
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     columns = (question.time_s, question.x_m, question.y_m, question.z_m, question.tracker)
     heard = {
@@ -103,9 +108,9 @@ def everything(flight: Flight) -> tuple[Any, ...]:
         for name, sender in flight.senders.items()
     }
     return (
-        snapshot(flight, None),
-        flight.track.records(),
-        flight.track.verdicts(),
+        snapshot(flight),
+        flight.flights[0].track.records(),
+        flight.flights[0].track.verdicts(),
         heard,
         HistoryBook(flight).read(),
         [column.tolist() for column in columns],
@@ -117,7 +122,7 @@ def everything(flight: Flight) -> tuple[Any, ...]:
 
 
 with mock.patch.object(senders, "_fix", _breaks):
-    _STRAIGHT = Flight(PLAN)
+    _STRAIGHT = Mission(PLAN)
     _STRAIGHT.book([*ALL_HEARD, LATEST])
     _STRAIGHT.settle()
     EXPECTED = everything(_STRAIGHT)
@@ -136,7 +141,7 @@ def test_any_order_and_any_slicing_end_in_the_same_state(
     chance: random.Random, at_once: int, most_steps: int, looks: bool
 ) -> None:
     mixed = chance.sample(ALL_HEARD, len(ALL_HEARD))
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     book = HistoryBook(flight)
     with mock.patch.object(senders, "_fix", _breaks):
         while mixed:
@@ -145,9 +150,9 @@ def test_any_order_and_any_slicing_end_in_the_same_state(
             del mixed[:count]
             flight.work(chance.randint(0, most_steps))
             if looks and chance.random() < 0.2:
-                snapshot(flight, None)
+                snapshot(flight)
                 book.read()
-                flight.landing_question()
+                flight.flights[0].landing_question()
             if chance.random() < 0.1:
                 flight.book([Tick(T0 + chance.uniform(0.0, UNTIL_S))])
         flight.book([LATEST])
@@ -169,8 +174,8 @@ def test_what_is_told_holds_the_odd_inputs() -> None:
     assert {fix.pressure_pa is None for fix, *_ in EXPECTED[1]} == {True, False}
 
 
-def flown(until_s: int, every_s: int = 10) -> Flight:
-    flight = Flight(replace(PLAN, station=""))
+def flown(until_s: int, every_s: int = 10) -> Mission:
+    flight = Mission(replace(PLAN, station=""))
     flight.receive([packet(float(t)) for t in range(0, until_s, every_s)])
     return flight
 
@@ -182,25 +187,25 @@ def late_by_an_hour(until_s: int) -> Reception:
 
 def test_a_rerun_is_shown_when_it_has_caught_up_and_new_fixes_at_once() -> None:
     flight = flown(5_000)
-    before = snapshot(flight, None).flights[0].track
-    records = list(flight.track.records())
+    before = snapshot(flight).flights[0].track
+    records = list(flight.flights[0].track.records())
     flight.book([late_by_an_hour(5_000)])
     flight.work(20)
     assert flight.pending
-    assert flight.track.records() == records, "the state of before"
-    assert snapshot(flight, None).flights[0].track == before
+    assert flight.flights[0].track.records() == records, "the state of before"
+    assert snapshot(flight).flights[0].track == before
     flight.book([packet(5_000.0)])
     flight.work(1)
     assert flight.pending
-    now = snapshot(flight, None).flights[0].track
+    now = snapshot(flight).flights[0].track
     assert now is not None
     assert before is not None
     assert now.time > before.time, "the box is where it is now"
     flight.settle()
-    assert len(flight.track.records()) == len(records) + 2
-    whole = Flight(flight.plan)
+    assert len(flight.flights[0].track.records()) == len(records) + 2
+    whole = Mission(flight.plan)
     whole.receive([*(packet(float(t)) for t in range(0, 5_001, 10)), late_by_an_hour(5_000)])
-    assert flight.track.records() == whole.track.records()
+    assert flight.flights[0].track.records() == whole.flights[0].track.records()
 
 
 def test_no_call_does_more_than_its_steps() -> None:
@@ -234,15 +239,17 @@ def test_no_call_does_more_than_its_steps() -> None:
 def test_questions_are_answered_from_what_has_been_run() -> None:
     """The columns tell the same as the records."""
     flight = flown(6_600, 30)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     used = [
         r
-        for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True)
+        for r, v in zip(
+            flight.flights[0].track.records(), flight.flights[0].track.verdicts(), strict=True
+        )
         if v.accepted
         and v.reason is None
         and r.fix.altitude_m is not None
-        and r.fix.time_s >= flight.track.checkpoint().phase.flight_from_s
+        and r.fix.time_s >= flight.flights[0].track.checkpoint().phase.flight_from_s
     ]
     assert question.time_s.tolist() == [r.fix.time_s for r in used]
     assert question.x_m.tolist() == [r.x_m for r in used]

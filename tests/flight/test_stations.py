@@ -7,15 +7,19 @@ import random
 from dataclasses import replace
 from typing import Any
 
-from server.flight.flight import Flight
-from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.inputs import Command, FlightPlan, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.mission import Mission
 from tests.flights import LAUNCH, T0, made_flight, packet
 from tests.seen import shown
 
 PLAN = Plan(
-    flight="two cars",
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(TrackerPlan("Main", "N0CALL-11"),),
+    flights=(
+        FlightPlan(
+            name="two cars",
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        ),
+    ),
     station="car-1",
 )
 NOW_S = T0 + 9_010.0
@@ -32,7 +36,7 @@ def heard_by(station: str, ahead_s: float = 0.0) -> list[Reception]:
 def state(
     plan: Plan, given: list[Reception], commands: list[Command] | None = None
 ) -> dict[str, Any]:
-    flight = Flight(plan)
+    flight = Mission(plan)
     flight.receive(given)
     for command in commands or ():
         flight.apply(command)
@@ -61,7 +65,7 @@ def test_the_clock_of_another_car_moves_nobody_elses_now() -> None:
 
 def test_each_car_is_told_of_its_own_clock_alone() -> None:
     union = heard_by("car-1") + heard_by("car-2", ahead_s=300.0)
-    flight = Flight(replace(PLAN, station="car-2"))
+    flight = Mission(replace(PLAN, station="car-2"))
     flight.receive(union)
     flight.apply(Tick(NOW_S + 300.0))
     told = shown(flight)
@@ -70,7 +74,7 @@ def test_each_car_is_told_of_its_own_clock_alone() -> None:
 
 
 def test_without_a_packet_of_its_own_a_station_takes_the_clock_of_the_others() -> None:
-    flight = Flight(replace(PLAN, station="base"))
+    flight = Mission(replace(PLAN, station="base"))
     flight.receive(heard_by("car-1"))
     assert flight.now_s == heard_by("car-1")[-1].heard_at_s
 

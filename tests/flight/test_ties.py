@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.mission import Mission
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
 from server.flight.track.track import Track
@@ -18,11 +18,15 @@ from server.flight.view.snapshot import snapshot
 from tests.flights import LAUNCH, T0, packet
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan("Main", callsign="N0CALL-11"),
-        TrackerPlan("Backup", callsign="N0CALL-12"),
-    ),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", callsign="N0CALL-11"),
+                TrackerPlan("Backup", callsign="N0CALL-12"),
+            ),
+        ),
+    )
 )
 
 
@@ -40,10 +44,14 @@ def tied(second: float) -> list[Reception]:
 
 
 def end(receptions: list[Reception]) -> tuple[object, ...]:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     for reception in receptions:
         flight.apply(reception)
-    return snapshot(flight, None), flight.track.verdicts(), flight.track.checkpoint()
+    return (
+        snapshot(flight),
+        flight.flights[0].track.verdicts(),
+        flight.flights[0].track.checkpoint(),
+    )
 
 
 def test_a_timed_and_an_untimed_packet_on_one_millisecond() -> None:

@@ -8,19 +8,31 @@ from dataclasses import replace
 import orjson
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.inputs import (
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    Tick,
+    TrackerPlan,
+    VehiclePlan,
+)
+from server.flight.mission import Mission
 from server.flight.packets.deduplication import TimeDoubt
 from tests.flights import LAUNCH, T0, packet, position_at
 from tests.seen import kinds, shown
 
 MAIN, BACKUP, STRANGER = "N0CALL-11", "N0CALL-12", "N0CALL-7"
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan("Main", MAIN),
-        TrackerPlan("Backup", BACKUP),
-        TrackerPlan("Phone", source="phone", role="phone"),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", MAIN),
+                TrackerPlan("Backup", BACKUP),
+                TrackerPlan("Phone", source="phone", role="phone"),
+            ),
+        ),
     ),
     vehicles=(VehiclePlan("Car", source="gps", own=True),),
 )
@@ -28,8 +40,8 @@ INFERRED = Plan(infer_trackers=True)
 UNTIL_S = 3_000
 
 
-def fly(given: list[Reception], plan: Plan = PLAN) -> Flight:
-    flight = Flight(plan)
+def fly(given: list[Reception], plan: Plan = PLAN) -> Mission:
+    flight = Mission(plan)
     flight.receive(given)
     return flight
 
@@ -49,8 +61,8 @@ def stamped(elapsed_s: float, stamp: bytes, callsign: str = MAIN) -> Reception:
     return replace(true, payload=head + b":/" + stamp + said[7:])
 
 
-def assert_same_place(flight: Flight, clean: Flight) -> None:
-    a, b = flight.track.latest(), clean.track.latest()
+def assert_same_place(flight: Mission, clean: Mission) -> None:
+    a, b = flight.flights[0].track.latest(), clean.flights[0].track.latest()
     assert a is not None
     assert b is not None
     assert a.fix.time_s == b.fix.time_s
@@ -113,7 +125,7 @@ def post(ahead_s: float, elapsed_s: float, count: int = 1) -> Reception:
 def test_a_phone_whose_clock_is_ahead(ahead_s: float) -> None:
     given = [*good(), post(ahead_s, 1_500.0, 20), post(ahead_s, 2_000.0)]
     flight, clean = fly(given), fly(good())
-    latest, expected = flight.track.latest(), clean.track.latest()
+    latest, expected = flight.flights[0].track.latest(), clean.flights[0].track.latest()
     assert latest is not None
     assert expected is not None
     assert latest.fix == expected.fix
@@ -178,7 +190,9 @@ def test_of_two_trackers_the_one_that_agrees_with_the_station_is_believed() -> N
     assert not any(f.own_time for f in flight.senders[BACKUP].all_fixes())
     verdicts = [
         v.accepted
-        for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True)
+        for r, v in zip(
+            flight.flights[0].track.records(), flight.flights[0].track.verdicts(), strict=True
+        )
         if r.fix.tracker == BACKUP
     ]
     assert sum(verdicts) > 0.9 * len(verdicts), "its places are used, at the time of hearing"
@@ -201,7 +215,7 @@ def test_any_order_gives_the_same_state(plan: Plan) -> None:
     end = None
     for seed in range(6):
         mixed = random.Random(seed).sample(given, len(given))
-        flight = Flight(plan)
+        flight = Mission(plan)
         size = (1, 7, len(mixed))[seed % 3]
         for i in range(0, len(mixed), size):
             flight.receive(mixed[i : i + size])
@@ -222,7 +236,7 @@ def test_the_computer_starts_again_in_flight_with_a_wrong_clock(ahead_s: float) 
     clean = fly(good())
     for seed in range(3):
         mixed = random.Random(seed).sample(given, len(given)) if seed else given
-        flight = Flight(PLAN)
+        flight = Mission(PLAN)
         for one in mixed:
             flight.receive([one])
         assert flight.now_ahead_s == pytest.approx(ahead_s, abs=2.0)

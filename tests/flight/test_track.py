@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.flight.flight import Flight
-from server.flight.inputs import LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import RejectionKind
 from tests.flights import (
@@ -31,21 +31,25 @@ from tests.flights import (
 from tests.seen import shown
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(
-        TrackerPlan("Main", callsign="N0CALL-11"),
-        TrackerPlan("Backup", callsign="N0CALL-12", role="backup"),
-    ),
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(
+                TrackerPlan("Main", callsign="N0CALL-11"),
+                TrackerPlan("Backup", callsign="N0CALL-12", role="backup"),
+            ),
+        ),
+    )
 )
 
 
-def fly(given: list[Reception], plan: Plan = PLAN) -> Flight:
-    flight = Flight(plan)
+def fly(given: list[Reception], plan: Plan = PLAN) -> Mission:
+    flight = Mission(plan)
     flight.receive(given)
     return flight
 
 
-def errors_m(flight: Flight, at_s: float) -> tuple[float, float]:
+def errors_m(flight: Mission, at_s: float) -> tuple[float, float]:
     """Horizontal and vertical error of the track as it stands, against the made flight."""
     track = shown(flight)["track"]
     latitude_deg, longitude_deg, altitude_m = position_at(at_s)
@@ -69,14 +73,14 @@ def test_any_order_gives_the_same_track_bit_for_bit(chance: random.Random) -> No
     straight = fly(sorted(FLIGHT))
     mixed = list(FLIGHT)
     chance.shuffle(mixed)
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     cut = chance.randrange(len(mixed))
     for reception in mixed[:cut]:  # some one by one, so that the filter runs in between
         flight.receive([reception])
         if chance.random() < 0.05:
-            flight.track.records()
+            flight.flights[0].track.records()
     flight.receive(mixed[cut:])
-    assert flight.track.records() == straight.track.records()
+    assert flight.flights[0].track.records() == straight.flights[0].track.records()
     assert flight.events() == straight.events()
     assert shown(flight) == shown(straight)
 
@@ -90,7 +94,7 @@ def test_phases_and_events_of_a_plain_flight() -> None:
     assert burst.altitude_m == pytest.approx(altitude_at(5_400.0), abs=150.0)
     assert burst.noticed_s - burst.time_s <= 75.0
     assert landing.noticed_s - (T0 + landed_at(5_400.0)) <= 90.0  # three beacons
-    assert flight.track.phase() == "landed"
+    assert flight.flights[0].track.phase() == "landed"
 
 
 def test_the_track_is_nearer_than_a_receiver_is() -> None:
@@ -119,7 +123,7 @@ WRONG = [
 def test_one_wrong_fix_is_rejected_and_explained(
     name: str, wrong: tuple[float, float, float], reason: str
 ) -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     for reception in replaced(1_800.0, wrong):
         flight.apply(reception)
         if reception.heard_at_s > T0 + 1_800.0:
@@ -134,7 +138,7 @@ def test_one_wrong_fix_is_rejected_and_explained(
 def test_altitude_in_the_wrong_unit_is_not_used() -> None:
     latitude_deg, longitude_deg, altitude_m = position_at(1_800.0)
     flight = fly(replaced(1_800.0, (latitude_deg, longitude_deg, altitude_m * 0.3048)))
-    verdicts = [v for v in flight.track.verdicts() if v.reason]
+    verdicts = [v for v in flight.flights[0].track.verdicts() if v.reason]
     assert len(verdicts) == 1
     assert verdicts[0].accepted
     assert not verdicts[0].altitude_used
@@ -165,7 +169,7 @@ def test_an_altitude_that_stays_above_18_km_is_not_a_float() -> None:
         latitude_deg, longitude_deg, altitude_m = position_at(t)
         given.append(packet(t, position=(latitude_deg, longitude_deg, min(altitude_m, 18_000.0))))
     flight = fly(given)
-    assert flight.track.phase() == "ascent"
+    assert flight.flights[0].track.phase() == "ascent"
     (main,) = (t for t in shown(flight)["trackers"] if t["label"] == "Main")
     assert main["state"] == "stuck"
     assert main["last_rejection"]["kind"] == "stuck"
@@ -174,7 +178,7 @@ def test_an_altitude_that_stays_above_18_km_is_not_a_float() -> None:
 def test_a_wrong_first_fix_is_left_behind() -> None:
     given = [packet(0.0, position=(12.0, 45.0, 900.0))]
     given += [packet(t) for t in range(30, 1_200, 30)]
-    for plan in (PLAN, Plan(trackers=PLAN.trackers)):
+    for plan in (PLAN, Plan(flights=(FlightPlan(trackers=PLAN.trackers),))):
         assert errors_m(fly(given, plan), 1_170.0)[0] < 30.0
 
 
@@ -186,8 +190,8 @@ def test_a_tracker_without_altitude_helps_sideways() -> None:
         given.append(Reception(round((T0 + t + 16.0) * 1000), "internet", "tnc2", plain))
     flight = fly(given)
     assert errors_m(flight, 2_385.0)[0] < 30.0
-    assert not any(v.reason for v in flight.track.verdicts())
-    assert flight.track.phase() == "ascent"
+    assert not any(v.reason for v in flight.flights[0].track.verdicts())
+    assert flight.flights[0].track.phase() == "ascent"
 
 
 def test_time_without_date_across_midnight() -> None:
@@ -199,7 +203,7 @@ def test_time_without_date_across_midnight() -> None:
         moved = packet(elapsed_s + shift_s, position=position)
         given.append(moved)
     flight = fly(given)
-    times = [r.fix.time_s for r in flight.track.records()]
+    times = [r.fix.time_s for r in flight.flights[0].track.records()]
     assert times == sorted(times)
     assert times[-1] - times[0] == pytest.approx(3_000.0)
 
@@ -212,7 +216,7 @@ def test_without_a_plan_trackers_show_themselves() -> None:
     assert list(flight.trackers) == ["N0CALL-11"]
     state = shown(flight)
     assert [s["name"] for s in state["senders"]] == ["N0CALL-3"]
-    assert len(flight.track.records()) == 101  # those from before it was known, too
+    assert len(flight.flights[0].track.records()) == 101  # those from before it was known, too
     assert state["phase"] == "ascent"
 
 
@@ -224,23 +228,26 @@ def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
         withdrawn = [w.event.kind for w in flight.track.checkpoint().phase.withdrawn]
         assert "burst" not in withdrawn, log.name  # gusts upwards leave the climb as well
         burst = next(e for e in flight.events() if e.kind == "burst")
-        highest_m = max(r.fix.altitude_m or 0.0 for r in flight.track.records())
+        highest_m = max(r.fix.altitude_m or 0.0 for r in flight.flights[0].track.records())
         assert abs(burst.altitude_m - highest_m) < 500.0, log.name
         # two of them have gaps of minutes, and one leaked for six before it fell
         most_s = 400.0 if log.stem == "flight-300" else 260.0
         assert burst.noticed_s - burst.time_s < most_s, log.name
-        rejected = [v for v in flight.track.verdicts() if not v.accepted]
-        assert len(rejected) <= max(4, len(flight.track.records()) // 100), (log.name, rejected)
-        assert math.isfinite(flight.track.records()[-1].x_m)
+        rejected = [v for v in flight.flights[0].track.verdicts() if not v.accepted]
+        assert len(rejected) <= max(4, len(flight.flights[0].track.records()) // 100), (
+            log.name,
+            rejected,
+        )
+        assert math.isfinite(flight.flights[0].track.records()[-1].x_m)
 
 
 @pytest.mark.long
 def test_a_real_flight_in_any_order() -> None:
     log = next(p for p in real_logs() if p.stem == "flight-391")  # five trackers
     given = list(receptions(log))
-    backwards = Flight(flown(log).plan)
+    backwards = Mission(flown(log).plan)
     backwards.receive(given[::-1])
-    assert backwards.track.records() == flown(log).track.records()
+    assert backwards.flights[0].track.records() == flown(log).flights[0].track.records()
 
 
 def test_joined_in_mid_air_the_ground_is_not_made_up() -> None:
@@ -249,7 +256,7 @@ def test_joined_in_mid_air_the_ground_is_not_made_up() -> None:
     assert state["phase"] == "ascent"
     assert not any(e["kind"] == "launch" for e in state["events"])
     assert state["track"]["height_above_ground_m"] is None
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     assert question.ground.sigma_m >= 500.0
 
@@ -279,10 +286,10 @@ def test_a_wrong_station_clock_is_seen_and_put_right(by_s: float) -> None:
     assert abs(flight.now_s - (T0 + 2_971.5)) < 5.0
     assert errors_m(flight, 2_970.0)[0] < 30.0
     # only what came before the error could be seen
-    assert sum(v.reason is not None for v in flight.track.verdicts()) <= 2
-    backwards = Flight(PLAN)
+    assert sum(v.reason is not None for v in flight.flights[0].track.verdicts()) <= 2
+    backwards = Mission(PLAN)
     backwards.receive(shifted(sorted(given), by_s)[::-1])
-    assert backwards.track.records() == flight.track.records()
+    assert backwards.flights[0].track.records() == flight.flights[0].track.records()
 
 
 def test_a_clock_set_right_in_mid_flight() -> None:
@@ -295,7 +302,11 @@ def test_a_clock_set_right_in_mid_flight() -> None:
     assert shown(flight)["problems"] == []
     assert errors_m(flight, 2_970.0)[0] < 30.0
     refused = [
-        r for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True) if v.reason
+        r
+        for r, v in zip(
+            flight.flights[0].track.records(), flight.flights[0].track.verdicts(), strict=True
+        )
+        if v.reason
     ]
     assert len(refused) <= 4  # untimed ones before the change was understood
 
@@ -312,7 +323,9 @@ def test_a_timed_and_an_untimed_packet_of_one_moment_tie_in_no_order() -> None:
         for late in (given, given[::-1]):
             flight = fly([*pair, *late])
             flight.apply(Tick(T0 + 1_600.0))
-            states.append((flight.track.checkpoint(), flight.track.verdicts()))
-    tied = [r.fix for r in flight.track.records() if r.fix.time_s == T0 + elapsed_s]
+            states.append(
+                (flight.flights[0].track.checkpoint(), flight.flights[0].track.verdicts())
+            )
+    tied = [r.fix for r in flight.flights[0].track.records() if r.fix.time_s == T0 + elapsed_s]
     assert {fix.own_time for fix in tied} == {True, False}
     assert all(state == states[0] for state in states)

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.inputs import Reception
+from server.flight.mission import Mission
 from server.flight.state import RejectionKind
 from server.flight.track.smoother import smooth
 from tests.followed import Followed, follow
@@ -26,8 +26,8 @@ def made(kind: str) -> Made:
 
 
 @cache
-def flown(kind: str) -> Flight:
-    flight = Flight(made(kind).plan)
+def flown(kind: str) -> Mission:
+    flight = Mission(made(kind).plan)
     flight.receive(made(kind).receptions)
     return flight
 
@@ -43,7 +43,7 @@ def p95(errors: list[tuple[float, float]], i: int) -> float:
 
 def until(kind: str, after_launch_s: float) -> dict[str, Any]:
     """The state as it stood then."""
-    flight = Flight(made(kind).plan)
+    flight = Mission(made(kind).plan)
     end_s = made(kind).truth.launch_s + after_launch_s
     flight.receive([r for r in made(kind).receptions if r.heard_at_s <= end_s])
     return shown(flight)
@@ -63,7 +63,7 @@ def test_the_track_holds(kind: str) -> None:
     kinds = [e.kind for e in flown(kind).events()]
     assert kinds.count("burst") == 1
     assert kinds.count("float") == (kind == "float")
-    assert flown(kind).track.phase() == "landed"
+    assert flown(kind).flights[0].track.phase() == "landed"
 
 
 @pytest.mark.long
@@ -91,7 +91,9 @@ def test_what_is_not_used_is_explained(kind: str, name: str, why: RejectionKind)
     flight = flown(kind)
     reasons = [
         v.reason
-        for r, v in zip(flight.track.records(), flight.track.verdicts(), strict=True)
+        for r, v in zip(
+            flight.flights[0].track.records(), flight.flights[0].track.verdicts(), strict=True
+        )
         if r.fix.tracker == name and v.reason is not None
     ]
     given = [reason for reason in reasons if reason.kind == why]
@@ -128,7 +130,7 @@ def test_silence_and_return_are_both_told() -> None:
 
 def test_altitudes_of_two_datums_are_brought_together() -> None:
     flight = flown("two datums")
-    state = flight.track.checkpoint().state
+    state = flight.flights[0].track.checkpoint().state
     assert state is not None
     between_m = state.trackers[MAIN].offset_m - state.trackers[BACKUP].offset_m
     mean_m = np.mean(
@@ -157,7 +159,7 @@ def test_a_barometer_carries_the_altitude_on() -> None:
     flight, truth = flown("stuck, with a barometer"), made("stuck, with a barometer").truth
     high = [
         r
-        for r in flight.track.records()
+        for r in flight.flights[0].track.records()
         if r.fix.tracker == BACKUP and truth.at(r.fix.time_s)[2] > 22_000.0
     ]
     assert len(high) > 20
@@ -186,16 +188,16 @@ def test_any_order_gives_the_same_end(kind: str) -> None:
     chance = np.random.default_rng(5)
     given: list[Reception] = list(made(kind).receptions)
     mixed = [given[i] for i in chance.permutation(len(given))]
-    flight = Flight(made(kind).plan)
+    flight = Mission(made(kind).plan)
     flight.receive(mixed[:100])
     flight.receive(mixed[100:])
-    assert flight.track.records() == flown(kind).track.records()
+    assert flight.flights[0].track.records() == flown(kind).flights[0].track.records()
     assert shown(flight) == shown(flown(kind))
 
 
 def test_the_smoother_is_nearer_than_the_filter() -> None:
     flight, truth = flown("plain"), made("plain").truth
-    track = flight.track
+    track = flight.flights[0].track
     points = smooth(track.records(), track.verdicts(), track.constants)
     by_time = {r.fix.time_s: r for r in track.records()}
     filtered, smoothed = [], []

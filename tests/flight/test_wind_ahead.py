@@ -5,13 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import BalloonPlan, DescentPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import (
+    BalloonPlan,
+    DescentPlan,
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    TrackerPlan,
+)
 from server.flight.landing import winds
 from server.flight.landing.legs import legs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
 from server.flight.landing.wind_ageing import ageing
+from server.flight.mission import Mission
 from server.flight.physics.geodesy import LocalFrame
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
 
@@ -80,9 +88,9 @@ class _Growing:
 
 
 def predicted(plan: Plan, forecast: Forecast | None, heard: list[Reception]) -> Landing:
-    flight = Flight(plan, None, forecast)
+    flight = Mission(plan, None, forecast)
     flight.receive(heard)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -108,10 +116,14 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float, within
         if second > 120:
             x_m += float(forecast.profile(0.0, longitude_deg, T0 + second)[1][0])
     plan = Plan(
-        launch=LaunchPlan(*LAUNCH),
-        balloon=BalloonPlan(burst_altitude_m=26_960.0, burst_altitude_sigma_m=200.0),
-        descent=DescentPlan(fall_speed_sea_level_ms=5.0, fall_speed_relative_sigma=0.02),
-        trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+        flights=(
+            FlightPlan(
+                launch=LaunchPlan(*LAUNCH),
+                balloon=BalloonPlan(burst_altitude_m=26_960.0, burst_altitude_sigma_m=200.0),
+                descent=DescentPlan(fall_speed_sea_level_ms=5.0, fall_speed_relative_sigma=0.02),
+                trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+            ),
+        )
     )
     errors_m = []
     for told in (forecast, None):
@@ -128,8 +140,12 @@ def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
     asked = {}
     for launch_s in (None, T0 + 7_200.0, T0 - 7_200.0):
         plan = Plan(
-            launch=LaunchPlan(*LAUNCH, time_s=launch_s),
-            trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+            flights=(
+                FlightPlan(
+                    launch=LaunchPlan(*LAUNCH, time_s=launch_s),
+                    trackers=(TrackerPlan("Main", callsign="N0CALL-11"),),
+                ),
+            )
         )
         asked[launch_s] = predicted(plan, forecast, heard)
     now, later, past = asked.values()

@@ -76,7 +76,7 @@ def test_conditioning_against_the_textbook_equations() -> None:
 
 def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, float, float]]:
     """Height above the launch, the mean square change of a kilometre's wind, and the one expected."""
-    question = flown(log).landing_question()
+    question = flown(log).flights[0].landing_question()
     assert question is not None
     aloft = question.time_s <= (question.landed_s or question.at_s)
     seen = question.winds_met(aloft)

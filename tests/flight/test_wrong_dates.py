@@ -7,13 +7,15 @@ from dataclasses import replace
 
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import Command, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.inputs import Command, FlightPlan, LaunchPlan, Plan, Reception, Tick, TrackerPlan
+from server.flight.mission import Mission
 from tests.flights import LAUNCH, T0, packet
+from tests.plans import with_flight
 from tests.seen import kinds, shown
 
 PLAN = Plan(
-    launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),), station="car-1"
+    flights=(FlightPlan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", "N0CALL-11"),)),),
+    station="car-1",
 )
 UNTIL_S = 3_000
 DAY_S = 86_400.0
@@ -32,8 +34,8 @@ def heard_by(station: str, ahead_s: float = 0.0, timed: bool = True) -> list[Rec
     return heard
 
 
-def flown(given: list[Reception], plan: Plan = PLAN) -> Flight:
-    flight = Flight(plan)
+def flown(given: list[Reception], plan: Plan = PLAN) -> Mission:
+    flight = Mission(plan)
     flight.receive(given)
     flight.apply(Tick(T0 + UNTIL_S))
     return flight
@@ -71,7 +73,7 @@ def test_what_is_later_than_now_is_not_used(ahead_s: float, timed: bool) -> None
     """Nothing was heard by both: nobody tells by how much it is wrong."""
     ours, theirs = heard_by("car-1", timed=timed), heard_by("car-2", ahead_s, timed)
     flight, clean = flown(ours[:20] + theirs[60:]), flown(ours[:20])
-    assert flight.track.records() == clean.track.records()
+    assert flight.flights[0].track.records() == clean.flights[0].track.records()
     state = shown(flight)
     assert state["now"] == shown(clean)["now"]
     assert state["number"] == 60
@@ -84,11 +86,11 @@ def test_one_entry_seventy_years_ahead() -> None:
     one = heard_by("car-2", 70 * 365.25 * DAY_S)[50]
     flight = flown([one, *ours])
     clean = flown(ours)
-    assert flight.track.records() == clean.track.records()
+    assert flight.flights[0].track.records() == clean.flights[0].track.records()
     assert flight.now_s == clean.now_s
     later = packet(UNTIL_S + 30, source="car-1/tnc")
     flight.receive([later])
-    latest = flight.track.latest()
+    latest = flight.flights[0].track.latest()
     assert latest is not None
     assert latest.fix.time_s == T0 + UNTIL_S + 30
 
@@ -104,20 +106,20 @@ def test_a_date_that_is_set_right_in_flight() -> None:
 def test_what_was_held_back_is_used_once_it_is_not_later_than_now() -> None:
     """A link brings what the other heard before our own next packet: no problem, and no loss."""
     ours, theirs = heard_by("car-1"), heard_by("car-2")
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(ours[:10])
     flight.apply(Tick(T0 + 300.0))
     flight.receive(theirs[10:20])
     assert flight.held
     flight.apply(Tick(T0 + 600.0))
     assert not flight.held
-    assert len(flight.track.records()) == 20
+    assert len(flight.flights[0].track.records()) == 20
 
 
 def test_a_journal_read_to_its_end_keeps_what_others_heard_after_us() -> None:
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(heard_by("car-1")[:30] + heard_by("car-2")[30:])
-    assert len(flight.track.records()) == 100
+    assert len(flight.flights[0].track.records()) == 100
     assert not flight.held
 
 
@@ -136,11 +138,15 @@ def test_any_order_gives_the_same_state(ahead_s: float) -> None:
     given = heard_by("car-1")[:60] + heard_by("car-2", ahead_s)[20:] + heard_by("car-3", -90.0)[::3]
     given += heard_by("car-4", ahead_s, timed=False)[61:70]
     end = None
-    for plan in (PLAN, replace(PLAN, trackers=(), infer_trackers=True), replace(PLAN, station="x")):
+    for plan in (
+        PLAN,
+        replace(with_flight(PLAN, trackers=()), infer_trackers=True),
+        replace(PLAN, station="x"),
+    ):
         end = None
         for seed in range(4):
             mixed = random.Random(seed).sample(given, len(given))
-            flight = Flight(plan)
+            flight = Mission(plan)
             size = (1, 9, 40, len(mixed))[seed]
             for i in range(0, len(mixed), size):
                 flight.receive(mixed[i : i + size])
@@ -153,14 +159,14 @@ def test_any_order_gives_the_same_state(ahead_s: float) -> None:
 
 
 def test_our_own_clock_is_behind_and_nothing_was_heard_by_it() -> None:
-    flight = Flight(replace(PLAN, station="base"))
+    flight = Mission(replace(PLAN, station="base"))
     flight.receive(heard_by("car-1"))
     flight.apply(Tick(T0 - DAY_S))
-    assert len(flight.track.records()) == 100
+    assert len(flight.flights[0].track.records()) == 100
     assert kinds(shown(flight))[0] == "own_clock_behind"
     flight.receive([heard_by("car-2", 70 * 365.25 * DAY_S)[50]])
     flight.apply(Tick(T0 + UNTIL_S))
-    assert len(flight.track.records()) == 100
+    assert len(flight.flights[0].track.records()) == 100
     assert flight.held.keys() == {"car-2"}
 
 
@@ -189,7 +195,7 @@ def test_halves_of_one_flight_without_times_are_not_joined(ahead_s: float) -> No
     ours, theirs = heard_by("car-1", timed=False), heard_by("car-2", ahead_s, timed=False)
     for given in (ours[::2] + theirs[1::2], theirs[1::2] + ours[::2]):
         flight, clean = flown(given), flown(ours[::2])
-        assert flight.track.records() == clean.track.records()
+        assert flight.flights[0].track.records() == clean.flights[0].track.records()
         told = shown(flight)["problems"]
         assert any(
             p["name"] == "car-2" and p["kind"] in ("undated", "later_than_now") for p in told
@@ -205,7 +211,7 @@ def test_the_next_morning_another_car_hears_it_on_the_ground() -> None:
         )
         for t in range(0, 600, 30)
     ]
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive(heard_by("car-2") + ground)
-    assert len(flight.track.records()) == 120
+    assert len(flight.flights[0].track.records()) == 120
     assert shown(flight)["problems"] == []

@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
+from server.flight.mission import Mission
 from server.flight.physics.geodesy import LocalFrame
 from server.geodata.forecast import check, read_forecast
 from server.geodata.forecast_winds import ForecastError, TableForecast
@@ -29,9 +29,9 @@ def everywhere(east_ms: float, north_ms: float) -> TableForecast:
 
 
 def landing(forecast: Forecast | None, until_s: float) -> tuple[Landing, float, float]:
-    flight = Flight(PLAN, None, forecast)
+    flight = Mission(PLAN, None, forecast)
     flight.receive(list(made_flight(until_s)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None
@@ -200,8 +200,8 @@ def test_a_forecast_that_cannot_be_used_in_flight_is_said() -> None:
     answer, _, _ = landing(_Elsewhere(), 3_000.0)
     unled, _, _ = landing(None, 3_000.0)
     assert (answer.x_m, answer.nine_tenths.radius_m) == (unled.x_m, unled.nine_tenths.radius_m)
-    watch = Session(Flight(PLAN, None, _Elsewhere()))
-    watch.flight.receive(list(made_flight(3_000.0)))
+    watch = Session(Mission(PLAN, None, _Elsewhere()))
+    watch.mission.receive(list(made_flight(3_000.0)))
     watch.settle_landing()
     (problem,) = watch.state().problems
     assert problem.kind == "forecast_unused"

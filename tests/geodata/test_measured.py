@@ -10,9 +10,9 @@ import pytest
 
 from server.debrief.bufr import sounding_bufr
 from server.debrief.sounding import sounding, sounding_csv
-from server.flight.flight import Flight
 from server.flight.landing.measured_winds import MeasuredWinds, in_frame, measured
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.flight.physics.geodesy import LocalFrame, distance_bearing
 from server.geodata.measured import read_measured
 from server.geodata.surroundings import open_surroundings
@@ -144,22 +144,22 @@ def test_a_damaged_bufr_file_is_named(tmp_path: Path) -> None:
             read_measured(tmp_path / f"{i}.bufr", None)
 
 
-def flown_until(until_s: float, others: tuple[MeasuredWinds, ...] = ()) -> Flight:
-    flight = Flight(replace(Flight(plain().plan).plan), winds=others)
+def flown_until(until_s: float, others: tuple[MeasuredWinds, ...] = ()) -> Mission:
+    flight = Mission(plain().mission.plan, winds=others)
     flight.receive(list(made_flight(until_s)))
     return flight
 
 
 def an_hour_earlier() -> MeasuredWinds:
-    question = flown_until(landed_at(5_400.0) + 60.0).landing_question()
+    question = flown_until(landed_at(5_400.0) + 60.0).flights[0].landing_question()
     assert question is not None
     one = measured("Lark 1", question.winds_met(), question.frame)
     return replace(one, time_s=one.time_s - 3_600.0)
 
 
-def off_m(flight: Flight) -> tuple[float, float]:
+def off_m(flight: Mission) -> tuple[float, float]:
     """Error of the landing, and the radius of its 90 % area."""
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

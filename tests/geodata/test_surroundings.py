@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.inputs import AvoidArea, Plan
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.geodata.avoid import AvoidError, read_areas
 from server.geodata.surroundings import SurroundingsError, open_surroundings
 from server.geodata.terrain import TerrainError, TerrainFolder
@@ -66,9 +66,9 @@ def test_broken_tiles_are_named(tmp_path: Path) -> None:
 
 
 def landing(plan: Plan, terrain: TerrainFolder | None, until_s: float = 6_300.0) -> dict[str, Any]:
-    flight = Flight(plan, terrain)
+    flight = Mission(plan, terrain)
     flight.receive(list(made_flight(until_s)))
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

@@ -71,9 +71,9 @@ async def test_the_station_follows_through_real_ends(
     own = next(car for car in state["vehicles"] if car["own"])
     assert own["latitude_deg"] == pytest.approx(load(name).launch.latitude_deg, abs=0.2)
     assert (tmp_path / "plan.run.sqlite3").exists()
-    assert done.verdict is not None
-    assert done.looks
-    track_m = done.verdict.summary["track error m, median"]
+    (judged,) = done.judged
+    assert judged.looks
+    track_m = judged.verdict.summary["track error m, median"]
     assert isinstance(track_m, float)
     assert track_m < 100.0
     aims = {car.aim for car in done.stage.cars}

@@ -43,7 +43,7 @@ def test_record_writes_log_plan_and_truth(tmp_path: Path) -> None:
     flown = fly(scenario("early-burst"), 9)
     assert [tuple(_fields(r)) for r in recording.receptions] == list(flown.receptions)
     assert recording.header["invented"].endswith("seed 9")
-    assert load_plan(log.with_suffix(".toml")).flight.name == "Lark 3"
+    assert load_plan(log.with_suffix(".toml")).name == "Lark 3"
     truth = orjson.loads(log.with_suffix(".truth.json").read_bytes())
     assert [event["kind"] for event in truth["events"]] == ["launch", "burst", "landing"]
     assert truth["faults"][0]["kind"] == "reboot"

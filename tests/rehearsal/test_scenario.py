@@ -33,7 +33,7 @@ def test_the_scenarios_that_come_with_the_program() -> None:
 def test_each_has_an_ordinary_plan(name: str) -> None:
     scenario = load(name)
     plan = parse_plan(plan_text(scenario))
-    assert plan.flight.name == scenario.flight
+    assert plan.name == scenario.flight
     assert [t.callsign for t in plan.trackers] == [t.callsign for t in scenario.trackers]
     addressed = plan_text(scenario, {"tnc": {"host": "127.0.0.1", "port": 8001}})
     if scenario.feed.tnc == "kiss-tcp":

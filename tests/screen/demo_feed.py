@@ -14,12 +14,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from server.flight.flight import Flight
 from server.flight.inputs import Tick
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.flight.mission_state import Replay, Source, State
 from server.flight.state import Mode
 from server.flight.times import moment, parse_time
+from server.flight.view.flight import Answer
 from server.flight.view.history import HistoryBook
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import DEMO_LOG, read_recording
@@ -45,20 +46,20 @@ class _Flown:
     def __init__(self) -> None:
         self._plan = load(Path(DEMO_LOG).with_suffix(".toml")).for_flight()
         self._heard = sorted(read_recording(DEMO_LOG).receptions)
-        self._flight = Flight(self._plan)
+        self._flight = Mission(self._plan)
         self._taken = 0
 
     def at(self, now_s: float) -> tuple[State, History]:
         if self._taken and self._heard[self._taken - 1].heard_at_s > now_s:
-            self._flight, self._taken = Flight(self._plan), 0
+            self._flight, self._taken = Mission(self._plan), 0
         end = next((i for i, r in enumerate(self._heard) if r.heard_at_s > now_s), len(self._heard))
         self._flight.receive(self._heard[self._taken : end])
         self._taken = end
         self._flight.apply(Tick(now_s))
-        question = self._flight.landing_question()
+        question = self._flight.flights[0].landing_question()
         landing = None if question is None else predict(question)
-        answer = None if question is None or landing is None else (question, landing)
-        return snapshot(self._flight, answer), HistoryBook(self._flight).read()
+        answers = () if question is None or landing is None else [Answer(question, landing)]
+        return snapshot(self._flight, answers), HistoryBook(self._flight).read()
 
 
 @functools.cache
@@ -144,7 +145,12 @@ class DemoFeed:
         return self.state().number
 
     async def command(
-        self, kind: str, name: str, latitude_deg: float | None, longitude_deg: float | None
+        self,
+        kind: str,
+        name: str,
+        latitude_deg: float | None = None,
+        longitude_deg: float | None = None,
+        flight: str = "",
     ) -> None:
         if kind == "acknowledge":
             if name not in {alarm.id for alarm in self.state().alarms}:

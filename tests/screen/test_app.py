@@ -159,7 +159,9 @@ async def test_state_and_history(client: AsyncClient, feed: DemoFeed) -> None:
     state = TypeAdapter(State).validate_python((await client.get("/api/state")).json())
     assert state.number == feed.state().number
     history = WholeHistory.model_validate((await client.get("/api/history")).json())
-    assert len(history.track) == len(feed.history().track)
+    assert {n: len(rows) for n, rows in history.tracks.items()} == {
+        n: len(rows) for n, rows in feed.history().tracks.items()
+    }
     assert (await client.get("/healthz")).json()["ok"] is True
 
 

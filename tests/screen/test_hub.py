@@ -24,12 +24,18 @@ def resume_of(message: dict[str, Any]) -> Resume:
     return Resume(kind="resume", session=message["session"], sequence=message["sequence"])
 
 
+def rows_of(tracks: dict[str, Any]) -> Any:
+    """The rows, or the splice, of the only flight."""
+    (rows,) = tracks.values()
+    return rows
+
+
 async def test_a_new_client_gets_a_snapshot() -> None:
     feed = DemoFeed(since_launch_s=3_000)
     (snapshot,) = received(Hub(feed).join(Resume(kind="resume")))
     assert FromServer.validate_python(snapshot).kind == "snapshot"
     assert snapshot["state"] == orjson.loads(as_json(feed.state()))
-    assert len(snapshot["history"]["track"]) == len(feed.history().track)
+    assert len(rows_of(snapshot["history"]["tracks"])) == len(rows_of(feed.history().tracks))
 
 
 async def test_an_update_carries_the_changed_sections_alone() -> None:
@@ -59,18 +65,18 @@ async def test_updates_add_up_to_the_state() -> None:
             hub.publish()
         for message in received(client):
             if message["kind"] == "snapshot":
-                state, history = message["state"], message["history"]["track"]
+                state, history = message["state"], rows_of(message["history"]["tracks"])
                 continue
             flights = message["state"].pop("flights", [{}])
             state["flights"] = [
                 old | new for old, new in zip(state["flights"], flights, strict=True)
             ]
             state.update(message["state"])
-            splice = message["history"].get("track")
-            if splice:
+            if message["history"].get("tracks"):
+                splice = rows_of(message["history"]["tracks"])
                 history[splice["from"] :] = splice["points"]
     assert state == orjson.loads(as_json(feed.state()))
-    assert len(history) == len(feed.history().track)
+    assert len(history) == len(rows_of(feed.history().tracks))
 
 
 async def test_nothing_changed_is_a_beat() -> None:

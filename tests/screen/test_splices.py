@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from server.screen.feed import History
 from server.screen.splices import SentHistory, Series, common_prefix
 
-NOTHING = History(track=(), fixes={}, vehicles={}, sensors={})
+NOTHING = History(tracks={}, fixes={}, vehicles={}, sensors={})
 numbers = st.lists(st.integers(0, 3), max_size=30)
 
 

@@ -10,10 +10,11 @@ import orjson
 import pytest
 from pydantic import TypeAdapter
 
-from server.flight.flight import Flight
 from server.flight.inputs import Reception, Tick
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.flight.mission_state import State
+from server.flight.view.flight import Answer
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import DEMO_LOG, inferred_plan, read_recording
 from server.plan.file import load
@@ -31,17 +32,19 @@ def test_the_pages_types_are_those_of_the_state() -> None:
     assert TYPES.read_text(encoding="utf-8") == types(), "run: python -m server.screen.generate"
 
 
-def check(flight: Flight, heard: Sequence[Reception]) -> None:
+def check(flight: Mission, heard: Sequence[Reception]) -> None:
     """At some moments of it: valid by the schema, back the same, and no number that is not finite."""
     heard = sorted(heard)
     step = max(len(heard) // MOMENTS, 1)
     for start in range(0, len(heard), step):
         flight.receive(heard[start : start + step])
         flight.apply(Tick(heard[min(start + step, len(heard)) - 1].heard_at_s + 1.0))
-        question = flight.landing_question()
+        question = flight.flights[0].landing_question()
         landing = None if question is None else predict(question)
-        answer = None if question is None or landing is None else (question, landing)
-        state = snapshot(flight, answer)
+        answers = []
+        if question is not None and landing is not None:
+            answers = [Answer(question, landing)]
+        state = snapshot(flight, answers)
         sent = as_json(state)
         told = orjson.loads(sent)
         assert orjson.loads(as_json(STATE.validate_json(sent))) == told
@@ -61,21 +64,21 @@ def assert_finite(value: object) -> None:
 
 def test_of_the_demo_flight() -> None:
     plan = load(Path(DEMO_LOG).with_suffix(".toml")).for_flight()
-    check(Flight(plan), list(read_recording(DEMO_LOG).receptions))
+    check(Mission(plan), list(read_recording(DEMO_LOG).receptions))
 
 
 @pytest.mark.parametrize("log", real_logs()[::7], ids=lambda log: log.stem)
 def test_of_real_flights(log: Path) -> None:
     recording = read_recording(log)
-    check(Flight(inferred_plan(recording)), list(recording.receptions))
+    check(Mission(inferred_plan(recording)), list(recording.receptions))
 
 
 @pytest.mark.parametrize("kind", [*KINDS, "interference"])
 def test_of_odd_flights(kind: str) -> None:
     made = make_odd(kind, 5_001)
-    check(Flight(made.plan), made.receptions)
+    check(Mission(made.plan), made.receptions)
 
 
 def test_of_a_pad() -> None:
     pad = make_pad(3)
-    check(Flight(pad.plan), pad.receptions)
+    check(Mission(pad.plan), pad.receptions)

@@ -12,8 +12,8 @@ from typing import Any
 import httpx
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.inputs import Tick
+from server.flight.mission import Mission
 from server.flight.times import parse_time
 from server.journal.database import Journal
 from server.plan.file import load
@@ -106,7 +106,7 @@ async def test_kill_9_in_mid_flight_loses_nothing(tmp_path: Path) -> None:
         kept = list(opened.receptions())
     numbers = {number for number, reception in kept if reception.wire == "phone"}
     assert set(acknowledged) <= numbers
-    uninterrupted = Flight(load(plan).for_flight())
+    uninterrupted = Mission(load(plan).for_flight())
     for _, reception in kept:
         uninterrupted.apply(reception)
     uninterrupted.apply(Tick(parse_time(after["now"]) / 1000.0))

@@ -10,7 +10,7 @@ from pydantic import TypeAdapter
 from typer.testing import CliRunner
 
 from server.commands.main import app
-from server.flight.inputs import LaunchPlan, Plan, TrackerPlan
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.mission_state import State
 from server.flight.times import rfc3339
 from server.journal.database import Journal
@@ -20,7 +20,13 @@ from server.session.session import Refused
 from tests.flights import LAUNCH, T0, made_flight
 from tests.seen import seen
 
-PLAN = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+PLAN = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+        ),
+    )
+)
 FLIGHT = list(made_flight(7_200.0))
 
 

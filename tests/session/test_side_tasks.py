@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from server.commands.sharing import Peering, open_ledger
-from server.flight.flight import Flight
 from server.flight.inputs import Reception
+from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.plan import edits as plan_watch
 from server.plan.edits import watch_plan
@@ -77,7 +77,7 @@ async def running(folder: Path) -> AsyncIterator[Station]:
         return T0 + 600.0
 
     specs = plan.source_specs(folder)
-    station = Station(Flight(plan.for_flight(())), ledger, specs, clock)
+    station = Station(Mission(plan.for_flight(())), ledger, specs, clock)
     links = Peering(plan, folder, ledger, station, clock)
     watching = SideTask(
         "The watch on the plan", lambda: watch_plan(path, plan, lambda _: None, every_s=0.0)
@@ -108,9 +108,9 @@ def heard(elapsed_s: float) -> Reception:
 
 async def receives(station: Station, elapsed_s: float) -> None:
     """What is delivered now is in the state soon."""
-    before = station.flight.counts.total
+    before = station.mission.counts.total
     station.deliver(heard(elapsed_s))
-    await until(station, lambda: station.flight.counts.total == before + 1)
+    await until(station, lambda: station.mission.counts.total == before + 1)
 
 
 @pytest.mark.parametrize(

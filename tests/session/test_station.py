@@ -9,9 +9,9 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 
 import pytest
 
-from server.flight.flight import Flight
-from server.flight.inputs import Command, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.inputs import Command, FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.question import LandingQuestion
+from server.flight.mission import Mission
 from server.journal.database import Journal, JournalError
 from server.session import session as sessions
 from server.session import station as stations
@@ -54,7 +54,9 @@ class Disk:
 
 
 def made(disk: Disk) -> Station:
-    flight = Flight(Plan(trackers=(TrackerPlan("Phone", role="phone", source="phone"),)))
+    flight = Mission(
+        Plan(flights=(FlightPlan(trackers=(TrackerPlan("Phone", role="phone", source="phone"),)),))
+    )
     return Station(flight, disk, (), lambda: T0_MS / 1_000.0, {"a-token-of-it": "phone"})
 
 
@@ -175,7 +177,13 @@ async def test_who_hangs_up_while_it_is_written_takes_nobody_along() -> None:
         assert await second == 1
 
 
-IN_THE_AIR = Plan(launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),))
+IN_THE_AIR = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+        ),
+    )
+)
 
 
 async def test_a_prediction_that_fails_ends_nothing(
@@ -191,7 +199,7 @@ async def test_a_prediction_that_fails_ends_nothing(
 
     heard = list(made_flight(1_200.0))
     disk = Disk()
-    one = Station(Flight(IN_THE_AIR), disk, (), lambda: heard[-1].heard_at_s)
+    one = Station(Mission(IN_THE_AIR), disk, (), lambda: heard[-1].heard_at_s)
     task = asyncio.ensure_future(one.run())
     try:
         for reception in heard[:30]:
@@ -230,8 +238,8 @@ def test_a_replay_shows_the_rest_when_its_prediction_fails(monkeypatch: pytest.M
         raise IndexError("index -1 is out of bounds")
 
     monkeypatch.setattr(sessions, "predict", fails)
-    watch = Session(Flight(IN_THE_AIR))
-    watch.flight.receive(list(made_flight(1_200.0)))
+    watch = Session(Mission(IN_THE_AIR))
+    watch.mission.receive(list(made_flight(1_200.0)))
     watch.settle_landing()
     watch.close()
     told = seen(watch.state())

@@ -23,8 +23,8 @@ from decoders.fields import sentence
 from decoders.kiss import encode_frame
 from decoders.reports import Transmission
 from decoders.tnc2 import decode_line
-from server.flight.flight import Flight
 from server.flight.inputs import Reception
+from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import format_line, parse_line
@@ -290,7 +290,7 @@ def test_other_stations_read_what_this_one_heard(tmp_path: Path) -> None:
         giver.append([reception])
     assert carry(giver, taker) == len(heard)
     for plan, count in ((ours, 5), (theirs, 5), (unknowing, 0)):
-        flight = Flight(load(plan).for_flight())
+        flight = Mission(load(plan).for_flight())
         flight.receive([reception for _, reception in taker.receptions()])
         assert flight.counts.undecodable == 5 - count
         sender = flight.senders.get("balloon f")
@@ -313,7 +313,7 @@ def test_a_name_in_any_spelling_is_the_planned_tracker(
     plan = tmp_path / "plan.toml"
     json = source("web", "json-http", token="a-long-enough-token") + NAMES
     plan.write_text(HEAD + trackers(planned) + json)
-    flight = Flight(load(plan).for_flight())
+    flight = Mission(load(plan).for_flight())
     said = parse_line("2026-06-06T13:00:00.000Z web json " + json_object(heard).decode())
     flight.receive([said])
     assert set(flight.senders) == {planned}

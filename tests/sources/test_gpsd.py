@@ -9,8 +9,8 @@ import pytest
 
 from decoders.decode import decode
 from decoders.reports import PositionReport
-from server.flight.flight import Flight
 from server.flight.inputs import Plan
+from server.flight.mission import Mission
 from server.sources import SourceSpec
 from tests.sources.listening import listening, tcp_counterpart
 from tests.sources.real_gpsd import START_S, drive, real_gpsd
@@ -77,7 +77,7 @@ async def test_two_receivers_on_a_real_gpsd_do_not_alternate(tmp_path: Path) -> 
         real_gpsd(*logs) as port,
         listening(SourceSpec("car", "gpsd-tcp", port=port)) as heard,
     ):
-        flight, taken = Flight(Plan()), 0
+        flight, taken = Mission(Plan()), 0
 
         def both() -> bool:
             nonlocal taken

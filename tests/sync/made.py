@@ -11,9 +11,9 @@ from typing import Any, TypeVar
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from server.flight.flight import Flight
 from server.flight.inputs import (
     Command,
+    FlightPlan,
     LaunchPlan,
     Plan,
     Reception,
@@ -21,6 +21,7 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
+from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.sync.entry import pack_chunk, unpack_chunk
 from server.sync.ledger import Ledger
@@ -29,9 +30,13 @@ from tests.flights import LAUNCH, T0, made_flight
 from tests.seen import shown
 
 PLAN = Plan(
-    flight="two cars",
-    launch=LaunchPlan(*LAUNCH),
-    trackers=(TrackerPlan("Main", "N0CALL-11"),),
+    flights=(
+        FlightPlan(
+            name="two cars",
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        ),
+    ),
     vehicles=(VehiclePlan("Car 1"), VehiclePlan("Car 2")),
 )
 T = TypeVar("T")
@@ -59,7 +64,7 @@ def told(name: str, part: slice = slice(None)) -> Ledger:
 
 def state_of(held: Ledger, now_s: float = T0 + 9_100.0) -> dict[str, Any]:
     """The whole state that follows from a ledger's journal, as on every laptop at one moment."""
-    flight = Flight(PLAN)
+    flight = Mission(PLAN)
     flight.receive([reception for _, reception in held.receptions()])
     for _, command in held.commands():
         flight.apply(command)

@@ -32,6 +32,16 @@ ENTRIES = st.one_of(
     st.builds(
         Command,
         st.floats(0, 4e9),
+        st.sampled_from(["phase", "assign"]),
+        st.text(max_size=60),
+        st.none(),
+        st.none(),
+        st.just("car-1"),
+        st.text(max_size=80),
+    ),
+    st.builds(
+        Command,
+        st.floats(0, 4e9),
         st.just("vehicle"),
         st.just("Car 2"),
         st.floats(-90, 90),
@@ -72,3 +82,14 @@ def test_a_damaged_chunk_is_a_chunk_error_or_does_not_verify(data: st.DataObject
     with pytest.raises((ChunkError, Gap)):
         taker.take(unpack_chunk(bytes(packed)))
     assert contents(taker) == []
+
+
+def test_a_command_of_no_flight_is_the_bytes_that_it_always_was() -> None:
+    """Lanes that were signed before flights had names keep their hashes."""
+    placed = Command(1_780_318_800.0, "vehicle", "Car 2", 38.5, -98.25, "car-1")
+    assert pack(placed).hex() == (
+        "4341da876094000000070005050176656869636c6543617220326361722d31"
+        "4043400000000000c058900000000000"
+    )
+    said = Command(1_780_318_800.0, "phase", "landed", None, None, "car-1")
+    assert pack(said).hex() == "4341da876094000000050006050070686173656c616e6465646361722d31"

@@ -14,9 +14,9 @@ import httpx
 import orjson
 import pytest
 
-from server.flight.flight import Flight
 from server.flight.inputs import Command, Tick
 from server.flight.landing.predict import predict
+from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH
@@ -73,7 +73,7 @@ def whole_state(plan: Path) -> bytes:
     with Journal(plan.with_suffix(".sqlite3"), read_only=True) as journal:
         receptions = [reception for _, reception in journal.receptions()]
         commands = [command for _, command in journal.commands()]
-    flight = Flight(load(plan).for_flight())
+    flight = Mission(load(plan).for_flight())
     flight.receive(receptions)
     given: tuple[Command | Tick, ...] = (
         *commands,
@@ -81,7 +81,7 @@ def whole_state(plan: Path) -> bytes:
     )
     for one in given:
         flight.apply(one)
-    question = flight.landing_question()
+    question = flight.flights[0].landing_question()
     assert question is not None
     answer = predict(question)
     assert answer is not None

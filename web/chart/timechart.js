@@ -58,11 +58,11 @@ export function createTimeChart(context) {
 
   /** The whole of a replay, or the flight and its coming landing. */
   function span() {
-    const { state, history } = store;
+    const { state } = store;
     const now_s = clock.now_s() ?? 0;
     if (state?.replay) return [seconds(state.replay.start), seconds(state.replay.end)];
     const launch_s = seconds(state?.launch.time);
-    const start_s = Math.min(history.track[0]?.[0] ?? now_s, launch_s ?? Infinity, now_s - AHEAD_S);
+    const start_s = Math.min(store.track()[0]?.[0] ?? now_s, launch_s ?? Infinity, now_s - AHEAD_S);
     const land_s = seconds(state?.landing?.time) ?? now_s;
     return [Math.max(start_s, now_s - 86_400), Math.max(land_s, now_s) + AHEAD_S];
   }

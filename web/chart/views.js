@@ -24,7 +24,7 @@ export function altitudeView({ store, units }) {
     range: (_, high) => [0, Math.max(high ?? 0, units.system().altitudeValue(1000)) * 1.08],
     data() {
       const value = (m) => (m === null ? null : units.system().altitudeValue(m));
-      const rows = thinned(store.history.track);
+      const rows = thinned(store.track());
       const times = rows.map(([time_s]) => time_s);
       const flown = rows.map(([, , , altitude_m]) => value(altitude_m));
       const predicted = rows.map(() => null);
@@ -53,7 +53,7 @@ export function climbView({ store, units }) {
     label: (climb) => `${figure(climb)}\u00a0${units.system().climbUnit}`,
     range: (low, high) => padded(Math.min(low ?? 0, 0), Math.max(high ?? 0, units.system().climbValue(1))),
     data() {
-      const rows = thinned(store.history.track);
+      const rows = thinned(store.track());
       const value = (ms) => (ms === null ? null : units.system().climbValue(ms));
       return [rows.map(([time_s]) => time_s), rows.map(([, , , , climb_ms]) => value(climb_ms))];
     },
@@ -87,7 +87,7 @@ export function sensorView({ store, units }, key) {
       const times = points.map(([time_s]) => time_s);
       const said = points.map(([, value]) => shown(value));
       if (!hasStandard) return [times, said];
-      const heights = heightsAt(store.history.track, times);
+      const heights = heightsAt(store.track(), times);
       return [times, said, heights.map((m) => shown(standardFor(quantity, unit, m)))];
     },
   };

@@ -110,10 +110,11 @@ export function createFollow(map) {
         item && item.latitude_deg !== null && item.longitude_deg !== null
           ? L.latLng(item.latitude_deg, item.longitude_deg)
           : null;
-      const { track, landing, vehicles, launch } = state;
+      const { track, vehicles, launch, flights } = state;
       const own = vehicles.find((vehicle) => vehicle.own) ?? vehicles[0];
-      const ring = landing?.search_area?.p90.coordinates[0] ?? [];
-      const places = [at(track), at(landing), at(own), ...ring.map(([lon, lat]) => L.latLng(lat, lon))];
+      const areas = flights.flatMap(({ landing }) => landing?.search_area.p90.coordinates[0] ?? []);
+      const places = flights.flatMap((flight) => [at(flight.track), at(flight.landing)]);
+      places.push(at(own), ...areas.map(([lon, lat]) => L.latLng(lat, lon)));
       points = { payload: at(track), car: at(own), all: places.filter((place) => place !== null) };
       if (points.all.length === 0 && launch.latitude_deg !== null && launch.longitude_deg !== null) {
         points.all = [L.latLng(launch.latitude_deg, launch.longitude_deg)];

@@ -3,7 +3,7 @@
 import * as L from 'leaflet';
 import { el, setText, svg } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { marker, place } from 'leeward/map/symbols.js';
+import { landingSymbol, marker, place } from 'leeward/map/symbols.js';
 import { clockTime } from 'leeward/words.js';
 
 const TIMES_MIN = [1, 2, 5, 10, 20, 30, 60];
@@ -11,21 +11,31 @@ const MOST_TIMES = 6;
 const ROOM_PX = 36;
 const LABEL_PX = 120;
 
-export function createLanding(map) {
-  const renderer = L.svg({ pane: 'landing', padding: 0.3 });
+/** The renderer that all landings share. */
+export function landingRenderer() {
+  return L.svg({ pane: 'landing', padding: 0.3 });
+}
+
+/** @param {number} number of the flight, from 0 */
+export function createLanding(map, renderer, number) {
   const shape = { renderer, interactive: false };
   const outer = L.polygon([], { ...shape, className: 'area area-90' }).addTo(map);
   const inner = L.polygon([], { ...shape, className: 'area area-50' }).addTo(map);
   const way = L.polyline([], { ...shape, className: 'predicted', fill: false }).addTo(map);
   const label = el('span', { class: 'mark-label landing-label' });
-  const ring = marker({ shape: 'landing', size: 34, label, front: 500 });
+  const ring = marker({ node: landingSymbol(number), size: 34, label, front: 500 });
   const times = L.layerGroup().addTo(map);
   hatch(renderer);
 
   return {
-    /** @param {import('../types.js').Landing | null} landing */
-    draw(landing) {
+    /**
+     * @param {import('../types.js').Landing | null} landing
+     * @param {string} name of the flight, "" where it is the only one
+     * @param {boolean} chosen
+     */
+    draw(landing, name, chosen) {
       times.clearLayers();
+      for (const line of [outer, inner, way]) line.getElement()?.classList.toggle('other-flight', !chosen);
       if (landing === null) {
         ring.remove();
         for (const line of [outer, inner, way]) line.setLatLngs([]);
@@ -36,8 +46,10 @@ export function createLanding(map) {
       way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, lon)));
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
-      setText(label, `${verb} ${clockTime(seconds(landing.time))}`);
-      for (const stamp of stamps(landing.path, map)) stamp.addTo(times);
+      setText(label, `${name} ${verb} ${clockTime(seconds(landing.time))}`.trim());
+      ring.setZIndexOffset(chosen ? 500 : 400);
+      Object.assign(ring, { rank: chosen ? 1100 : 500 }); // of its label
+      for (const stamp of chosen ? stamps(landing.path, map) : []) stamp.addTo(times);
     },
   };
 }
@@ -76,6 +88,7 @@ function ringOf(polygon) {
 
 /** The light hatching of the 50 % area. */
 function hatch(renderer) {
+  if (renderer._container.querySelector('#hatch') !== null) return;
   const lines = svg('path', { d: 'M0 8 8 0', class: 'hatch-line' });
   const size = { width: 8, height: 8, patternUnits: 'userSpaceOnUse' };
   renderer._container.prepend(svg('defs', {}, svg('pattern', { id: 'hatch', ...size }, lines)));

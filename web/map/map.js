@@ -9,11 +9,11 @@ import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
 import { Ground } from 'leeward/map/ground.js';
 import { createHorizon } from 'leeward/map/horizon.js';
-import { createLanding } from 'leeward/map/landing.js';
+import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
+import { createLabels } from 'leeward/map/labels.js';
 import { createScale } from 'leeward/map/scalebar.js';
 import { createSheets } from 'leeward/map/sheets.js';
-import { createTrack } from 'leeward/map/track.js';
 import { readSetup } from 'leeward/setup.js';
 
 const PANES = { ground: 150, crew: 300, avoid: 405, landing: 410, casing: 415, track: 420, fixes: 430 };
@@ -41,8 +41,7 @@ export function createMap(node, { store, units, preferences, clock }) {
 
   const ground = new Ground();
   ground.addTo(map);
-  const landing = createLanding(map);
-  const track = createTrack(map, preferences);
+  const flights = createFlightLayers(map, store, preferences);
   const fixes = createFixes(map, store, units);
   const moving = createMoving(map, units);
   const scale = createScale(map, units, preferences);
@@ -50,6 +49,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   const chooser = createChooser(map);
   const horizon = createHorizon(map, units, chooser);
   const avoid = createAvoid(map, chooser);
+  const labels = createLabels(map);
   let asking = null;
 
   readSetup().then((setup) => {
@@ -60,7 +60,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     credits.set('ground', ground.credits());
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
-  map.on('zoomend', () => landing.draw(store.state?.landing ?? null));
+  map.on('zoomend', () => flights.drawLandings());
   map.on('click', ({ latlng }) => {
     asking?.(latlng.wrap());
     stopAsking();
@@ -70,7 +70,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   });
   preferences.onChange(() => {
     ground.repaint();
-    track.colours();
+    flights.colours();
     fixes.repaint();
     scale.draw();
   });
@@ -92,15 +92,15 @@ export function createMap(node, { store, units, preferences, clock }) {
     draw(changed) {
       const { state, history } = store;
       if (changed.has('history')) {
-        if (store.trackFrom < Infinity) track.draw(history.track, store.trackFrom);
-        store.trackFrom = Infinity;
+        flights.drawTracks();
         fixes.draw();
       }
-      if (changed.has('landing')) landing.draw(state.landing);
+      if (changed.has('landing') || changed.has('flights')) flights.drawLandings();
       avoid.draw(state.avoid);
       horizon.draw(state);
       moving.draw(state, history, clock.now_s());
       follow.draw(state);
+      labels.place();
     },
   };
 }

@@ -3,15 +3,12 @@
 import * as L from 'leaflet';
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { marker, place, symbol } from 'leeward/map/symbols.js';
+import { flightSymbol, marker, place, symbol } from 'leeward/map/symbols.js';
 import { isOld } from 'leeward/fresh.js';
 
-const LABEL_PX = 130;
-
 export function createMoving(map, units) {
-  const payloadLabel = el('span', { class: 'mark-label payload-label' });
-  const payload = marker({ shape: 'payload', size: 26, label: payloadLabel, front: 1000 });
-  const launch = marker({ shape: 'launch', size: 18 });
+  const payloads = new Map();
+  const launches = new Map();
   const trackers = new Map();
   const vehicles = new Map();
   const ways = new Map();
@@ -39,26 +36,14 @@ export function createMoving(map, units) {
   return {
     /** @param {import('../types.js').Shown} state */
     draw(state, history, now_s) {
-      const { track } = state;
-      place(map, payload, track?.latitude_deg, track?.longitude_deg ?? null);
-      const height = track?.altitude_m ?? null;
-      const silent = height === null || state.phase === 'landed'; // the landing's label says it then
-      setText(payloadLabel, silent ? '' : units.altitude(height));
-      payloadLabel.classList.toggle('label-left', liesBeside(track, state.landing));
-      const old = isOld(state, track?.time ?? null, now_s);
-      setAttribute(payloadLabel.parentElement, 'data-stale', old && state.phase !== 'landed');
-      place(map, launch, state.launch.latitude_deg, state.launch.longitude_deg);
-
-      const apart = state.trackers.filter(
-        ({ last_fix_time: time }) => time !== null && track !== null && lags(time, track.time),
+      state.flights.forEach((flight, number) => payload(state, flight, number, now_s));
+      const apart = state.flights.flatMap(({ track, trackers: its }) =>
+        its.filter(({ last_fix_time: time }) => time !== null && track !== null && lags(time, track.time)),
       );
       each(trackers, apart, ({ name }) => name, ({ role, label }) =>
         marker({ shape: role, size: 16, label: el('span', { class: 'mark-label', text: label }) }),
       );
       each(vehicles, state.vehicles, ({ name }) => name, vehicleMark);
-      for (const vehicle of state.vehicles) {
-        vehicles.get(vehicle.name).label.classList.toggle('label-left', liesBeside(vehicle, state.landing));
-      }
       each(stations, state.senders, ({ name }) => name, ({ name }) =>
         marker({
           node: symbol('station', 16),
@@ -74,19 +59,30 @@ export function createMoving(map, units) {
     },
   };
 
-  /** Whether the label of the payload or a vehicle would lie on the landing's. */
-  function liesBeside(thing, landing) {
-    if (thing === null || landing === null || thing.latitude_deg === null) return false;
-    const at = map.latLngToLayerPoint([thing.latitude_deg, thing.longitude_deg]);
-    const ring = map.latLngToLayerPoint([landing.latitude_deg, landing.longitude_deg]);
-    return Math.abs(at.y - ring.y) < 26 && Math.abs(at.x - ring.x) < LABEL_PX;
+  /** A flight's payload, with its name where there are several, and where it was launched. */
+  function payload(state, flight, number, now_s) {
+    const { name, track, phase, launch } = flight;
+    if (!payloads.has(name)) {
+      const label = el('span', { class: 'mark-label payload-label' });
+      payloads.set(name, { label, mark: marker({ node: flightSymbol(number, 26), size: 26, label }) });
+      launches.set(name, marker({ shape: 'launch', size: 18 }));
+    }
+    const { label, mark } = payloads.get(name);
+    mark.setZIndexOffset(name === state.flight.name ? 1000 : 950);
+    place(map, mark, track?.latitude_deg, track?.longitude_deg ?? null);
+    const height = track?.altitude_m ?? null;
+    const silent = height === null || phase === 'landed'; // the landing's label says it then
+    const named = state.flights.length > 1 ? `${name} ` : '';
+    setText(label, silent ? '' : `${named}${units.altitude(height)}`);
+    const old = isOld({ ...state, ...flight }, track?.time ?? null, now_s);
+    setAttribute(label.parentElement, 'data-stale', old && phase !== 'landed');
+    place(map, launches.get(name), launch.latitude_deg, launch.longitude_deg);
   }
 
   function vehicleMark({ name, own }) {
     const number = el('span', { class: own ? 'tag tag-own' : 'tag' });
     const label = el('span', { class: 'mark-label vehicle-label', text: name });
     const mark = /** @type {any} */ (marker({ node: number, label, front: own ? 900 : 800 }));
-    mark.label = label;
     mark.refresh = (vehicle) => {
       const text = vehicle.name.match(/\d+/)?.[0] ?? vehicle.name.slice(0, 1).toUpperCase();
       setText(number, text);

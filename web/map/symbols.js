@@ -3,8 +3,15 @@
 import { el, svg } from 'leeward/dom.js';
 import * as L from 'leaflet';
 
+/** One outline a flight, in the order of the plan: its payload is filled, its landing an outline. */
+const OUTLINES = [
+  'M12 1 22 12 12 23 2 12Z',
+  'M12 1 23 9.5 19 22 5 22 1 9.5Z',
+  'M1 4H23L12 23Z',
+  'M7 1H17L23 12 17 23H7L1 12Z',
+];
+
 const DRAWN = {
-  payload: () => [svg('path', { d: 'M12 1 22 12 12 23 2 12Z' })],
   main: () => [svg('circle', { cx: 12, cy: 12, r: 8 })],
   backup: () => [svg('rect', { x: 4, y: 4, width: 16, height: 16 })],
   phone: () => [svg('path', { d: 'M12 3 22 20H2Z' })],
@@ -23,6 +30,24 @@ export function symbol(shape, size = 20) {
   return svg('svg', { ...attributes, class: `symbol symbol-${shape}` }, ...DRAWN[shape]());
 }
 
+/** The mark of a flight by its number from 0; more flights than outlines begin them again. */
+export function flightSymbol(number, size = 20) {
+  const attributes = { viewBox: '0 0 24 24', width: size, height: size, 'aria-hidden': 'true' };
+  return svg('svg', { ...attributes, class: 'symbol symbol-payload' }, outline(number));
+}
+
+/** Where that flight comes down: the first has the round mark, each other its own outline. */
+export function landingSymbol(number, size = 34) {
+  if (number === 0) return symbol('landing', size);
+  const attributes = { viewBox: '-2 -2 28 28', width: size, height: size, 'aria-hidden': 'true' };
+  const ring = outline(number);
+  ring.setAttribute('class', 'ring');
+  const dot = svg('circle', { cx: 12, cy: 12, r: 2.6, class: 'dot' });
+  return svg('svg', { ...attributes, class: 'symbol symbol-landing' }, ring, dot);
+}
+
+const outline = (number) => svg('path', { d: OUTLINES[number % OUTLINES.length] });
+
 /** A vehicle's numbered tag. */
 export function tag(number, own) {
   return el('span', { class: own ? 'tag tag-own' : 'tag', text: String(number) });
@@ -38,7 +63,8 @@ export function marker({ shape = 'event', node, size = 24, label, pane, front = 
   body.style.setProperty('--half', `${size / 2}px`);
   const icon = L.divIcon({ html: body, className: 'mark-icon', iconSize: [0, 0] });
   const options = { icon, interactive: false, keyboard: false, zIndexOffset: front };
-  return L.marker([0, 0], pane ? { ...options, pane } : options);
+  const made = L.marker([0, 0], pane ? { ...options, pane } : options);
+  return Object.assign(made, { label: label ?? (size === 0 ? node : null), half: size / 2 }); // for labels.js
 }
 
 /** Puts a marker on the map at a place, moves it, or takes it off when there is none. */

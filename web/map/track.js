@@ -6,9 +6,16 @@
 import * as L from 'leaflet';
 import { altitudeColour, BAND_M } from 'leeward/map/cividis.js';
 
-export function createTrack(map, preferences) {
-  const casings = L.canvas({ pane: 'casing', padding: 0.3 });
-  const lines = L.canvas({ pane: 'track', padding: 0.3 });
+/** The canvases that all tracks share. */
+export function trackCanvases() {
+  return { casings: L.canvas({ pane: 'casing', padding: 0.3 }), lines: L.canvas({ pane: 'track', padding: 0.3 }) };
+}
+
+const CHOSEN = { weight: 4.5, casing: 7.5, dashArray: undefined };
+const OTHER = { weight: 3, casing: 5, dashArray: '9 4' }; // of a flight that the panels do not show
+
+export function createTrack(map, preferences, { casings, lines }) {
+  let shape = CHOSEN;
   /** @type {{from: number, band: number, casing: L.Polyline, line: any}[]} */
   let stretches = [];
 
@@ -19,8 +26,9 @@ export function createTrack(map, preferences) {
   function begin(from, band, at) {
     /** @type {L.PolylineOptions} */
     const look = { interactive: false, lineCap: 'butt' };
-    const under = { ...look, renderer: casings, weight: 7.5, opacity: 0.4, color: casingColour() };
-    const over = { ...look, renderer: lines, weight: 4.5, color: colourOf(band) };
+    const under = { ...look, renderer: casings, weight: shape.casing, opacity: 0.4, color: casingColour() };
+    const { weight, dashArray } = shape;
+    const over = { ...look, renderer: lines, weight, dashArray, color: colourOf(band) };
     const [casing, line] = [under, over].map((options) => L.polyline([at], options).addTo(map));
     stretches.push({ from, band, casing, line });
   }
@@ -58,5 +66,16 @@ export function createTrack(map, preferences) {
     }
   }
 
-  return { draw, colours };
+  /** @param {boolean} chosen whether the panels show this flight */
+  function choose(chosen) {
+    if ((shape === CHOSEN) === chosen) return;
+    shape = chosen ? CHOSEN : OTHER;
+    const { weight, dashArray } = shape;
+    for (const { casing, line } of stretches) {
+      casing.setStyle({ weight: shape.casing });
+      line.setStyle({ weight, dashArray });
+    }
+  }
+
+  return { draw, colours, choose };
 }

@@ -2,7 +2,7 @@
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { alarmWords } from 'leeward/words/alarm.js';
+import { alarmOf } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 const RANK = { urgent: 0, warning: 1, info: 2 };
@@ -49,7 +49,7 @@ export function createAlarm({ store, clock, units, post, sound }) {
     setAttribute(node, 'data-severity', shown.severity);
     const more = open.length > 1 ? `, 1 of ${open.length}` : '';
     setText(kind, `${SEVERITY[shown.severity]}${more}`);
-    setText(text, alarmWords(shown, units));
+    setText(text, alarmOf(shown, state, units));
     const time_s = seconds(shown.time);
     setText(age, `${words.clockTime(time_s)} ${words.zone(time_s)}, ${words.ago(time_s, now_s)}`);
   }
@@ -57,10 +57,11 @@ export function createAlarm({ store, clock, units, post, sound }) {
   function speak(alarms) {
     const fresh = alarms.filter(({ id }) => !told.has(id));
     for (const { id } of fresh) told.add(id);
-    const spokenOf = (alarm) => ({ severity: alarm.severity, text: alarmWords(alarm, units) });
+    const say = (alarm) => alarmOf(alarm, store.state, units);
+    const spokenOf = (alarm) => ({ severity: alarm.severity, text: say(alarm) });
     sound.raise(fresh.map(spokenOf));
     if (!alarms.some(({ severity }) => severity === 'urgent')) sound.calm();
-    if (fresh.length > 0) setText(spoken, fresh.map((alarm) => alarmWords(alarm, units)).join(' '));
+    if (fresh.length > 0) setText(spoken, fresh.map(say).join(' '));
   }
 
   return { node, spoken, render };

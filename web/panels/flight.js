@@ -78,9 +78,10 @@ export function createFlight({ store, clock, units, post }) {
 /** What the crew knows better than the fixes: buttons to say it, and who said what. */
 function createSaid(post) {
   const note = el('p', { class: 'sentence' });
+  let flight = '';
   const say = (text, statement) => {
     const button = el('button', { type: 'button', class: 'quiet', text });
-    button.addEventListener('click', () => post('/api/phase', { said: statement }));
+    button.addEventListener('click', () => post('/api/phase', { said: statement, flight }));
     return button;
   };
   const buttons = {
@@ -96,7 +97,8 @@ function createSaid(post) {
   };
 
   /** @param {import('../types.js').Shown} state */
-  function show({ phase, said, mode }) {
+  function show({ phase, said, mode, flight: { name } }) {
+    flight = name;
     const told = said ?? null;
     const by = told?.station ? `${told.station}` : 'The crew';
     setText(note, told === null ? '' : `${by} said: ${told.said}. The fixes decide if they deny it.`);

@@ -4,7 +4,7 @@ import { el, follow, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { card } from 'leeward/panels/card.js';
 import { SOUNDS } from 'leeward/preferences.js';
-import { alarmWords, eventWords } from 'leeward/words/alarm.js';
+import { alarmOf, eventWords } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
@@ -26,7 +26,7 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
       update(entry) {
         const at_s = seconds(entry.time);
         setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
-        setText(text, entry.severity ? alarmWords(entry, units) : eventWords(entry, units));
+        setText(text, entry.severity ? alarmOf(entry, store.state, units) : eventWords(entry, units));
         if (!entry.severity) return;
         setText(done, entry.acknowledged ? 'acknowledged' : '');
         if (!entry.acknowledged && button === null) {

@@ -26,12 +26,13 @@ export function createVehicles({ store, clock, units, map, post }) {
         setText(put, (await post('/api/vehicle', place)) ?? 'Set position');
       });
     });
+    const follows = createFollows(name);
     const node = el(
       'li',
       { class: 'vehicle' },
       el('span', { class: own ? 'tag tag-own' : 'tag', text: number }),
       el('div', { class: 'vehicle-words' }, el('b', { text: own ? `${name}, ours` : name }), way, age),
-      el('div', { class: 'vehicle-side' }, margin, put),
+      el('div', { class: 'vehicle-side' }, margin, put, follows.node),
     );
     return {
       node,
@@ -49,7 +50,29 @@ export function createVehicles({ store, clock, units, map, post }) {
         const early_s = landed ? null : vehicle.arrives_before_landing_s;
         setText(margin, early_s === null ? arrival(vehicle) : marginWords(early_s));
         setAttribute(margin, 'data-tone', early_s === null ? null : early_s >= 0 ? 'good' : 'bad');
+        follows.show(vehicle.flight, state);
         setShown(put, put.textContent !== 'Set position' || old || vehicle.source === 'crew');
+      },
+    };
+  }
+
+  /** Whose landing a car drives to, where the mission has several flights. */
+  function createFollows(name) {
+    const select = /** @type {HTMLSelectElement} */ (
+      el('select', { class: 'quiet crew-only', 'aria-label': `${name} drives to`, hidden: true })
+    );
+    select.addEventListener('change', () => post('/api/assign', { name, flight: select.value }));
+    return {
+      node: select,
+      show(flight, { flights, mode }) {
+        setShown(select, flights.length > 1 && mode !== 'replay');
+        if (select.options.length !== flights.length + 1) {
+          select.replaceChildren(
+            new Option('any landing', ''),
+            ...flights.map((one) => new Option(`to ${one.name}`, one.name)),
+          );
+        }
+        if (document.activeElement !== select) select.value = flight;
       },
     };
   }
@@ -66,7 +89,8 @@ export function createVehicles({ store, clock, units, map, post }) {
     const { state } = store;
     if (state === null || clock.now_s() === null) return;
     setShown(none, state.vehicles.length === 0);
-    panel.aside(state.vehicles.length > 0 && state.landing !== null ? 'to the landing point' : '');
+    const whose = state.flights.length > 1 ? `the landing of ${state.flight.name}` : 'the landing point';
+    panel.aside(state.vehicles.length > 0 && state.landing !== null ? `to ${whose}` : '');
     follow(list, state.vehicles, ({ name }) => name, make, known);
   }
 

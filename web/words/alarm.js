@@ -31,6 +31,12 @@ export function alarmWords(alarm, units) {
   return write === undefined ? byFacts(alarm, units) : write(/** @type {any} */ (alarm.facts), units, alarm);
 }
 
+/** The same, with the flight's name before it where the mission has several. @param {Alarm} alarm */
+export function alarmOf(alarm, { flights }, units) {
+  const told = alarmWords(alarm, units);
+  return flights.length > 1 ? `${alarm.flight}: ${told}` : told;
+}
+
 const at = (time) => {
   const time_s = seconds(time);
   return `${words.clockTimeSeconds(time_s)} ${words.zone(time_s)}`;

@@ -239,7 +239,7 @@ def _answer(
         fall_speed_sea_level_ms=fall_speed.constant / SEA_LEVEL_ROOT_DENSITY,
         as_of_s=question.at_s,
         avoid=tuple(
-            (a.name, _chance(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.plan.avoid
+            (a.name, _chance(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.avoid
         ),
     )
 

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.inputs import Plan
+from server.flight.inputs import AvoidArea, FlightPlan
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.winds import WindSamples, samples
 from server.flight.physics.geodesy import LocalFrame
@@ -69,7 +69,7 @@ class LandingQuestion:
     number: int  # of the last reception: the seed
     phase: Phase
     frame: LocalFrame
-    plan: Plan
+    plan: FlightPlan
     ground: Ground
     terrain: Terrain | None
     forecast: Forecast | None
@@ -88,6 +88,7 @@ class LandingQuestion:
     # from where it came to rest to where it is now; None: still there
     carried_m: float | None = None
     others: tuple[MeasuredWinds, ...] = ()  # winds that others measured
+    avoid: tuple[AvoidArea, ...] = ()
 
     def winds_met(self, used: npt.NDArray[np.bool_] | None = None) -> WindSamples:
         """The wind by layer that the box has met, by true north; of the fixes `used`, shape (n,), alone."""
@@ -112,7 +113,8 @@ _REST_S, _REST_FIXES = 60.0, 3  # so long, and so often, it must have been heard
 
 def ask(
     track: Track,
-    plan: Plan,
+    plan: FlightPlan,
+    avoid: tuple[AvoidArea, ...],
     terrain: Terrain | None,
     forecast: Forecast | None,
     winds: tuple[MeasuredWinds, ...],
@@ -167,6 +169,7 @@ def ask(
         landed=landed,
         hang=_hang(phase),
         others=winds,
+        avoid=avoid,
     )
 
 
@@ -196,7 +199,7 @@ def _hang(phase: PhaseMemory) -> Hang | None:
     return Hang(max(now.time_s - last.time_s, 0.0), rate_ms)
 
 
-def known_ground_m(latest: Record, plan: Plan, terrain: Terrain | None) -> float | None:
+def known_ground_m(latest: Record, plan: FlightPlan, terrain: Terrain | None) -> float | None:
     """The ground's altitude under the payload, else at the launch site; None where neither is known."""
     if terrain is not None:
         here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
@@ -208,14 +211,14 @@ def known_ground_m(latest: Record, plan: Plan, terrain: Terrain | None) -> float
     return site_m(latest.after.state, plan)
 
 
-def site_m(state: FilterState | None, plan: Plan) -> float | None:
+def site_m(state: FilterState | None, plan: FlightPlan) -> float | None:
     """Altitude of the launch site, or of the lowest ground that was seen; None: not known."""
     if plan.launch.altitude_m is not None:
         return plan.launch.altitude_m
     return None if state is None or state.lowest_m == UNSEEN_GROUND_M else state.lowest_m
 
 
-def _ground(latest: Record, plan: Plan, terrain: Terrain | None) -> Ground:
+def _ground(latest: Record, plan: FlightPlan, terrain: Terrain | None) -> Ground:
     """For the members of the ensemble, which still fall: below the payload in any case."""
     state = latest.after.state
     assert state is not None

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from decoders.comments import CommentPattern
 from decoders.reports import Decoding, PositionReport, Report
-from server.flight.inputs import Plan, TrackerPlan, VehiclePlan
+from server.flight.inputs import FlightPlan, Plan, TrackerPlan, VehiclePlan
 from server.flight.track.constants import MotionConstants
 
 
@@ -20,7 +20,7 @@ def vehicles_heard(plan: Plan) -> dict[str, VehiclePlan]:
     return {name: vehicle for vehicle in plan.vehicles for name in vehicle.names}
 
 
-def motion_constants(plan: Plan) -> MotionConstants:
+def motion_constants(plan: FlightPlan) -> MotionConstants:
     return MotionConstants(
         ascent_rate_ms=plan.balloon.ascent_rate_ms,
         ascent_rate_sigma_ms=max(plan.balloon.ascent_rate_sigma_ms, 1.5),
@@ -38,7 +38,7 @@ def comment_patterns(plan: Plan) -> dict[str, CommentPattern]:
     }
 
 
-def launch_site(plan: Plan) -> tuple[float, float] | None:
+def launch_site(plan: FlightPlan) -> tuple[float, float] | None:
     launch = plan.launch
     if launch.latitude_deg is None or launch.longitude_deg is None:
         return None

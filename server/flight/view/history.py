@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TypedDict
 
 from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.records import FixPoint, Records, TrackPoint
 
 VehiclePoint = tuple[float, float, float]
@@ -19,46 +20,66 @@ class SensorSeries(TypedDict):
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """`track`: time, latitude, longitude, altitude, climb, sigma_h, phase. `fixes`: time, latitude,
-    longitude, altitude, accepted, reason. `vehicles`: time, latitude, longitude. SI, UTC seconds.
-    The track is rounded, to 0.1 m and finer."""
+    """`tracks`, by flight: time, latitude, longitude, altitude, climb, sigma_h, phase. `fixes`: time,
+    latitude, longitude, altitude, accepted, reason. `vehicles`: time, latitude, longitude. SI, UTC
+    seconds. The tracks are rounded, to 0.1 m and finer."""
 
-    track: Sequence[TrackPoint]
+    tracks: Mapping[str, Sequence[TrackPoint]]
     fixes: Mapping[str, Sequence[FixPoint]]
     vehicles: Mapping[str, Sequence[VehiclePoint]]
     sensors: Mapping[str, SensorSeries]
 
 
 class HistoryBook:
-    """Keeps what it has sorted while the track stays as it is."""
+    """Keeps what it has sorted while the tracks stay as they are."""
 
-    def __init__(self, flight: Flight) -> None:
-        self._flight = flight
-        self._made_of: tuple[list[FixPoint], list[TrackPoint | None], list[str]] | None = None
-        self._read = History([], {}, {}, {})
+    def __init__(self, mission: Mission) -> None:
+        self._mission = mission
+        self._flights: dict[str, _FlightBook] = {}
 
     def read(self) -> History:
         """The whole past, as known now. A point that has not changed is the same object again."""
-        flight, shown = self._flight, self._flight.track.shown
+        tracks: dict[str, Sequence[TrackPoint]] = {}
+        fixes: dict[str, list[FixPoint]] = {}
+        for flight in self._mission.flights:
+            book = self._flights.setdefault(flight.plan.name, _FlightBook())
+            tracks[flight.plan.name], its = book.read(flight)
+            fixes |= its
+        return History(tracks, fixes, _vehicles(self._mission), _sensors(self._mission))
+
+
+_Sorted = tuple[list[TrackPoint], dict[str, list[FixPoint]]]
+
+
+class _FlightBook:
+    """The track of one flight, and its fixes by tracker."""
+
+    def __init__(self) -> None:
+        self._made_of: tuple[list[FixPoint], list[TrackPoint | None], list[str]] | None = None
+        self._read: _Sorted = [], {}
+
+    def read(self, flight: Flight) -> _Sorted:
+        shown = flight.track.shown
         shown.place()
         made_of = shown.fixes, shown.track, list(flight.trackers)
         if made_of != self._made_of:  # at C speed: identical points are equal
             self._made_of = shown.fixes[:], shown.track[:], made_of[2]
-            self._read = self._sorted(shown)
-        return History(self._read.track, self._read.fixes, _vehicles(flight), _sensors(flight))
-
-    def _sorted(self, shown: Records) -> History:
-        fixes: dict[str, list[FixPoint]] = {name: [] for name in self._flight.trackers}
-        its = [fixes.setdefault(name, []) for name in shown.names]
-        for i, point in zip(shown.tracker().tolist(), shown.fixes, strict=True):
-            its[i].append(point)
-        return History([point for point in shown.track if point is not None], fixes, {}, {})
+            self._read = _sorted(shown, made_of[2])
+        return self._read
 
 
-def _sensors(flight: Flight) -> dict[str, SensorSeries]:
+def _sorted(shown: Records, trackers: list[str]) -> _Sorted:
+    fixes: dict[str, list[FixPoint]] = {name: [] for name in trackers}
+    its = [fixes.setdefault(name, []) for name in shown.names]
+    for i, point in zip(shown.tracker().tolist(), shown.fixes, strict=True):
+        its[i].append(point)
+    return [point for point in shown.track if point is not None], fixes
+
+
+def _sensors(mission: Mission) -> dict[str, SensorSeries]:
     sensors = {}
-    for name in flight.trackers:
-        sender = flight.senders.get(name)
+    for name in mission.trackers:
+        sender = mission.senders.get(name)
         if sender is None:
             continue
         readings = sender.readings()
@@ -68,8 +89,8 @@ def _sensors(flight: Flight) -> dict[str, SensorSeries]:
     return sensors
 
 
-def _vehicles(flight: Flight) -> dict[str, Sequence[VehiclePoint]]:
+def _vehicles(mission: Mission) -> dict[str, Sequence[VehiclePoint]]:
     return {
-        plan.name: [] if (sender := flight.senders.get(heard)) is None else sender.places()
-        for heard, plan in flight.vehicles.items()
+        plan.name: [] if (sender := mission.senders.get(heard)) is None else sender.places()
+        for heard, plan in mission.vehicles.items()
     }

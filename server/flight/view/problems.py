@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.packets.deduplication import TimeDoubt
 from server.flight.times import moment
@@ -18,40 +18,40 @@ _DOUBTS = {
 }
 
 
-def problems(flight: Flight) -> tuple[Problem, ...]:
+def problems(mission: Mission) -> tuple[Problem, ...]:
     """In order of weight: clocks first."""
-    return (*_own_clock(flight), *_other_clocks(flight), *_times(flight), *_unusable(flight))
+    return (*_own_clock(mission), *_other_clocks(mission), *_times(mission), *_unusable(mission))
 
 
-def _own_clock(flight: Flight) -> Iterable[Problem]:
-    if flight.now_ahead_s != 0.0:
-        yield Problem(ProblemKind.OWN_CLOCK, ahead_s=flight.now_ahead_s)
+def _own_clock(mission: Mission) -> Iterable[Problem]:
+    if mission.now_ahead_s != 0.0:
+        yield Problem(ProblemKind.OWN_CLOCK, ahead_s=mission.now_ahead_s)
 
 
-def _other_clocks(flight: Flight) -> Iterable[Problem]:
-    for station, ahead_s in flight.clocks.wrong().items():
+def _other_clocks(mission: Mission) -> Iterable[Problem]:
+    for station, ahead_s in mission.clocks.wrong().items():
         if abs(ahead_s) >= _TOLD_AHEAD_S:
             yield Problem(ProblemKind.OTHER_CLOCK, station, ahead_s=ahead_s)
-    if flight.clocks.all_are_later:
+    if mission.clocks.all_are_later:
         yield Problem(ProblemKind.OWN_CLOCK_BEHIND)
-    for station, count in sorted(flight.undated.items()):
+    for station, count in sorted(mission.undated.items()):
         yield Problem(ProblemKind.UNDATED, station, count)
-    for station, heard_s in flight.held.items():
+    for station, heard_s in mission.held.items():
         yield Problem(
             ProblemKind.LATER_THAN_NOW, station, len(heard_s), time=moment(heard_s[-1])
         )  # fmt: skip
 
 
-def _times(flight: Flight) -> Iterable[Problem]:
-    for name in sorted({*flight.trackers, *flight.vehicles}):
-        sender = flight.senders.get(name)
+def _times(mission: Mission) -> Iterable[Problem]:
+    for name in sorted({*mission.trackers, *mission.vehicles}):
+        sender = mission.senders.get(name)
         for doubt, kind in _DOUBTS.items():
             count = 0 if sender is None else sender.doubted[doubt]
             if count > 0:
                 yield Problem(kind, name, count)
 
 
-def _unusable(flight: Flight) -> Iterable[Problem]:
-    if flight.counts.unusable:
-        kinds = ", ".join(sorted(flight.fault_kinds))
-        yield Problem(ProblemKind.UNUSABLE, count=flight.counts.unusable, detail=kinds)
+def _unusable(mission: Mission) -> Iterable[Problem]:
+    if mission.counts.unusable:
+        kinds = ", ".join(sorted(mission.fault_kinds))
+        yield Problem(ProblemKind.UNUSABLE, count=mission.counts.unusable, detail=kinds)

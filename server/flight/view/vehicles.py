@@ -1,15 +1,14 @@
-"""Where the cars are, and how and when each gets to the landing point."""
+"""Where the cars are, whose flight each follows, and how and when each gets to a landing point."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 from server.flight.chase.contact import Receiver
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
+from server.flight.mission import Mission
 from server.flight.mission_state import Vehicle
-from server.flight.state import Landing
+from server.flight.state import Landing, Way
 from server.flight.times import moment
 
 LAUNCH_SITE = ""  # the receiver that stands there, where no car carries the station
@@ -26,7 +25,7 @@ def receivers(flight: Flight) -> list[Receiver]:
     """The own car first, then the others; the launch site where no car carries this station."""
     cars = [
         (not own, Receiver(name, fix.latitude_deg, fix.longitude_deg))
-        for name, (own, _, fix) in sorted(_vehicle_latest(flight).items())
+        for name, (own, _, fix) in sorted(_vehicle_latest(flight.mission).items())
     ]
     cars.sort(key=lambda car: car[0])
     site = _launch_site(flight)
@@ -35,9 +34,9 @@ def receivers(flight: Flight) -> list[Receiver]:
     return [receiver for _, receiver in cars]
 
 
-def vehicle_fixes(flight: Flight, name: str) -> list[VehicleFix]:
+def vehicle_fixes(mission: Mission, name: str) -> list[VehicleFix]:
     """All positions of a vehicle that is heard under `name`, in order of time."""
-    sender = flight.senders.get(name)
+    sender = mission.senders.get(name)
     if sender is None:
         return []
     return [
@@ -48,7 +47,7 @@ def vehicle_fixes(flight: Flight, name: str) -> list[VehicleFix]:
     ]
 
 
-def _vehicle_latest(flight: Flight) -> dict[str, tuple[bool, str, VehicleFix]]:
+def _vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]:
     """By vehicle name: own, name heard, and its latest position from radio, gpsd or the crew."""
     found: dict[str, tuple[bool, str, VehicleFix]] = {}
 
@@ -56,20 +55,20 @@ def _vehicle_latest(flight: Flight) -> dict[str, tuple[bool, str, VehicleFix]]:
         if name not in found or fix.time_s >= found[name][2].time_s:
             found[name] = (own, heard, fix)
 
-    for heard, plan in flight.vehicles.items():
-        sender = flight.senders.get(heard)
+    for heard, plan in mission.vehicles.items():
+        sender = mission.senders.get(heard)
         f = sender.latest_fix() if sender is not None else None
         if f is not None:
             offer(plan.name, plan.own, heard, VehicleFix(
                 f.time_s, f.latitude_deg, f.longitude_deg, f.altitude_m, f.speed_ms, f.course_deg,
                 heard,
             ))  # fmt: skip
-    own = {plan.name: plan.own for plan in flight.vehicles.values()}
-    horizon_s = flight.horizon_s()
-    for command in flight.commands:
+    own = {plan.name: plan.own for plan in mission.vehicles.values()}
+    horizon_s = mission.horizon_s()
+    for command in mission.commands:
         if command.kind == "vehicle" and command.latitude_deg is not None:
             assert command.longitude_deg is not None
-            at_s = command.at_s - flight.clocks.ahead_s(command.station, command.at_s)
+            at_s = command.at_s - mission.clocks.ahead_s(command.station, command.at_s)
             if at_s > horizon_s:  # by a clock with a wrong date
                 continue
             offer(command.name, own.get(command.name, False), command.name, VehicleFix(
@@ -78,38 +77,50 @@ def _vehicle_latest(flight: Flight) -> dict[str, tuple[bool, str, VehicleFix]]:
     return found
 
 
-def own_position(flight: Flight) -> tuple[float, float] | None:
+def own_position(mission: Mission) -> tuple[float, float] | None:
     """Latitude and longitude of the own car; None while it has none."""
-    for own, _, fix in _vehicle_latest(flight).values():
+    for own, _, fix in _vehicle_latest(mission).values():
         if own:
             return fix.latitude_deg, fix.longitude_deg
     return None
 
 
-def shown_vehicles(flight: Flight, landing: Landing | None) -> tuple[Vehicle, ...]:
-    """By name, each with its way to `landing`."""
-    plans = {plan.name: plan for plan in flight.plan.vehicles}
+def assigned(mission: Mission) -> dict[str, str]:
+    """The flight that each vehicle follows, by names; "" any. The crew's last word holds."""
+    known = {"", *(flight.name for flight in mission.plan.flights)}
+    found = {plan.name: plan.flight for plan in mission.plan.vehicles}
+    for command in mission.commands:
+        if command.kind == "assign" and command.flight in known:
+            found[command.name] = command.flight
+    return found
+
+
+def shown_vehicles(mission: Mission) -> tuple[Vehicle, ...]:
+    """By name."""
+    follows = assigned(mission)
     return tuple(
-        _with_way(
-            Vehicle(
-                name, own, fix.source, moment(fix.time_s), fix.latitude_deg, fix.longitude_deg,
-                fix.speed_ms, fix.course_deg,
-            ),
-            plans.get(name, VehiclePlan(name)), fix, landing, flight.now_s,
+        Vehicle(
+            name, own, follows.get(name, ""), fix.source, moment(fix.time_s), fix.latitude_deg,
+            fix.longitude_deg, fix.speed_ms, fix.course_deg,
         )
-        for name, (own, _, fix) in sorted(_vehicle_latest(flight).items())
+        for name, (own, _, fix) in sorted(_vehicle_latest(mission).items())
     )  # fmt: skip
 
 
-def _with_way(
-    shown: Vehicle, plan: VehiclePlan, fix: VehicleFix, landing: Landing | None, now_s: float
-) -> Vehicle:
-    if landing is None:
-        return shown
+def ways(mission: Mission, landing: Landing) -> tuple[Way, ...]:
+    """Of each car to that landing, whatever flight it follows, by the car's name."""
+    plans = {plan.name: plan for plan in mission.plan.vehicles}
+    return tuple(
+        _way(plans.get(name, VehiclePlan(name)), fix, landing, mission.now_s)
+        for name, (_, _, fix) in sorted(_vehicle_latest(mission).items())
+    )
+
+
+def _way(plan: VehiclePlan, fix: VehicleFix, landing: Landing, now_s: float) -> Way:
     way = drive(plan, fix, landing.latitude_deg, landing.longitude_deg)
     arrives_s = max(now_s, fix.time_s) + way.drive_s
-    return replace(
-        shown,
+    return Way(
+        vehicle=plan.name,
         distance_m=way.distance_m,
         bearing_deg=way.bearing_deg,
         road_distance_m=way.road_distance_m,

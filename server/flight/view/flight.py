@@ -1,0 +1,278 @@
+"""One flight of the state, made from the books and its last prediction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple, cast
+
+import numpy as np
+
+from server.flight import alarms
+from server.flight.crew_said import last_said
+from server.flight.flight import Flight
+from server.flight.landing.fall_signs import FallSigns, fall_signs
+from server.flight.landing.predict import Landing as Predicted
+from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
+from server.flight.mission_state import Alarm
+from server.flight.state import (
+    Event,
+    FlightState,
+    Launch,
+    Phase,
+    Said,
+    Sensor,
+    Statement,
+    Track,
+    Tracker,
+)
+from server.flight.times import maybe_moment, moment
+from server.flight.track.modes import MODE_NAMES
+from server.flight.track.records import Record
+from server.flight.view.landing import shown_landing
+from server.flight.view.trackers import STUCK_FIXES, TrackerFixes, shown_tracker
+from server.flight.view.vehicles import own_position, receivers, ways
+
+_LEAST_LOST_AFTER_S = 150.0
+
+
+class Answer(NamedTuple):
+    """A prediction with the question that it answers, and what that question says of the fall.
+
+    `signs` None: worked out when it is shown (up to 0.1 s).
+    """
+
+    question: LandingQuestion
+    landing: Predicted
+    signs: FallSigns | None = None
+
+
+class Shown(NamedTuple):
+    state: FlightState
+    alarms: tuple[Alarm, ...]
+    rejected: int  # of its fixes
+
+
+def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
+    """As of now, with the last prediction, if there is one."""
+    mission = flight.mission
+    latest = flight.track.latest()
+    ground_m = _ground_m(flight, latest)
+    fixes = _fixes_by_tracker(flight)
+    landing, signs = None, FallSigns()
+    if answer is not None:
+        signs = fall_signs(answer.question) if answer.signs is None else answer.signs
+        lost_after_s = _lost_after_s(flight, answer.landing.as_of_s)
+        landing = shown_landing(
+            answer.question, answer.landing, mission.now_s, receivers(flight), lost_after_s
+        )
+    phase = flight.track.phase()
+    state = FlightState(
+        name=flight.plan.name,
+        phase=phase,
+        phase_probability=_probabilities(latest, phase),
+        said=_said(flight),
+        launch=_launch(flight),
+        lift=flight.plan.balloon.lift,
+        events=_events(flight),
+        track=None if latest is None else _track(flight, latest, ground_m),
+        landing=landing,
+        ways=() if landing is None else ways(mission, landing),
+        trackers=_trackers(flight, fixes, phase, ground_m),
+        sensors=_sensors(flight),
+    )
+    rejected = sum(f.rejected for f in fixes.values())
+    return Shown(state, _alarms(flight, state, ground_m, signs), rejected)
+
+
+def _launch(flight: Flight) -> Launch:
+    """As it was flown; before that as it is planned."""
+    plan = flight.plan.launch
+    flown = next((e for e in reversed(flight.events()) if e.kind == "launch"), None)
+    latitude_deg, longitude_deg, altitude_m = plan.latitude_deg, plan.longitude_deg, plan.altitude_m
+    if flown is not None and latitude_deg is None:
+        latitude_deg, longitude_deg = map(float, flight.track.frame.to_latlon(flown.x_m, flown.y_m))
+    if flown is not None and altitude_m is None:
+        altitude_m = flown.altitude_m
+    time_s = plan.time_s if flown is None else flown.time_s
+    return Launch(maybe_moment(time_s), latitude_deg, longitude_deg, altitude_m)
+
+
+def _trackers(
+    flight: Flight, fixes: dict[str, TrackerFixes], phase: Phase, ground_m: float | None
+) -> tuple[Tracker, ...]:
+    own = own_position(flight.mission)
+    return tuple(
+        shown_tracker(
+            name, plan, flight.mission.senders.get(name), fixes.get(name, TrackerFixes()),
+            phase, flight.mission.now_s, ground_m, own,
+        )
+        for name, plan in flight.trackers.items()
+    )  # fmt: skip
+
+
+def _lost_after_s(flight: Flight, as_of_s: float) -> float:
+    """Without a fix for longer than this, contact with the payload is lost.
+
+    That is when the last of the trackers that were heard about `as_of_s` is silent by its own interval.
+    """
+    lost_after_s = _LEAST_LOST_AFTER_S
+    for name, plan in flight.trackers.items():
+        sender = flight.mission.senders.get(name)
+        if sender is None or sender.health.last_heard_s is None or plan.role == "phone":
+            continue
+        threshold_s = sender.health.threshold_s()
+        if sender.health.last_heard_s > as_of_s - threshold_s:
+            lost_after_s = max(lost_after_s, threshold_s)
+    return lost_after_s
+
+
+def _ground_m(flight: Flight, latest: Record | None) -> float | None:
+    if latest is None:
+        return _site_m(flight)
+    return known_ground_m(latest, flight.plan, flight.mission.terrain)
+
+
+def _site_m(flight: Flight) -> float | None:
+    return site_m(flight.track.checkpoint().state, flight.plan)
+
+
+def _probabilities(latest: Record | None, phase: Phase) -> dict[str, float]:
+    """Of the motions; on the ground, one that neither climbs nor falls is rest, not a float."""
+    if latest is None or latest.after.state is None:
+        return {}
+    found = dict(zip(MODE_NAMES, latest.after.state.probabilities, strict=True))
+    if phase in ("ground", "landed"):
+        found["ground"] += found["float"]
+        found["float"] = 0.0
+    return {name: round(p, 4) for name, p in found.items()}
+
+
+def _said(flight: Flight) -> Said | None:
+    said = last_said(flight.mission.commands, flight.mission.plan, flight.plan.name)
+    if said is None:
+        return None
+    return Said(
+        cast(Statement, said.name),
+        moment(said.at_s),
+        said.station,
+    )
+
+
+def _events(flight: Flight) -> tuple[Event, ...]:
+    shown = []
+    for event in flight.events():
+        latitude_deg, longitude_deg = flight.track.frame.to_latlon(event.x_m, event.y_m)
+        shown.append(
+            Event(
+                event.kind, moment(event.time_s), round(event.altitude_m, 1),
+                float(latitude_deg), float(longitude_deg), moment(event.noticed_s),
+            )
+        )  # fmt: skip
+    return tuple(shown)
+
+
+def _track(flight: Flight, latest: Record, ground_m: float | None) -> Track:
+    assert latest.after.state is not None
+    x, y, z = latest.after.state.stated()
+    latitude_deg, longitude_deg = flight.track.frame.to_latlon(x.position, y.position)
+    convergence = flight.track.frame.convergence_deg(float(latitude_deg), float(longitude_deg))
+    course_deg = (math.degrees(math.atan2(x.velocity, y.velocity)) + convergence) % 360.0
+    return Track(
+        time=moment(latest.fix.time_s),
+        latitude_deg=float(latitude_deg),
+        longitude_deg=float(longitude_deg),
+        altitude_m=z.position,
+        climb_ms=z.velocity,
+        ground_speed_ms=math.hypot(x.velocity, y.velocity),
+        course_deg=course_deg,
+        sigma_h_m=math.sqrt((x.var_position + y.var_position) / 2),
+        sigma_v_m=math.sqrt(z.var_position),
+        height_above_ground_m=None if ground_m is None else z.position - ground_m,
+        based_on=_based_on(flight, latest.fix.time_s),
+    )
+
+
+def _based_on(flight: Flight, time_s: float) -> tuple[str, ...]:
+    recent: dict[str, None] = {}
+    for record in reversed(flight.track.records()):
+        if record.fix.time_s < time_s - 120.0:
+            break
+        if record.verdict.accepted:
+            recent[record.fix.tracker] = None
+    return tuple(sorted(recent))
+
+
+def _fixes_by_tracker(flight: Flight) -> dict[str, TrackerFixes]:
+    shown = flight.track.shown
+    tracker, used = shown.tracker(), shown.flags("used")
+    fixes = {}
+    for i, name in enumerate(shown.names):
+        its = np.flatnonzero(tracker == i)
+        last = tuple(shown.verdicts[n] for n in its[-STUCK_FIXES:].tolist())
+        fixes[name] = TrackerFixes(len(its), int((~used[its]).sum()), last)
+    return fixes
+
+
+def _sensors(flight: Flight) -> tuple[Sensor, ...]:
+    shown = []
+    for name in flight.trackers:
+        sender = flight.mission.senders.get(name)
+        for quantity, readings in sorted(sender.readings().items()) if sender else ():
+            last = readings[-1]
+            shown.append(Sensor(name, quantity, last.value, last.unit, moment(last.time_s)))
+    return tuple(shown)
+
+
+def _alarms(
+    flight: Flight, shown: FlightState, ground_m: float | None, signs: FallSigns
+) -> tuple[Alarm, ...]:
+    acknowledged = {c.name for c in flight.mission.commands if c.kind == "acknowledge"}
+    limit_m = flight.plan.alarms.low_height_m
+    evidence = alarms.Evidence(
+        shown=shown,
+        events=flight.events(),
+        withdrawn=flight.track.checkpoint().phase.withdrawn,
+        site_m=_site_m(flight),
+        fall=signs,
+        low=_low_point(flight, ground_m, limit_m),
+        low_limit_m=limit_m,
+        beacons=_beacons(flight),
+    )
+    raised = alarms.alarms(evidence)
+    if len(flight.mission.plan.flights) > 1:  # an acknowledged one is of one flight
+        raised = [one._replace(id=f"{flight.plan.name}/{one.id}") for one in raised]
+    return tuple(
+        Alarm(
+            one.id, one.kind, one.severity, flight.plan.name, moment(one.from_s),
+            maybe_moment(one.until_s), one.id in acknowledged, one.facts,
+        )
+        for one in raised
+    )  # fmt: skip
+
+
+def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
+    """Of the trackers that are to be heard in the air."""
+    found = []
+    for name, plan in flight.trackers.items():
+        sender = flight.mission.senders.get(name)
+        if sender is not None and plan.role != "phone":
+            health = sender.health
+            silences = health.silences(flight.mission.now_s)
+            found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
+    return found
+
+
+def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
+    if ground_m is None:
+        return None
+    shown = flight.track.shown
+    fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
+    height_m = shown.column("stated_z_m") - ground_m
+    ends = ~fell | (accepted & (height_m >= limit_m))
+    first = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
+    low = np.flatnonzero(shown.flags("falls")[first:] & accepted[first:])
+    if not low.size:
+        return None
+    i = first + int(low[0])
+    return alarms.LowPoint(shown.records[i].fix.time_s, float(height_m[i]))

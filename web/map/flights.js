@@ -1,0 +1,45 @@
+/** Each flight's track and landing; the one that the panels show stands out from the others. */
+
+import { createLanding, landingRenderer } from 'leeward/map/landing.js';
+import { createTrack, trackCanvases } from 'leeward/map/track.js';
+
+export function createFlightLayers(map, store, preferences) {
+  const canvases = trackCanvases();
+  const renderer = landingRenderer();
+  /** @type {Map<string, {track: ReturnType<typeof createTrack>, landing: ReturnType<typeof createLanding>}>} */
+  const layers = new Map();
+
+  function layersOf(name, number) {
+    let found = layers.get(name);
+    if (found === undefined) {
+      const track = createTrack(map, preferences, canvases);
+      found = { track, landing: createLanding(map, renderer, number) };
+      layers.set(name, found);
+    }
+    return found;
+  }
+
+  return {
+    drawTracks() {
+      const { state, history, tracksFrom } = store;
+      state.flights.forEach(({ name }, number) => {
+        const { track } = layersOf(name, number);
+        track.choose(name === state.flight.name);
+        const from = tracksFrom.get(name);
+        if (from !== undefined) track.draw(history.tracks[name] ?? [], from);
+      });
+      tracksFrom.clear();
+    },
+    drawLandings() {
+      const { state } = store;
+      if (state === null) return;
+      const several = state.flights.length > 1;
+      state.flights.forEach(({ name, landing }, number) =>
+        layersOf(name, number).landing.draw(landing, several ? name : '', name === state.flight.name),
+      );
+    },
+    colours() {
+      for (const { track } of layers.values()) track.colours();
+    },
+  };
+}

@@ -1,0 +1,85 @@
+/**
+ * Where the labels of marks go, so that none lies on another: right of the mark, else left, below or
+ * above it; where no side is free the label is left out, the least important first. Marks themselves and
+ * the map's controls are kept free as well.
+ */
+
+const SIDES = ['right', 'left', 'below', 'above'];
+const GAP_PX = 4;
+const EDGE_PX = 2;
+
+export function createLabels(map) {
+  /** Sizes by label, read anew only when its text changed. @type {WeakMap<HTMLElement, any>} */
+  const sizes = new WeakMap();
+  let scale = '';
+
+  function sizeOf(label) {
+    const known = sizes.get(label);
+    if (known?.text === label.textContent && known.scale === scale) return known;
+    const found = { text: label.textContent, scale, width: label.offsetWidth, height: label.offsetHeight };
+    if (found.width > 0) sizes.set(label, found);
+    return found;
+  }
+
+  function marks() {
+    const found = [];
+    map.eachLayer((layer) => {
+      if (layer.label !== undefined) found.push(layer);
+    });
+    return found.sort((a, b) => rank(b) - rank(a));
+  }
+
+  function place() {
+    scale = getComputedStyle(document.documentElement).fontSize;
+    const view = map.getSize();
+    const taken = controls(map);
+    const all = marks().map((mark) => ({ mark, at: map.latLngToContainerPoint(mark.getLatLng()) }));
+    for (const { mark, at } of all) taken.push(around(at, mark.half, mark.half));
+    for (const { mark, at } of all) {
+      const { label, half } = mark;
+      if (label === null || label.textContent === '') continue;
+      const { width, height } = sizeOf(label);
+      const own = taken.indexOf(taken.find((box) => box.at === at));
+      const sides = half === 0 ? ['centre'] : SIDES; // a name alone, without a symbol
+      const boxes = sides.map((side) => beside(side, at, half, width, height));
+      const free = boxes.findIndex((box) => fits(box, view) && !taken.some((other, n) => n !== own && meet(box, other)));
+      const side = free >= 0 ? sides[free] : null;
+      if (side !== null) taken.push(boxes[free]);
+      if (label.dataset.side !== (side ?? 'none')) label.dataset.side = side ?? 'none';
+    }
+  }
+
+  map.on('moveend zoomend resize', place);
+  return { place };
+}
+
+/** By what stands in front, unless a mark says otherwise. */
+const rank = (mark) => mark.rank ?? mark.options.zIndexOffset;
+
+function beside(side, at, half, width, height) {
+  if (side === 'right') return box(at.x + half + GAP_PX, at.y - height / 2, width, height);
+  if (side === 'left') return box(at.x - half - GAP_PX - width, at.y - height / 2, width, height);
+  if (side === 'below') return box(at.x - width / 2, at.y + half + GAP_PX, width, height);
+  if (side === 'above') return box(at.x - width / 2, at.y - half - GAP_PX - height, width, height);
+  return box(at.x - width / 2, at.y - height / 2, width, height);
+}
+
+const box = (left, top, width, height) => ({ left, top, right: left + width, bottom: top + height });
+const around = (at, x, y) => ({ ...box(at.x - x, at.y - y, 2 * x, 2 * y), at });
+
+/** Wholly in view; one whose mark is out of view is drawn where nobody sees it. */
+function fits({ left, top, right, bottom }, view) {
+  const seen = right > 0 && bottom > 0 && left < view.x && top < view.y;
+  return !seen || (left >= EDGE_PX && top >= EDGE_PX && right <= view.x - EDGE_PX && bottom <= view.y - EDGE_PX);
+}
+
+const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+
+/** What lies over the map at its corners. */
+function controls(map) {
+  const { left, top } = map.getContainer().getBoundingClientRect();
+  return [...map.getContainer().querySelectorAll('.leaflet-control')].map((node) => {
+    const at = node.getBoundingClientRect();
+    return box(at.left - left, at.top - top, at.width, at.height);
+  });
+}

@@ -1,0 +1,56 @@
+/** The flights of the mission in one strip: which is shown, and how each of the others stands. */
+
+import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { isOld } from 'leeward/fresh.js';
+import { flightSymbol } from 'leeward/map/symbols.js';
+import * as words from 'leeward/words.js';
+
+/** @param {import('../types.js').Context} context */
+export function createFlights({ store, clock, units }) {
+  const list = el('div', { class: 'flights-list' });
+  const node = el('nav', { class: 'flights', 'aria-label': 'Flights', hidden: true }, list);
+  const known = new Map();
+
+  function make({ name }) {
+    const number = store.state?.flights.findIndex((one) => one.name === name) ?? 0;
+    const stands = el('span', { class: 'flight-stands' });
+    const button = el('button', {
+      type: 'button',
+      class: 'flight-choice',
+      'data-flight': name,
+      on: { click: () => store.choose(name) },
+    });
+    button.append(flightSymbol(number, 18), el('b', { text: name }), stands);
+    return {
+      node: button,
+      update(flight) {
+        setAttribute(button, 'aria-pressed', String(store.state?.flight.name === name));
+        const [text, old] = standing(flight);
+        setText(stands, text);
+        setAttribute(stands, 'data-stale', old || null);
+      },
+    };
+  }
+
+  /** `climbing, 12,340 m`; where the last fix is old, how old. */
+  function standing(flight) {
+    const { phase, track } = flight;
+    if (track === null) return [words.PHASES[phase], false];
+    const now_s = clock.now_s() ?? 0;
+    const old = phase !== 'landed' && isOld({ ...store.state, ...flight }, track.time, now_s);
+    const height = phase === 'landed' ? '' : `, ${units.altitude(track.altitude_m)}`;
+    const age = old ? `, ${words.ago(seconds(track.time), now_s)}` : '';
+    return [`${words.PHASES[phase]}${height}${age}`, old];
+  }
+
+  function render() {
+    const { state } = store;
+    if (state === null || clock.now_s() === null) return;
+    const several = state.flights.length > 1;
+    setShown(node, several);
+    if (several) follow(list, state.flights, ({ name }) => name, make, known);
+  }
+
+  return { node, render };
+}
