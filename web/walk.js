@@ -5,6 +5,7 @@ import { el, follow, setAttribute, setShown, setText, svg } from 'leeward/dom.js
 import { isOld } from 'leeward/fresh.js';
 import { geoAddress } from 'leeward/grid.js';
 import { copyButton } from 'leeward/panels/card.js';
+import { createFlights } from 'leeward/panels/flights.js';
 import { createLink } from 'leeward/panels/link.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { connect } from 'leeward/socket.js';
@@ -27,6 +28,7 @@ const clock = createClock();
 const preferences = createPreferences();
 const units = createUnits(preferences);
 const walker = createWalker(renderSoon);
+const flights = createFlights(/** @type {any} */ ({ store, clock, units }));
 const link = createLink(/** @type {any} */ ({ store, clock }));
 
 const name = el('h1', { class: 'flight-name', text: 'Leeward' });
@@ -61,6 +63,7 @@ const list = el('ul', { class: 'walk-cautions' });
 document.body.append(
   el('header', { class: 'walk-bar' }, name, mode, palette),
   link.node,
+  flights.node,
   el(
     'main',
     { class: 'walk' },
@@ -91,6 +94,7 @@ function placeText() {
 
 function render() {
   link.render();
+  flights.render();
   setText(palette, preferences.get('palette') === 'day' ? 'Night' : 'Day');
   const { state } = store;
   const now_s = clock.now_s();

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -173,6 +173,8 @@ def _record(
     stood: list[_Stood],
 ) -> FlightRecord:
     place = None if answer is None else _place(answer.question, answer.landing)
+    own = tuple(f"{name}/" for name in flight.trackers)
+    sensors = {key: s for key, s in history.sensors.items() if key.startswith(own)}
     judged = zip(flight.track.records(), flight.track.verdicts(), strict=True)
     return FlightRecord(
         name=flight.plan.name,
@@ -181,7 +183,7 @@ def _record(
         mission=flight.mission,
         flight=flight,
         state=state,
-        history=history,
+        history=replace(history, sensors=sensors),
         track=_track(flight),
         raw=[RawFix(record.fix, verdict) for record, verdict in judged],
         happenings=_happenings(state.flights[flight.number]),

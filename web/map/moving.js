@@ -3,7 +3,8 @@
 import * as L from 'leaflet';
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { flightSymbol, marker, place, symbol } from 'leeward/map/symbols.js';
+import { marker, place, symbol } from 'leeward/map/symbols.js';
+import { flightSymbol } from 'leeward/outline.js';
 import { isOld } from 'leeward/fresh.js';
 
 export function createMoving(map, units) {

@@ -1,15 +1,8 @@
 /** The shapes of the map: shape first, colour second. */
 
 import { el, svg } from 'leeward/dom.js';
+import { outline } from 'leeward/outline.js';
 import * as L from 'leaflet';
-
-/** One outline a flight, in the order of the plan: its payload is filled, its landing an outline. */
-const OUTLINES = [
-  'M12 1 22 12 12 23 2 12Z',
-  'M12 1 23 9.5 19 22 5 22 1 9.5Z',
-  'M1 4H23L12 23Z',
-  'M7 1H17L23 12 17 23H7L1 12Z',
-];
 
 const DRAWN = {
   main: () => [svg('circle', { cx: 12, cy: 12, r: 8 })],
@@ -30,13 +23,7 @@ export function symbol(shape, size = 20) {
   return svg('svg', { ...attributes, class: `symbol symbol-${shape}` }, ...DRAWN[shape]());
 }
 
-/** The mark of a flight by its number from 0; more flights than outlines begin them again. */
-export function flightSymbol(number, size = 20) {
-  const attributes = { viewBox: '0 0 24 24', width: size, height: size, 'aria-hidden': 'true' };
-  return svg('svg', { ...attributes, class: 'symbol symbol-payload' }, outline(number));
-}
-
-/** Where that flight comes down: the first has the round mark, each other its own outline. */
+/** Where a flight comes down: the first has the round mark, each other its own outline. */
 export function landingSymbol(number, size = 34) {
   if (number === 0) return symbol('landing', size);
   const attributes = { viewBox: '-2 -2 28 28', width: size, height: size, 'aria-hidden': 'true' };
@@ -45,8 +32,6 @@ export function landingSymbol(number, size = 34) {
   const dot = svg('circle', { cx: 12, cy: 12, r: 2.6, class: 'dot' });
   return svg('svg', { ...attributes, class: 'symbol symbol-landing' }, ring, dot);
 }
-
-const outline = (number) => svg('path', { d: OUTLINES[number % OUTLINES.length] });
 
 /** A vehicle's numbered tag. */
 export function tag(number, own) {

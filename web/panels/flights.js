@@ -3,14 +3,22 @@
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
-import { flightSymbol } from 'leeward/map/symbols.js';
+import { flightSymbol } from 'leeward/outline.js';
 import * as words from 'leeward/words.js';
 
-/** @param {import('../types.js').Context} context */
+const KEPT = 'leeward-flight';
+
+/** @param {Pick<import('../types.js').Context, 'store' | 'clock' | 'units'>} context */
 export function createFlights({ store, clock, units }) {
   const list = el('div', { class: 'flights-list' });
   const node = el('nav', { class: 'flights', 'aria-label': 'Flights', hidden: true }, list);
   const known = new Map();
+  let remembered = sessionStorage.getItem(KEPT); // over a reload of this page
+
+  function choose(name) {
+    sessionStorage.setItem(KEPT, name);
+    store.choose(name);
+  }
 
   function make({ name }) {
     const number = store.state?.flights.findIndex((one) => one.name === name) ?? 0;
@@ -19,7 +27,7 @@ export function createFlights({ store, clock, units }) {
       type: 'button',
       class: 'flight-choice',
       'data-flight': name,
-      on: { click: () => store.choose(name) },
+      on: { click: () => choose(name) },
     });
     button.append(flightSymbol(number, 18), el('b', { text: name }), stands);
     return {
@@ -48,6 +56,11 @@ export function createFlights({ store, clock, units }) {
     const { state } = store;
     if (state === null || clock.now_s() === null) return;
     const several = state.flights.length > 1;
+    if (remembered !== null) {
+      const name = remembered;
+      remembered = null;
+      if (state.flights.some((one) => one.name === name)) store.choose(name);
+    }
     setShown(node, several);
     if (several) follow(list, state.flights, ({ name }) => name, make, known);
   }

@@ -1,0 +1,114 @@
+"""Three flights on one page: all are seen, one is chosen, and no label lies on another."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import AsyncIterator
+from typing import Any
+
+import pytest
+from playwright.async_api import Page, expect
+
+from server.screen.app import create_app
+from server.session.replay import Replay
+from tests.browser.conftest import PATIENCE_MS, PHONE, WIDE
+from tests.screen.serving import serving
+from tests.three_boxes import NAMES, three_flown, three_heard, three_plan
+
+expect.set_options(timeout=PATIENCE_MS)
+MOST_OVERLAP = 0.15  # of the smaller of two labels
+
+
+@pytest.fixture
+async def three() -> AsyncIterator[Replay]:
+    """Stands where the first has landed, the second falls and the third has just burst."""
+    player = Replay(three_heard(), three_plan(), name="three.log", speed=1.0, clock=lambda: 0.0)
+    await player.control("pause", None)
+    await player.control("seek", three_flown().ours[2].truth.burst_s + 120.0)
+    player.settle_landing()
+    yield player
+    player.close()
+
+
+def strip(page: Page, name: str) -> Any:
+    return page.locator(f'[data-flight="{name}"]')
+
+
+async def labels(page: Page) -> list[dict[str, float]]:
+    """Boxes of all labels on the map that can be seen."""
+    found = await page.evaluate(
+        """() => {
+          const map = document.querySelector('.map').getBoundingClientRect();
+          return [...document.querySelectorAll('.mark > .mark-label, .mark > .horizon-label')]
+            .filter((label) => label.textContent !== '' && getComputedStyle(label).visibility === 'visible')
+            .map((label) => ({ text: label.textContent, ...label.getBoundingClientRect().toJSON() }))
+            .filter(({ left, right, top, bottom }) =>
+              right > map.left && left < map.right && bottom > map.top && top < map.bottom);
+        }"""
+    )
+    return list(found)
+
+
+def overlap(a: dict[str, float], b: dict[str, float]) -> float:
+    wide = min(a["right"], b["right"]) - max(a["left"], b["left"])
+    high = min(a["bottom"], b["bottom"]) - max(a["top"], b["top"])
+    if wide <= 0.0 or high <= 0.0:
+        return 0.0
+    return wide * high / min(a["width"] * a["height"], b["width"] * b["height"])
+
+
+async def test_one_is_chosen_and_the_others_stay_in_sight(three: Replay, open_page: Any) -> None:
+    async with serving(create_app(three)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await expect(page.locator(".flight-choice")).to_have_count(3)
+        await expect(strip(page, "Lark 11")).to_have_attribute("aria-pressed", "true")
+        await expect(strip(page, "Lark 13")).to_contain_text("descending")
+        when = page.locator("[data-answer=when]")
+        first = await when.inner_text()
+        await strip(page, "Lark 13").click()
+        await expect(page.locator(".flight-name")).to_have_text("Lark 13")
+        await expect(when).not_to_have_text(first)
+        await expect(page.locator("[data-panel=trackers]")).to_contain_text("Main 13")
+        await expect(page.locator("[data-panel=trackers]")).not_to_contain_text("Main 12")
+        await expect(page.locator("[data-panel=vehicles]")).to_contain_text(
+            "the landing of Lark 13"
+        )
+        outlines = await page.locator(".symbol-payload path").evaluate_all(
+            "marks => marks.map((mark) => mark.getAttribute('d'))"
+        )
+        assert len(set(outlines)) == 3, "told apart by shape"
+        await expect(page.locator(".area-90")).to_have_count(3)
+        await expect(page.locator(".area-90.other-flight")).to_have_count(2)
+        await expect(page.locator(".alarm-text")).to_contain_text("Lark 1")
+        await page.reload()
+        await expect(page.locator(".flight-name")).to_have_text("Lark 13")
+        watched.assert_quiet(port)
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE, (1024, 768)])
+async def test_no_label_lies_on_another(
+    three: Replay, open_page: Any, size: tuple[int, int]
+) -> None:
+    async with serving(create_app(three)) as port:
+        watched = await open_page(port, size=size)
+        page = watched.page
+        for name in NAMES:
+            await strip(page, name).click()
+            await expect(page.locator(".flight-choice[aria-pressed=true]")).to_contain_text(name)
+            found = await labels(page)
+            assert found
+            worst = max((overlap(a, b) for a, b in itertools.combinations(found, 2)), default=0.0)
+            assert worst <= MOST_OVERLAP, found
+
+
+async def test_a_walker_chooses_too(three: Replay, open_page: Any) -> None:
+    async with serving(create_app(three)) as port:
+        watched = await open_page(port, "/walk", size=PHONE, ready=".walk-distance")
+        page = watched.page
+        await expect(page.locator(".flight-choice")).to_have_count(3)
+        before = await page.locator(".walk-distance").inner_text()
+        await strip(page, "Lark 12").click()
+        await expect(page.locator(".flight-name")).to_have_text("Lark 12")
+        await expect(page.locator(".walk-distance")).not_to_have_text(before)
+        watched.assert_quiet(port)
