@@ -21,6 +21,7 @@ import { createSources } from 'leeward/panels/sources.js';
 import { createTabs } from 'leeward/panels/tabs.js';
 import { createTrackers } from 'leeward/panels/trackers.js';
 import { createVehicles } from 'leeward/panels/vehicles.js';
+import { createWinds } from 'leeward/panels/winds.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { createSound } from 'leeward/sound.js';
 import { createStore } from 'leeward/store.js';
@@ -67,7 +68,7 @@ export function start(connect, post) {
   const map = createMap(mapNode, context);
   context.map = map;
   const makers = [createLandingCard, createTrackers, createVehicles, createFlight];
-  const cards = [...makers, createSensors, createLog, createSources].map((make) => make(context));
+  const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];
 

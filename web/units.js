@@ -24,6 +24,8 @@ const SYSTEMS = {
     climbUnit: 'm/s',
     climbValue: (ms) => ms,
     climb: (ms) => `${figure(ms, 1)}${NB}m/s`,
+    speedUnit: 'km/h',
+    speedValue: (ms) => ms * 3.6,
     speed: (ms) => `${figure(ms * 3.6)}${NB}km/h`,
     distance(m) {
       if (m < 1000) return `${figure(Math.round(m / 10) * 10)}${NB}m`;
@@ -40,6 +42,8 @@ const SYSTEMS = {
     climbUnit: 'ft/min',
     climbValue: (ms) => (ms / FOOT_M) * 60,
     climb: (ms) => `${figure(Math.round((ms / FOOT_M) * 6) * 10)}${NB}ft/min`,
+    speedUnit: 'mph',
+    speedValue: (ms) => (ms * 3600) / MILE_M,
     speed: (ms) => `${figure((ms * 3600) / MILE_M)}${NB}mph`,
     distance(m) {
       if (m < 0.2 * MILE_M) return `${figure(Math.round(m / FOOT_M / 10) * 10)}${NB}ft`;

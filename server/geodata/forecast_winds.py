@@ -37,6 +37,12 @@ class TableForecast:
         """Altitudes (rising), winds towards east and towards north."""
         return self.altitude_m, self.east_ms, self.north_ms
 
+    def spread(
+        self, _latitude_deg: float, _longitude_deg: float, _time_s: float
+    ) -> tuple[Array, Array] | None:
+        """One sounding says nothing of its doubt."""
+        return None
+
 
 @dataclass(frozen=True)
 class GridForecast:
@@ -52,6 +58,7 @@ class GridForecast:
     height_m: Array
     east_ms: Array
     north_ms: Array
+    spread_ms: Array | None = None  # of each component among an ensemble's members, 1 sigma
 
     @property
     def hours(self) -> str:
@@ -66,6 +73,29 @@ class GridForecast:
         Levels that are not known there are left out. ForecastError outside the grid, far from its
         times, or where too few levels are left.
         """
+        height, east, north = self._column_of(
+            (self.height_m, self.east_ms, self.north_ms), latitude_deg, longitude_deg, time_s
+        )
+        return height, east, north
+
+    def spread(
+        self, latitude_deg: float, longitude_deg: float, time_s: float
+    ) -> tuple[Array, Array] | None:
+        """Altitudes (rising) and 1 sigma of each component among the members; None: no ensemble.
+
+        ForecastError as for `profile`.
+        """
+        if self.spread_ms is None:
+            return None
+        height, sigma = self._column_of(
+            (self.height_m, self.spread_ms), latitude_deg, longitude_deg, time_s
+        )
+        return height, sigma
+
+    def _column_of(
+        self, fields: tuple[Array, ...], latitude_deg: float, longitude_deg: float, time_s: float
+    ) -> Array:
+        """Of each field above a place, shape (fields, levels), rising by the first."""
         y = _row(self.latitude_deg, latitude_deg)
         x = _column(self.longitude_deg, longitude_deg)
         first_s, last_s = float(self.time_s[0]), float(self.time_s[-1])
@@ -75,17 +105,14 @@ class GridForecast:
                 f"the forecast is for {self.hours}, {away_s / 3600:.0f} h from {_moment(time_s)}"
             )
         t = float(np.interp(time_s, self.time_s, np.arange(len(self.time_s))))
-        column = np.array(
-            [_between(f, t, y, x) for f in (self.height_m, self.east_ms, self.north_ms)]
-        )
+        column = np.array([_between(field, t, y, x) for field in fields])
         known = column[:, np.isfinite(column).all(axis=0)]
         if known.shape[1] < FEWEST_LEVELS:
             raise ForecastError(
                 f"{FEWEST_LEVELS} levels or more expected above the flight, the forecast knows "
                 f"{known.shape[1]} of its {column.shape[1]} at {latitude_deg:.2f}, {longitude_deg:.2f}"
             )
-        height, east, north = known[:, np.argsort(known[0])]
-        return height, east, north
+        return np.asarray(known[:, np.argsort(known[0])])
 
 
 def _moment(time_s: float) -> str:

@@ -1,7 +1,8 @@
 """GRIB2 of any model (WMO FM 92, Manual on Codes I.2), read with the extra `grib`.
 
 u and v wind and geopotential height (or geopotential) on pressure levels over a regular
-latitude-longitude grid, at one or more times. Points come in the order of flag table 3.4, and are put in
+latitude-longitude grid, at one or more times, of one run or of the members of an ensemble (their mean is
+the forecast, what they differ by its doubt). Points come in the order of flag table 3.4, and are put in
 their places here: ecCodes gives values as they were sent, and its own list of places leaves the
 alternation of rows out (seen in 2.50).
 """
@@ -31,7 +32,9 @@ _MOST = {"u": (300.0, "m/s"), "v": (300.0, "m/s"), "gh": (MOST_ALTITUDE_M, "m")}
 # what one field may differ by when it comes twice, as height and as geopotential, by its packing
 _SAME = {"u": 0.1, "v": 0.1, "gh": 5.0}
 
-Fields = dict[tuple[float, str, float], Array]  # by time, name and level: (y, x)
+# by time, name and level, then by the member of an ensemble (-1: a run of its own): (y, x)
+Fields = dict[tuple[float, str, float], dict[int, Array]]
+_ALONE = -1
 Axes = tuple[Array, Array]  # latitudes and longitudes, both rising
 
 
@@ -96,13 +99,20 @@ def _take(codes: Any, message: Any, fields: Fields, axes: Axes | None) -> Axes |
         )
     values = np.concatenate((values, values[:, : len(here[1]) - values.shape[1]]), axis=1)
     key = (_valid_s(codes, message), name, level)
-    known = fields.setdefault(key, values)
+    member = _member(codes, message)
+    known = fields.setdefault(key, {}).setdefault(member, values)
     if not np.allclose(known, values, rtol=0.0, atol=_SAME[name], equal_nan=True):
         raise ForecastError(
-            f"one {name} at {level:g} hPa expected for each time, not two that differ: "
-            "of two runs, or of the members of an ensemble?"
+            f"one {name} at {level:g} hPa expected for each time, not two that differ: of two runs?"
         )
     return here
+
+
+def _member(codes: Any, message: Any) -> int:
+    """Number of an ensemble's member (code table 4.11, templates 4.1 and 4.11 of section 4)."""
+    if not codes.codes_is_defined(message, "perturbationNumber"):
+        return _ALONE
+    return int(codes.codes_get(message, "perturbationNumber"))
 
 
 def _axes(codes: Any, message: Any) -> Axes:
@@ -188,12 +198,23 @@ def _stack(fields: Fields, axes: Axes, path: Path) -> GridForecast:
             f"{path}: u, v and geopotential height on {FEWEST_LEVELS} or more common pressure levels "
             f"expected, found {len(levels)}"
         )
+    members = {
+        frozenset(fields[t, n, lv]) for t in times for lv in levels for n in ("u", "v", "gh")
+    }
+    if len(members) > 1:
+        raise ForecastError(f"{path}: the same members of the ensemble expected in all fields")
+    (names,) = (sorted(one) for one in members)
     height, east, north = (
-        np.array([[fields[t, name, level] for level in levels] for t in times])
-        for name in ("gh", "u", "v")
-    )
+        np.array([[[fields[t, n, lv][m] for m in names] for lv in levels] for t in times])
+        for n in ("gh", "u", "v")
+    )  # (t, level, member, y, x)
+    spread_ms = None
+    if len(names) > 1:
+        apart = (east.var(axis=2, ddof=1) + north.var(axis=2, ddof=1)) / 2
+        spread_ms = np.sqrt(apart)
+    height, east, north = (field.mean(axis=2) for field in (height, east, north))
     if np.isfinite(height + east + north).sum(axis=1).max() < FEWEST_LEVELS:
         raise ForecastError(
             f"{path}: values on {FEWEST_LEVELS} or more levels expected, they are missing everywhere"
         )
-    return GridForecast(np.array(times), *axes, height, east, north)
+    return GridForecast(np.array(times), *axes, height, east, north, spread_ms)

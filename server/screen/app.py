@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.flight.mission_state import State
+from server.flight.view.winds import Winds
 from server.geodata.basemap import Basemap
 from server.screen.access import (
     Access,
@@ -121,6 +122,13 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
         whole = SentHistory()
         whole.follow(feed.history())
         return json_reply(whole.whole())
+
+    @app.get("/api/winds", response_model=Winds)
+    async def winds(flight: str = "") -> Response:
+        found = feed.winds(flight)
+        if found is None:
+            raise HTTPException(404, "No landing is worked out for a flight of that name.")
+        return json_reply(found)
 
     @app.get("/healthz")
     async def health(request: Request) -> Response:

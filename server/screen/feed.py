@@ -11,6 +11,7 @@ from typing import Protocol
 from server.flight.mission_state import State
 from server.flight.state import Mode
 from server.flight.view.history import History
+from server.flight.view.winds import Winds
 from server.session.session import NotStored, Refused
 
 __all__ = ["Feed", "History", "NotStored", "Refused"]
@@ -23,6 +24,9 @@ class Feed(Protocol):
         """The state at this moment."""
 
     def history(self) -> History: ...
+
+    def winds(self, flight: str) -> Winds | None:
+        """What the landing of that flight ("": the first) rests on; None: there is none."""
 
     def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
         """Call `on_change` in the event loop at each change; gives back how to stop that."""

@@ -19,6 +19,7 @@ from server.flight.times import moment
 from server.flight.view.flight import Answer
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.snapshot import snapshot
+from server.flight.view.winds import Winds, shown_winds
 
 log = logging.getLogger("leeward.session")
 
@@ -70,6 +71,13 @@ class Session:
         for detail in dict.fromkeys(text for text in unused if text is not None):
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=detail))
         return replace(state, mode=self.mode, units=self.units, problems=tuple(problems))
+
+    def winds(self, flight: str) -> Winds | None:
+        """What a flight's last landing rests on; None: no such flight, or no landing yet."""
+        for answer in self._answers:
+            if answer is not None and flight in ("", answer.question.plan.name):
+                return shown_winds(answer)
+        return None
 
     def history(self) -> History:
         """The past as lists that grow."""

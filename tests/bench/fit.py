@@ -129,7 +129,7 @@ def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> flo
     start, climb = prediction._start(question), prediction._climb(question, c)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, _ = prediction._fall_speed(question, top_m, c.fall)
-    wind, _ = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
+    wind = wind_ahead(question, start, climb, fall_speed.constant, c.wind).profile
     drawn, _ = fall(
         start,
         climb,

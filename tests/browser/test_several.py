@@ -102,6 +102,26 @@ async def test_no_label_lies_on_another(
             assert worst <= MOST_OVERLAP, found
 
 
+async def test_the_winds_by_height_are_told_by_source(three: Replay, open_page: Any) -> None:
+    async with serving(create_app(three)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        await strip(page, "Lark 13").click()
+        panel = page.locator("[data-panel=winds]")
+        await panel.locator("summary").click()
+        await expect(panel.locator(".winds-key li")).to_have_count(4)
+        for name in (*NAMES, "one sigma"):
+            await expect(panel.locator(".winds-key")).to_contain_text(name)
+        marks = await panel.locator("svg.winds .winds-mark").evaluate_all(
+            "marks => [...new Set(marks.map((mark) => mark.getAttribute('class')))]"
+        )
+        assert len(marks) == 3, "told apart by shape"
+        await expect(panel.locator(".winds-band")).to_have_count(1)
+        await strip(page, "Lark 11").click()
+        await expect(panel.locator(".winds-band")).to_have_count(0)  # it has landed
+        watched.assert_quiet(port)
+
+
 async def test_a_walker_chooses_too(three: Replay, open_page: Any) -> None:
     async with serving(create_app(three)) as port:
         watched = await open_page(port, "/walk", size=PHONE, ready=".walk-distance")

@@ -40,6 +40,9 @@ class EastWind:
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return np.array([0.0, 20_000.0, 40_000.0]), np.full(3, 10.0), np.zeros(3)
 
+    def spread(self, *_: float) -> None:
+        return None
+
 
 def state_of(heard: list[Reception], forecast: Forecast | None = None) -> dict[str, Any]:
     flight = Mission(PLAN, None, forecast)

@@ -21,7 +21,7 @@ from server.flight.landing.question import Forecast
 from server.flight.landing.wind_ageing import ageing
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import LocalFrame
-from tests.flights import LAUNCH, T0, altitude_at, landed_at, packet
+from tests.flights import LAUNCH, T0, altitude_at, landed_at, made_flight, packet
 
 
 @pytest.mark.parametrize("interval_s", [1.0, 5.0, 7.0, 10.0, 60.0, 190.0, 300.0, 590.0])
@@ -77,14 +77,17 @@ def test_what_lies_on_the_pad_tells_no_wind() -> None:
 class _Growing:
     """A forecast that is right: 8 m/s from the west, and 2 m/s more each hour and each 100 km east."""
 
-    def __init__(self, since_s: float) -> None:
-        self._since_s = since_s
+    def __init__(self, since_s: float, spread_ms: np.ndarray | None = None) -> None:
+        self._since_s, self.spread_ms = since_s, spread_ms
 
     def profile(
         self, _: float, longitude_deg: float, time_s: float, /
     ) -> tuple[winds.Array, winds.Array, winds.Array]:
         east_ms = 8.0 + 2.0 * (time_s - self._since_s) / 3_600.0 + 2.0 * (longitude_deg + 98.2)
         return np.array([0.0, 40_000.0]), np.full(2, east_ms), np.zeros(2)
+
+    def spread(self, *_: float) -> tuple[np.ndarray, np.ndarray] | None:
+        return None if self.spread_ms is None else (np.array([0.0, 40_000.0]), self.spread_ms)
 
 
 def predicted(plan: Plan, forecast: Forecast | None, heard: list[Reception]) -> Landing:
@@ -180,3 +183,20 @@ def test_a_layer_that_was_met_hours_ago_is_less_sure_with_all_about_it() -> None
     assert (np.linalg.eigvalsh(added(9.0)) > -1e-9).all()
     none = winds.WindSamples(layer[:0], *(row[:0] for _ in range(6)))
     assert (ageing(none, layer, row, here, c) == 0.0).all()
+
+
+def test_an_ensemble_that_agrees_makes_the_area_smaller_and_one_that_does_not_wider() -> None:
+    heard = list(made_flight(600.0))
+    plan = Plan(
+        flights=(
+            FlightPlan(
+                launch=LaunchPlan(*LAUNCH), trackers=(TrackerPlan("Main", callsign="N0CALL-11"),)
+            ),
+        )
+    )
+    radii_m = [
+        predicted(plan, _Growing(T0, spread_ms), heard).nine_tenths.radius_m
+        for spread_ms in (np.array([0.5, 0.5]), None, np.array([8.0, 8.0]))
+    ]
+    assert radii_m[0] < 0.9 * radii_m[1]  # burst and climb rate are as unsure as before
+    assert radii_m[2] > 1.5 * radii_m[1]

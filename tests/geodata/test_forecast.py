@@ -194,6 +194,9 @@ class _Elsewhere:
     def profile(self, *_: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         raise ForecastError("the forecast covers latitude 37 to 40, the flight is at 52")
 
+    def spread(self, *_: float) -> None:
+        return None
+
 
 def test_a_forecast_that_cannot_be_used_in_flight_is_said() -> None:
     """A flight that leaves the grid: it goes on by what it measured, and the crew is told."""

@@ -23,6 +23,7 @@ from server.flight.times import moment, parse_time
 from server.flight.view.flight import Answer
 from server.flight.view.history import HistoryBook
 from server.flight.view.snapshot import snapshot
+from server.flight.view.winds import Winds, shown_winds
 from server.journal.recording import DEMO_LOG, read_recording
 from server.plan.file import load
 from server.screen.feed import History, Refused
@@ -48,6 +49,7 @@ class _Flown:
         self._heard = sorted(read_recording(DEMO_LOG).receptions)
         self._flight = Mission(self._plan)
         self._taken = 0
+        self.answer: Answer | None = None  # the last
 
     def at(self, now_s: float) -> tuple[State, History]:
         if self._taken and self._heard[self._taken - 1].heard_at_s > now_s:
@@ -58,7 +60,8 @@ class _Flown:
         self._flight.apply(Tick(now_s))
         question = self._flight.flights[0].landing_question()
         landing = None if question is None else predict(question)
-        answers = () if question is None or landing is None else [Answer(question, landing)]
+        self.answer = None if question is None or landing is None else Answer(question, landing)
+        answers = [] if self.answer is None else [self.answer]
         return snapshot(self._flight, answers), HistoryBook(self._flight).read()
 
 
@@ -134,6 +137,10 @@ class DemoFeed:
     def history(self) -> History:
         return demo_at(self.since_launch_s)[1]
 
+    def winds(self, flight: str) -> Winds | None:
+        answer = _demo().answer
+        return shown_winds(answer) if answer is not None and flight in ("", "Tern 7") else None
+
     def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
         self._subscribers.add(on_change)
         return lambda: self._subscribers.discard(on_change)
@@ -156,7 +163,8 @@ class DemoFeed:
             if name not in {alarm.id for alarm in self.state().alarms}:
                 raise Refused("There is no such alarm.")
             self.acknowledged.add(name)
-        self.commands.append((kind, name, latitude_deg, longitude_deg))
+        of_flight = (flight,) if flight else ()
+        self.commands.append((kind, name, latitude_deg, longitude_deg, *of_flight))
         self.changed()
 
     async def control(self, action: str, value: float | str | None) -> None:

@@ -108,3 +108,19 @@ def test_a_refused_batch_leaves_nothing(tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="NOT NULL"):
             journal.append(bad)
         assert journal.last_number() == 0
+
+
+def test_a_command_keeps_its_flight_and_older_journals_gain_the_column(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite3"
+    said = Command(1_780_318_800.0, "phase", "landed", None, None, "car-1", "Lark 12")
+    with Journal(path) as journal:
+        journal.append([Command(1.0, "acknowledge", "burst-1")])
+        with journal.transaction() as db:
+            db.execute(
+                "ALTER TABLE commands DROP COLUMN flight"
+            )  # as it was before flights had names
+    with Journal(path, read_only=True) as journal:
+        assert [command.flight for _, command in journal.commands()] == [""]
+    with Journal(path) as journal:
+        journal.append([said])
+        assert [command for _, command in journal.commands()][1] == said

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -28,8 +29,8 @@ from server.flight.landing.ensemble import (
 )
 from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, LandingQuestion
 from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
-from server.flight.landing.wind_ahead import wind_ahead
-from server.flight.landing.winds import WindConstants, WindProfile
+from server.flight.landing.wind_ahead import Ahead, wind_ahead
+from server.flight.landing.winds import CENTRES_M, LAYER_M, WindConstants, WindProfile
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Basis
 
@@ -53,6 +54,18 @@ class LandingConstants:
     )
 
 
+class WindField(NamedTuple):
+    """Winds as they will be met, from the lowest up: metres, m/s by true north, 1 sigma of each component.
+
+    Arrays of one shape (n,).
+    """
+
+    altitude_m: Array
+    east_ms: Array
+    north_ms: Array
+    sigma_ms: Array
+
+
 @dataclass(frozen=True, slots=True)
 class Landing:
     """Metres in the question's frame; times in UTC seconds. `path` rows: time, x, y, altitude."""
@@ -72,6 +85,7 @@ class Landing:
     avoid: tuple[tuple[str, float], ...] = ()  # name and chance of each area of the plan
     fall_change: FallChange | None = None
     no_forecast: str | None = None  # why the plan's forecast could not be used
+    winds: WindField | None = None  # that it was worked out with; None at rest
 
 
 def predict(
@@ -92,7 +106,8 @@ def predict(
     climb = _climb(question, c)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, change = _fall_speed(question, top_m, c.fall)
-    wind, no_forecast = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
+    ahead = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
+    wind = ahead.profile
     if question.terrain is not None:
         drawn = _on_terrain(question, start, climb, wind, fall_speed, c, members)
     else:
@@ -109,7 +124,20 @@ def predict(
             question.hang,
         )
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
-    return replace(answer, as_of_s=as_of_s, fall_change=change, no_forecast=no_forecast)
+    return replace(
+        answer,
+        as_of_s=as_of_s,
+        fall_change=change,
+        no_forecast=ahead.no_forecast,
+        winds=_field(ahead, question.ground.altitude_m, top_m),
+    )
+
+
+def _field(ahead: Ahead, ground_m: float, top_m: float) -> WindField:
+    """Of the layers that it passes, from the ground to the top of its way."""
+    altitude_m = CENTRES_M[: ahead.true_ms.shape[1]]
+    met = (altitude_m > ground_m - LAYER_M) & (altitude_m < top_m + LAYER_M)
+    return WindField(altitude_m[met], *ahead.true_ms[:, met])
 
 
 def _on_terrain(

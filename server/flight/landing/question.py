@@ -41,6 +41,11 @@ class Forecast(Protocol):
     ) -> tuple[Array, Array, Array]:
         """Altitudes (rising, m), winds towards east and north (m/s), one shape. ValueError: not here."""
 
+    def spread(
+        self, latitude_deg: float, longitude_deg: float, time_s: float, /
+    ) -> tuple[Array, Array] | None:
+        """Altitudes (rising, m) and 1 sigma of each component (m/s) by an ensemble; None: not told."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ground:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -27,14 +28,25 @@ Array = npt.NDArray[np.float64]
 _MET, _AHEAD = 6, 5  # moments at which a forecast is read: of the flight so far, and of the rest
 
 
+class Ahead(NamedTuple):
+    """The wind that will be met: in the flat frame's axes for the members, by true north for people.
+
+    `true_ms`: towards east and north, and 1 sigma of each, by layer from the lowest, shape (3, used).
+    """
+
+    profile: WindProfile  # of all LAYERS layers
+    true_ms: Array
+    no_forecast: str | None  # why the forecast could not be used, if so
+
+
 def wind_ahead(
     question: LandingQuestion,
     start: Start,
     climb: Climb | None,
     fall_constant: float,
     constants: WindConstants,
-) -> tuple[WindProfile, str | None]:
-    """Winds of all LAYERS layers as they will be met, in the flat frame's axes; why no forecast, if so."""
+) -> Ahead:
+    """Winds of all layers as they will be met."""
     c = constants
     own = seen = question.winds_met()
     if question.others:
@@ -58,7 +70,9 @@ def wind_ahead(
     true_ms = np.stack([np.pad(wind.east_ms, above), np.pad(wind.north_ms, above)])
     passed_x_m, _ = _passed(start, climb, true_ms, fall_constant)
     turned = winds.turned(true_ms[0], true_ms[1], question.frame.turn_per_m * passed_x_m)
-    return WindProfile(*turned, covariance), problem
+    sigma_ms = np.sqrt(np.maximum(np.diag(covariance)[:used], 0.0))
+    shown = np.stack([wind.east_ms, wind.north_ms, sigma_ms])
+    return Ahead(WindProfile(*turned, covariance), shown, problem)
 
 
 def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> Array:
@@ -128,6 +142,8 @@ def _forecasts(
             met_s = question.at_s + climbed / climb.rate_ms
             up = _between(expected, question.at_s + moments_s, layers, met_s)
             ahead = share * up + (1 - share) * ahead
+        spread = question.forecast.spread(*_place(question, start.x_m, start.y_m), question.at_s)
+        shape = None if spread is None else tuple(zip(*(s.tolist() for s in spread), strict=True))
         met = np.empty((2, 0))
         if len(seen.layer):
             moments_s = np.linspace(seen.time_s.min(), seen.time_s.max(), _MET)
@@ -137,17 +153,19 @@ def _forecasts(
             met = _between(flown, moments_s, seen.layer, seen.time_s)
     except ValueError as error:
         return None, str(error)
-    return Forecasts((met[0], met[1]), (ahead[0], ahead[1])), None
+    return Forecasts((met[0], met[1]), (ahead[0], ahead[1]), shape), None
 
 
 def _column(question: LandingQuestion, x_m: float, y_m: float, time_s: float) -> Array:
     """Wind towards east and north by layer, shape (2, LAYERS). ValueError: not forecast there or then."""
     assert question.forecast is not None
-    latitude_deg, longitude_deg = question.frame.to_latlon(x_m, y_m)
-    heights, east, north = question.forecast.profile(
-        float(latitude_deg), float(longitude_deg), time_s
-    )
+    heights, east, north = question.forecast.profile(*_place(question, x_m, y_m), time_s)
     return np.stack([np.interp(winds.CENTRES_M, heights, side) for side in (east, north)])
+
+
+def _place(question: LandingQuestion, x_m: float, y_m: float) -> tuple[float, float]:
+    latitude_deg, longitude_deg = question.frame.to_latlon(x_m, y_m)
+    return float(latitude_deg), float(longitude_deg)
 
 
 def _columns(question: LandingQuestion, x_m: Array, y_m: Array, moments_s: Array) -> Array:

@@ -59,6 +59,7 @@ class WindConstants:
     aloft_m: tuple[float, float] = (4_000.0, 12_000.0)
     sampling_sigma_ms: float = 1.1  # of the mean over a layer against the wind at the box
     forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
+    forecast_least_ms: float = 2.0  # of it where an ensemble tells its own spread; our choice
     tail_degrees: float = 5.6  # of Student's t: some days' winds change more than others'
     usual_weight: float = 30.0  # of what days are like, against what this flight shows of its own
 
@@ -80,6 +81,9 @@ class Forecasts(NamedTuple):
 
     seen_ms: tuple[Array, Array]
     ahead_ms: tuple[Array, Array]
+    spread: Shape | None = (
+        None  # altitudes, and 1 sigma of a component there, by an ensemble's members
+    )
 
 
 class WindProfile(NamedTuple):
@@ -256,6 +260,10 @@ def _about_forecast(
         east_ms=seen.east_ms - forecast.seen_ms[0], north_ms=seen.north_ms - forecast.seen_ms[1]
     )
     own = replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
+    if forecast.spread is not None:  # what the members agree in may still be wrong
+        least_ms = c.forecast_least_ms
+        doubt = tuple((z, float(np.hypot(sigma, least_ms))) for z, sigma in forecast.spread)
+        own = replace(c, lasting_sigma_ms=1.0, lasting_shape=doubt)
     error = profile(apart, layer, time_s, place_m, ground_m, own)
     return error._replace(
         east_ms=error.east_ms + forecast.ahead_ms[0], north_ms=error.north_ms + forecast.ahead_ms[1]
