@@ -51,6 +51,37 @@ OTHER_DAY = [header("2026 06 05 00", "2330", 1), level("10", 50_000, 5_800, 270,
 IGRA = "".join(f"{line}\n" for line in (*FIRST, *OTHER_DAY))
 
 
+# As the archive publishes them (IGRA 2, NOAA NCEI, public domain): station USM00072649, 2023-11-18 00 UTC,
+# the header with fewer levels than it had. What each field is, igra2-data-format.txt says
+PUBLISHED = """\
+#USM00072649 2023 11 18 00 2303    8 ncdc-nws           448497  -935647
+21     0  98107B  290    65B  350   143   360     0
+20     7  97609   332B   66B  339   147   208    45
+20    33  95916   476B   60B  325   152   224    73
+20  5614   9147 16780B -594B   14   277   281   190
+20  9219   1433 28939B -587B   11   291   336   121
+20  9447   1229 29905B -581B   11   291   285    44
+20  9528   1177 30177B -578B   11   293   270    72
+20 10305    747 33064B -542B-9999 -9999   286   298
+"""
+
+
+def test_lines_of_the_archive_itself(tmp_path: Path) -> None:
+    (tmp_path / "USM00072649-data.txt").write_text(PUBLISHED)
+    (one,) = read_measured(tmp_path / "USM00072649-data.txt", 1_700_262_180.0)
+    np.testing.assert_allclose(one.latitude_deg, 44.8497)
+    np.testing.assert_allclose(one.longitude_deg, -93.5647)
+    heights = [290, 332, 476, 16_780, 28_939, 29_905, 30_177, 33_064]
+    np.testing.assert_allclose(one.altitude_m, heights, rtol=6e-3)  # geopotential to geometric
+    speeds_ms = [0.0, 4.5, 7.3, 19.0, 12.1, 4.4, 7.2, 29.8]
+    np.testing.assert_allclose(np.hypot(one.east_ms, one.north_ms), speeds_ms, atol=1e-9)
+    from_deg = np.degrees(np.arctan2(-one.east_ms, -one.north_ms))[1:] % 360.0
+    np.testing.assert_allclose(from_deg, [208, 224, 281, 336, 285, 270, 286])
+    let_go_s = 1_700_262_180.0  # 2023-11-17T23:03Z
+    after_s = [0, 7, 33, 56 * 60 + 14, 92 * 60 + 19, 94 * 60 + 47, 95 * 60 + 28, 103 * 60 + 5]
+    np.testing.assert_allclose(one.time_s - let_go_s, after_s)
+
+
 def test_a_radiosonde_of_the_archive(tmp_path: Path) -> None:
     (tmp_path / "station.txt").write_text(IGRA)
     (one,) = read_measured(tmp_path / "station.txt", T0)
