@@ -44,8 +44,9 @@ export function createStore() {
     choose(name) {
       if (store.state === null || store.state.flight.name === name) return;
       chosen = name;
-      store.state = shown();
-      tell(new Set([...Object.keys(store.state), 'history']));
+      const state = shown();
+      store.state = state;
+      tell(new Set([...Object.keys(state), 'history']));
     },
 
     /**
@@ -81,8 +82,9 @@ export function createStore() {
         ...shared,
         flights: parts.map((part, n) => ({ ...mission.flights[n], ...part })),
       };
-      store.state = shown();
-      const part = parts[mission.flights.indexOf(store.state.flight)] ?? {};
+      const state = shown();
+      store.state = state;
+      const part = parts[mission.flights.indexOf(state.flight)] ?? {};
       const changed = new Set([...Object.keys(shared), ...Object.keys(part)]);
       if (flights !== undefined) changed.add('flights');
       if (splice(message.history)) changed.add('history');

@@ -15,10 +15,11 @@ from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import FlightState
 from server.flight.view.flight import Answer
 from server.flight.view.snapshot import snapshot
+from server.rehearsal.truth import Truth
 from tests.three_boxes import NAMES, heard_until, three_flown, three_heard, three_plan
 
 
-def truth_of(number: int):
+def truth_of(number: int) -> Truth:
     return three_flown().ours[number].truth
 
 
@@ -95,7 +96,8 @@ def test_the_box_ahead_shows_what_lies_above() -> None:
         landing = predict(question)
         assert landing is not None
         place = question.frame.to_latlon(landing.x_m, landing.y_m)
-        off_m.append(distance_bearing(*map(float, place), *late.landing[:2])[0])
+        here = float(place[0]), float(place[1])
+        off_m.append(distance_bearing(*here, late.landing[0], late.landing[1])[0])
         radius_m.append(landing.nine_tenths.radius_m)
     assert off_m[1] < 10_000.0 < radius_m[0]
     assert radius_m[1] < 0.5 * radius_m[0]

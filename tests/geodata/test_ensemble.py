@@ -10,26 +10,31 @@ import pytest
 from server.geodata.forecast_winds import ForecastError
 from server.geodata.grib import read_grib
 from tests.flights import T0
-from tests.geodata.grib_files import EAST_MS, HEIGHTS_M, wind, write_grib
+from tests.geodata.grib_files import EAST_MS, HEIGHTS_M, Value, wind, write_grib
 
 MEMBERS_MS = (-3.0, 0.0, 4.0, 7.0)  # by which a member's east wind differs, the same on all levels
 AT = (38.3, -98.2, T0)
 
 
-def ensemble(folder: Path, off_ms: tuple[float, ...] = MEMBERS_MS, **of_last: int) -> Path:
-    """One file of all members, written one after the other; the last with other keys."""
+def _from_the_west(off_ms: float) -> dict[str, Value]:
+    return wind(lambda at: EAST_MS[at.level] + off_ms, lambda _: 2.0)
+
+
+def ensemble(
+    folder: Path, off_ms: tuple[float, ...] = MEMBERS_MS, levels_of_last: int = 10
+) -> Path:
+    """One file of all members, written one after the other; the last may have fewer levels."""
     whole = folder / "ensemble.grib2"
     parts = []
     for number, off in enumerate(off_ms):
-        fields = wind(lambda at, off=off: EAST_MS[at.level] + off, lambda at: 2.0)
-        more = of_last if number == len(off_ms) - 1 else {}
+        last = number == len(off_ms) - 1
         part = write_grib(
             folder / f"{number}.grib2",
-            fields,
+            _from_the_west(off),
             productDefinitionTemplateNumber=1,
             perturbationNumber=number,
             numberOfForecastsInEnsemble=len(off_ms),
-            **more,
+            levels=levels_of_last if last else 10,
         )
         parts.append(part.read_bytes())
     whole.write_bytes(b"".join(parts))
@@ -60,4 +65,4 @@ def test_one_run_tells_no_spread(tmp_path: Path) -> None:
 
 def test_a_member_that_is_not_in_all_fields_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ForecastError, match="the same members of the ensemble expected"):
-        read_grib(ensemble(tmp_path, levels=7))
+        read_grib(ensemble(tmp_path, levels_of_last=7))

@@ -1,6 +1,7 @@
 """The hub: what changed and no more, once for all, kept for those who come back."""
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
@@ -24,7 +25,7 @@ def resume_of(message: dict[str, Any]) -> Resume:
     return Resume(kind="resume", session=message["session"], sequence=message["sequence"])
 
 
-def rows_of(tracks: dict[str, Any]) -> Any:
+def rows_of(tracks: Mapping[str, Any]) -> Any:
     """The rows, or the splice, of the only flight."""
     (rows,) = tracks.values()
     return rows

@@ -34,19 +34,19 @@ export function createLabels(map) {
     const view = map.getSize();
     const taken = controls(map);
     const all = marks().map((mark) => ({ mark, at: map.latLngToContainerPoint(mark.getLatLng()) }));
+    const first = taken.length;
     for (const { mark, at } of all) taken.push(around(at, mark.half, mark.half));
-    for (const { mark, at } of all) {
+    all.forEach(({ mark, at }, number) => {
       const { label, half } = mark;
-      if (label === null || label.textContent === '') continue;
+      if (label === null || label.textContent === '') return;
       const { width, height } = sizeOf(label);
-      const own = taken.indexOf(taken.find((box) => box.at === at));
       const sides = half === 0 ? ['centre'] : SIDES; // a name alone, without a symbol
       const boxes = sides.map((side) => beside(side, at, half, width, height));
-      const free = boxes.findIndex((box) => fits(box, view) && !taken.some((other, n) => n !== own && meet(box, other)));
+      const free = boxes.findIndex((box) => fits(box, view) && !taken.some((other, n) => n !== first + number && meet(box, other)));
       const side = free >= 0 ? sides[free] : null;
       if (side !== null) taken.push(boxes[free]);
       if (label.dataset.side !== (side ?? 'none')) label.dataset.side = side ?? 'none';
-    }
+    });
   }
 
   map.on('moveend zoomend resize', place);
@@ -65,7 +65,7 @@ function beside(side, at, half, width, height) {
 }
 
 const box = (left, top, width, height) => ({ left, top, right: left + width, bottom: top + height });
-const around = (at, x, y) => ({ ...box(at.x - x, at.y - y, 2 * x, 2 * y), at });
+const around = (at, x, y) => box(at.x - x, at.y - y, 2 * x, 2 * y);
 
 /** Wholly in view; one whose mark is out of view is drawn where nobody sees it. */
 function fits({ left, top, right, bottom }, view) {

@@ -11,10 +11,13 @@ export function trackCanvases() {
   return { casings: L.canvas({ pane: 'casing', padding: 0.3 }), lines: L.canvas({ pane: 'track', padding: 0.3 }) };
 }
 
+/** @typedef {{weight: number, casing: number, dashArray: string | undefined}} Shape @type {Shape} */
 const CHOSEN = { weight: 4.5, casing: 7.5, dashArray: undefined };
+/** @type {Shape} */
 const OTHER = { weight: 3, casing: 5, dashArray: '9 4' }; // of a flight that the panels do not show
 
 export function createTrack(map, preferences, { casings, lines }) {
+  /** @type {Shape} */
   let shape = CHOSEN;
   /** @type {{from: number, band: number, casing: L.Polyline, line: any}[]} */
   let stretches = [];

@@ -44,7 +44,7 @@ export function createAlarm({ store, clock, units, post, sound }) {
     shown = first;
     setShown(node, shown !== null);
     document.body.classList.toggle('alarmed', shown !== null);
-    speak(state.alarms.filter(({ acknowledged }) => !acknowledged));
+    speak(state, state.alarms.filter(({ acknowledged }) => !acknowledged));
     if (shown === null) return;
     setAttribute(node, 'data-severity', shown.severity);
     const more = open.length > 1 ? `, 1 of ${open.length}` : '';
@@ -54,10 +54,10 @@ export function createAlarm({ store, clock, units, post, sound }) {
     setText(age, `${words.clockTime(time_s)} ${words.zone(time_s)}, ${words.ago(time_s, now_s)}`);
   }
 
-  function speak(alarms) {
+  function speak(state, alarms) {
     const fresh = alarms.filter(({ id }) => !told.has(id));
     for (const { id } of fresh) told.add(id);
-    const say = (alarm) => alarmOf(alarm, store.state, units);
+    const say = (alarm) => alarmOf(alarm, state, units);
     const spokenOf = (alarm) => ({ severity: alarm.severity, text: say(alarm) });
     sound.raise(fresh.map(spokenOf));
     if (!alarms.some(({ severity }) => severity === 'urgent')) sound.calm();

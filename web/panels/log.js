@@ -24,6 +24,7 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
     return {
       node,
       update(entry) {
+        if (store.state === null) return;
         const at_s = seconds(entry.time);
         setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
         setText(text, entry.severity ? alarmOf(entry, store.state, units) : eventWords(entry, units));

@@ -118,7 +118,7 @@ export function createWinds({ store, clock, units }) {
 
   function named({ name, points }) {
     const times = points.map(([, , , time]) => seconds(time));
-    return `${name === '' ? store.state.flight.name : name}, last ${words.ago(Math.max(...times), clock.now_s())}`;
+    return `${name === '' ? shown.flight : name}, last ${words.ago(Math.max(...times), clock.now_s())}`;
   }
 
   function render() {
