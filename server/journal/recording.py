@@ -93,7 +93,7 @@ def inferred_plan(recording: Recording) -> Plan:
         )
         for names in found
     )
-    return Plan(flights=tuple(flights))
+    return replace(plan, flights=tuple(flights))
 
 
 def _balloon(header: Mapping[str, str], load_kg: float | None) -> BalloonPlan:

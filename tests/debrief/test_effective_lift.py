@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from dataclasses import replace
 
@@ -51,7 +52,9 @@ def test_a_climb_that_no_lift_explains_tells_nothing() -> None:
 def gassed() -> FlightRecord:
     """The plain flight, which climbs 5 m/s, with a plan that promises more."""
     balloon = replace(plain().plan.balloon, lift_plan=PLAN, lift=work_out(PLAN, 560.0))
-    return replace(plain(), plan=replace(plain().plan, balloon=balloon))
+    mission = copy.copy(plain().mission)
+    mission.plan = replace(mission.plan, infer_trackers=False)  # a log alone plans nothing
+    return replace(plain(), plan=replace(plain().plan, balloon=balloon), mission=mission)
 
 
 def test_what_was_promised_stands_beside_what_was_flown() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -15,7 +16,9 @@ from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import FlightState
 from server.flight.view.flight import Answer
 from server.flight.view.snapshot import snapshot
+from server.journal.recording import Recording, inferred_plan, read_recording
 from server.rehearsal.truth import Truth
+from tests.flights import real_logs
 from tests.three_boxes import NAMES, heard_until, three_flown, three_heard, three_plan
 
 
@@ -155,3 +158,24 @@ def test_each_landing_has_the_ways_of_all_cars() -> None:
     flights = snapshot(mission, answers).flights
     assert all([way.vehicle for way in flight.ways] == ["Car 1", "Car 2"] for flight in flights)
     assert len({flight.ways[0].distance_m for flight in flights}) == 3
+
+
+def test_a_log_without_a_plan_that_holds_three_boxes_is_shown_as_three_flights() -> None:
+    recording = Recording("morning.log", three_heard(), (), {"mass_kg": "2.1"}, ())
+    plan = inferred_plan(recording)
+    names = [flight.name for flight in plan.flights]
+    boxes = [{"N0CALL-11", "N0CALL-12"}, {"N0CALL-13", "N0CALL-14"}, {"N0CALL-8", "N0CALL-15"}]
+    assert [{*name.split(" and ")} for name in names] == boxes
+    mission = Mission(plan)
+    mission.receive(three_heard())
+    bursts_s = [
+        next(e.time_s for e in flight.events() if e.kind == "burst") for flight in mission.flights
+    ]
+    for number, burst_s in enumerate(bursts_s):
+        assert burst_s == pytest.approx(truth_of(number).burst_s, abs=30.0)
+
+
+@pytest.mark.parametrize("log", real_logs(), ids=lambda log: str(log.stem))
+def test_a_real_flight_is_one_flight(log: Path) -> None:
+    """Up to three trackers on one box, with all that goes wrong with them."""
+    assert len(inferred_plan(read_recording(log)).flights) == 1

@@ -91,25 +91,21 @@ async def test_a_live_station_shows_them_and_names_what_is_wrong(plan: Path) -> 
 def test_a_launch_without_a_time_is_checked_against_the_forecasts_place(tmp_path: Path) -> None:
     write_grib(tmp_path / "winds.grib2")
     winds = open_surroundings(tmp_path, None, (), "winds.grib2")
-    here = check_forecast(parse(PLAN), winds)
-    assert here is not None
+    (here,) = check_forecast(parse(PLAN), winds)
     assert here[0]
     assert "the plan has no launch time" in here[1]
     elsewhere = PLAN.replace(f"latitude_deg = {LAUNCH[0]}", "latitude_deg = 10.0")
-    there = check_forecast(parse(elsewhere), winds)
-    assert there is not None
+    (there,) = check_forecast(parse(elsewhere), winds)
     assert not there[0]
     assert "covers latitude 37 to 40, the flight is at 10.00" in there[1]
     timed = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-01T13:00:00Z")
-    assert check_forecast(parse(timed), winds) == (
-        True,
-        "forecast: 10 levels from 110 to 31,050 m",
-    )
+    assert check_forecast(parse(timed), winds) == [
+        (True, "forecast: 10 levels from 110 to 31,050 m")
+    ]
     late = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-04T13:00:00Z")
-    said = check_forecast(parse(late), winds)
-    assert said is not None
+    (said,) = check_forecast(parse(late), winds)
     assert "67 h from 2026-06-04" in said[1]
-    assert check_forecast(parse(PLAN), open_surroundings(tmp_path, None, ())) is None
+    assert check_forecast(parse(PLAN), open_surroundings(tmp_path, None, ())) == []
 
 
 def test_the_command_says_what_is_wrong_with_the_forecast(plan: Path) -> None:

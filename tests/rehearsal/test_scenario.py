@@ -19,6 +19,7 @@ WANTED = {
     "both-lost",
     "lake",
     "two-teams",
+    "three-boxes",
     "demo",
     "pad",
     "leak",
@@ -33,8 +34,11 @@ def test_the_scenarios_that_come_with_the_program() -> None:
 def test_each_has_an_ordinary_plan(name: str) -> None:
     scenario = load(name)
     plan = parse_plan(plan_text(scenario))
-    assert plan.name == scenario.flight
-    assert [t.callsign for t in plan.trackers] == [t.callsign for t in scenario.trackers]
+    assert plan.planned[0].name == scenario.flight
+    assert tuple(flight.name for flight in plan.planned) == scenario.flights
+    others = (tracker for other in scenario.others if other.flight for tracker in other.trackers)
+    callsigns = [t.callsign for t in (*scenario.trackers, *others)]
+    assert [t.callsign for t in plan.all_trackers] == callsigns
     addressed = plan_text(scenario, {"tnc": {"host": "127.0.0.1", "port": 8001}})
     if scenario.feed.tnc == "kiss-tcp":
         assert parse_plan(addressed).source_specs()[0].address == ("127.0.0.1", 8001)
