@@ -40,6 +40,7 @@ MAY_IMPORT = {
     "server.session": FLIGHT | {"server.journal", "server.sources"},
     "server.screen": FLIGHT | {"server.geodata", "server.session"},
     "server.debrief": FLIGHT | {"server.journal"},
+    "server.outlook": FLIGHT,
     "server.rehearsal": {"decoders"},
     "server.commands": {"decoders", "server"},
 }

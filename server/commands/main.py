@@ -13,6 +13,7 @@ import typer
 from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
+from server.commands.outlook import outlook
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
 from server.debrief.sentences import lift_words
@@ -234,6 +235,7 @@ app.command("export-log")(export_log)
 app.command("import-log")(import_log)
 app.command()(debrief)
 app.command()(rehearse)
+app.command()(outlook)
 
 if __name__ == "__main__":
     main()

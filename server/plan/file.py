@@ -23,6 +23,7 @@ from server.plan.flights import (
     TrackerSection,
 )
 from server.plan.network import AccessSection, MqttSection, PeerSection, StationSection
+from server.plan.outlook import ContactSection, LimitsSection, PlaceSection, SiteSection
 from server.plan.sources import HeardName, SourceName, SourceSection
 from server.sources.spec import SourceSpec
 
@@ -119,11 +120,16 @@ class PlanFile(_Section):
     peers: Annotated[tuple[PeerSection, ...], Field(max_length=20)] = ()
     mqtt: MqttSection | None = None
     access: AccessSection = AccessSection()
+    sites: Annotated[tuple[SiteSection, ...], Field(max_length=20)] = ()
+    limits: LimitsSection = LimitsSection()
+    places: Annotated[tuple[PlaceSection, ...], Field(max_length=20)] = ()
+    contact: ContactSection = ContactSection()
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:
         self._one_or_several()
         _unique("flight", [f.name for f in self.planned])
+        _unique("site", [s.name for s in self.sites])
         _unique("source", [s.name for s in self.sources])
         _unique("vehicle", [v.name for v in self.vehicles])
         trackers = self.all_trackers

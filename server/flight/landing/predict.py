@@ -96,16 +96,18 @@ def predict(
     if question.phase == "landed" and len(question.landed):
         return _at_rest(question)
     if question.phase == "landed" or (
-        question.phase in ("unknown", "ground") and question.forecast is None
+        question.phase in ("unknown", "ground")
+        and question.forecast is None
+        and not question.others
     ):
         return None
     as_of_s, launch_s = question.at_s, question.plan.launch.time_s
     if question.phase in ("unknown", "ground") and launch_s is not None and launch_s > as_of_s:
         question = replace(question, at_s=launch_s)  # it rests until then
     start = _start(question)
-    climb = _climb(question, c)
+    climb = climb_to_come(question, c)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
-    fall_speed, change = _fall_speed(question, top_m, c.fall)
+    fall_speed, change = fall_to_come(question, top_m, c.fall)
     ahead = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
     wind = ahead.profile
     if question.terrain is not None:
@@ -184,9 +186,10 @@ def _start(question: LandingQuestion) -> Start:
     return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))
 
 
-def _fall_speed(
+def fall_to_come(
     question: LandingQuestion, top_m: float, c: FallConstants
 ) -> tuple[Fall, FallChange | None]:
+    """The fall from `top_m` on as best known, and where it changed, if so."""
     descent = question.plan.descent
     span_m = (top_m, min(question.ground.altitude_m, top_m))
     none = np.empty(0)
@@ -210,7 +213,8 @@ def _fall_speed(
     return expected, None
 
 
-def _climb(question: LandingQuestion, c: LandingConstants) -> Climb | None:
+def climb_to_come(question: LandingQuestion, c: LandingConstants) -> Climb | None:
+    """What is still to be climbed as best known; None where nothing is."""
     balloon, z = question.plan.balloon, question.motion.z
     burst_sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
     burst_m, here_m = balloon.burst_altitude_m, z.position

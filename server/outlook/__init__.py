@@ -1,0 +1,1 @@
+"""The evening before: launch hours compared, and the sheet for others."""
