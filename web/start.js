@@ -15,6 +15,7 @@ import { createLandingCard } from 'leeward/panels/landing.js';
 import { createLink } from 'leeward/panels/link.js';
 import { createLog } from 'leeward/panels/log.js';
 import { showNotice } from 'leeward/panels/notice.js';
+import { createPad } from 'leeward/panels/pad.js';
 import { createProblems } from 'leeward/panels/problems.js';
 import { createSensors } from 'leeward/panels/sensors.js';
 import { createSources } from 'leeward/panels/sources.js';
@@ -67,7 +68,7 @@ export function start(connect, post) {
   );
   const map = createMap(mapNode, context);
   context.map = map;
-  const makers = [createLandingCard, createTrackers, createVehicles, createFlight];
+  const makers = [createPad, createLandingCard, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from server.flight.books import Books
 from server.flight.inputs import FlightPlan, TrackerPlan
+from server.flight.landing.planned import planned_question
 from server.flight.landing.question import LandingQuestion, ask
 from server.flight.track.events import Event
 from server.flight.track.track import Track
@@ -42,9 +43,23 @@ class Flight:
         return self.track.checkpoint().phase.events
 
     def landing_question(self) -> LandingQuestion | None:
-        """All that a landing prediction needs, as of now; None without a track."""
+        """All that a landing prediction needs, as of now; None without a track and a planned launch.
+
+        Before the first fix the plan is asked, where it names winds.
+        """
         mission = self.mission
-        return ask(
+        found = ask(
             self.track, self.plan, mission.plan.avoid, mission.terrain, mission.forecast,
             mission.winds, mission.counts.total,
         )  # fmt: skip
+        if found is not None or not (mission.forecast or mission.winds) or mission.now_s <= 0.0:
+            return found
+        return planned_question(
+            self.plan,
+            mission.plan.avoid,
+            mission.terrain,
+            mission.forecast,
+            mission.winds,
+            mission.counts.total,
+            mission.now_s,
+        )

@@ -119,7 +119,9 @@ async def test_from_the_serial_port_to_the_page(open_page: Any, tmp_path: Path) 
                 (car,) = state["vehicles"]
                 assert car["own"]
                 assert LAUNCH[0] - 0.11 < car["latitude_deg"] < LAUNCH[0]
-                assert car["drive_s"] > 0
+                (way,) = state["ways"]
+                assert way["vehicle"] == car["name"]
+                assert way["drive_s"] > 0
                 await expect(page.locator("[data-panel=vehicles]")).to_contain_text("Car 1")
                 # not heard for more than twice its interval of 5 s
                 backup = page.locator(".trackers tbody", has_text="Backup")

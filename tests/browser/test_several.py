@@ -21,10 +21,10 @@ MOST_OVERLAP = 0.15  # of the smaller of two labels
 
 @pytest.fixture
 async def three() -> AsyncIterator[Replay]:
-    """Stands where the first has landed, the second falls and the third has just burst."""
+    """Stands where the first has landed and the others fall."""
     player = Replay(three_heard(), three_plan(), name="three.log", speed=1.0, clock=lambda: 0.0)
     await player.control("pause", None)
-    await player.control("seek", three_flown().ours[2].truth.burst_s + 120.0)
+    await player.control("seek", three_flown().ours[2].truth.burst_s + 600.0)
     player.settle_landing()
     yield player
     player.close()
@@ -37,7 +37,9 @@ def strip(page: Page, name: str) -> Any:
 async def labels(page: Page) -> list[dict[str, float]]:
     """Boxes of all labels on the map that can be seen."""
     found = await page.evaluate(
-        """() => {
+        """async () => {
+          // what a click changes may resize the map, which is drawn with the frame after
+          for (let n = 0; n < 3; n += 1) await new Promise(requestAnimationFrame);
           const map = document.querySelector('.map').getBoundingClientRect();
           return [...document.querySelectorAll('.mark > .mark-label, .mark > .horizon-label')]
             .filter((label) => label.textContent !== '' && getComputedStyle(label).visibility === 'visible')

@@ -74,7 +74,7 @@ def test_what_lies_on_the_pad_tells_no_wind() -> None:
     np.testing.assert_allclose(calm[0].east_ms, calm[1].east_ms, atol=1.0)
 
 
-class _Growing:
+class Growing:
     """A forecast that is right: 8 m/s from the west, and 2 m/s more each hour and each 100 km east."""
 
     def __init__(self, since_s: float, spread_ms: np.ndarray | None = None) -> None:
@@ -109,7 +109,7 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float, within
     The made balloon climbs at one rate, real ones more slowly aloft: half-way up the wind is expected to
     have grown some minutes longer than it does.
     """
-    forecast, frame = _Growing(T0), LocalFrame(LAUNCH[0], LAUNCH[1])
+    forecast, frame = Growing(T0), LocalFrame(LAUNCH[0], LAUNCH[1])
     x_m, heard, end_s = 0.0, [], landed_at(5_400.0)
     for second in range(int(end_s) + 1):
         latitude_deg, longitude_deg = map(float, frame.to_latlon(x_m, 0.0))
@@ -138,7 +138,7 @@ def test_a_right_forecast_of_a_growing_wind_is_not_undone(until_s: float, within
 
 
 def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
-    forecast = _Growing(T0)
+    forecast = Growing(T0)
     heard = [packet(float(second), position=LAUNCH) for second in range(0, 91, 30)]
     asked = {}
     for launch_s in (None, T0 + 7_200.0, T0 - 7_200.0):
@@ -195,7 +195,7 @@ def test_an_ensemble_that_agrees_makes_the_area_smaller_and_one_that_does_not_wi
         )
     )
     radii_m = [
-        predicted(plan, _Growing(T0, spread_ms), heard).nine_tenths.radius_m
+        predicted(plan, Growing(T0, spread_ms), heard).nine_tenths.radius_m
         for spread_ms in (np.array([0.5, 0.5]), None, np.array([8.0, 8.0]))
     ]
     assert radii_m[0] < 0.9 * radii_m[1]  # burst and climb rate are as unsure as before

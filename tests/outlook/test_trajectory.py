@@ -60,7 +60,7 @@ def solved(forecast: Forecast, start_s: float, place: tuple[float, float, float]
     begun = np.zeros(3)  # seconds from the start: a tolerance of the date would be minutes
     top = run(lambda z: slope(climb_integral, z) / CLIMB.rate_ms, (place[2], BURST_M), begun)
     down = run(lambda z: -slope(fall_integral, z) / K, (BURST_M, GROUND_M), top)
-    return np.asarray(down) + [start_s, 0.0, 0.0]
+    return np.asarray(down) + np.array([start_s, 0.0, 0.0])
 
 
 def ours(forecast: Forecast, start_s: float, place: tuple[float, float, float]) -> np.ndarray:
@@ -94,8 +94,13 @@ def test_on_winds_that_change_by_level_and_with_time(tmp_path: Path) -> None:
     assert np.hypot(*(found - wanted)[1:]) < WITHIN_M
 
 
-def test_where_the_forecast_ends_it_says_so(tmp_path: Path) -> None:
-    (tmp_path / "winds.csv").write_text("altitude_m,direction_deg,speed_ms\n0,270,5\n20000,270,7\n40000,270,9\n")
+SOUNDING = "altitude_m,direction_deg,speed_ms\n0,270,5\n20000,270,7\n40000,270,9\n"
+
+
+def test_a_sounding_is_followed_from_the_west(tmp_path: Path) -> None:
+    (tmp_path / "winds.csv").write_text(
+        "altitude_m,direction_deg,speed_ms\n0,270,5\n20000,270,7\n40000,270,9\n"
+    )
     sounding = read_forecast(tmp_path / "winds.csv")
     east = ours(sounding, T0, LAUNCH)
     assert east[1] > 30_000.0

@@ -76,6 +76,13 @@ def demo_at(since_launch_s: float) -> tuple[State, History]:
     return _demo().at(LAUNCH_S + since_launch_s)
 
 
+@functools.cache
+def demo_answer(since_launch_s: float) -> Answer | None:
+    """The prediction as it was then."""
+    _demo().at(LAUNCH_S + since_launch_s)
+    return _demo().answer
+
+
 class DemoFeed:
     """A live station or a replay that shows the demo flight, and notes what it is told."""
 
@@ -138,7 +145,7 @@ class DemoFeed:
         return demo_at(self.since_launch_s)[1]
 
     def winds(self, flight: str) -> Winds | None:
-        answer = _demo().answer
+        answer = demo_answer(self.since_launch_s)
         return shown_winds(answer) if answer is not None and flight in ("", "Tern 7") else None
 
     def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:

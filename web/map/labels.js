@@ -1,12 +1,13 @@
 /**
  * Where the labels of marks go, so that none lies on another: right of the mark, else left, below or
  * above it; where no side is free the label is left out, the least important first. Marks themselves and
- * the map's controls are kept free as well.
+ * the map's controls are kept free as well, but the chosen flight's labels may lie on other symbols.
  */
 
 const SIDES = ['right', 'left', 'below', 'above'];
 const GAP_PX = 4;
 const EDGE_PX = 2;
+const FOREMOST = 1000; // the chosen flight's payload and landing
 
 export function createLabels(map) {
   /** Sizes by label, read anew only when its text changed. @type {WeakMap<HTMLElement, any>} */
@@ -34,15 +35,14 @@ export function createLabels(map) {
     const view = map.getSize();
     const taken = controls(map);
     const all = marks().map((mark) => ({ mark, at: map.latLngToContainerPoint(mark.getLatLng()) }));
-    const first = taken.length;
-    for (const { mark, at } of all) taken.push(around(at, mark.half, mark.half));
+    const symbols = all.map(({ mark, at }) => around(at, mark.half, mark.half));
     all.forEach(({ mark, at }, number) => {
       const { label, half } = mark;
       if (label === null || label.textContent === '') return;
       const { width, height } = sizeOf(label);
       const sides = half === 0 ? ['centre'] : SIDES; // a name alone, without a symbol
       const boxes = sides.map((side) => beside(side, at, half, width, height));
-      const free = boxes.findIndex((box) => fits(box, view) && !taken.some((other, n) => n !== first + number && meet(box, other)));
+      const free = freeOf(boxes, view, taken, symbols.filter((_, n) => n !== number), rank(mark) >= FOREMOST);
       const side = free >= 0 ? sides[free] : null;
       if (side !== null) taken.push(boxes[free]);
       if (label.dataset.side !== (side ?? 'none')) label.dataset.side = side ?? 'none';
@@ -51,6 +51,13 @@ export function createLabels(map) {
 
   map.on('moveend zoomend resize', place);
   return { place };
+}
+
+/** The first side that nothing lies on; what is foremost may lie on the symbols of others. */
+function freeOf(boxes, view, taken, symbols, foremost) {
+  const free = (all) => boxes.findIndex((box) => fits(box, view) && !all.some((other) => meet(box, other)));
+  const clear = free([...taken, ...symbols]);
+  return clear < 0 && foremost ? free(taken) : clear;
 }
 
 /** By what stands in front, unless a mark says otherwise. */

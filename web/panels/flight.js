@@ -16,6 +16,7 @@ export function createFlight({ store, clock, units, post }) {
     climb: 'Climb rate',
     speed: 'Ground speed',
     doubt: 'Position sure to',
+    until: 'Launch planned',
     since: 'Since launch',
     burst: 'Burst expected',
     lands: 'Landing expected',
@@ -49,7 +50,9 @@ export function createFlight({ store, clock, units, post }) {
     show('doubt', track?.sigma_h_m, (m) => `${units.distance(m)} (one sigma)`);
     said.show(state);
     const launch_s = seconds(flight.launch.time);
-    rows.since.show(launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
+    const before = (phase === 'unknown' || phase === 'ground') && launch_s !== null;
+    rows.until.show(before ? `${momentWords(launch_s, now_s)}, ${words.clockTime(launch_s)} ${words.zone(launch_s)}` : null);
+    rows.since.show(before || launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
     rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
     rows.lands.show(phase === 'landed' || landing === null ? null : momentWords(seconds(landing.time), now_s), old);
     rows.fall.show(fallWords(landing));

@@ -28,15 +28,17 @@ def planned_question(
     forecast: Forecast | None = None,
     winds: tuple[MeasuredWinds, ...] = (),
     number: int = 0,
+    now_s: float | None = None,
 ) -> LandingQuestion | None:
-    """As of the planned launch; None where the plan does not say place, height and time of it.
+    """As of `now_s`, or of the planned launch; the box rests until that launch, or goes up now if it is over.
 
-    Without a forecast or measured winds the answer is as wide as a season's winds.
+    None where the plan does not say where it stands, or neither moment is known.
     """
     launch = plan.launch
-    if launch.latitude_deg is None or launch.longitude_deg is None:
+    if launch.latitude_deg is None or launch.longitude_deg is None or launch.altitude_m is None:
         return None
-    if launch.altitude_m is None or launch.time_s is None:
+    at_s = launch.time_s if now_s is None else now_s
+    if at_s is None:
         return None
     ground = Ground(launch.altitude_m, GROUND_SIGMA_M)
     if terrain is not None:
@@ -53,7 +55,7 @@ def planned_question(
         ground=ground,
         terrain=terrain,
         forecast=forecast,
-        at_s=launch.time_s,
+        at_s=at_s,
         motion=Motion(level, level, Axis(launch.altitude_m, 0.0, 1.0, 0.0, 0.0)),
         burst_s=None,
         time_s=none,

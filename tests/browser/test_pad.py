@@ -1,0 +1,64 @@
+"""The card of the pad: what is ready, what is not, and that it ends with the launch."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from playwright.async_api import expect
+
+from server.flight.mission_state import Problem, ProblemKind, Source
+from server.screen.app import create_app
+from tests.browser.conftest import PATIENCE_MS
+from tests.screen.demo_feed import DemoFeed
+from tests.screen.serving import serving
+
+expect.set_options(timeout=PATIENCE_MS)
+
+
+async def test_what_is_missing_is_named_and_the_launch_ends_it(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=-60)
+    state = feed.state()
+    radio = state.sources[0]
+    unplugged = Source("gps", "gpsd-tcp", "failed", "connection refused", radio.since, 0)
+    feed.changes = {"sources": (radio, unplugged)}
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        card = page.locator("[data-panel=pad]")
+        line = card.locator(".pad-line")
+        await expect(line).to_contain_text("Not ready")
+        await expect(line).to_have_attribute("data-grade", "red")
+        await expect(card.locator("li", has_text="gps")).to_contain_text("connection refused")
+        await expect(card.locator("li", has_text="Phone")).to_contain_text("until it has landed")
+        await expect(card.locator("li", has_text="Alarms")).to_contain_text("no sound")
+        await card.get_by_role("button", name="Alarm sound on").click()
+        await expect(card.locator("li", has_text="Alarms")).to_contain_text("can be heard")
+
+        feed.changes = {}
+        feed.changed()
+        await expect(line).to_contain_text("Nearly ready")
+        feed.changes = {"problems": (Problem(ProblemKind.OWN_CLOCK, ahead_s=200.0),)}
+        feed.changed()
+        await expect(card.locator("li", has_text="Clock")).to_contain_text("is wrong")
+
+        feed.go(1_800)
+        await expect(card).to_be_hidden()
+        watched.assert_quiet(port)
+
+
+async def test_a_tracker_that_is_off_the_pads_height_is_told(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=-60)
+    flight = feed.state().flights[0]
+    first, *others = flight.trackers
+    assert flight.launch.altitude_m is not None
+    raised = replace(first, fixes=9, last_altitude_m=flight.launch.altitude_m + 400.0)
+    unheard = replace(others[0], heard=0, fixes=0, state="never heard")
+    feed.flight_changes = {"trackers": (raised, unheard, *others[1:])}
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        card = watched.page.locator("[data-panel=pad]")
+        await expect(card.locator("li", has_text=first.label)).to_contain_text(
+            "400\u00a0m above the pad"
+        )
+        await expect(card.locator("li", has_text=others[0].label)).to_contain_text("not heard")

@@ -1,0 +1,145 @@
+/** Ready to launch? What is as it should be on the pad, what is not, and what to do. Ends with the launch. */
+
+import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
+import { seconds } from 'leeward/clock.js';
+import { card } from 'leeward/panels/card.js';
+import * as words from 'leeward/words.js';
+
+const OFF_PAD_M = 60; // a receiver at rest wanders by 25 m within minutes
+const FEW_FIXES = 3;
+const MARKS = { green: '✓', amber: '!', red: '✕' };
+const WINDS_OLD_S = 12 * 3600;
+
+/** @typedef {{key: string, grade: 'green' | 'amber' | 'red', name: string, text: string}} Check */
+
+/** @param {import('../types.js').Context} context */
+export function createPad(context) {
+  const { store, clock, preferences } = context;
+  const list = el('ul', { class: 'pad' });
+  const sound = el('button', { type: 'button', class: 'quiet', text: 'Alarm sound on' });
+  sound.addEventListener('click', () => preferences.set('sound', 'tones'));
+  const line = el('p', { class: 'pad-line', role: 'status' });
+  const panel = card('pad', 'On the pad', line, list, sound);
+  panel.node.hidden = true;
+  const known = new Map();
+
+  /** @param {Check} check */
+  function make({ name }) {
+    const mark = el('span', { class: 'pad-mark', 'aria-hidden': 'true' });
+    const text = el('span');
+    const node = el('li', {}, mark, el('span', {}, el('b', { text: name }), ' ', text));
+    return {
+      node,
+      /** @param {Check} check */
+      update(check) {
+        setAttribute(node, 'data-grade', check.grade);
+        setText(mark, MARKS[check.grade]);
+        setText(text, check.text);
+      },
+    };
+  }
+
+  function render() {
+    const { state } = store;
+    const now_s = clock.now_s();
+    if (state === null || now_s === null) return;
+    const waits = (state.phase === 'unknown' || state.phase === 'ground') && state.events.length === 0;
+    setShown(panel.node, waits);
+    if (!waits) return;
+    /** @type {Check[]} */
+    const checks = [
+      ...trackers(context, state),
+      ...sources(state),
+      winds(state, now_s),
+      car(state),
+      ...clocks(state),
+      audible(preferences),
+    ];
+    const open = checks.filter(({ grade }) => grade !== 'green');
+    const red = open.some(({ grade }) => grade === 'red');
+    const grade = red ? 'red' : open.length > 0 ? 'amber' : 'green';
+    setAttribute(line, 'data-grade', grade);
+    setText(
+      line,
+      open.length === 0
+        ? 'Ready, as far as this screen can tell. The licensed operator decides.'
+        : `${red ? 'Not ready' : 'Nearly ready'}: ${open.map(({ name }) => name).join(', ')}.`,
+    );
+    setShown(sound, preferences.get('sound') === 'off');
+    const launch_s = seconds(state.flight.launch.time);
+    panel.aside(launch_s !== null && launch_s > now_s ? `launch in ${words.duration(launch_s - now_s)}` : '');
+    follow(list, checks, ({ key }) => key, make, known);
+  }
+
+  return { node: panel.node, render };
+}
+
+/** @returns {Check[]} */
+function trackers({ units }, state) {
+  return state.trackers.map((tracker) => {
+    const { name, label, role, fixes, heard, missed } = tracker;
+    /** @param {Check['grade']} grade @param {string} text @returns {Check} */
+    const told = (grade, text) => ({ key: `tracker ${name}`, grade, name: label, text });
+    if (role === 'phone') return told('green', 'stays silent until it has landed, as it must.');
+    if (heard === 0) return told('red', 'not heard. Is it switched on? Does its callsign fit the plan, and is a source open?');
+    if (fixes === 0) return told('amber', 'heard, without a position. Give its receiver a view of the sky and some minutes.');
+    if (tracker.state === 'silent' || tracker.state === 'late') return told('red', `${tracker.state}. Look at its power and antenna.`);
+    if (tracker.state === 'stuck') return told('red', 'sends the same position to the last digit. Start its receiver again.');
+    const off_m = heightOff(tracker, state.launch);
+    if (off_m !== null && Math.abs(off_m) > OFF_PAD_M) {
+      const way = off_m > 0 ? 'above' : 'below';
+      return told('amber', `${units.altitude(Math.abs(off_m))} ${way} the pad by its receiver. Let it settle, or look at the plan’s altitude.`);
+    }
+    if (fixes < FEW_FIXES) return told('amber', `${words.plural(fixes, 'fix', 'fixes')} so far. Wait for some more.`);
+    const volts = tracker.voltage_v === null ? '' : `, ${units.sensor(tracker.voltage_v, 'V')}`;
+    const charge = tracker.battery_percent === null ? '' : `, battery ${Math.round(tracker.battery_percent)}\u00a0%`;
+    return told('green', `${heard} of ${heard + missed} packets heard, ${words.plural(fixes, 'fix', 'fixes')}${volts}${charge}.`);
+  });
+}
+
+function heightOff({ last_altitude_m }, launch) {
+  return last_altitude_m === null || launch.altitude_m === null ? null : last_altitude_m - launch.altitude_m;
+}
+
+/** @returns {Check[]} */
+function sources({ sources: its, mode }) {
+  if (mode === 'replay') return [];
+  if (its.length === 0) return [{ key: 'sources', grade: 'red', name: 'Sources', text: 'the plan names none: nothing can be heard.' }];
+  const wrong = its.filter(({ state }) => state === 'failed' || state === 'connecting');
+  if (wrong.length === 0) return [{ key: 'sources', grade: 'green', name: 'Sources', text: 'open, or off by the plan.' }];
+  return wrong.map(({ name, reason, state }) => ({
+    key: `source ${name}`, grade: 'red', name, text: `${state}: ${reason ?? 'no answer yet'}.`,
+  }));
+}
+
+/** @returns {Check} */
+function winds({ landing, problems }, now_s) {
+  const told = (grade, text) => ({ key: 'winds', grade, name: 'Winds', text });
+  const unused = problems.find(({ kind }) => kind === 'forecast_unused' || kind === 'winds_unused');
+  if (unused !== undefined) return told('amber', `a file cannot be used: ${unused.detail ?? 'see Sources'}.`);
+  const others = landing?.winds.filter(({ name }) => name !== '') ?? [];
+  const ages_s = others.map(({ time }) => now_s - (seconds(time) ?? now_s));
+  if (landing === null) return told('amber', 'none but a season’s. Name a forecast or a sounding in the plan.');
+  if (ages_s.length > 0 && Math.min(...ages_s) > WINDS_OLD_S) return told('amber', `measured ${words.duration(Math.min(...ages_s))} ago.`);
+  return told('green', 'the landing is predicted before the launch.');
+}
+
+/** @returns {Check} */
+function car({ vehicles }) {
+  const own = vehicles.find((vehicle) => vehicle.own);
+  if (own === undefined) return { key: 'car', grade: 'amber', name: 'Our car', text: 'has no position: drive times and bearings are from the launch site.' };
+  return { key: 'car', grade: 'green', name: own.name, text: 'on the map.' };
+}
+
+/** @returns {Check[]} */
+function clocks({ problems }) {
+  const wrong = problems.some(({ kind }) => kind === 'own_clock' || kind === 'own_clock_behind' || kind === 'clock_set_back');
+  return wrong ? [{ key: 'clock', grade: 'amber', name: 'Clock', text: 'of this computer is wrong. Times are put right by the trackers’.' }] : [];
+}
+
+/** @returns {Check} */
+function audible(preferences) {
+  return preferences.get('sound') === 'off'
+    ? { key: 'sound', grade: 'amber', name: 'Alarms', text: 'make no sound on this device.' }
+    : { key: 'sound', grade: 'green', name: 'Alarms', text: 'can be heard on this device. Test it in the log below.' };
+}
