@@ -13,6 +13,7 @@ import typer
 from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
+from server.commands.new import new
 from server.commands.outlook import outlook
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
@@ -53,7 +54,9 @@ def main() -> None:
 
 @app.command()
 def live(
-    plan: PlanPath,
+    plan: Annotated[
+        Path | None, typer.Argument(metavar="PLAN.toml", help="The plan of the flight.")
+    ] = None,
     host: Host = "127.0.0.1",
     port: Port = None,
     journal: Annotated[
@@ -70,6 +73,10 @@ def live(
     ] = None,
 ) -> None:
     """Follow a flight: listen to the plan's sources, keep the journal, show the screen."""
+    if plan is None:
+        raise fail(
+            "live needs a plan. `leeward new PLAN.toml` asks a few questions and writes one."
+        )
     from server.commands import wiring as run
 
     checked = plan_at(plan)
@@ -236,6 +243,7 @@ app.command("import-log")(import_log)
 app.command()(debrief)
 app.command()(rehearse)
 app.command()(outlook)
+app.command()(new)
 
 if __name__ == "__main__":
     main()

@@ -60,7 +60,7 @@ def solved(forecast: Forecast, start_s: float, place: tuple[float, float, float]
     begun = np.zeros(3)  # seconds from the start: a tolerance of the date would be minutes
     top = run(lambda z: slope(climb_integral, z) / CLIMB.rate_ms, (place[2], BURST_M), begun)
     down = run(lambda z: -slope(fall_integral, z) / K, (BURST_M, GROUND_M), top)
-    return np.asarray(down) + np.array([start_s, 0.0, 0.0])
+    return np.asarray(np.array([start_s, 0.0, 0.0]) + down)
 
 
 def ours(forecast: Forecast, start_s: float, place: tuple[float, float, float]) -> np.ndarray:
