@@ -69,19 +69,33 @@ class Packet:
         return any(isinstance(r, SensorScale) for r in self.reports)
 
 
+_Heard = tuple[Hearing, tuple[Report, ...], str]  # with what it decoded to, and its text
+
+
 @dataclass(slots=True)
 class _Group:
     """All hearings of one sender with one content, in canonical order, with what each decoded to."""
 
-    hearings: list[tuple[Hearing, tuple[Report, ...], str]] = field(default_factory=list)
+    hearings: list[_Heard] = field(default_factory=list)
     packets: list[Packet] = field(default_factory=list)
+    starts: list[int] = field(default_factory=list)  # of each packet, its first hearing's place
+
+
+class Copy(NamedTuple):
+    """One more hearing of a packet; the first one stays what it was."""
+
+    packet: Packet
+    hearing: Hearing  # in the packet already
+    new_receiver: bool  # nobody had it from there
+    new_direct: bool  # it is the first that came without digipeater and internet
 
 
 class Change(NamedTuple):
-    """What one hearing did to the packets of a sender."""
+    """What one hearing did to the packets of a sender: a copy changes none of them but its own."""
 
     removed: tuple[Packet, ...]
     added: tuple[Packet, ...]
+    copy: Copy | None = None
 
 
 class Deduplication:
@@ -101,31 +115,84 @@ class Deduplication:
             self.groups[sender, content] = packet
             return Change((), (packet,))
         if isinstance(group, Packet):
-            group = _Group([(group.hearings[0], group.reports, group.text)], [group])
+            group = _Group([(group.hearings[0], group.reports, group.text)], [group], [0])
             self.groups[sender, content] = group
-        bisect.insort(group.hearings, (hearing, reports, text), key=lambda entry: entry[0])
-        before = group.packets
-        group.packets = list(_packets(sender, group))
-        kept = [p for p in group.packets if p in before]
-        return Change(
-            tuple(p for p in before if p not in kept),
-            tuple(p for p in group.packets if p not in kept),
+        return _take(sender, group, (hearing, reports, text))
+
+
+def _take(sender: str, group: _Group, heard: _Heard) -> Change:
+    """One more hearing of the same content, at a cost that does not grow with how many there were.
+
+    A receiver that repeats itself for an hour, or a box at rest that beacons without time, sends the same
+    bytes thousands of times.
+    """
+    hearing = heard[0]
+    at = bisect.bisect_right(group.hearings, hearing, key=lambda entry: entry[0])
+    group.hearings.insert(at, heard)
+    which = bisect.bisect_right(group.starts, at - 1) - 1 if at > 0 else 0
+    packet = group.packets[which]
+    if at > 0 and _is_copy(packet.hearings[0], hearing):
+        copy = Copy(
+            packet,
+            hearing,
+            not any(h.heard_from == hearing.heard_from for h in packet.hearings),
+            hearing.direct and not any(h.direct for h in packet.hearings),
         )
+        bisect.insort(packet.hearings, hearing)
+        _shift(group.starts, which + 1)
+        return Change((), (), copy)
+    return _divide(sender, group, which, which + 1 if at > 0 else which)
 
 
-def _packets(sender: str, group: _Group) -> Iterable[Packet]:
-    packet: Packet | None = None
-    for hearing, reports, text in group.hearings:
-        if packet is not None:
-            since_ms = hearing.heard_at_ms - packet.hearings[0].heard_at_ms
-            roundabout = bool(hearing.repeated_by or hearing.fed_by)
-            if since_ms <= _COPY_WINDOW_MS or (roundabout and since_ms <= _LATE_COPY_MS):
-                packet.hearings.append(hearing)
-                continue
-            yield packet
+def _divide(sender: str, group: _Group, which: int, behind: int) -> Change:
+    """Packets anew from that one on, until one begins where an old one began: what follows is as it was.
+
+    `behind`: the first packet all of whose hearings lie behind the new one.
+    """
+    old = [start + 1 for start in group.starts]  # where their first hearings lie now
+    made: list[Packet] = []
+    starts: list[int] = []
+    place = group.starts[which]
+    until = len(group.packets)
+    while place < len(group.hearings):
+        next_old = bisect.bisect_left(old, place, behind)
+        if starts and next_old < len(old) and old[next_old] == place:
+            until = next_old
+            break
+        hearing, reports, text = group.hearings[place]
         packet = Packet(sender, [hearing], reports, text)
-    if packet is not None:
-        yield packet
+        made.append(packet)
+        starts.append(place)
+        place += 1
+        while place < len(group.hearings) and _is_copy(hearing, group.hearings[place][0]):
+            packet.hearings.append(group.hearings[place][0])
+            place += 1
+    before = group.packets[which:until]
+    # one that is as it was stays the same object: a later copy is put into it
+    by_first = {packet.hearings[0]: packet for packet in before}
+    known = [
+        same if (same := by_first.get(packet.hearings[0])) == packet else None for packet in made
+    ]
+    group.packets[which:until] = [a if b is None else b for a, b in zip(made, known, strict=True)]
+    group.starts[which:] = [*starts, *old[until:]]
+    stays = {id(packet) for packet in known if packet is not None}
+    return Change(
+        tuple(packet for packet in before if id(packet) not in stays),
+        tuple(packet for packet, one in zip(made, known, strict=True) if one is None),
+    )
+
+
+def _shift(starts: list[int], first: int) -> None:
+    """One hearing more lies before those packets."""
+    for i in range(first, len(starts)):
+        starts[i] += 1
+
+
+def _is_copy(first: Hearing, hearing: Hearing) -> bool:
+    """Whether it belongs to the packet that was first heard so, no later than it."""
+    since_ms = hearing.heard_at_ms - first.heard_at_ms
+    roundabout = bool(hearing.repeated_by or hearing.fed_by)
+    return since_ms <= _COPY_WINDOW_MS or (roundabout and since_ms <= _LATE_COPY_MS)
 
 
 class TimeDoubt(Enum):

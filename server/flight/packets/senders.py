@@ -78,6 +78,10 @@ class Sender:
             for key, entry in _entries(packet):
                 self.slots.setdefault(key, []).append(entry)
                 touched[key] = None
+        if change.copy is not None:
+            self.health.copies += 1
+            self.health.direct += change.copy.new_direct
+            self.health.heard_by[change.copy.hearing.heard_from] += change.copy.new_receiver
         if defined and (told or may_tell_pressure(self.sensors.definitions())):
             self._unscaled = [key for key, fixes in self.fixes.items() if fixes]
         return self._changed(touched)
