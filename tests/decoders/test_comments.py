@@ -68,3 +68,18 @@ def test_bad_pattern_is_told(
 ) -> None:
     with pytest.raises(DecodeError, match=words):
         CommentPattern(pattern, scales)
+
+
+@pytest.mark.parametrize("pattern", [r"(?P<a>(\d+)+)x", r"(?P<a>(x+x+)+)y", r"(?P<a>(.*)*)\n!"])
+def test_nested_repeats_do_not_hold_anybody_up(pattern: str) -> None:
+    """With an engine that backtracks each of these outlasts the flight."""
+    assert CommentPattern(pattern, {}).read("N0CALL-11", "1" * 511 + "!", None) is None
+    assert CommentPattern(pattern, {}).read("N0CALL-11", "x" * 511 + "!", None) is None
+
+
+@pytest.mark.parametrize(
+    ("pattern", "words"), [(r"(?P<a>\d+)(?=V)", r"\(\?="), (r"(?P<a>\d)\1", "invalid escape")]
+)
+def test_what_the_engine_does_not_know_is_told(pattern: str, words: str) -> None:
+    with pytest.raises(DecodeError, match=words):
+        CommentPattern(pattern, {})
