@@ -26,6 +26,7 @@ from server.flight.mission_state import Problem, ProblemKind
 from server.flight.state import Units
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
+from server.journal.database import JournalError
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.plan.edits import watch_plan
@@ -92,7 +93,10 @@ async def live(
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
-    journal.describe(flight=plan.name)
+    with contextlib.suppress(
+        JournalError
+    ):  # a full disk: it is said, and tried again with the next
+        journal.describe(flight=plan.name)
     mission = Mission(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)

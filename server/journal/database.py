@@ -17,6 +17,7 @@ from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
 
 SCHEMA = 1
+_NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY)
 _RECENT = 100  # the very last may have been a batch that waited
 _TABLES = """
 CREATE TABLE IF NOT EXISTS about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -41,35 +42,63 @@ class Journal:
     """An open journal. Use from one thread at a time."""
 
     def __init__(self, path: Path | str, *, read_only: bool = False) -> None:
-        """`path` may be ":memory:". JournalError when it is no journal of ours."""
+        """`path` may be ":memory:". JournalError when it is no journal of ours.
+
+        A full disk is no error: it is read as it is, and what is missing in it is made when there is room.
+        """
         self.path = str(path)
+        self._ready = read_only
         try:
             if read_only:
                 uri = f"{Path(path).resolve().as_uri()}?mode=ro"
                 self._db = sqlite3.connect(uri, uri=True, check_same_thread=False)
             else:
                 self._db = sqlite3.connect(self.path, check_same_thread=False)
-                self._db.execute("PRAGMA journal_mode=WAL")
-                self._db.execute("PRAGMA synchronous=FULL")
-                with self._db:
-                    self._db.executescript(_TABLES)
-                    for column in self._unknown():  # a journal of before there were several
-                        self._db.execute(
-                            f"ALTER TABLE commands ADD COLUMN {column} TEXT NOT NULL DEFAULT ''"
-                        )
-                    self._db.execute(
-                        "INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),)
-                    )
-            found = self.about().get("schema")
+                self._open_for_writing()
+            found = self.about().get("schema") if self._has_tables() else None
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: {error}") from error
-        if found != str(SCHEMA):
+        if found != str(SCHEMA) and (self._ready or found is not None):
             raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
+
+    def _open_for_writing(self) -> None:
+        """Tables are made, unless the disk is full: then with what needs no room on it."""
+        try:
+            self._db.execute("PRAGMA journal_mode=WAL")
+            self._db.execute("PRAGMA synchronous=FULL")
+            self._prepare()
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF not in _NO_ROOM:
+                raise
+            self._db.close()
+            self._db = sqlite3.connect(self.path, check_same_thread=False)
+            # the index of the write-ahead log is kept in memory then, not beside the file
+            self._db.execute("PRAGMA locking_mode=EXCLUSIVE")
+            self._db.execute("PRAGMA synchronous=FULL")
+
+    def _prepare(self) -> None:
+        """What a journal of this version has. Nothing is written where all of it is there."""
+        whole = self._has_tables() and not self._unknown() and "schema" in self.about()
+        if not whole:
+            with self._db:
+                self._db.executescript(_TABLES)
+                for column in self._unknown():  # a journal of before there were several
+                    self._db.execute(
+                        f"ALTER TABLE commands ADD COLUMN {column} TEXT NOT NULL DEFAULT ''"
+                    )
+                self._db.execute("INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),))
+        self._ready = True
+
+    def _has_tables(self) -> bool:
+        found = self._db.execute("SELECT COUNT(*) FROM sqlite_master WHERE type = 'table'")
+        return bool(found.fetchone()[0])
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """One commit for all that is written inside. JournalError: nothing of it was stored."""
         try:
+            if not self._ready:
+                self._prepare()
             with self._db:
                 yield self._db
         except sqlite3.Error as error:
@@ -122,6 +151,8 @@ class Journal:
 
     def last_heard_s(self, station: str = "") -> float | None:
         """By that station's own clock; None when it has heard nothing."""
+        if not self._has_tables():
+            return None
         rows = self._db.execute("SELECT heard_at_ms, source FROM receptions ORDER BY number DESC")
         heard = (ms for ms, source in rows if not station or source.startswith(f"{station}/"))
         recent = list(itertools.islice(heard, _RECENT))
@@ -134,6 +165,8 @@ class Journal:
 
     def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
         """Receptions with their numbers, in the order in which they were stored."""
+        if not self._has_tables():
+            return
         rows = self._db.execute(
             "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
             " WHERE number > ? ORDER BY number",
@@ -145,6 +178,8 @@ class Journal:
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""
+        if not self._has_tables():
+            return
         values = _COMMAND_VALUES
         for column in self._unknown():
             values = values.replace(column, "''")
@@ -162,9 +197,9 @@ class Journal:
         return dict(self._db.execute("SELECT key, value FROM about"))
 
     def describe(self, **about: str) -> None:
-        """Note something about the flight, e.g. its name."""
-        with self._db:
-            self._db.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", list(about.items()))
+        """Note something about the flight, e.g. its name. JournalError: nothing of it was stored."""
+        with self.transaction() as db:
+            db.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", list(about.items()))
 
     def close(self) -> None:
         self._db.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import time
 from collections.abc import Callable
@@ -22,6 +23,7 @@ def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
     A damaged one is put aside, and what can be read of it begins a new one. JournalError when that
     cannot be done either, or when it is no journal of this version.
     """
+    _finish_saving(path)
     try:
         journal = Journal(path)
     except JournalError as error:
@@ -48,16 +50,45 @@ def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:
         about, problems = dict(found.header), list(found.problems)
     except LogError as error:
         receptions, commands, about, problems = [], [], {}, [str(error)]
-    aside = _put_aside(path)
-    journal = Journal(path)
-    journal.append([*receptions, *commands])
     about |= {"station": "none: begun again after damage"}  # what was signed before is signed
     about.pop("schema", None)
-    journal.describe(**about, damage=damage)
+    saving = _saving(path)
+    with Journal(saving) as new:  # beside the damaged one, which stays until all of it is written
+        new.append([*receptions, *commands])
+        new.describe(**about, damage=damage, saved="whole")
+    aside = _put_aside(path)
+    saving.replace(path)
+    journal = Journal(path)
     detail = "; ".join([damage, *problems])
     return journal, [
         Problem(ProblemKind.JOURNAL_DAMAGED, aside.name, len(receptions), detail=detail)
     ]
+
+
+def _saving(path: Path) -> Path:
+    return path.with_suffix(f".saving{path.suffix}")
+
+
+def _finish_saving(path: Path) -> None:
+    """What was saved of a damaged journal, where the start that saved it was ended before it was done.
+
+    While the damaged one is in its place, it is saved anew: half a copy is nothing.
+    """
+    saving = _saving(path)
+    if not saving.exists():
+        return
+    whole = False
+    if not path.exists():  # closed, all of it stands in the one file
+        with (
+            contextlib.suppress(JournalError, sqlite3.Error),
+            Journal(saving) as new,
+        ):
+            whole = new.about().get("saved") == "whole"
+    if whole:
+        saving.replace(path)
+    else:
+        for end in ("", "-wal", "-shm"):
+            saving.with_name(saving.name + end).unlink(missing_ok=True)
 
 
 def _put_aside(path: Path) -> Path:

@@ -6,12 +6,14 @@ import contextlib
 import os
 import random
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
 
+from server.journal import recover
 from server.journal.database import Journal, JournalError
 from server.journal.recover import open_journal
 from tests.flights import made_flight
@@ -182,3 +184,74 @@ async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Pa
             state = await again.state()
             assert state["receptions"]["total"] == saved + 1
             assert "journal_damaged" not in kinds(state)
+
+
+async def test_a_station_starts_on_a_full_disk_and_writes_when_there_is_room(
+    small_disk: Path, tmp_path: Path
+) -> None:
+    """With a journal of before, and with none at all."""
+    shift_s = shift_to_now(3_000.0)
+    for name, before in (("old", 20), ("new", 0)):
+        plan, journal = tmp_path / f"{name}.toml", small_disk / f"{name}.sqlite3"
+        async with Tnc() as tnc:
+            plan.write_text(PLAN + TNC.format(port=tnc.port))
+            if before:
+                with Journal(journal) as opened:
+                    opened.append(GIVEN[:before])
+            ballast = fill(small_disk)
+            async with leeward("live", str(plan), "--journal", str(journal)) as running:
+                state = await running.state()
+                assert state["receptions"]["total"] == before
+                for i in range(20):
+                    await tnc.send(line_at(30.0 * i, shift_s))
+                await running.until(_held_in_memory(before + 20))
+                ballast.unlink()
+                await running.until(lambda s: "journal_refuses" not in kinds(s))
+                assert await running.end() == 0
+        with Journal(journal, read_only=True) as opened:
+            assert len(list(opened.receptions())) == before + 20
+
+
+def _held_in_memory(total: int) -> Callable[[dict[str, Any]], bool]:
+    return lambda s: s["receptions"]["total"] == total and kinds(s)[:1] == ["journal_refuses"]
+
+
+@pytest.mark.parametrize("ended_at", ["append", "describe", "_put_aside", "replace"])
+def test_saving_that_is_interrupted_is_done_again(
+    tmp_path: Path, ended_at: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut while a damaged journal is saved: the next start has all that could be read."""
+    path = journal_at(tmp_path / "tern.sqlite3")
+    rot(path, 3)
+    with open_journal(_copy(path, tmp_path / "other.sqlite3"))[0] as saved:
+        wanted = [reception for _, reception in saved.receptions()]
+    assert len(wanted) > 100
+
+    def cut(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        if ended_at == "_put_aside":
+            patched.setattr(recover, "_put_aside", cut)
+        elif ended_at == "replace":
+            whole = Path.replace
+
+            def replacing(here: Path, there: Path) -> Path:
+                if ".saving" in here.name:
+                    raise KeyboardInterrupt
+                return whole(here, there)
+
+            patched.setattr(Path, "replace", replacing)
+        else:
+            patched.setattr(Journal, ended_at, cut)
+        with pytest.raises(KeyboardInterrupt):
+            open_journal(path)
+    journal, _ = open_journal(path)
+    with journal:
+        assert [reception for _, reception in journal.receptions()] == wanted
+    assert not list(tmp_path.glob("*.saving*"))
+
+
+def _copy(path: Path, to: Path) -> Path:
+    to.write_bytes(path.read_bytes())
+    return to
