@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.advance import advance
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, predict
@@ -55,11 +55,11 @@ def real_flights() -> list[Real]:
     found = []
     for log in real_logs():
         recording = read_recording(log)
-        flight = Flight(inferred_plan(recording))
+        flight = Mission(inferred_plan(recording))
         flight.receive(list(recording.receptions))
         fixes = _placed(flight)
         day = str(np.datetime64(round(fixes[0][0].time_s), "s"))[:10]
-        found.append(Real(day, flight.track.constants, fixes))
+        found.append(Real(day, flight.flights[0].track.constants, fixes))
     return found
 
 
@@ -69,19 +69,19 @@ def made_flights() -> list[Made]:
     found = []
     for i in range(_MADE):
         made = make_flight(KINDS[i % len(KINDS)], i)
-        flight = Flight(made.plan)
+        flight = Mission(made.plan)
         flight.receive(made.receptions)
         asked = []
         for at_s in np.arange(made.truth.launch_s + 60.0, made.truth.landing_s, ASKED_EVERY_S):
             latitude_deg, longitude_deg, z_m = made.truth.at(float(at_s))
-            x_m, y_m = flight.track.frame.to_xy(latitude_deg, longitude_deg)
+            x_m, y_m = flight.flights[0].track.frame.to_xy(latitude_deg, longitude_deg)
             asked.append((float(at_s), float(x_m), float(y_m), z_m))
-        found.append(Made(flight.track.constants, _placed(flight), asked))
+        found.append(Made(flight.flights[0].track.constants, _placed(flight), asked))
     return found
 
 
-def _placed(flight: Flight) -> list[Placed]:
-    return [(r.fix, r.x_m, r.y_m, r.verdict.accepted) for r in flight.track.records()]
+def _placed(flight: Mission) -> list[Placed]:
+    return [(r.fix, r.x_m, r.y_m, r.verdict.accepted) for r in flight.flights[0].track.records()]
 
 
 def real_scores(flight: Real, **changed: float) -> Iterator[float]:

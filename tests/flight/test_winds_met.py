@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.flight.flight import Flight
+from server.flight.mission import Mission
 from server.flight.track.filter import predict
 from server.flight.track.recent import Point
 from server.flight.track.winds_met import Drift, WindsMet, climbed, drift
@@ -69,16 +69,16 @@ def test_what_sinks_or_is_heard_too_soon_adds_no_layer() -> None:
 def test_a_fall_is_foretold_the_better_for_it() -> None:
     """Half a minute ahead on the way down of a made flight, with the winds and without."""
     made = make_flight("plain", 1)
-    flight = Flight(made.plan)
+    flight = Mission(made.plan)
     flight.receive(made.receptions)
     errors_m: dict[str, list[float]] = {"with": [], "without": []}
-    for record in flight.track.records():
+    for record in flight.flights[0].track.records():
         state, at_s = record.after.state, record.fix.time_s + 30.0
         if state is None or not made.truth.burst_s + 60.0 < at_s < made.truth.landing_s:
             continue
         latitude_deg, longitude_deg, _ = made.truth.at(at_s)
-        x_m, y_m = flight.track.frame.to_xy(latitude_deg, longitude_deg)
-        constants = flight.track.constants
+        x_m, y_m = flight.flights[0].track.frame.to_xy(latitude_deg, longitude_deg)
+        constants = flight.flights[0].track.constants
         for name, met in (("with", constants), ("without", replace(constants, met_change=0.0))):
             motion = predict(state, at_s, met).mixed()
             away = motion.x.position - float(x_m), motion.y.position - float(y_m)
