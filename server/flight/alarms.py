@@ -45,6 +45,15 @@ class Beacon(NamedTuple):
     silences: Sequence[Silence]
 
 
+class Frozen(NamedTuple):
+    """In the air every fix was the same to the last digit: nobody knows where it is."""
+
+    since_s: float  # of the last fix that was used
+    noticed_s: float
+    until_s: float | None  # when one was used again
+    altitude_m: float  # of the last one
+
+
 class Evidence(NamedTuple):
     """All that the rules look at: the flight as it is shown, and what the state does not hold.
 
@@ -59,6 +68,7 @@ class Evidence(NamedTuple):
     low: LowPoint | None
     low_limit_m: float
     beacons: Sequence[Beacon]
+    frozen: Sequence[Frozen] = ()
 
     @property
     def landed_s(self) -> float | None:
@@ -124,6 +134,14 @@ def of_silences(evidence: Evidence) -> Iterable[Raised]:
             )
 
 
+def of_frozen(evidence: Evidence) -> Iterable[Raised]:
+    """All trackers at once: one that freezes alone is shown in its row, and the others go on."""
+    for one in evidence.frozen:
+        facts: dict[str, Fact] = {"last_good": moment(one.since_s), "altitude_m": one.altitude_m}
+        name = f"frozen-{round(one.since_s)}"
+        yield Raised(name, "frozen", "urgent", one.noticed_s, one.until_s, facts)
+
+
 def of_low_point(evidence: Evidence) -> Iterable[Raised]:
     """The descent is below the height of the plan: it will soon be out of hearing."""
     if evidence.low is not None:
@@ -162,6 +180,7 @@ RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
     of_events,
     of_withdrawn,
     of_silences,
+    of_frozen,
     of_low_point,
     of_fall,
 )

@@ -65,6 +65,9 @@ const SENTENCES = {
     const again = until === null ? '' : ` Heard again at ${at(until)}.`;
     return `${tracker} is silent: last heard at ${at(last_heard)}${expected}.${again}`;
   },
+  frozen: ({ last_good, altitude_m }, units, { until }) =>
+    `All trackers repeat one position: the last good fix is of ${at(last_good)}, at ${units.altitude(altitude_m)}.` +
+    (until === null ? ' Nobody knows where it is now.' : ` Right again at ${at(until)}.`),
   low: ({ limit_m, height_above_ground_m }, units, { time }) =>
     `Below ${units.altitude(limit_m)} above ground: ${units.altitude(height_above_ground_m)} at ${at(time)}. ` +
     'Listen, and take a bearing.',

@@ -20,6 +20,7 @@ from server.flight.state import (
     FlightState,
     Launch,
     Phase,
+    RejectionKind,
     Said,
     Sensor,
     Statement,
@@ -238,6 +239,7 @@ def _alarms(
         low=_low_point(flight, ground_m, limit_m),
         low_limit_m=limit_m,
         beacons=_beacons(flight),
+        frozen=_frozen(flight),
     )
     raised = alarms.alarms(evidence)
     if len(flight.mission.plan.flights) > 1:  # an acknowledged one is of one flight
@@ -260,6 +262,42 @@ def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
             health = sender.health
             silences = health.silences(flight.mission.now_s)
             found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
+    return found
+
+
+_FROZEN = (RejectionKind.FROZEN, RejectionKind.STUCK)
+_FROZEN_FIXES, _FROZEN_S = 4, 60.0  # so many in a row, over so long, of all trackers; our choice
+
+
+def _frozen(flight: Flight) -> list[alarms.Frozen]:
+    """Stretches in the air in which every fix was left out as the same as before."""
+    shown = flight.track.shown
+    used, time_s = np.flatnonzero(shown.flags("used")), shown.column("time_s")
+    launch = next((e for e in flight.events() if e.kind == "launch"), None)
+    landing = next((e for e in reversed(flight.events()) if e.kind == "landing"), None)
+    if launch is None or not used.size:
+        return []
+    found = []
+    ends = np.append(used[1:], len(time_s))
+    for last, after in zip(
+        used[ends - used > _FROZEN_FIXES], ends[ends - used > _FROZEN_FIXES], strict=True
+    ):
+        reasons = [verdict.reason for verdict in shown.verdicts[last + 1 : after]]
+        if not all(reason is not None and reason.kind in _FROZEN for reason in reasons):
+            continue
+        since_s = float(time_s[last])
+        if since_s < launch.time_s or (landing is not None and since_s > landing.time_s):
+            continue
+        told = np.flatnonzero(time_s[last + _FROZEN_FIXES : after] >= since_s + _FROZEN_S)
+        if told.size:
+            found.append(
+                alarms.Frozen(
+                    since_s,
+                    float(time_s[last + _FROZEN_FIXES + int(told[0])]),
+                    float(time_s[after]) if after < len(time_s) else None,
+                    float(shown.column("stated_z_m")[last]),
+                )
+            )
     return found
 
 

@@ -1,0 +1,60 @@
+"""All trackers freeze in the air: nobody knows where it is, and that is an alarm."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
+from server.flight.mission import Mission
+from server.flight.times import parse_time
+from tests.flights import LAUNCH, T0, flown, packet, position_at, real_logs
+from tests.seen import shown
+
+TRACKERS = (TrackerPlan("Main", "N0CALL-11"), TrackerPlan("Backup", "N0CALL-12"))
+PLAN = Plan(flights=(FlightPlan(launch=LaunchPlan(*LAUNCH), trackers=TRACKERS),))
+FROZEN_S = 3_000.0
+
+
+def heard(until_s: float, *, frozen: tuple[str, ...], again_s: float = 1e9) -> list[Reception]:
+    """Both trackers each half minute; those named stand still from `FROZEN_S` to `again_s`."""
+    found = []
+    for second in range(0, int(until_s), 15):
+        name = "N0CALL-11" if second % 30 == 0 else "N0CALL-12"
+        stands = name in frozen and FROZEN_S < second < again_s
+        found.append(
+            packet(float(second), name, position_at(FROZEN_S if stands else float(second)))
+        )
+    return found
+
+
+def alarms(receptions: list[Reception]) -> list[dict[str, Any]]:
+    mission = Mission(PLAN)
+    mission.receive(receptions)
+    return [alarm for alarm in shown(mission)["alarms"] if alarm["kind"] == "frozen"]
+
+
+def test_both_at_once_are_told_within_minutes() -> None:
+    (alarm,) = alarms(heard(4_000.0, frozen=("N0CALL-11", "N0CALL-12")))
+    assert alarm["severity"] == "urgent"
+    assert alarm["until"] is None
+    assert alarm["facts"]["altitude_m"] == pytest.approx(position_at(FROZEN_S)[2], abs=120.0)
+    after_s = parse_time(alarm["time"]) / 1_000.0 - (T0 + FROZEN_S)
+    assert 60.0 <= after_s <= 180.0
+
+
+def test_it_ends_when_one_is_right_again() -> None:
+    both = ("N0CALL-11", "N0CALL-12")
+    (alarm,) = alarms(heard(4_600.0, frozen=both, again_s=4_000.0))
+    assert alarm["until"] is not None
+
+
+def test_one_alone_is_no_alarm_of_all() -> None:
+    assert alarms(heard(4_000.0, frozen=("N0CALL-12",))) == []
+    assert alarms(heard(4_000.0, frozen=())) == []
+
+
+@pytest.mark.parametrize("log", real_logs()[::5], ids=lambda log: str(log.stem))
+def test_no_real_flight_raises_it(log: Any) -> None:
+    assert [a for a in shown(flown(log))["alarms"] if a["kind"] == "frozen"] == []
