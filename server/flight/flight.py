@@ -49,9 +49,14 @@ class Flight:
         """
         mission = self.mission
         found = ask(
-            self.track, self.plan, mission.plan.avoid, mission.terrain, mission.forecast,
-            mission.winds, mission.counts.total,
-        )  # fmt: skip
+            self.track,
+            self.plan,
+            mission.plan.avoid,
+            mission.terrain,
+            mission.forecast,
+            mission.winds,
+            mission.counts.total,
+        )
         if found is not None or not (mission.forecast or mission.winds) or mission.now_s <= 0.0:
             return found
         return planned_question(

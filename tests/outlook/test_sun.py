@@ -16,13 +16,21 @@ WITHIN_S = 180.0  # of these equations, which are good to a minute or two
 def by_equations(latitude_deg: float, longitude_deg: float, day: datetime) -> float:
     g = 2.0 * math.pi / 365.0 * (day.timetuple().tm_yday - 1 + 0.5)
     equation_min = 229.18 * (
-        0.000075 + 0.001868 * math.cos(g) - 0.032077 * math.sin(g)
-        - 0.014615 * math.cos(2 * g) - 0.040849 * math.sin(2 * g)
-    )  # fmt: skip
+        0.000075
+        + 0.001868 * math.cos(g)
+        - 0.032077 * math.sin(g)
+        - 0.014615 * math.cos(2 * g)
+        - 0.040849 * math.sin(2 * g)
+    )
     declination = (
-        0.006918 - 0.399912 * math.cos(g) + 0.070257 * math.sin(g) - 0.006758 * math.cos(2 * g)
-        + 0.000907 * math.sin(2 * g) - 0.002697 * math.cos(3 * g) + 0.00148 * math.sin(3 * g)
-    )  # fmt: skip
+        0.006918
+        - 0.399912 * math.cos(g)
+        + 0.070257 * math.sin(g)
+        - 0.006758 * math.cos(2 * g)
+        + 0.000907 * math.sin(2 * g)
+        - 0.002697 * math.cos(3 * g)
+        + 0.00148 * math.sin(3 * g)
+    )
     latitude = math.radians(latitude_deg)
     hour_angle = math.acos(
         math.cos(math.radians(90.833)) / (math.cos(latitude) * math.cos(declination))

@@ -105,11 +105,17 @@ def _trackers(
     own = own_position(flight.mission)
     return tuple(
         shown_tracker(
-            name, plan, flight.mission.senders.get(name), fixes.get(name, TrackerFixes()),
-            phase, flight.mission.now_s, ground_m, own,
+            name,
+            plan,
+            flight.mission.senders.get(name),
+            fixes.get(name, TrackerFixes()),
+            phase,
+            flight.mission.now_s,
+            ground_m,
+            own,
         )
         for name, plan in flight.trackers.items()
-    )  # fmt: skip
+    )
 
 
 def _lost_after_s(flight: Flight, as_of_s: float) -> float:
@@ -166,10 +172,14 @@ def _events(flight: Flight) -> tuple[Event, ...]:
         latitude_deg, longitude_deg = flight.track.frame.to_latlon(event.x_m, event.y_m)
         shown.append(
             Event(
-                event.kind, moment(event.time_s), round(event.altitude_m, 1),
-                float(latitude_deg), float(longitude_deg), moment(event.noticed_s),
+                event.kind,
+                moment(event.time_s),
+                round(event.altitude_m, 1),
+                float(latitude_deg),
+                float(longitude_deg),
+                moment(event.noticed_s),
             )
-        )  # fmt: skip
+        )
     return tuple(shown)
 
 
@@ -246,11 +256,17 @@ def _alarms(
         raised = [one._replace(id=f"{flight.plan.name}/{one.id}") for one in raised]
     return tuple(
         Alarm(
-            one.id, one.kind, one.severity, flight.plan.name, moment(one.from_s),
-            maybe_moment(one.until_s), one.id in acknowledged, one.facts,
+            one.id,
+            one.kind,
+            one.severity,
+            flight.plan.name,
+            moment(one.from_s),
+            maybe_moment(one.until_s),
+            one.id in acknowledged,
+            one.facts,
         )
         for one in raised
-    )  # fmt: skip
+    )
 
 
 def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:

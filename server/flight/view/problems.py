@@ -37,9 +37,7 @@ def _other_clocks(mission: Mission) -> Iterable[Problem]:
     for station, count in sorted(mission.undated.items()):
         yield Problem(ProblemKind.UNDATED, station, count)
     for station, heard_s in mission.held.items():
-        yield Problem(
-            ProblemKind.LATER_THAN_NOW, station, len(heard_s), time=moment(heard_s[-1])
-        )  # fmt: skip
+        yield Problem(ProblemKind.LATER_THAN_NOW, station, len(heard_s), time=moment(heard_s[-1]))
 
 
 def _times(mission: Mission) -> Iterable[Problem]:

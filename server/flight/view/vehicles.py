@@ -59,10 +59,20 @@ def _vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]
         sender = mission.senders.get(heard)
         f = sender.latest_fix() if sender is not None else None
         if f is not None:
-            offer(plan.name, plan.own, heard, VehicleFix(
-                f.time_s, f.latitude_deg, f.longitude_deg, f.altitude_m, f.speed_ms, f.course_deg,
+            offer(
+                plan.name,
+                plan.own,
                 heard,
-            ))  # fmt: skip
+                VehicleFix(
+                    f.time_s,
+                    f.latitude_deg,
+                    f.longitude_deg,
+                    f.altitude_m,
+                    f.speed_ms,
+                    f.course_deg,
+                    heard,
+                ),
+            )
     own = {plan.name: plan.own for plan in mission.vehicles.values()}
     horizon_s = mission.horizon_s()
     for command in mission.commands:
@@ -71,9 +81,20 @@ def _vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]
             at_s = command.at_s - mission.clocks.ahead_s(command.station, command.at_s)
             if at_s > horizon_s:  # by a clock with a wrong date
                 continue
-            offer(command.name, own.get(command.name, False), command.name, VehicleFix(
-                at_s, command.latitude_deg, command.longitude_deg, None, None, None, "crew",
-            ))  # fmt: skip
+            offer(
+                command.name,
+                own.get(command.name, False),
+                command.name,
+                VehicleFix(
+                    at_s,
+                    command.latitude_deg,
+                    command.longitude_deg,
+                    None,
+                    None,
+                    None,
+                    "crew",
+                ),
+            )
     return found
 
 
@@ -100,11 +121,18 @@ def shown_vehicles(mission: Mission) -> tuple[Vehicle, ...]:
     follows = assigned(mission)
     return tuple(
         Vehicle(
-            name, own, follows.get(name, ""), fix.source, moment(fix.time_s), fix.latitude_deg,
-            fix.longitude_deg, fix.speed_ms, fix.course_deg,
+            name,
+            own,
+            follows.get(name, ""),
+            fix.source,
+            moment(fix.time_s),
+            fix.latitude_deg,
+            fix.longitude_deg,
+            fix.speed_ms,
+            fix.course_deg,
         )
         for name, (own, _, fix) in sorted(_vehicle_latest(mission).items())
-    )  # fmt: skip
+    )
 
 
 def ways(mission: Mission, landing: Landing) -> tuple[Way, ...]:
