@@ -8,8 +8,16 @@
  *   online: {template: string, attribution: string, max_zoom: number} | null}} Setup
  */
 
+/** @type {Promise<Setup> | null} */
+let asked = null;
+
 /** @returns {Promise<Setup>} */
-export async function readSetup() {
+export function readSetup() {
+  asked ??= ask();
+  return asked;
+}
+
+async function ask() {
   try {
     const reply = await fetch('/api/setup');
     if (reply.ok) return await reply.json();

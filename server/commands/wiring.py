@@ -29,6 +29,7 @@ from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
+from server.journal.space import watch_space
 from server.plan.edits import watch_plan
 from server.plan.file import PlanFile
 from server.rehearsal.clock import follow
@@ -113,12 +114,19 @@ async def live(
     without_full_collections()
     station.own_problems = tuple(problems)
 
-    def tell_of_plan(edited: Problem | None) -> None:
-        station.own_problems = (*problems, *([edited] if edited is not None else []))
+    watched: dict[str, Problem | None] = {}
+
+    def tell(what: str, found: Problem | None) -> None:
+        watched[what] = found
+        station.own_problems = (*problems, *(p for p in watched.values() if p is not None))
         station.notify()
 
-    watching = SideTask("The watch on the plan", lambda: watch_plan(path, plan, tell_of_plan))
-    run = functools.partial(station.run, watching, *(() if links is None else links.work))
+    of_plan, of_disk = functools.partial(tell, "plan"), functools.partial(tell, "disk")
+    watching = (
+        SideTask("The watch on the plan", lambda: watch_plan(path, plan, of_plan)),
+        SideTask("The watch on the disk", lambda: watch_space(journal_path.parent, of_disk)),
+    )
+    run = functools.partial(station.run, *watching, *(() if links is None else links.work))
     try:
         await _serve(station, face, run, listening, links)
     finally:

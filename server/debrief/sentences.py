@@ -45,8 +45,10 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.LATER_THAN_NOW: "{name} heard {count:,} packets later than now; they are not used",
     ProblemKind.TIMES_AHEAD: "{name}: the times of {count:,} positions are later than they were heard",
     ProblemKind.TIMES_BEHIND: "{name}: the times of {count:,} positions are much too early",
+    ProblemKind.FAR_FROM_LAUNCH: "{name} is {distance_km:,.0f} km from the planned launch",
     ProblemKind.UNUSABLE: "{count:,} receptions could not be taken in ({detail})",
     ProblemKind.JOURNAL_REFUSES: "the journal cannot be written ({detail})",
+    ProblemKind.DISK_FILLS: "only {count:,} MB were free on the journal's disk",
     ProblemKind.LANDING_FAILED: "the landing could not be worked out ({detail})",
     ProblemKind.FORECAST_UNUSED: "no forecast is used: {detail}",
     ProblemKind.WINDS_UNUSED: "measured winds are left out: {detail}",
@@ -114,6 +116,7 @@ def problem_words(problem: Problem) -> str:
         name=problem.name or "a station without a name",
         count=problem.count or 0,
         detail=problem.detail or "",
+        distance_km=(problem.distance_m or 0.0) / 1_000.0,
         span="" if problem.ahead_s is None else _span(problem.ahead_s),
     )
 

@@ -89,8 +89,10 @@ class ProblemKind(StrEnum):
     LATER_THAN_NOW = "later_than_now"  # `name` heard `count` packets later than now, up to `time`
     TIMES_AHEAD = "times_ahead"  # `count` positions of `name` are later than they were heard
     TIMES_BEHIND = "times_behind"  # ... or much earlier
+    FAR_FROM_LAUNCH = "far_from_launch"  # tracker `name` is `distance_m` from its planned launch
     UNUSABLE = "unusable"  # `count` receptions could not be taken in; `detail`: kinds of error
     JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone
+    DISK_FILLS = "disk_fills"  # `count` megabytes are free where the journal lies
     LANDING_FAILED = "landing_failed"  # the one shown is of `time`
     FORECAST_UNUSED = "forecast_unused"
     WINDS_UNUSED = "winds_unused"  # a file of measured winds
@@ -114,6 +116,7 @@ class Problem:
     name: str | None = None
     count: int | None = None
     ahead_s: float | None = None
+    distance_m: float | None = None
     time: datetime | None = None
     detail: str | None = None
 

@@ -136,6 +136,12 @@ class PlanFile(_Section):
         identities = [t.source for t in trackers if t.source is not None]
         identities += [heard_as(t.callsign) for t in trackers if t.callsign is not None]
         _unique("callsign or source of trackers", identities)
+        for flight in self.planned:
+            _unique(f"tracker of {flight.name!r}", [t.name for t in flight.trackers])
+        for vehicle in self.vehicles:
+            heard = vehicle.callsign and heard_as(vehicle.callsign)
+            if shared := {heard, vehicle.source} & set(identities):
+                raise ValueError(f"{vehicle.name!r}: {shared.pop()!r} is a tracker's, not a car's")
         _unique("peer", [p.name for p in self.peers])
         if self.station is None and (self.peers or self.mqtt is not None):
             raise ValueError("peers and mqtt need [station] with this laptop's name")
@@ -270,7 +276,7 @@ def _unique(what: str, names: list[str]) -> None:
 def load(path: Path) -> PlanFile:
     """Read and check a plan file. PlanError says what is wrong and where."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin with a byte-order mark
     except (OSError, UnicodeDecodeError) as error:
         raise PlanError(f"{path}: cannot be read: {error}") from error
     return parse(text, str(path))

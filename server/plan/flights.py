@@ -11,6 +11,7 @@ from decoders.comments import CommentPattern
 from decoders.reports import DecodeError
 from server.flight.inputs import AlarmPlan, FlightPlan, LaunchPlan, TrackerPlan
 from server.plan.balloon import BalloonSection, DescentSection
+from server.plan.network import Token
 from server.plan.sources import HeardName, SourceName
 
 Text = Annotated[str, Field(min_length=1, max_length=80)]
@@ -42,7 +43,7 @@ class TrackerSection(_Section):
     role: Literal["main", "backup", "phone"] = "main"
     callsign: HeardName | None = None
     source: SourceName | None = None
-    token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
+    token: Token | None = None
     comment_pattern: Annotated[str, Field(max_length=500)] | None = None
     comment_scales: dict[str, tuple[float, float, str]] = {}
 

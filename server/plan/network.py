@@ -6,11 +6,24 @@ import re
 from typing import Annotated
 from urllib.parse import urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+FEWEST_CHARACTERS = 6  # different ones
+
+
+def _varied(secret: str) -> str:
+    if len(set(secret)) < FEWEST_CHARACTERS:
+        raise ValueError(f"at least {FEWEST_CHARACTERS} different characters expected")
+    return secret
+
 
 # long enough that nobody finds it by trying: it is all that keeps strangers out
-Secret = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[\x20-\x7e]+$")]
-LinkKey = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[A-Za-z0-9._~-]+$")]
+Varied = AfterValidator(_varied)
+Secret = Annotated[str, Field(min_length=16, max_length=200, pattern=r"^[\x20-\x7e]+$"), Varied]
+LinkKey = Annotated[
+    str, Field(min_length=16, max_length=200, pattern=r"^[A-Za-z0-9._~-]+$"), Varied
+]
+Token = Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$"), Varied]
 StationName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_length=40)]
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9:][A-Za-z0-9.:-]*$", max_length=253)]
 

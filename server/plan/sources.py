@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from decoders.readings import MAX_FIELDS, MAX_NAME_CHARACTERS, JsonNames
+from server.plan.network import Token
 from server.sources.spec import SourceSpec
 from server.sources.table import Kind
 
@@ -79,7 +80,7 @@ class SourceSection(_Section):
     fields: Annotated[tuple[str, ...], Field(max_length=MAX_FIELDS)] = ()
     altitude_above: Literal["msl", "ellipsoid"] = "msl"
     names: NamesSection | None = None
-    token: Annotated[str, Field(min_length=12, max_length=200, pattern=r"^[\w-]+$")] | None = None
+    token: Token | None = None
     # a topic of MQTT with or without its wildcards
     topic: Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\s\x00$]+$")] | None = (
         None

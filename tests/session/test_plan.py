@@ -72,6 +72,8 @@ WRONG = [
     ("comment_pattern = '(?P<t>-?\\d+)T", "comment_pattern = '(?P<t>-?\\d+T", "comment pattern"),
     ('source = "phone"', 'source = "fone"', "no source is named 'fone'"),
     ("parachute_diameter_m = 1.8", "", "go together"),
+    ('token = "a-long-enough-token"', 'token = "aaaaaaaaaaaaaaaa"', "6 different characters"),
+    ('name = "Phone"', 'name = "Main"', "tracker of 'Tern 7' 'Main' is there twice"),
 ]
 
 
@@ -215,6 +217,18 @@ def test_one_name_in_two_spellings_is_there_twice(spelling: str) -> None:
     other = f'[[trackers]]\nname = "Other"\ncallsign = "{spelling}"\n'
     with pytest.raises(PlanError, match="is there twice"):
         parse(GOOD + other)
+
+
+@pytest.mark.parametrize("heard", ['callsign = "n0call-11"', 'source = "phone"'])
+def test_a_car_does_not_go_by_a_trackers_name(heard: str) -> None:
+    with pytest.raises(PlanError, match=r"'Car 2'.*is a tracker's, not a car's"):
+        parse(GOOD + f'[[vehicles]]\nname = "Car 2"\n{heard}\n')
+
+
+def test_a_byte_order_mark_is_no_part_of_the_plan(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    plan.write_text(GOOD, encoding="utf-8-sig")
+    assert load(plan).name == "Tern 7"
 
 
 def test_one_of_several_receivers_may_be_named() -> None:

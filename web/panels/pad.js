@@ -2,12 +2,14 @@
 
 import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { readSetup } from 'leeward/setup.js';
 import { card } from 'leeward/panels/card.js';
 import * as words from 'leeward/words.js';
 
 const OFF_PAD_M = 60; // a receiver at rest wanders by 25 m within minutes
 const FEW_FIXES = 3;
 const MARKS = { green: '✓', amber: '!', red: '✕' };
+const STREETS_ZOOM = 11; // a map with less shows no tracks and lanes
 const WINDS_OLD_S = 12 * 3600;
 
 /** @typedef {{key: string, grade: 'green' | 'amber' | 'red', name: string, text: string}} Check */
@@ -22,6 +24,12 @@ export function createPad(context) {
   const panel = card('pad', 'On the pad', line, list, sound);
   panel.node.hidden = true;
   const known = new Map();
+  /** @type {import('../setup.js').Setup | null} */
+  let setup = null;
+  readSetup().then((found) => {
+    setup = found;
+    render();
+  });
 
   /** @param {Check} check */
   function make({ name }) {
@@ -51,8 +59,10 @@ export function createPad(context) {
       ...trackers(context, state),
       ...sources(state),
       winds(state, now_s),
+      ...maps(setup, state),
       car(state),
       ...clocks(state),
+      disk(state),
       audible(preferences),
     ];
     const open = checks.filter(({ grade }) => grade !== 'green');
@@ -76,12 +86,18 @@ export function createPad(context) {
 
 /** @returns {Check[]} */
 function trackers({ units }, state) {
+  const far = new Map();
+  for (const { kind, name, distance_m } of state.problems) if (kind === 'far_from_launch') far.set(name, distance_m);
   return state.trackers.map((tracker) => {
     const { name, label, role, fixes, heard, missed } = tracker;
     /** @param {Check['grade']} grade @param {string} text @returns {Check} */
     const told = (grade, text) => ({ key: `tracker ${name}`, grade, name: label, text });
     if (role === 'phone') return told('green', 'stays silent until it has landed, as it must.');
     if (heard === 0) return told('red', 'not heard. Is it switched on? Does its callsign fit the plan, and is a source open?');
+    if (far.has(name)) {
+      const km = Math.round(far.get(name) / 1000).toLocaleString('en-US');
+      return told('red', `${km} km from the planned launch. Is the callsign right, and the plan today’s?`);
+    }
     if (fixes === 0) return told('amber', 'heard, without a position. Give its receiver a view of the sky and some minutes.');
     if (tracker.state === 'silent' || tracker.state === 'late') return told('red', `${tracker.state}. Look at its power and antenna.`);
     if (tracker.state === 'stuck') return told('red', 'sends the same position to the last digit. Start its receiver again.');
@@ -122,6 +138,34 @@ function winds({ landing, problems }, now_s) {
   if (landing === null) return told('amber', 'none but a season’s. Name a forecast or a sounding in the plan.');
   if (ages_s.length > 0 && Math.min(...ages_s) > WINDS_OLD_S) return told('amber', `measured ${words.duration(Math.min(...ages_s))} ago.`);
   return told('green', 'the landing is predicted before the launch.');
+}
+
+/** @returns {Check[]} */
+function maps(setup, { landing }) {
+  if (setup === null) return [];
+  const told = (grade, text) => [{ key: 'map', grade, name: 'Map', text }];
+  const ground = setup.terrain ? '' : ' Heights of the ground are missing: name tiles under [terrain].';
+  const fine = setup.tiles.filter(({ max_zoom }) => max_zoom >= STREETS_ZOOM);
+  if (fine.length === 0) {
+    const online = setup.online === null ? '' : ' The one from the internet ends with the internet.';
+    return told('amber', `no streets are stored here: name a map file under [basemap].${online}${ground}`);
+  }
+  if (landing === null) return told(ground === '' ? 'green' : 'amber', `stored here.${ground}`);
+  const corners = landing.search_area.p90.coordinates.flat();
+  const covered = corners.every(([lon, lat]) =>
+    fine.some(({ bounds: [west, south, east, north] }) => west <= lon && lon <= east && south <= lat && lat <= north),
+  );
+  if (!covered) return told('red', `the stored maps do not cover the 90 % area of the landing.${ground}`);
+  return told(ground === '' ? 'green' : 'amber', `the 90 % area of the landing is on the stored maps.${ground}`);
+}
+
+/** @returns {Check} */
+function disk({ problems }) {
+  const told = (grade, text) => ({ key: 'disk', grade, name: 'Disk', text });
+  const scarce = problems.find(({ kind }) => kind === 'disk_fills');
+  if (problems.some(({ kind }) => kind === 'journal_refuses')) return told('red', 'cannot be written. Make room.');
+  if (scarce !== undefined) return told('amber', `only ${scarce.count} MB are free. Make room.`);
+  return told('green', 'has room for the journal.');
 }
 
 /** @returns {Check} */

@@ -47,12 +47,17 @@ const SENTENCES = {
     `${time.slice(0, 10)} ${at(time)}). Nothing of it is used, all is kept: set its clock.`,
   times_ahead: ({ name, count }) => timesWords(name, count, 'later than they were heard'),
   times_behind: ({ name, count }) => timesWords(name, count, 'much earlier than they were heard'),
+  far_from_launch: ({ name, distance_m }) =>
+    `${name} is ${Math.round(distance_m / 1000).toLocaleString('en-US')} km from the planned launch. Is it ` +
+    'another’s callsign, are its latitude and longitude swapped, or is this the plan of another place?',
   unusable: ({ count, detail }) =>
     `${words.plural(count, 'reception')} could not be taken in (${detail}). What it holds is in the journal; ` +
     'please report it.',
   journal_refuses: ({ count, detail }) =>
     `The journal cannot be written (${detail}). The last ${words.plural(count, 'reception')} are in memory ` +
     'alone: make room on the disk.',
+  disk_fills: ({ count }) =>
+    `Only ${count} MB are free on the disk that the journal is written to: make room.`,
   landing_failed: ({ time, detail }) =>
     `The landing could not be worked out from what was heard last (${detail}). ` +
     `${time === null ? 'None is shown.' : `The one shown is of ${at(time)}.`} All that is heard is kept; please ` +

@@ -7,11 +7,15 @@ from collections.abc import Iterable
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.packets.deduplication import TimeDoubt
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import moment
 
 # another station's clock is told when it is off by so much: each is told of its own by itself, but
 # one with a wrong date may have no screen at all
 _TOLD_AHEAD_S = 2 * 3_600.0
+# a box comes down within 200 km as a rule, and one that floats goes farther: this far off it is more
+# often another's callsign, latitude and longitude swapped, or the plan of another day
+_FAR_M = 1_000_000.0
 _DOUBTS = {
     TimeDoubt.AHEAD: ProblemKind.TIMES_AHEAD,
     TimeDoubt.BEHIND: ProblemKind.TIMES_BEHIND,
@@ -20,7 +24,13 @@ _DOUBTS = {
 
 def problems(mission: Mission) -> tuple[Problem, ...]:
     """In order of weight: clocks first."""
-    return (*_own_clock(mission), *_other_clocks(mission), *_times(mission), *_unusable(mission))
+    return (
+        *_own_clock(mission),
+        *_other_clocks(mission),
+        *_times(mission),
+        *_far(mission),
+        *_unusable(mission),
+    )
 
 
 def _own_clock(mission: Mission) -> Iterable[Problem]:
@@ -47,6 +57,23 @@ def _times(mission: Mission) -> Iterable[Problem]:
             count = 0 if sender is None else sender.doubted[doubt]
             if count > 0:
                 yield Problem(kind, name, count)
+
+
+def _far(mission: Mission) -> Iterable[Problem]:
+    for flight in mission.flights:
+        launch = flight.plan.launch
+        if launch.latitude_deg is None or launch.longitude_deg is None:
+            continue
+        for name in flight.trackers:
+            sender = mission.senders.get(name)
+            fix = None if sender is None else sender.latest_fix()
+            if fix is None:
+                continue
+            distance_m, _ = distance_bearing(
+                launch.latitude_deg, launch.longitude_deg, fix.latitude_deg, fix.longitude_deg
+            )
+            if distance_m > _FAR_M:
+                yield Problem(ProblemKind.FAR_FROM_LAUNCH, name, distance_m=round(distance_m, -3))
 
 
 def _unusable(mission: Mission) -> Iterable[Problem]:
