@@ -225,7 +225,7 @@ def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
         flight = flown(log)
         kinds = [e.kind for e in flight.events()]
         assert kinds.count("burst") == 1, (log.name, kinds)
-        withdrawn = [w.event.kind for w in flight.track.checkpoint().phase.withdrawn]
+        withdrawn = [w.event.kind for w in flight.flights[0].track.checkpoint().phase.withdrawn]
         assert "burst" not in withdrawn, log.name  # gusts upwards leave the climb as well
         burst = next(e for e in flight.events() if e.kind == "burst")
         highest_m = max(r.fix.altitude_m or 0.0 for r in flight.flights[0].track.records())
