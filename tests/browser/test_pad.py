@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
+import pytest
 from playwright.async_api import expect
 
 from server.flight.mission_state import Problem, ProblemKind, Source
+from server.geodata.basemap import open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
+from tests.geodata.map_files import mbtiles
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 
@@ -62,3 +66,48 @@ async def test_a_tracker_that_is_off_the_pads_height_is_told(open_page: Any) -> 
             "400\u00a0m above the pad"
         )
         await expect(card.locator("li", has_text=others[0].label)).to_contain_text("not heard")
+
+
+@pytest.mark.parametrize(
+    ("box", "grade", "words"),
+    [
+        ((-99.5, 37.0, -96.5, 39.5), "amber", "90 % area of the landing is on the stored maps"),
+        ((-98.6, 38.0, -98.0, 38.4), "red", "do not cover the 90 % area"),
+    ],
+)
+async def test_the_stored_maps_are_held_against_the_landing(
+    open_page: Any, tmp_path: Path, box: tuple[float, float, float, float], grade: str, words: str
+) -> None:
+    mbtiles(tmp_path / "sheet", box, range(8, 12))
+    basemap = open_basemap(tmp_path, ["sheet"])
+    feed = DemoFeed(since_launch_s=-60)
+    feed.flight_changes = {"landing": DemoFeed(since_launch_s=6_600).state().flights[0].landing}
+    async with serving(create_app(feed, basemap=basemap)) as port:
+        watched = await open_page(port)
+        card = watched.page.locator("[data-panel=pad]")
+        told = card.locator("li", has=watched.page.get_by_text("Map", exact=True))
+        await expect(told).to_contain_text(words)
+        await expect(told).to_contain_text("Heights of the ground are missing")
+        await expect(told).to_have_attribute("data-grade", grade)
+    basemap.close()
+
+
+async def test_room_on_the_disk_and_a_tracker_far_off(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=-60)
+    main = feed.state().flights[0].trackers[0]
+    heard = replace(main, heard=9, fixes=9, state="ok")
+    feed.flight_changes = {"trackers": (heard,)}
+    feed.changes = {
+        "problems": (
+            Problem(ProblemKind.DISK_FILLS, count=312),
+            Problem(ProblemKind.FAR_FROM_LAUNCH, main.name, distance_m=5_183_000.0),
+        )
+    }
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        card = watched.page.locator("[data-panel=pad]")
+        await expect(card.locator("li", has_text="Disk")).to_contain_text("only 312 MB are free")
+        await expect(card.locator("li", has_text=main.label)).to_contain_text("5,183 km")
+        await expect(
+            card.locator("li", has=watched.page.get_by_text("Map", exact=True))
+        ).to_contain_text("no streets are stored")
