@@ -5,19 +5,24 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
+import numpy as np
+
 from server.commands.given import maps_of
 from server.commands.sharing import try_links
 from server.flight.physics.geodesy import distance_bearing
 from server.geodata import forecast as forecasts
 from server.geodata.coverage import MapCheck, around, check_basemap
 from server.geodata.surroundings import Surroundings
+from server.geodata.terrain import TerrainFolder
 from server.geodata.tiles import BasemapError, Bounds
 from server.journal.database import Journal, JournalError
+from server.journal.space import scarce
 from server.plan.file import PlanFile
 from server.session.replay import state_at
 from server.sources.probe import ProbeResult, probe
 from server.sources.source import kiss_on_words
 
+GRID_POINTS = 41  # a side: every 5 km of the launch's surroundings
 AROUND_LAUNCH_M = 100_000.0  # what a flight usually stays over; common practice, no source
 
 
@@ -83,6 +88,37 @@ def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapChec
         return [MapCheck(False, str(error))]
     finally:
         basemap.close()
+
+
+def check_terrain(
+    terrain: TerrainFolder | None, plan: PlanFile, journal_path: Path
+) -> list[tuple[bool, str]]:
+    """How much of the same area the plan's heights of the ground cover; none, where it names none."""
+    if terrain is None:
+        return []
+    try:
+        area, what = _area_of(plan, journal_path)
+    except JournalError as error:
+        return [(False, f"terrain: {error}")]
+    if area is None:
+        return []
+    west, south, east, north = area
+    lon, lat = np.meshgrid(
+        np.linspace(west, east, GRID_POINTS), np.linspace(south, north, GRID_POINTS)
+    )
+    share = float(np.isfinite(terrain.heights(lat.ravel(), lon.ravel())).mean())
+    words = f"terrain: covers {share * 100:.0f} % of {what}"
+    if share < 1.0:
+        words += "; elsewhere the landing's altitude is a guess: add the missing tiles"
+    return [(share > 0.0, words)]
+
+
+def check_disk(folder: Path) -> tuple[bool, str]:
+    """Room where the journal will lie."""
+    found = scarce(folder)
+    if found is not None:
+        return False, f"disk: only {found.count:,} MB are free for the journal: make room"
+    return True, "disk: room for the journal"
 
 
 def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:

