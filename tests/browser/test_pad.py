@@ -95,7 +95,7 @@ async def test_the_stored_maps_are_held_against_the_landing(
 async def test_room_on_the_disk_and_a_tracker_far_off(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=-60)
     main = feed.state().flights[0].trackers[0]
-    heard = replace(main, heard=9, fixes=9, state="ok")
+    heard = replace(main, heard=9, fixes=9, state="reporting")
     feed.flight_changes = {"trackers": (heard,)}
     feed.changes = {
         "problems": (
