@@ -91,6 +91,7 @@ export interface FlightState {
   events: Event[];
   track: Track | null;
   landing: Landing | null;
+  moved: Moved | null;
   ways: Way[];
   trackers: Tracker[];
   sensors: Sensor[];
@@ -162,6 +163,19 @@ export interface Lift {
   ascent_rate_sigma_ms: number;
   burst_altitude_m: number | null;
   burst_altitude_sigma_m: number;
+}
+
+/**
+ * Before the launch: the predicted landing against that of an outlook, made at `since`.
+ *
+ * `launch_time`: the hour that the outlook was asked for; `bearing_deg`: from its landing to this one.
+ */
+export interface Moved {
+  since: string;
+  launch_time: string;
+  distance_m: number;
+  bearing_deg: number;
+  radius_90_m: number;
 }
 
 export interface MultiPolygon {

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _DAYS_S = 3 * 86_400.0
 _MOST_HOURS = 1_000
 _HOUR_S = 3_600.0
+OWN_SITE = "the site"  # the plan's [launch]
 
 
 def outlook(
@@ -47,6 +48,7 @@ def outlook(
     members: Annotated[int, typer.Option(min=100, max=5_000, help="Of each ensemble.")] = 500,
 ) -> None:
     """Compare launch hours before the flight: where it would come down, how surely, and is it fit."""
+    from server.outlook.kept import KeptError, keep, kept_beside
     from server.outlook.page import outlook_page
     from server.outlook.sheet import sheet_page
 
@@ -80,6 +82,10 @@ def outlook(
             text = sheet_page(checked.contact, checked.places, around.plan, sites, best, made)
             beside.write_text(text, encoding="utf-8")
             typer.echo(str(beside))
+        own = [hour for hour in hours if hour.site == OWN_SITE]
+        keep(kept_beside(plan), one.name, made, own)
+    except KeptError as error:
+        raise fail(str(error)) from error
     except OSError as error:
         raise fail(f"{where}: cannot be written: {error.strerror or error}") from error
 
@@ -102,7 +108,7 @@ def _around(
     sites = [Site(s.name, s.latitude_deg, s.longitude_deg, s.altitude_m) for s in plan.sites]
     if one.launch is not None:
         launch = one.launch
-        own = Site("the site", launch.latitude_deg, launch.longitude_deg, launch.altitude_m)
+        own = Site(OWN_SITE, launch.latitude_deg, launch.longitude_deg, launch.altitude_m)
         sites.insert(0, own)
     if not sites:
         raise fail("The plan names no place to launch from: [launch] or [[sites]].")

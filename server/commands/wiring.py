@@ -30,6 +30,7 @@ from server.journal.database import JournalError
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.journal.space import watch_space
+from server.outlook.kept import KeptError, kept, kept_beside
 from server.plan.edits import watch_plan
 from server.plan.file import PlanFile
 from server.rehearsal.clock import follow
@@ -89,7 +90,7 @@ async def live(
         listening = replace(listening, port=listening.port or free_port(listening.host))
         clock = flight_clock = await follow(rehearsal, addresses(listening)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
-    flight_plan = plan.for_flight(surroundings.avoid)
+    flight_plan = with_outlooks(plan.for_flight(surroundings.avoid), path)
     journal, problems = open_journal(journal_path)
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
@@ -174,6 +175,16 @@ async def replay(
         await _serve(player, face, player.run, listening)
     finally:
         player.close()
+
+
+def with_outlooks(plan: Plan, path: Path) -> Plan:
+    """The plan with what outlooks beside its file said; one that cannot be read is left out."""
+    try:
+        flights = (replace(f, outlook=kept(kept_beside(path), f.name)) for f in plan.flights)
+        return replace(plan, flights=tuple(flights))
+    except KeptError as error:
+        log.warning("%s", error)
+        return plan
 
 
 async def _serve(

@@ -143,6 +143,17 @@ class AvoidArea:
 
 
 @dataclass(frozen=True, slots=True)
+class OutlookLanding:
+    """What an outlook, made before the flight, said of one launch hour. Times in UTC seconds."""
+
+    made_s: float
+    launch_s: float
+    latitude_deg: float
+    longitude_deg: float
+    radius_90_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class FlightPlan:
     """One balloon of the day with its box. A tracker belongs to one flight."""
 
@@ -152,6 +163,7 @@ class FlightPlan:
     descent: DescentPlan = DescentPlan()
     trackers: tuple[TrackerPlan, ...] = ()
     alarms: AlarmPlan = AlarmPlan()
+    outlook: tuple[OutlookLanding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

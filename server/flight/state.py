@@ -210,6 +210,20 @@ class Landing:
 
 
 @dataclass(frozen=True, slots=True)
+class Moved:
+    """Before the launch: the predicted landing against that of an outlook, made at `since`.
+
+    `launch_time`: the hour that the outlook was asked for; `bearing_deg`: from its landing to this one.
+    """
+
+    since: datetime
+    launch_time: datetime
+    distance_m: float
+    bearing_deg: float
+    radius_90_m: float  # the outlook's
+
+
+@dataclass(frozen=True, slots=True)
 class Way:
     """A car's way to the landing point. `bearing_deg` and `distance_m`: straight."""
 
@@ -290,6 +304,7 @@ class FlightState:
     events: tuple[Event, ...]
     track: Track | None
     landing: Landing | None
+    moved: Moved | None  # the landing since the outlook
     ways: tuple[Way, ...]  # of all cars to it, by their names
     trackers: tuple[Tracker, ...]
     sensors: tuple[Sensor, ...]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from playwright.async_api import expect
 
 from server.flight.mission_state import Problem, ProblemKind, Source
+from server.flight.state import Moved
 from server.geodata.basemap import open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
@@ -111,3 +113,19 @@ async def test_room_on_the_disk_and_a_tracker_far_off(open_page: Any) -> None:
         await expect(
             card.locator("li", has=watched.page.get_by_text("Map", exact=True))
         ).to_contain_text("no streets are stored")
+
+
+async def test_the_countdown_tells_how_the_landing_has_moved(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=-600)
+    state = feed.state()
+    launch = state.flights[0].launch.time
+    assert launch is not None
+    moved = Moved(state.now - timedelta(hours=14), launch, 3_240.0, 40.0, 21_500.0)
+    feed.flight_changes = {"moved": moved}
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        rows = watched.page.locator("[data-panel=flight] dl")
+        await expect(rows).to_contain_text("Launch planned")
+        await expect(rows).to_contain_text(
+            "moved 3.2\u00a0km toward 040° (made 14 h 00 min ago, sure to 21.5\u00a0km then)"
+        )

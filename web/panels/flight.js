@@ -17,6 +17,7 @@ export function createFlight({ store, clock, units, post }) {
     speed: 'Ground speed',
     doubt: 'Position sure to',
     until: 'Launch planned',
+    moved: 'Landing since the outlook',
     since: 'Since launch',
     burst: 'Burst expected',
     lands: 'Landing expected',
@@ -52,11 +53,18 @@ export function createFlight({ store, clock, units, post }) {
     const launch_s = seconds(flight.launch.time);
     const before = (phase === 'unknown' || phase === 'ground') && launch_s !== null;
     rows.until.show(before ? `${momentWords(launch_s, now_s)}, ${words.clockTime(launch_s)} ${words.zone(launch_s)}` : null);
+    rows.moved.show(before ? flight.moved && movedWords(flight.moved, now_s) : null);
     rows.since.show(before || launch_s === null || now_s < launch_s ? null : words.duration(now_s - launch_s));
     rows.burst.show(phase === 'ascent' ? burstWords(landing, now_s) : null, old);
     rows.lands.show(phase === 'landed' || landing === null ? null : momentWords(seconds(landing.time), now_s), old);
     rows.fall.show(fallWords(landing));
     rows.lift.show(phase === 'unknown' || phase === 'ground' ? flight.lift && liftWords(flight.lift, units) : null);
+  }
+
+  /** @param {import('../state.js').Moved} moved */
+  function movedWords({ since, distance_m, bearing_deg, radius_90_m }, now_s) {
+    const was = `${words.ago(seconds(since), now_s)}, sure to ${units.distance(radius_90_m)} then`;
+    return `moved ${units.distance(distance_m)} toward ${words.bearing(bearing_deg)} (made ${was})`;
   }
 
   /** The top of the predicted way. */
