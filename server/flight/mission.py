@@ -165,6 +165,8 @@ class Mission:
                 self._readings.read(one.station, one.at_s)
                 bisect.insort(self.commands, one, key=lambda command: command.order)
                 self._hear_crew(self._books)
+                if self._rebuild is not None:
+                    self._hear_crew(self._rebuild.books)
         out_of_order = self._rebuild is None and self._books.receivers.out_of_order
         if moved | self._choose_reference() | out_of_order:
             self._to_rebuild = True
@@ -269,11 +271,8 @@ class Mission:
         return steps
 
     def _hear_crew(self, books: Books) -> None:
-        """Tell the tracks, those of a rebuild too."""
-        for one in (books, None if self._rebuild is None else self._rebuild.books):
-            if one is not None:
-                for plan, track in zip(self.plan.flights, one.tracks, strict=True):
-                    track.hear_crew(statements(self.commands, self.clocks, self.plan, plan.name))
+        for plan, track in zip(self.plan.flights, books.tracks, strict=True):
+            track.hear_crew(statements(self.commands, self.clocks, self.plan, plan.name))
 
     def events(self) -> tuple[Event, ...]:
         """Launches, bursts, landings, as best known now, one flight after the other."""
