@@ -76,49 +76,41 @@ def check_winds(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, 
     return told
 
 
-def check_maps(plan: PlanFile, folder: Path, journal_path: Path) -> list[MapCheck]:
-    """Do the plan's maps show where the flight goes? By the journal's prediction, if there is one,
+def check_maps(
+    plan: PlanFile, folder: Path, journal_path: Path, terrain: TerrainFolder | None = None
+) -> list[MapCheck]:
+    """Do the plan's maps, and its heights of the ground, cover where the flight goes?
 
-    else by the surroundings of the launch site."""
+    By the journal's prediction, if there is one, else by the surroundings of the launch site.
+    """
     basemap = maps_of(plan, folder)
     try:
         area, what = _area_of(plan, journal_path)
-        return check_basemap(basemap, area, what)
+        heights = [] if terrain is None or area is None else [_heights(terrain, area, what)]
+        return [*check_basemap(basemap, area, what), *heights]
     except (BasemapError, JournalError) as error:
         return [MapCheck(False, str(error))]
     finally:
         basemap.close()
 
 
-def check_terrain(
-    terrain: TerrainFolder | None, plan: PlanFile, journal_path: Path
-) -> list[tuple[bool, str]]:
-    """How much of the same area the plan's heights of the ground cover; none, where it names none."""
-    if terrain is None:
-        return []
-    try:
-        area, what = _area_of(plan, journal_path)
-    except JournalError as error:
-        return [(False, f"terrain: {error}")]
-    if area is None:
-        return []
+def _heights(terrain: TerrainFolder, area: Bounds, what: str) -> MapCheck:
     west, south, east, north = area
-    lon, lat = np.meshgrid(
-        np.linspace(west, east, GRID_POINTS), np.linspace(south, north, GRID_POINTS)
-    )
+    side = np.linspace(0.0, 1.0, GRID_POINTS)
+    lon, lat = np.meshgrid(west + side * (east - west), south + side * (north - south))
     share = float(np.isfinite(terrain.heights(lat.ravel(), lon.ravel())).mean())
     words = f"terrain: covers {share * 100:.0f} % of {what}"
     if share < 1.0:
         words += "; elsewhere the landing's altitude is a guess: add the missing tiles"
-    return [(share > 0.0, words)]
+    return MapCheck(share > 0.0, words)
 
 
-def check_disk(folder: Path) -> tuple[bool, str]:
+def check_disk(folder: Path) -> MapCheck:
     """Room where the journal will lie."""
     found = scarce(folder)
     if found is not None:
-        return False, f"disk: only {found.count:,} MB are free for the journal: make room"
-    return True, "disk: room for the journal"
+        return MapCheck(False, f"disk: only {found.count:,} MB are free for the journal: make room")
+    return MapCheck(True, "disk: room for the journal")
 
 
 def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:

@@ -200,7 +200,6 @@ def check(
         check_disk,
         check_forecast,
         check_maps,
-        check_terrain,
         check_winds,
         try_sources,
     )
@@ -226,13 +225,6 @@ def check(
             typer.echo(
                 f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
             )
-    further = (
-        *check_terrain(terrain, checked, plan.with_suffix(".sqlite3")),
-        check_disk(plan.absolute().parent),
-    )
-    for fit, words in further:
-        sound = sound and fit
-        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
     for words in announced(checked):
         typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))
@@ -240,7 +232,8 @@ def check(
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")
     if not results:
         typer.echo("FAIL the plan names no source: nothing can be heard.")
-    maps = check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"))
+    maps = check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"), terrain)
+    maps.append(check_disk(plan.absolute().parent))
     for found in maps:
         typer.echo(f"{'ok  ' if found.ok else 'FAIL'} {found.words}")
     if not sound or not results or not all([*(r.ok for r in results), *(m.ok for m in maps)]):
