@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _DAYS_S = 3 * 86_400.0
 _MOST_HOURS = 1_000
 _HOUR_S = 3_600.0
+_FEW = 8  # are worked out here, without processes of their own
 OWN_SITE = "the site"  # the plan's [launch]
 
 
@@ -163,22 +164,19 @@ def _compared(
     around: Around, sites: Sequence[Site], times_s: Sequence[float], members: int, *, quiet: bool
 ) -> list[Hour]:
     """On all cores where the system can fork; with a progress bar, but when data is printed."""
-    from server.outlook.hours import hour
+    from server.outlook.hours import compare
 
     wanted: list[_One] = [(site, time_s, members) for site in sites for time_s in times_s]
     with typer.progressbar(length=len(wanted), label="launch hours", file=_nowhere(quiet)) as bar:
+        if "fork" not in multiprocessing.get_all_start_methods() or len(wanted) <= _FEW:
+            return compare(around, sites, times_s, members, lambda: bar.update(1))
         found = []
-        if "fork" in multiprocessing.get_all_start_methods() and len(wanted) > 8:
-            _shared[:] = [around]
-            forked = multiprocessing.get_context("fork")
-            with ProcessPoolExecutor(multiprocessing.cpu_count(), mp_context=forked) as pool:
-                for one in pool.map(_work, wanted, chunksize=2):
-                    found.append(one)
-                    bar.update(1)
-            return found
-        for site, time_s, count in wanted:
-            found.append(hour(around, site, time_s, count))
-            bar.update(1)
+        _shared[:] = [around]
+        forked = multiprocessing.get_context("fork")
+        with ProcessPoolExecutor(multiprocessing.cpu_count(), mp_context=forked) as pool:
+            for one in pool.map(_work, wanted, chunksize=2):
+                found.append(one)
+                bar.update(1)
         return found
 
 

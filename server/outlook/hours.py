@@ -27,7 +27,7 @@ from server.flight.landing.question import Forecast, LandingQuestion, Terrain
 from server.flight.landing.trajectory import trajectory
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.state import Landing, PathPoint
+from server.flight.state import AvoidChance, Landing, PathPoint
 from server.flight.times import maybe_moment, moment
 from server.flight.view.landing import shown_landing
 from server.outlook.limits import Figures, Limit, Limits, Verdict, judge
@@ -89,8 +89,11 @@ class Hour:
     @property
     def avoid_chance(self) -> float:
         """Of all areas together, at most."""
-        chances = () if self.landing is None else self.landing.avoid
-        return min(sum(area.chance for area in chances), 1.0)
+        return 0.0 if self.landing is None else _together(self.landing.avoid)
+
+
+def _together(areas: Sequence[AvoidChance]) -> float:
+    return min(sum(area.chance for area in areas), 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +157,7 @@ def hour(around: Around, site: Site, time_s: float, members: int = MEMBERS) -> H
             distance_bearing(*here, lat, lon)[0]
             for lon, lat in landing.search_area.p90.coordinates[0]
         ),
-        avoid_chance=min(sum(area.chance for area in landing.avoid), 1.0),
+        avoid_chance=_together(landing.avoid),
         lands_s=predicted.time_s,
         late_s=predicted.late_s,
         sunset_s=set_s,
