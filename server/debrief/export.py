@@ -204,7 +204,7 @@ def geojson(record: FlightRecord) -> bytes:
             place.append(fix.altitude_m)
         features.append(
             _feature(
-                {"type": "Point", "coordinates": place},
+                _point(place),
                 what="raw fix",
                 tracker=fix.tracker,
                 time=rfc3339(fix.time_s),
@@ -217,7 +217,7 @@ def geojson(record: FlightRecord) -> bytes:
         place = [event.longitude_deg, event.latitude_deg, round(event.altitude_m, 1)]
         features.append(
             _feature(
-                {"type": "Point", "coordinates": place},
+                _point(place),
                 what="event",
                 kind=event.kind,
                 time=rfc3339(event.time_s),
@@ -240,6 +240,10 @@ def geojson(record: FlightRecord) -> bytes:
 
 def _feature(geometry: dict[str, Any], **properties: Any) -> dict[str, Any]:
     return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _point(place: list[float]) -> dict[str, Any]:
+    return {"type": "Point", "coordinates": place}
 
 
 def _line(places: list[list[float]]) -> dict[str, Any]:

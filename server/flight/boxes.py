@@ -48,9 +48,7 @@ def boxes(receptions: Iterable[Reception], plan: Plan) -> list[list[str]]:
     for name in names:
         found = [_apart(flown, name, group) for group in groups]
         together = next((i for i, apart in enumerate(found) if apart is False), None)
-        if (
-            together is None
-        ):  # nobody that it was heard beside: not with those that it is apart from
+        if together is None:  # none that it was heard beside: not with those it is apart from
             together = next((i for i, apart in enumerate(found) if apart is None), None)
         if together is None:
             groups.append([name])

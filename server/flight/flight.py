@@ -48,8 +48,7 @@ class Flight:
         Before the first fix the plan is asked, where it names winds.
         """
         mission = self.mission
-        found = ask(
-            self.track,
+        around = (
             self.plan,
             mission.plan.avoid,
             mission.terrain,
@@ -57,14 +56,7 @@ class Flight:
             mission.winds,
             mission.counts.total,
         )
+        found = ask(self.track, *around)
         if found is not None or not (mission.forecast or mission.winds) or mission.now_s <= 0.0:
             return found
-        return planned_question(
-            self.plan,
-            mission.plan.avoid,
-            mission.terrain,
-            mission.forecast,
-            mission.winds,
-            mission.counts.total,
-            mission.now_s,
-        )
+        return planned_question(*around, mission.now_s)

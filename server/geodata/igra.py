@@ -114,9 +114,9 @@ def _levels(
     rows = []
     for at_pa, stated_m, direction, speed_ms, elapsed_mmss in wind:
         height_m = stated_m
-        told = height_m is None and at_pa and len(log_pa) > 1
-        if told and log_pa[0] <= math.log(at_pa or 1) <= log_pa[-1]:
-            height_m = float(np.interp(math.log(at_pa or 1), log_pa, known_m))
+        if height_m is None and at_pa and len(log_pa) > 1:
+            at = math.log(at_pa)
+            height_m = float(np.interp(at, log_pa, known_m, math.nan, math.nan))
         if height_m is None or not (LOWEST_M <= height_m <= HIGHEST_M):
             continue
         if not (0 <= direction <= 360 and 0 <= speed_ms <= FASTEST_MS):

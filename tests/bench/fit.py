@@ -17,7 +17,6 @@ import numpy as np
 
 from server.flight.landing import predict as prediction
 from server.flight.landing.descent import FallConstants
-from server.flight.landing.ensemble import fall
 from server.flight.landing.predict import LandingConstants
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.wind_ahead import wind_ahead
@@ -130,18 +129,7 @@ def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> flo
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, _ = prediction.fall_to_come(question, top_m, c.fall)
     wind = wind_ahead(question, start, climb, fall_speed.constant, c.wind).profile
-    drawn, _ = fall(
-        start,
-        climb,
-        wind,
-        fall_speed,
-        question.ground.altitude_m,
-        question.ground.sigma_m,
-        c.wind.tail_degrees,
-        MEMBERS,
-        question.number,
-        question.hang,
-    )
+    drawn = prediction.on_flat(question, start, climb, wind, fall_speed, c, MEMBERS)
     x_m, y_m = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
     off = np.hypot(drawn.x_m - x_m, drawn.y_m - y_m).mean()
     # half the members mirror the others: pairs are taken by shifts that meet no mirror image

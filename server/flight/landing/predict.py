@@ -113,18 +113,7 @@ def predict(
     if question.terrain is not None:
         drawn = _on_terrain(question, start, climb, wind, fall_speed, c, members)
     else:
-        drawn, _ = fall(
-            start,
-            climb,
-            wind,
-            fall_speed,
-            question.ground.altitude_m,
-            question.ground.sigma_m,
-            c.wind.tail_degrees,
-            members,
-            question.number,
-            question.hang,
-        )
+        drawn = on_flat(question, start, climb, wind, fall_speed, c, members)
     answer = _answer(question, start, climb, wind, fall_speed, drawn)
     return replace(
         answer,
@@ -140,6 +129,31 @@ def _field(ahead: Ahead, ground_m: float, top_m: float) -> WindField:
     altitude_m = CENTRES_M[: ahead.true_ms.shape[1]]
     met = (altitude_m > ground_m - LAYER_M) & (altitude_m < top_m + LAYER_M)
     return WindField(altitude_m[met], *ahead.true_ms[:, met])
+
+
+def on_flat(
+    question: LandingQuestion,
+    start: Start,
+    climb: Climb | None,
+    wind: WindProfile,
+    fall_speed: Fall,
+    c: LandingConstants,
+    members: int,
+) -> Members:
+    """The members down to ground of one altitude, with its doubt."""
+    drawn, _ = fall(
+        start,
+        climb,
+        wind,
+        fall_speed,
+        question.ground.altitude_m,
+        question.ground.sigma_m,
+        c.wind.tail_degrees,
+        members,
+        question.number,
+        question.hang,
+    )
+    return drawn
 
 
 def _on_terrain(

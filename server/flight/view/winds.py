@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from server.flight.landing.measured_winds import MeasuredWinds, measured
 from server.flight.landing.predict import WindField
-from server.flight.landing.question import LandingQuestion
-from server.flight.landing.winds import CENTRES_M
 from server.flight.times import moment
 from server.flight.view.flight import Answer
 
@@ -42,11 +41,12 @@ class Winds:
 def shown_winds(answer: Answer) -> Winds:
     """The field and its sources as the last prediction had them."""
     question, landing = answer.question, answer.landing
+    own = measured("", question.winds_met(), question.frame)
     return Winds(
         flight=question.plan.name,
         as_of=moment(landing.as_of_s),
         levels=() if landing.winds is None else _levels(landing.winds),
-        sources=tuple(one for one in (_own(question), *_others(question)) if one.points),
+        sources=tuple(one for one in map(_points, (own, *question.others)) if one.points),
     )
 
 
@@ -56,35 +56,9 @@ def _levels(field: WindField) -> tuple[WindLevel, ...]:
     return tuple((z, round(e, 2), round(n, 2), round(s, 2)) for z, e, n, s in rows)
 
 
-def _own(question: LandingQuestion) -> WindPoints:
-    seen = question.winds_met()
-    rows = zip(
-        CENTRES_M[seen.layer].tolist(),
-        seen.east_ms.tolist(),
-        seen.north_ms.tolist(),
-        seen.time_s.tolist(),
-        strict=True,
+def _points(one: MeasuredWinds) -> WindPoints:
+    columns = (one.altitude_m, one.east_ms, one.north_ms, one.time_s)
+    rows = sorted(zip(*(column.tolist() for column in columns), strict=True))
+    return WindPoints(
+        one.name, tuple((z, round(e, 2), round(n, 2), moment(t)) for z, e, n, t in rows)
     )
-    return WindPoints("", _sorted(rows))
-
-
-def _others(question: LandingQuestion) -> list[WindPoints]:
-    return [
-        WindPoints(
-            one.name,
-            _sorted(
-                zip(
-                    one.altitude_m.tolist(),
-                    one.east_ms.tolist(),
-                    one.north_ms.tolist(),
-                    one.time_s.tolist(),
-                    strict=True,
-                )
-            ),
-        )
-        for one in question.others
-    ]
-
-
-def _sorted(rows: zip[tuple[float, float, float, float]]) -> tuple[WindPoint, ...]:
-    return tuple((z, round(e, 2), round(n, 2), moment(t)) for z, e, n, t in sorted(rows))
