@@ -29,6 +29,23 @@ def free_port() -> int:
         return int(trial.getsockname()[1])
 
 
+async def checked(plan: Path, seconds: float) -> tuple[int | None, str]:
+    """What `leeward check` says in a process of its own, with what it returns."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "server.commands.main",
+        "check",
+        str(plan),
+        "--seconds",
+        str(seconds),
+        stdout=asyncio.subprocess.PIPE,
+        cwd=Path(__file__).parents[2],
+    )
+    out, _ = await process.communicate()
+    return process.returncode, out.decode()
+
+
 class Running:
     """The process, and its screen's address."""
 

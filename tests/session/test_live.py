@@ -19,7 +19,7 @@ from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH, T0, information, position_at
 from tests.seen import shown
-from tests.session.running import Tnc, kiss, leeward
+from tests.session.running import Tnc, checked, kiss, leeward
 
 PLAN = f"""
 [flight]
@@ -158,21 +158,8 @@ async def test_check_says_what_is_wrong(tmp_path: Path) -> None:
     async with Tnc() as tnc:
         absent = '[[sources]]\nname = "usb"\nkind = "kiss-serial"\ndevice = "/dev/absent-tnc"\n'
         plan.write_text(PLAN + TNC.format(port=tnc.port) + absent)
-
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "server.commands.main",
-            "check",
-            str(plan),
-            "--seconds",
-            "1",
-            stdout=asyncio.subprocess.PIPE,
-            cwd=Path(__file__).parent.parent.parent,
-        )
-        out, _ = await process.communicate()
-    words = out.decode()
-    assert process.returncode == 1
+        returned, words = await checked(plan, 1.0)
+    assert returned == 1
     assert "ok   tnc: " in words
     assert "FAIL usb: " in words
     assert "/dev/absent-tnc" in words

@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import os
 import socket
-import sys
 import tty
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
@@ -30,7 +29,7 @@ from server.journal.recording import inferred_plan, read_recording
 from server.journal.text import format_line, parse_line
 from server.plan.file import load
 from tests.seen import seen_at
-from tests.session.running import Running, free_port, leeward
+from tests.session.running import Running, checked, free_port, leeward
 from tests.sources.direwolf import direwolf
 from tests.sources.listening import tcp_counterpart
 from tests.sources.test_mqtt import broker
@@ -245,21 +244,9 @@ async def test_check_shows_what_it_will_send_and_asks_a_silent_port(tmp_path: Pa
             + source("tnc", "kiss-tcp", port=tnc.agw_port)
             + source("old", "kiss-serial", device=device, kiss_on=["KISS ON", "RESTART"])
         )
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "server.commands.main",
-            "check",
-            str(plan),
-            "--seconds",
-            "2",
-            stdout=asyncio.subprocess.PIPE,
-            cwd=ROOT,
-        )
-        out, _ = await process.communicate()
+        returned, words = await checked(plan, 2.0)
         assert os.read(end, 100) == b"KISS ON\rRESTART\r"
-    words = out.decode()
-    assert process.returncode == 1
+    assert returned == 1
     note = words.index("note old: puts the TNC at")
     assert "sends 'KISS ON', 'RESTART'" in words[note:]
     assert note < words.index("ok   old:")

@@ -115,14 +115,7 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
         assert taker.broker.refused == 0
         kept = []
         spec = broker.spec()
-        async with aiomqtt.Client(
-            spec.host,
-            spec.port,
-            username=spec.user,
-            password=spec.password,
-            tls_context=_trusting(spec),
-            protocol=aiomqtt.ProtocolVersion.V5,
-        ) as client:
+        async with _client(spec) as client:
             await client.subscribe(f"{spec.topic}/#", qos=1)
             async for message in client.messages:
                 kept.append(message)
@@ -133,8 +126,15 @@ async def test_a_new_start_publishes_only_what_is_new(broker: Mosquitto) -> None
     assert not any(KEY.encode() in bytes(m.payload) or b"N0CALL" in bytes(m.payload) for m in kept)
 
 
-def _trusting(spec: BrokerSpec) -> ssl.SSLContext:
-    return ssl.create_default_context(cafile=spec.ca_file)
+def _client(spec: BrokerSpec) -> aiomqtt.Client:
+    return aiomqtt.Client(
+        spec.host,
+        spec.port,
+        username=spec.user,
+        password=spec.password,
+        tls_context=ssl.create_default_context(cafile=spec.ca_file),
+        protocol=aiomqtt.ProtocolVersion.V5,
+    )
 
 
 def opened(spec: BrokerSpec, message: aiomqtt.Message) -> Chunk:
@@ -183,14 +183,7 @@ async def test_strangers_on_the_topic_are_refused_and_counted(broker: Mosquitto)
     ]
     async with broker.running(), running(taker.broker.run()):
         await taker.host.until(lambda: taker.broker.state.state == "open")
-        async with aiomqtt.Client(
-            spec.host,
-            spec.port,
-            username=spec.user,
-            password=spec.password,
-            tls_context=_trusting(spec),
-            protocol=aiomqtt.ProtocolVersion.V5,
-        ) as client:
+        async with _client(spec) as client:
             for topic_, payload in bad:
                 await client.publish(topic_, payload, qos=1)
         await taker.host.until(lambda: taker.broker.refused == len(bad))

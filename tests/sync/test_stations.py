@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
-import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -23,7 +22,7 @@ from tests.flights import LAUNCH
 from tests.machine import require
 from tests.screen.serving import answering
 from tests.seen import shown
-from tests.session.running import Running, Tnc, free_port, leeward
+from tests.session.running import Running, Tnc, checked, free_port, leeward
 from tests.session.test_live import line_at, shift_to_now
 from tests.sync.made import KEY
 from tests.sync.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
@@ -246,22 +245,6 @@ async def test_other_devices_need_a_key_and_this_one_says_where_to_get_it(tmp_pa
         assert (await running.state())["mode"] == "live"
 
 
-async def checked(plan: Path) -> str:
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "server.commands.main",
-        "check",
-        str(plan),
-        "--seconds",
-        "0.5",
-        stdout=asyncio.subprocess.PIPE,
-        cwd=Path(__file__).parents[2],
-    )
-    out, _ = await process.communicate()
-    return out.decode()
-
-
 async def test_check_tries_the_other_stations_and_the_broker(
     tmp_path: Path, broker: Mosquitto
 ) -> None:
@@ -278,11 +261,11 @@ async def test_check_tries_the_other_stations_and_the_broker(
     )
     async with broker.running(), leeward("live", str(other), port=port):
         plan.write_text(text + f'"{PASSWORD}"\n')
-        words = await checked(plan)
+        _, words = await checked(plan, 0.5)
         assert "ok   peer car-2: car-2 answers" in words
         assert "ok   broker: answers" in words
         plan.write_text(text.replace(KEY, "quite another shared key", 1) + '"a wrong one"\n')
-        words = await checked(plan)
+        _, words = await checked(plan, 0.5)
         assert "FAIL peer car-2: calls with a key that is not in this plan" in words
         assert "FAIL broker: " in words
-    assert "FAIL peer car-2: " in await checked(plan)
+    assert "FAIL peer car-2: " in (await checked(plan, 0.5))[1]
