@@ -41,6 +41,7 @@ MAY_IMPORT = {
     "server.screen": FLIGHT | {"server.geodata", "server.session"},
     "server.debrief": FLIGHT | {"server.journal"},
     "server.outlook": FLIGHT,
+    "server.outlook.pack": FLIGHT | {"server.geodata"},
     "server.rehearsal": {"decoders"},
     "server.commands": {"decoders", "server"},
 }

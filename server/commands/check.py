@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import asyncio
+import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from server.commands.given import maps_of
 from server.commands.sharing import try_links
+from server.flight.inputs import Reception
 from server.flight.physics.geodesy import distance_bearing
 from server.geodata import forecast as forecasts
 from server.geodata.coverage import MapCheck, around, check_basemap
+from server.geodata.packed import PackError, pack_beside, pack_lines, read_list
 from server.geodata.surroundings import Surroundings
 from server.geodata.terrain import TerrainFolder
 from server.geodata.tiles import BasemapError, Bounds
@@ -77,15 +81,17 @@ def check_winds(plan: PlanFile, surroundings: Surroundings) -> list[tuple[bool, 
 
 
 def check_maps(
-    plan: PlanFile, folder: Path, journal_path: Path, terrain: TerrainFolder | None = None
+    plan: PlanFile, path: Path, journal_path: Path, surroundings: Surroundings
 ) -> list[MapCheck]:
-    """Do the plan's maps, and its heights of the ground, cover where the flight goes?
+    """Do the maps of the plan at `path`, and its heights of the ground, cover where the flight goes?
 
-    By the journal's prediction, if there is one, else by the surroundings of the launch site.
+    By the prediction, from the journal or before the first packet, if there is one, else by the
+    surroundings of the launch site.
     """
-    basemap = maps_of(plan, folder)
+    basemap = maps_of(plan, path)
     try:
-        area, what = _area_of(plan, journal_path)
+        area, what = _area_of(plan, journal_path, surroundings)
+        terrain = surroundings.terrain
         heights = [] if terrain is None or area is None else [_heights(terrain, area, what)]
         return [*check_basemap(basemap, area, what), *heights]
     except (BasemapError, JournalError) as error:
@@ -105,6 +111,16 @@ def _heights(terrain: TerrainFolder, area: Bounds, what: str) -> MapCheck:
     return MapCheck(share > 0.0, words)
 
 
+def check_pack(path: Path) -> list[MapCheck]:
+    """What the pack beside the plan holds, how old it is, and whether it is as it was fetched."""
+    folder = pack_beside(path)
+    try:
+        listed = read_list(folder)
+    except PackError as error:
+        return [MapCheck(False, str(error))]
+    return pack_lines(folder, listed, datetime.now(UTC))
+
+
 def check_disk(folder: Path) -> MapCheck:
     """Room where the journal will lie."""
     found = scarce(folder)
@@ -113,15 +129,18 @@ def check_disk(folder: Path) -> MapCheck:
     return MapCheck(True, "disk: room for the journal")
 
 
-def _area_of(plan: PlanFile, journal_path: Path) -> tuple[Bounds | None, str]:
+def _area_of(plan: PlanFile, journal_path: Path, known: Surroundings) -> tuple[Bounds | None, str]:
+    receptions: list[Reception] = []
     if journal_path.is_file():
         with Journal(journal_path, read_only=True) as journal:
             receptions = [reception for _, reception in journal.receptions()]
-        state = state_at(receptions, plan.for_flight(), None)
-        landings = [flight.landing for flight in state.flights if flight.landing is not None]
-        rings = [landing.search_area.p90.coordinates[0] for landing in landings]
-        if rings:
-            return _around_all([corner for ring in rings for corner in ring]), "the predicted area"
+    until_ms = None if receptions else round(time.time() * 1_000)
+    air = known.terrain, known.forecast, known.winds
+    state = state_at(receptions, plan.for_flight(), until_ms, *air)
+    landings = [flight.landing for flight in state.flights if flight.landing is not None]
+    rings = [landing.search_area.p90.coordinates[0] for landing in landings]
+    if rings:
+        return _around_all([corner for ring in rings for corner in ring]), "the predicted area"
     places = [(launch.longitude_deg, launch.latitude_deg) for launch in plan.launches]
     if not places:
         return None, ""

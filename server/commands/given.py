@@ -7,7 +7,13 @@ from pathlib import Path
 import typer
 
 from server.geodata.basemap import Basemap, Online, open_basemap
-from server.geodata.surroundings import Surroundings, SurroundingsError, open_surroundings
+from server.geodata.packed import open_pack
+from server.geodata.surroundings import (
+    Surroundings,
+    SurroundingsError,
+    open_surroundings,
+    with_pack,
+)
 from server.journal.recording import DEMO_LOG, Recording, read_recording
 from server.journal.text import LogError
 from server.plan.file import PlanError, PlanFile, load
@@ -28,9 +34,9 @@ def plan_at(path: Path) -> PlanFile:
 
 
 def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
-    """Terrain, areas to be avoided and forecast of the plan that lies at `path`."""
+    """Terrain, areas to be avoided and forecast of the plan that lies at `path`, and of its pack."""
     try:
-        return open_surroundings(
+        named = open_surroundings(
             path.parent,
             None if plan.terrain is None else plan.terrain.folder,
             () if plan.avoid is None else plan.avoid.files,
@@ -38,17 +44,20 @@ def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
             () if plan.winds is None else plan.winds.files,
             plan.launch_s,
         )
+        return with_pack(named, open_pack(path))
     except SurroundingsError as error:
         raise fail(error) from error
 
 
-def maps_of(plan: PlanFile, folder: Path) -> Basemap:
-    """The plan's maps, opened from its folder."""
+def maps_of(plan: PlanFile, path: Path) -> Basemap:
+    """The maps of the plan that lies at `path`, opened from its folder; the pack's lies lowest."""
+    packed = open_pack(path).map
+    files = () if packed is None else (str(packed.relative_to(path.parent)),)
     asked = plan.basemap
     online = None
     if asked.online is not None:
         online = Online(asked.online, asked.online_attribution, asked.online_max_zoom)
-    return open_basemap(folder, asked.files, asked.layers, online)
+    return open_basemap(path.parent, (*files, *asked.files), asked.layers, online)
 
 
 def recording_at(path: Path | None) -> Recording:

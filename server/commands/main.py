@@ -15,6 +15,7 @@ from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
 from server.commands.new import new
 from server.commands.outlook import outlook
+from server.commands.pack import pack
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
 from server.debrief.sentences import lift_words
@@ -142,9 +143,7 @@ def replay(
     listening = Listening(host, port, not no_browser)
     face = run.Face()
     if named is not None:
-        face = replace(
-            face, basemap=maps_of(named[1], named[0].parent), units=named[1].screen.units
-        )
+        face = replace(face, basemap=maps_of(named[1], named[0]), units=named[1].screen.units)
     try:
         if listening.guarded:  # beside the recording, which may be no plan's
             face = replace(face, keys=keys_beside(log or Path("demo"), None, None))
@@ -200,6 +199,7 @@ def check(
         check_disk,
         check_forecast,
         check_maps,
+        check_pack,
         check_winds,
         try_sources,
     )
@@ -232,7 +232,8 @@ def check(
         typer.echo(f"{'ok  ' if result.ok else 'FAIL'} {result.name}: {result.words}")
     if not results:
         typer.echo("FAIL the plan names no source: nothing can be heard.")
-    maps = check_maps(checked, plan.parent, plan.with_suffix(".sqlite3"), terrain)
+    maps = check_maps(checked, plan, plan.with_suffix(".sqlite3"), surroundings)
+    maps += check_pack(plan)
     maps.append(check_disk(plan.absolute().parent))
     for found in maps:
         typer.echo(f"{'ok  ' if found.ok else 'FAIL'} {found.words}")
@@ -245,6 +246,7 @@ app.command("import-log")(import_log)
 app.command()(debrief)
 app.command()(rehearse)
 app.command()(outlook)
+app.command()(pack)
 app.command()(new)
 
 if __name__ == "__main__":

@@ -56,9 +56,9 @@ def outlook(
     checked = plan_at(plan)
     one = _flight(checked, flight)
     surroundings = surroundings_of(checked, plan)
-    around, sites = _around(checked, one, surroundings)
-    times_s = _times(one, from_, to, step)
-    hours = _compared(around, sites, times_s, members, quiet=as_data)
+    around, sites = around_of(checked, one, surroundings)
+    times_s = hours_of(one, from_, to, step)
+    hours = compared(around, sites, times_s, members, quiet=as_data)
     winds = _winds(surroundings)
     told = [_told(hour) for hour in hours]
     if as_data:
@@ -99,9 +99,10 @@ def _flight(plan: PlanFile, name: str | None) -> OneFlight:
     return found[0]
 
 
-def _around(
+def around_of(
     plan: PlanFile, one: OneFlight, surroundings: Surroundings
 ) -> tuple[Around, list[Site]]:
+    """What all hours of a flight share, and the sites that it may be launched from."""
     from server.flight.inputs import VehiclePlan
     from server.outlook.hours import Around, Site
     from server.outlook.limits import Limits
@@ -129,12 +130,15 @@ def _around(
     )
 
 
-def _times(one: OneFlight, from_: str | None, to: str | None, step: float) -> list[float]:
+def hours_of(
+    one: OneFlight, from_: str | None, to: str | None, step: float, span_s: float = _DAYS_S
+) -> list[float]:
+    """UTC seconds of launch, `step` hours apart: from the plan's or the next hour, `span_s` long."""
     planned_s = None if one.launch is None else one.launch.time_s
     first_s = planned_s if from_ is None else _moment(from_, "--from")
     if first_s is None:
         first_s = (datetime.now(UTC).timestamp() // _HOUR_S + 1) * _HOUR_S
-    last_s = first_s + _DAYS_S if to is None else _moment(to, "--to")
+    last_s = first_s + span_s if to is None else _moment(to, "--to")
     count = int((last_s - first_s) / (step * _HOUR_S)) + 1
     if not 1 <= count <= _MOST_HOURS:
         raise fail(
@@ -160,7 +164,7 @@ def _work(one: _One) -> Hour:
     return hour(_shared[0], *one)
 
 
-def _compared(
+def compared(
     around: Around, sites: Sequence[Site], times_s: Sequence[float], members: int, *, quiet: bool
 ) -> list[Hour]:
     """On all cores where the system can fork; with a progress bar, but when data is printed."""

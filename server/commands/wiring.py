@@ -63,7 +63,7 @@ def face_of(plan: PlanFile, path: Path) -> Face:
 
     KeysError."""
     return Face(
-        maps_of(plan, path.parent),
+        maps_of(plan, path),
         plan.screen.units,
         plan.access.hosts,
         keys_beside(path, plan.access.watch, plan.access.crew),
@@ -106,6 +106,7 @@ async def live(
     station = Station(mission, ledger or journal, specs, clock, plan.phone_tokens())
     problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
     problems += [Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems]
+    problems += [Problem(ProblemKind.PACK_UNUSED, detail=t) for t in surroundings.pack_problems]
     for fit, words in check_forecast(plan, surroundings):
         if not fit:
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=words))
@@ -170,6 +171,7 @@ async def replay(
     player.own_problems = (
         *(Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems),
         *(Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems),
+        *(Problem(ProblemKind.PACK_UNUSED, detail=text) for text in surroundings.pack_problems),
     )
     try:
         await _serve(player, face, player.run, listening)

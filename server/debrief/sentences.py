@@ -53,6 +53,7 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.FORECAST_UNUSED: "no forecast is used: {detail}",
     ProblemKind.WINDS_UNUSED: "measured winds are left out: {detail}",
     ProblemKind.MAP_UNUSED: "{detail}",
+    ProblemKind.PACK_UNUSED: "{detail}",
     ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
     ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",
     ProblemKind.PLAN_EDITED: "the plan was edited in flight",

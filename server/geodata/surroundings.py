@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from server.flight.inputs import AvoidArea
@@ -11,6 +11,7 @@ from server.geodata.avoid import AvoidError, read_areas
 from server.geodata.forecast import read_forecast
 from server.geodata.forecast_winds import ForecastError, GridForecast, TableForecast
 from server.geodata.measured import read_measured
+from server.geodata.packed import Packed
 from server.geodata.terrain import TerrainError, TerrainFolder
 from server.geodata.wind_values import WindsError
 
@@ -26,6 +27,7 @@ class Surroundings:
     forecast: TableForecast | GridForecast | None = None
     winds: tuple[MeasuredWinds, ...] = ()
     problems: tuple[str, ...] = ()  # files of winds that cannot be used: the flight goes on without
+    pack_problems: tuple[str, ...] = ()  # files of the pack that cannot
 
 
 def open_surroundings(
@@ -54,3 +56,20 @@ def open_surroundings(
         except WindsError as error:
             problems.append(str(error))
     return Surroundings(ground, tuple(areas), winds, tuple(found), tuple(problems))
+
+
+def with_pack(plan: Surroundings, packed: Packed) -> Surroundings:
+    """The pack's heights and forecast where the plan names none; what cannot be used is told."""
+    problems = list(packed.problems)
+    terrain, forecast = plan.terrain, plan.forecast
+    if terrain is None and packed.terrain is not None:
+        try:
+            terrain = TerrainFolder(packed.terrain, packed.tiles)
+        except TerrainError as error:
+            problems.append(str(error))
+    if forecast is None and packed.forecast is not None:
+        try:
+            forecast = read_forecast(packed.forecast)
+        except ForecastError as error:
+            problems.append(str(error))
+    return replace(plan, terrain=terrain, forecast=forecast, pack_problems=tuple(problems))

@@ -18,7 +18,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 _NAME = re.compile(r"([NS])(\d{2})([EW])(\d{3})\.hgt", re.IGNORECASE)
-_SIDES = {1201 * 1201 * 2: 1201, 3601 * 3601 * 2: 3601}
+HGT_SIDES = {1201 * 1201 * 2: 1201, 3601 * 3601 * 2: 3601}
 _NO_DATA = -32_768
 _TIFF = (".tif", ".tiff")
 _HALF = 0.5 + 1e-6  # steps beyond the last post: the edge itself is not outside by its rounding
@@ -81,14 +81,19 @@ class _Tile:
 class TerrainFolder:
     """The ground by latitude and longitude. Tiles are opened when they are first asked for."""
 
-    def __init__(self, folder: Path) -> None:
-        """TerrainError when the folder is not there, or holds no tile, or one that is broken."""
+    def __init__(self, folder: Path, only: frozenset[str] | None = None) -> None:
+        """TerrainError when the folder is not there, or holds no tile, or one that is broken.
+
+        `only`: names of the files that count.
+        """
         if not folder.is_dir():
             raise TerrainError(f"{folder}: no such folder of terrain tiles")
         self._paths: dict[tuple[int, int], Path] = {}
         self._open: dict[tuple[int, int], _Tile] = {}
         self._tiffs: list[_Tile] = []
         for path in sorted(folder.iterdir()):
+            if only is not None and path.name not in only:
+                continue
             match = _NAME.fullmatch(path.name)
             if match is not None:
                 _side(path)
@@ -133,10 +138,10 @@ class TerrainFolder:
 
 def _side(path: Path) -> int:
     size = path.stat().st_size
-    if size not in _SIDES:
-        wanted = " or ".join(f"{n:,}" for n in _SIDES)
+    if size not in HGT_SIDES:
+        wanted = " or ".join(f"{n:,}" for n in HGT_SIDES)
         raise TerrainError(f"{path.name}: {wanted} bytes expected of an SRTM tile, not {size:,}")
-    return _SIDES[size]
+    return HGT_SIDES[size]
 
 
 def _open_tiff(path: Path) -> _Tile:

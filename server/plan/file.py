@@ -24,6 +24,7 @@ from server.plan.flights import (
 )
 from server.plan.network import AccessSection, MqttSection, PeerSection, StationSection
 from server.plan.outlook import ContactSection, LimitsSection, PlaceSection, SiteSection
+from server.plan.pack import PackSection
 from server.plan.sources import HeardName, SourceName, SourceSection
 from server.sources.spec import SourceSpec
 
@@ -124,6 +125,7 @@ class PlanFile(_Section):
     limits: LimitsSection = LimitsSection()
     places: Annotated[tuple[PlaceSection, ...], Field(max_length=20)] = ()
     contact: ContactSection = ContactSection()
+    pack: PackSection = PackSection()
 
     @model_validator(mode="after")
     def _consistent(self) -> PlanFile:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hmac
+import itertools
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -28,6 +29,7 @@ from server.sources.spec import SourceSpec, SourceState
 log = logging.getLogger("leeward.station")
 
 TICK_S = 1.0
+PREDICT_EVERY = 60  # ticks: without a packet only time moves it
 RETRY_S = 2.0
 MOST_PENDING = 2_000
 MOST_AT_ONCE = 5_000  # of what waited for room on the disk: one commit
@@ -273,9 +275,11 @@ class Station(Session):
             self._in_hand.pop(key, None)
 
     async def _tick(self) -> None:
-        while True:
+        for number in itertools.count():
             self._slices.take([Tick(self._clock())])
             self.notify()
+            if number % PREDICT_EVERY == 0:
+                self.changed()  # time alone moves a prediction, as that of a launch that is put off
             await asyncio.sleep(TICK_S)
 
     def _on_state(self, _: SourceState) -> None:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import random
-import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -17,41 +14,16 @@ from server.journal import recover
 from server.journal.database import Journal, JournalError
 from server.journal.recover import open_journal
 from tests.flights import made_flight
-from tests.machine import STRICT
 from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, beacon, line_at, shift_to_now
-
-DISK_KB = 1_024
+from tests.small_disk import fill, small_disk_at
 
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A tmpfs of one megabyte; only root may have one."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={DISK_KB}k", "tmpfs", str(folder)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if made.returncode:
-        reason = f"a small tmpfs cannot be mounted here: {made.stderr.strip()}"
-        if os.environ.get(STRICT) == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    yield folder
-    subprocess.run(["umount", "-l", str(folder)], check=True)
-
-
-def fill(folder: Path) -> Path:
-    """Ballast until not a byte more fits."""
-    ballast = folder / "ballast"
-    with ballast.open("ab", buffering=0) as file, contextlib.suppress(OSError):
-        while True:
-            file.write(bytes(4_096))
-    return ballast
+    with small_disk_at(tmp_path / "disk") as folder:
+        yield folder
 
 
 async def test_a_full_disk_is_told_and_written_when_there_is_room(

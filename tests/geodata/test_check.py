@@ -13,7 +13,7 @@ from server.commands.check import check_forecast, check_maps
 from server.commands.main import app
 from server.commands.wiring import face_of
 from server.flight.inputs import Reception
-from server.geodata.surroundings import open_surroundings
+from server.geodata.surroundings import Surroundings, open_surroundings
 from server.journal.database import Journal
 from server.plan.file import load, parse
 from tests.flights import LAUNCH, made_flight
@@ -67,10 +67,10 @@ def test_after_the_launch_it_is_the_predicted_area(plan: Path) -> None:
     journal = plan.with_suffix(".sqlite3")
     with Journal(journal) as opened:
         opened.append(heard)
-    lines = check_maps(load(plan), plan.parent, journal)
+    lines = check_maps(load(plan), plan, journal, Surroundings())
     assert "all of the predicted area to zoom 9" in lines[-1].words
     journal.write_bytes(b"no journal at all, but there" * 100)
-    (line,) = check_maps(load(plan), plan.parent, journal)
+    (line,) = check_maps(load(plan), plan, journal, Surroundings())
     assert not line.ok
 
 

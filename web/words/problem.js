@@ -65,6 +65,7 @@ const SENTENCES = {
   forecast_unused: ({ detail }) => ended(`No forecast is used: ${detail}`),
   winds_unused: ({ detail }) => ended(`Measured winds are left out: ${detail}`),
   map_unused: ({ detail }) => ended(detail),
+  pack_unused: ({ detail }) => ended(detail),
   journal_damaged: ({ name, count, detail }) =>
     `The journal was damaged. It lies in ${name} now; ${words.plural(count, 'reception')} were saved from it. ` +
     ended(words.sentenceCase(detail)),

@@ -1,0 +1,1 @@
+"""What the car will need without internet, fetched at home."""
