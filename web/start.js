@@ -11,6 +11,7 @@ import { createBand } from 'leeward/panels/band.js';
 import { createBar } from 'leeward/panels/bar.js';
 import { createFlight } from 'leeward/panels/flight.js';
 import { createFlights } from 'leeward/panels/flights.js';
+import { createHours } from 'leeward/panels/hours.js';
 import { createLandingCard } from 'leeward/panels/landing.js';
 import { createLink } from 'leeward/panels/link.js';
 import { createLog } from 'leeward/panels/log.js';
@@ -68,7 +69,7 @@ export function start(connect, post) {
   );
   const map = createMap(mapNode, context);
   context.map = map;
-  const makers = [createPad, createLandingCard, createTrackers, createVehicles, createFlight];
+  const makers = [createPad, createHours, createLandingCard, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];

@@ -92,6 +92,7 @@ export interface FlightState {
   track: Track | null;
   landing: Landing | null;
   moved: Moved | null;
+  outlook: OutlookHour[];
   ways: Way[];
   trackers: Tracker[];
   sensors: Sensor[];
@@ -181,6 +182,19 @@ export interface Moved {
 export interface MultiPolygon {
   coordinates: [number, number][][][];
   type: 'MultiPolygon';
+}
+
+/**
+ * Before the launch: what the latest outlook said of one launch hour. `verdict`: by the plan's limits.
+ */
+export interface OutlookHour {
+  made: string;
+  launch_time: string;
+  lands: string | null;
+  latitude_deg: number;
+  longitude_deg: number;
+  radius_90_m: number;
+  verdict: string;
 }
 
 /**

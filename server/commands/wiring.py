@@ -31,7 +31,7 @@ from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.journal.space import watch_space
 from server.outlook.kept import KeptError, kept, kept_beside
-from server.plan.edits import watch_plan
+from server.plan.edits import changes_of, watch_plan
 from server.plan.file import PlanFile
 from server.rehearsal.clock import follow
 from server.screen.access import ScreenSettings
@@ -90,7 +90,7 @@ async def live(
         listening = replace(listening, port=listening.port or free_port(listening.host))
         clock = flight_clock = await follow(rehearsal, addresses(listening)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
-    flight_plan = with_outlooks(plan.for_flight(surroundings.avoid), path)
+    flight_plan = plan.for_flight(surroundings.avoid)
     journal, problems = open_journal(journal_path)
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
@@ -100,6 +100,7 @@ async def live(
     ):  # a full disk: it is said, and tried again with the next
         journal.describe(flight=plan.name)
     mission = Mission(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
+    take_outlooks(mission, path)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
     ledger = open_ledger(plan, journal)
     specs = plan.source_specs(path.parent)
@@ -126,6 +127,7 @@ async def live(
     of_plan, of_disk = functools.partial(tell, "plan"), functools.partial(tell, "disk")
     watching = (
         SideTask("The watch on the plan", lambda: watch_plan(path, plan, of_plan)),
+        SideTask("The watch on the outlook", lambda: _watch_outlook(path, station)),
         SideTask("The watch on the disk", lambda: watch_space(journal_path.parent, of_disk)),
     )
     run = functools.partial(station.run, *watching, *(() if links is None else links.work))
@@ -179,14 +181,19 @@ async def replay(
         player.close()
 
 
-def with_outlooks(plan: Plan, path: Path) -> Plan:
-    """The plan with what outlooks beside its file said; one that cannot be read is left out."""
+def take_outlooks(mission: Mission, path: Path) -> None:
+    """What outlooks beside the plan at `path` said; a file that cannot be read is left out."""
+    beside = kept_beside(path)
     try:
-        flights = (replace(f, outlook=kept(kept_beside(path), f.name)) for f in plan.flights)
-        return replace(plan, flights=tuple(flights))
+        mission.take_outlooks({f.name: kept(beside, f.name) for f in mission.plan.flights})
     except KeptError as error:
         log.warning("%s", error)
-        return plan
+
+
+async def _watch_outlook(path: Path, station: Station) -> None:
+    async for _ in changes_of(kept_beside(path)):
+        take_outlooks(station.mission, path)
+        station.notify()
 
 
 async def _serve(

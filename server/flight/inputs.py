@@ -151,6 +151,8 @@ class OutlookLanding:
     latitude_deg: float
     longitude_deg: float
     radius_90_m: float
+    lands_s: float | None = None
+    verdict: str = "unknown"  # fit, doubtful or unfit by the plan's limits
 
 
 @dataclass(frozen=True, slots=True)

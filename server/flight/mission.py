@@ -16,7 +16,7 @@ from __future__ import annotations
 import bisect
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from decoders.reports import EARLIEST_S, LATEST_S
@@ -24,7 +24,15 @@ from server.flight.books import Books, Counts
 from server.flight.clock_readings import ALLOWED_S, ClockReadings
 from server.flight.crew_said import statements
 from server.flight.flight import Flight
-from server.flight.inputs import Command, Plan, Reception, Tick, TrackerPlan, VehiclePlan
+from server.flight.inputs import (
+    Command,
+    OutlookLanding,
+    Plan,
+    Reception,
+    Tick,
+    TrackerPlan,
+    VehiclePlan,
+)
 from server.flight.intake import Intake
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain
@@ -107,6 +115,11 @@ class Mission:
     def undated(self) -> Counter[str]:
         """What is not used of stations whose date is wrong."""
         return self._books.undated
+
+    def take_outlooks(self, said: Mapping[str, tuple[OutlookLanding, ...]]) -> None:
+        """What outlooks say of each flight, by its name: they may be made while the station waits."""
+        flights = (replace(f, outlook=said.get(f.name, f.outlook)) for f in self.plan.flights)
+        self.plan = replace(self.plan, flights=tuple(flights))
 
     @property
     def flights(self) -> tuple[Flight, ...]:

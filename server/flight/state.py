@@ -224,6 +224,19 @@ class Moved:
 
 
 @dataclass(frozen=True, slots=True)
+class OutlookHour:
+    """Before the launch: what the latest outlook said of one launch hour. `verdict`: by the plan's limits."""
+
+    made: datetime
+    launch_time: datetime
+    lands: datetime | None
+    latitude_deg: float
+    longitude_deg: float
+    radius_90_m: float
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True)
 class Way:
     """A car's way to the landing point. `bearing_deg` and `distance_m`: straight."""
 
@@ -305,6 +318,7 @@ class FlightState:
     track: Track | None
     landing: Landing | None
     moved: Moved | None  # the landing since the outlook
+    outlook: tuple[OutlookHour, ...]  # the hours of the latest one, until the launch
     ways: tuple[Way, ...]  # of all cars to it, by their names
     trackers: tuple[Tracker, ...]
     sensors: tuple[Sensor, ...]

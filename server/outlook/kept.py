@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from server.flight.inputs import OutlookLanding
+from server.outlook.limits import Verdict
 
 if TYPE_CHECKING:
     from server.outlook.hours import Hour
@@ -30,6 +31,8 @@ class _Landing(_Strict):
     latitude_deg: float = Field(ge=-90, le=90)
     longitude_deg: float = Field(ge=-180, le=180)
     radius_90_m: float = Field(ge=0, le=20_100_000)
+    lands: AwareDatetime | None = None
+    verdict: Verdict = Verdict.UNKNOWN
 
 
 class _Outlook(_Strict):
@@ -59,6 +62,8 @@ def keep(path: Path, flight: str, made: datetime, hours: Iterable[Hour]) -> None
             latitude_deg=hour.landing.latitude_deg,
             longitude_deg=hour.landing.longitude_deg,
             radius_90_m=hour.landing.radius_90_m,
+            lands=hour.landing.time,
+            verdict=hour.verdict,
         )
         for hour in hours
         if hour.landing is not None
@@ -83,6 +88,8 @@ def kept(path: Path, flight: str) -> tuple[OutlookLanding, ...]:
             latitude_deg=landing.latitude_deg,
             longitude_deg=landing.longitude_deg,
             radius_90_m=landing.radius_90_m,
+            lands_s=None if landing.lands is None else landing.lands.timestamp(),
+            verdict=landing.verdict.value,
         )
         for outlook in _read(path).outlooks
         if outlook.flight == flight

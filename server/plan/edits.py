@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 from server.flight.mission_state import Problem, ProblemKind
@@ -19,13 +19,19 @@ async def watch_plan(
     every_s: float = LOOK_EVERY_S,
 ) -> None:
     """Tell of each change of the file, or None when it is again as it was; until cancelled."""
+    async for _ in changes_of(path, every_s):
+        tell(await asyncio.to_thread(_what_changed, path, plan))
+
+
+async def changes_of(path: Path, every_s: float = LOOK_EVERY_S) -> AsyncIterator[None]:
+    """Each time that a file is another one than when it was last looked at; until cancelled."""
     seen = _stamp(path)
     while True:
         await asyncio.sleep(every_s)
         stamp = _stamp(path)
         if stamp != seen:
             seen = stamp
-            tell(await asyncio.to_thread(_what_changed, path, plan))
+            yield
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

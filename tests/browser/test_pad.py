@@ -11,7 +11,7 @@ import pytest
 from playwright.async_api import expect
 
 from server.flight.mission_state import Problem, ProblemKind, Source
-from server.flight.state import Moved
+from server.flight.state import Moved, OutlookHour
 from server.geodata.basemap import open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
@@ -129,3 +129,43 @@ async def test_the_countdown_tells_how_the_landing_has_moved(open_page: Any) -> 
         await expect(rows).to_contain_text(
             "moved 3.2\u00a0km toward 040° (made 14 h 00 min ago, sure to 21.5\u00a0km then)"
         )
+
+
+async def test_an_hour_of_the_outlook_is_picked_and_drawn(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=-600)
+    state = feed.state()
+    launch = state.flights[0].launch.time
+    assert launch is not None
+    verdicts = ("fit", "doubtful", "unfit")
+    hours = tuple(
+        OutlookHour(
+            state.now - timedelta(hours=14),
+            launch + timedelta(hours=number),
+            launch + timedelta(hours=number + 2.4),
+            38.4,
+            -97.9 + 0.2 * number,
+            21_500.0,
+            verdict,
+        )
+        for number, verdict in enumerate(verdicts)
+    )
+    feed.flight_changes = {"outlook": hours}
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        card = watched.page.locator("[data-panel=hours]")
+        await expect(card.get_by_role("button")).to_have_count(3)
+        await expect(watched.page.locator("path.hour-area")).to_have_count(0)
+        second = card.get_by_role("button", name="doubtful")
+        await second.click()
+        await expect(second).to_have_attribute("aria-pressed", "true")
+        await expect(card).to_contain_text("90\u00a0% within 21.5\u00a0km")
+        await expect(watched.page.locator("path.hour-area")).to_have_count(1)
+        await expect(watched.page.locator(".hour-label")).to_contain_text("launched")
+        await second.click()
+        await expect(watched.page.locator("path.hour-area")).to_have_count(0)
+        await second.click()
+        feed.flight_changes = {"outlook": ()}  # it has launched
+        feed.changed()
+        await expect(card).to_be_hidden()
+        await expect(watched.page.locator("path.hour-area")).to_have_count(0)
+        watched.assert_quiet(port)

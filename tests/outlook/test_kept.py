@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.commands.wiring import with_outlooks
+from server.commands.wiring import take_outlooks
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Tick, TrackerPlan
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
@@ -36,6 +36,13 @@ def said_of(forecast: Growing, path: Path, hours_before: float) -> None:
     keep(path, FLIGHT.name, made, hours)
 
 
+def told(flight: FlightPlan, path: Path) -> Plan:
+    """A plan with what lies beside it."""
+    mission = Mission(Plan(flights=(flight,)))
+    take_outlooks(mission, path)
+    return mission.plan
+
+
 def now(plan: Plan, forecast: Growing, now_s: float) -> tuple[Session, FlightState]:
     session = Session(Mission(plan, None, forecast))
     session.mission.apply(Tick(now_s))
@@ -51,7 +58,7 @@ def since(state: FlightState) -> Moved:
 def test_it_tells_how_far_the_landing_has_moved(tmp_path: Path) -> None:
     plan_path = tmp_path / "tern.toml"
     said_of(Growing(T0 - 7_200.0), kept_beside(plan_path), 14.0)  # what was forecast came late
-    plan = with_outlooks(Plan(flights=(FLIGHT,)), plan_path)
+    plan = told(FLIGHT, plan_path)
     session, state = now(plan, Growing(T0), LAUNCH_S - 3_600.0)
     moved = since(state)
     was = plan.flights[0].outlook[0]
@@ -62,16 +69,20 @@ def test_it_tells_how_far_the_landing_has_moved(tmp_path: Path) -> None:
     assert moved.distance_m > 2_000.0
     assert moved.since.timestamp() == LAUNCH_S - 14 * 3_600.0
     assert moved.launch_time.timestamp() == LAUNCH_S
+    assert [one.launch_time.timestamp() - LAUNCH_S for one in state.outlook] == [0.0, 3_600.0]
+    assert state.outlook[0].verdict == "fit"
+    assert state.outlook[0].lands is not None
 
     session.mission.receive(list(made_flight(1_500.0)))  # it flies: there is nothing to decide
     session.settle_landing()
     assert session.state().flights[0].moved is None
+    assert session.state().flights[0].outlook == ()
 
 
 def test_the_same_winds_move_it_by_no_more_than_the_draws_differ(tmp_path: Path) -> None:
     plan_path = tmp_path / "tern.toml"
     said_of(Growing(T0), kept_beside(plan_path), 14.0)
-    plan = with_outlooks(Plan(flights=(FLIGHT,)), plan_path)
+    plan = told(FLIGHT, plan_path)
     _, state = now(plan, Growing(T0), LAUNCH_S - 3_600.0)
     assert since(state).distance_m < 0.2 * since(state).radius_90_m
 
@@ -80,11 +91,11 @@ def test_it_is_the_first_outlook_of_the_last_day_and_a_half(tmp_path: Path) -> N
     path = kept_beside(tmp_path / "tern.toml")
     for hours_before in (60.0, 20.0, 2.0):
         said_of(Growing(T0), path, hours_before)
-    plan = with_outlooks(Plan(flights=(FLIGHT,)), tmp_path / "tern.toml")
+    plan = told(FLIGHT, tmp_path / "tern.toml")
     _, state = now(plan, Growing(T0), LAUNCH_S - 600.0)
     assert since(state).since.timestamp() == LAUNCH_S - 20 * 3_600.0
     other = replace(FLIGHT, launch=replace(FLIGHT.launch, time_s=LAUNCH_S + 9 * 3_600.0))
-    of_other = with_outlooks(Plan(flights=(other,)), tmp_path / "tern.toml")
+    of_other = told(other, tmp_path / "tern.toml")
     assert now(of_other, Growing(T0), LAUNCH_S)[1].moved is None, "no such hour was asked for"
 
 
@@ -105,7 +116,7 @@ def test_another_file_of_that_name_is_left_out(tmp_path: Path, text: str) -> Non
     path.write_text(text)
     with pytest.raises(KeptError, match="no outlook is read from it"):
         kept(path, "Tern 7")
-    plan = with_outlooks(Plan(flights=(FLIGHT,)), tmp_path / "tern.toml")
+    plan = told(FLIGHT, tmp_path / "tern.toml")
     assert plan.flights[0].outlook == ()
     said_of(Growing(T0), path, 1.0)
     assert len(kept(path, "Tern 7")) == 2

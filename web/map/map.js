@@ -9,6 +9,7 @@ import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
 import { Ground } from 'leeward/map/ground.js';
 import { createHorizon } from 'leeward/map/horizon.js';
+import { createHour } from 'leeward/map/hour.js';
 import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { createLabels } from 'leeward/map/labels.js';
@@ -49,6 +50,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   const chooser = createChooser(map);
   const horizon = createHorizon(map, units, chooser);
   const avoid = createAvoid(map, chooser);
+  const hour = createHour(map);
   const labels = createLabels(map);
   let asking = null;
 
@@ -82,6 +84,7 @@ export function createMap(node, { store, units, preferences, clock }) {
 
   return {
     fixes,
+    showHour: hour.show,
     nearest: (lat, lon) => ground.nearest(lat, lon),
     /** The next place that the reader touches goes to `answer`. */
     ask(answer) {

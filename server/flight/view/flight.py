@@ -31,7 +31,7 @@ from server.flight.times import maybe_moment, moment
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.records import Record
 from server.flight.view.landing import shown_landing
-from server.flight.view.moved import moved
+from server.flight.view.moved import moved, outlook_hours
 from server.flight.view.trackers import STUCK_FIXES, TrackerFixes, shown_tracker
 from server.flight.view.vehicles import own_position, receivers, ways
 
@@ -80,6 +80,7 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
         track=None if latest is None else _track(flight, latest, ground_m),
         landing=landing,
         moved=moved(flight, landing),
+        outlook=outlook_hours(flight),
         ways=() if landing is None else ways(mission, landing),
         trackers=_trackers(flight, fixes, phase, ground_m),
         sensors=_sensors(flight),

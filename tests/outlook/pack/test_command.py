@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 import json
 from collections.abc import Iterator
@@ -98,6 +99,11 @@ async def test_the_story_from_nothing(tmp_path: Path, services: tuple[str, str])
     async with leeward("live", str(plan)) as station:
         state = await station.until(lambda s: s["landing"] is not None)
         assert not [p for p in state["problems"] if p["kind"] == "pack_unused"]
+        assert state["outlook"] == []
+        code, told = await asyncio.to_thread(invoked, "outlook", str(plan), "--to", hour)
+        assert code == 0, told
+        state = await station.until(lambda s: s["outlook"])  # made while the station waits
+        assert state["outlook"][0]["launch_time"].startswith(f"{HOUR:%Y-%m-%dT%H}")
     (folder / "map.pmtiles").write_bytes(b"PMTiles")
     (folder / "forecast.grib2").unlink()
     async with leeward("live", str(plan)) as station:
