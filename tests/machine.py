@@ -49,3 +49,14 @@ def require_node_tools() -> Path:
     if os.environ.get(STRICT) == "1":
         pytest.fail(f"{reason}, and {STRICT}=1 wants it")
     pytest.skip(reason)
+
+
+def require_road_engine() -> Path:
+    """The same folder, with the road engine that drive times are held against. Absent as in `require`."""
+    folder = os.environ.get(NODE_TOOLS)
+    if folder and Path(folder, "@valhallajs").is_dir():
+        return Path(folder)
+    reason = f"{NODE_TOOLS} names no folder with @valhallajs/valhallajs"
+    if os.environ.get(STRICT) == "1":
+        pytest.fail(f"{reason}, and {STRICT}=1 wants it")
+    pytest.skip(reason)

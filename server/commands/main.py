@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from server.commands.drive import drive
 from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
@@ -247,6 +248,7 @@ app.command()(debrief)
 app.command()(rehearse)
 app.command()(outlook)
 app.command()(pack)
+app.command()(drive)
 app.command()(new)
 
 if __name__ == "__main__":
