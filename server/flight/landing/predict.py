@@ -86,6 +86,7 @@ class Landing:
     fall_change: FallChange | None = None
     no_forecast: str | None = None  # why the plan's forecast could not be used
     winds: WindField | None = None  # that it was worked out with; None at rest
+    members: Members | None = None  # the ensemble itself; None at rest
 
 
 def predict(
@@ -284,6 +285,7 @@ def _answer(
         path=path,
         fall_speed_sea_level_ms=fall_speed.constant / SEA_LEVEL_ROOT_DENSITY,
         as_of_s=question.at_s,
+        members=drawn,
         avoid=tuple(
             (a.name, _chance(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.avoid
         ),
