@@ -19,6 +19,7 @@ from decoders.reports import (
     Report,
     SensorReport,
     SensorScale,
+    StatusReport,
 )
 
 LOWEST_M, HIGHEST_M = -10_000.0, 100_000.0  # deepest sea to the Karman line
@@ -45,7 +46,7 @@ def bounded(report: Report) -> tuple[Report, tuple[str, ...]]:
     if isinstance(report, SensorScale):
         _scale(report)
         return report, ()
-    if within(report.time_s, EARLIEST_S, LATEST_S):
+    if not isinstance(report, StatusReport) or within(report.time_s, EARLIEST_S, LATEST_S):
         return report, ()
     return replace(report, time_s=None), ("time",)
 

@@ -130,7 +130,63 @@ class StatusReport:
     time_s: float | None = None
 
 
-Report = PositionReport | SensorReport | SensorScale | StatusReport
+@dataclass(frozen=True, slots=True)
+class _Note:
+    """Written down by the crew while it searches. `name`: who; `flight`: "" the first."""
+
+    name: str
+    id: str
+    time_s: float
+    flight: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BearingReport(_Note):
+    """The direction from which a signal was heard, degrees of true north."""
+
+    latitude_deg: float
+    longitude_deg: float
+    bearing_deg: float
+    sureness: Literal["sharp", "broad", "ahead"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchedReport(_Note):
+    """Ground that was looked over: a line of latitudes and longitudes with a width of sight, or within it."""
+
+    path: tuple[tuple[float, float], ...]
+    closed: bool
+    width_m: float
+    ground: Literal["open", "crops", "wood"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundReport(_Note):
+    """The box lies there. `photo`: SHA-256 of the picture that the station keeps."""
+
+    latitude_deg: float
+    longitude_deg: float
+    note: str = ""
+    photo: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimReport(_Note):
+    """Somebody goes there, or (`can` False) cannot."""
+
+    can: bool
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CallOffReport(_Note):
+    """Takes the note of that id back."""
+
+    of: str
+
+
+NoteReport = BearingReport | SearchedReport | FoundReport | ClaimReport | CallOffReport
+Report = PositionReport | SensorReport | SensorScale | StatusReport | NoteReport
 
 
 @dataclass(frozen=True, slots=True)

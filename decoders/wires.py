@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import NamedTuple, TypeVar
 
-from decoders import fields, gpsd, json_objects, nmea, phone
+from decoders import fields, gpsd, json_objects, nmea, notes, phone
 from decoders.packets import read_agw, read_kiss, read_tnc2
 from decoders.readings import FieldOrder, JsonNames, NmeaRules, Reading
 from decoders.reports import DecodeError, Decoding, Report
@@ -69,5 +69,6 @@ WIRES: dict[str, Row] = {
     "gpsd": Row(_gpsd),
     "fields": Row(_fields),
     "json": Row(_json),
+    "note": Row(lambda payload, *_: one(notes.decode_note(payload))),
     "phone": Row(lambda payload, _, source, __: _several(phone.decode_body(payload, source))),
 }

@@ -1,0 +1,1 @@
+"""Where to look when the radio is silent: what silence, bearings and searched ground say."""

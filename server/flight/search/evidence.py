@@ -1,0 +1,200 @@
+"""What is known beside the prediction, each as the logarithm of its likelihood at every particle."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from decoders.reports import BearingReport, SearchedReport
+from server.flight.physics.geodesy import LocalFrame
+from server.flight.search.reach import BOX_ANTENNA_M, Ground, Viewpoint
+
+Array = npt.NDArray[np.float64]
+
+# of one sigma, degrees: a hand-held antenna turned for the strongest signal, a rough turn, and "ahead";
+# common practice, no source
+SIGMA_DEG = {"sharp": 8.0, "broad": 18.0, "ahead": 40.0}
+REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; our choice
+# that one would have seen a box within the width of sight; common practice, no source
+DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
+_LEAST_LEFT = 0.02  # of a place's weight however often it was searched
+DEAD_AT_LOSS = 0.3  # that a tracker ended when it fell silent; our choice
+DIES_PER_S = 0.15 / 3_600.0  # afterwards: batteries in the cold, the impact; our choice
+HIDDEN_ON_GROUND, HIDDEN_IN_AIR = 0.35, 0.1  # a place that one receiver never hears; our choice
+_HEARD_LEAST = 1e-3  # a packet may come by ways that nobody models
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Some packets that one receiver at one place did not hear, or (`heard`) one that it did."""
+
+    time_s: float
+    lasted_s: float
+    x_m: float
+    y_m: float
+    packets: float
+    rate: float  # of packets in plain sight that this receiver hears, by the flight's record
+    heard: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """How it comes down: the mean path, rows of UTC seconds, x, y, altitude."""
+
+    path: Array
+
+    def place(
+        self, time_s: float, x_m: Array, y_m: Array, landed_s: Array
+    ) -> tuple[Array, Array, Array]:
+        """x, y, altitude above mean sea level of each particle then; NaN altitude: on the ground."""
+        path = self.path
+        if len(path) < 2 or time_s >= path[-1, 0] + 900.0:
+            return x_m, y_m, np.full(len(x_m), np.nan)
+        span_s = max(float(path[-1, 0] - path[0, 0]), 1.0)
+        # each falls as the mean does, in its own time
+        stretch = np.maximum(landed_s - path[0, 0], 1.0) / span_s
+        at_s = np.minimum(path[0, 0] + max(time_s - float(path[0, 0]), 0.0) / stretch, path[-1, 0])
+        done = (at_s - path[0, 0]) / span_s
+        mean_x, mean_y, z_m = (np.interp(at_s, path[:, 0], path[:, i]) for i in (1, 2, 3))
+        here_x = mean_x + (x_m - path[-1, 1]) * done
+        here_y = mean_y + (y_m - path[-1, 2]) * done
+        return here_x, here_y, np.where(time_s >= landed_s, np.nan, z_m)
+
+
+def silence(
+    stretches: Sequence[Sequence[Stretch]], ground: Ground, fall: Fall, reach: float
+) -> Silence:
+    """Of several trackers, each with its stretches in order of time."""
+    return Silence(stretches, ground, fall, reach)
+
+
+class Silence:
+    """A tracker that sends is heard or not at each stretch; one that is dead is not, wherever it lies.
+
+    Two masses a particle, alive and dead, are filtered through the stretches, so that a packet that
+    comes at last proves that the tracker lived until then.
+    """
+
+    def __init__(
+        self, stretches: Sequence[Sequence[Stretch]], ground: Ground, fall: Fall, reach: float
+    ) -> None:
+        self._stretches, self._ground, self._fall = stretches, ground, fall
+        self._views: dict[tuple[float, float], Viewpoint] = {}
+        self._reach = reach
+
+    def log_likelihood(self, x_m: Array, y_m: Array, landed_s: Array) -> Array:
+        total = np.zeros(len(x_m))
+        for of_one in self._stretches:
+            alive, dead = self._masses(of_one, x_m, y_m, landed_s)
+            total += np.log(np.maximum(alive + dead, 1e-300))
+        return total
+
+    def dead(self, tracker: int, x_m: Array, y_m: Array, landed_s: Array, weight: Array) -> float:
+        """The chance that a tracker has ended; `weight` after all evidence."""
+        alive, dead = self._masses(self._stretches[tracker], x_m, y_m, landed_s)
+        return float(np.sum(weight * dead / np.maximum(alive + dead, 1e-300)))
+
+    def _masses(
+        self, stretches: Sequence[Stretch], x_m: Array, y_m: Array, landed_s: Array
+    ) -> tuple[Array, Array]:
+        alive = np.full(len(x_m), 1.0 - DEAD_AT_LOSS)
+        dead = np.full(len(x_m), DEAD_AT_LOSS)
+        for one in stretches:
+            chance, on_ground = self._chance(one, x_m, y_m, landed_s)
+            if one.heard:
+                alive, dead = alive * np.maximum(chance, _HEARD_LEAST), np.zeros(len(x_m))
+                continue
+            hidden = np.where(on_ground, HIDDEN_ON_GROUND, HIDDEN_IN_AIR)
+            unheard = hidden + (1.0 - hidden) * (1.0 - chance) ** one.packets
+            dies = 1.0 - math.exp(-DIES_PER_S * one.lasted_s)
+            dead = dead + alive * dies
+            alive = alive * (1.0 - dies) * unheard
+        return alive, dead
+
+    def _chance(
+        self, one: Stretch, x_m: Array, y_m: Array, landed_s: Array
+    ) -> tuple[Array, npt.NDArray[np.bool_]]:
+        view = self._views.get((one.x_m, one.y_m))
+        if view is None:
+            view = self._views[one.x_m, one.y_m] = Viewpoint(
+                self._ground, one.x_m, one.y_m, self._reach
+            )
+        here_x, here_y, z_m = self._fall.place(one.time_s, x_m, y_m, landed_s)
+        on_ground = np.isnan(z_m)
+        low_m = self._ground.at(here_x, here_y) + BOX_ANTENNA_M
+        z_m = np.where(on_ground, low_m, np.maximum(np.nan_to_num(z_m), low_m))
+        return view.chance(here_x, here_y, z_m, on_ground, one.rate), on_ground
+
+
+def bearing(
+    note: BearingReport, frame: LocalFrame, fall: Fall, x_m: Array, y_m: Array, landed_s: Array
+) -> Array:
+    """A normal error about the direction, and a share of bearings that tell nothing."""
+    here_x, here_y = frame.to_xy(note.latitude_deg, note.longitude_deg)
+    there_x, there_y, _ = fall.place(note.time_s, x_m, y_m, landed_s)
+    grid_deg = note.bearing_deg - frame.convergence_deg(note.latitude_deg, note.longitude_deg)
+    seen_deg = np.degrees(np.arctan2(there_x - here_x, there_y - here_y))
+    off_deg = (seen_deg - grid_deg + 180.0) % 360.0 - 180.0
+    sigma_deg = SIGMA_DEG[note.sureness]
+    normal = np.exp(-0.5 * (off_deg / sigma_deg) ** 2) / (sigma_deg * math.sqrt(2.0 * math.pi))
+    return np.asarray(np.log((1.0 - REFLECTED) * normal + REFLECTED / 360.0))
+
+
+def contradicts(
+    note: BearingReport,
+    frame: LocalFrame,
+    fall: Fall,
+    x_m: Array,
+    y_m: Array,
+    landed_s: Array,
+    weight: Array,
+) -> float:
+    """The chance that a bearing is a reflection, after all evidence."""
+    log = bearing(note, frame, fall, x_m, y_m, landed_s)
+    return float(np.sum(weight * np.minimum(REFLECTED / 360.0 / np.exp(log), 1.0)))
+
+
+def searched(note: SearchedReport, frame: LocalFrame, x_m: Array, y_m: Array) -> Array:
+    """What is left of each place's chance, from 1 to almost nothing; never nothing."""
+    lat, lon = np.array(note.path, dtype=float).T
+    line_x, line_y = frame.to_xy(lat, lon)
+    within = _distance_m(line_x, line_y, x_m, y_m) <= note.width_m / 2.0
+    if note.closed and len(line_x) > 2:
+        within |= _inside(line_x, line_y, x_m, y_m)
+    return np.where(within, 1.0 - DETECTION[note.ground], 1.0)
+
+
+def left_after(notes: Sequence[SearchedReport], frame: LocalFrame, x_m: Array, y_m: Array) -> Array:
+    """After all searches together."""
+    left = np.ones(len(x_m))
+    for note in notes:
+        left *= searched(note, frame, x_m, y_m)
+    return np.maximum(left, _LEAST_LEFT)
+
+
+def _distance_m(line_x: Array, line_y: Array, x_m: Array, y_m: Array) -> Array:
+    """From a line of one or more corners."""
+    best = np.hypot(x_m - line_x[0], y_m - line_y[0])
+    for i in range(len(line_x) - 1):
+        dx, dy = float(line_x[i + 1] - line_x[i]), float(line_y[i + 1] - line_y[i])
+        length = max(dx * dx + dy * dy, 1e-9)
+        along = np.clip(((x_m - line_x[i]) * dx + (y_m - line_y[i]) * dy) / length, 0.0, 1.0)
+        best = np.minimum(
+            best, np.hypot(x_m - line_x[i] - along * dx, y_m - line_y[i] - along * dy)
+        )
+    return np.asarray(best)
+
+
+def _inside(line_x: Array, line_y: Array, x_m: Array, y_m: Array) -> npt.NDArray[np.bool_]:
+    result = np.zeros(len(x_m), dtype=bool)
+    ends_x, ends_y = np.roll(line_x, -1), np.roll(line_y, -1)
+    for ax, ay, bx, by in zip(line_x, line_y, ends_x, ends_y, strict=True):
+        if ay == by:
+            continue
+        crosses = (ay > y_m) != (by > y_m)
+        result ^= crosses & (x_m < (bx - ax) * (y_m - ay) / (by - ay) + ax)
+    return result

@@ -1,0 +1,116 @@
+"""The chance that a receiver hears one packet from a place: sight over the ground, distance, its record.
+
+Sight is the radio horizon of `chase.horizon` (ITU-R P.310, k = 4/3) over the terrain where it is known.
+On the ground the field falls with the fourth power of the distance (two-ray propagation over plane
+earth, Rappaport, Wireless Communications, section 4.6).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from server.flight.chase.horizon import (
+    CAR_ANTENNA_M,
+    EFFECTIVE_EARTH_RADIUS_M,
+    Horizon,
+    over_profile,
+    over_smooth_ground,
+)
+from server.flight.landing.question import Terrain
+from server.flight.physics.geodesy import LocalFrame
+
+Array = npt.NDArray[np.float64]
+
+SECTORS, POINTS = 48, 150
+BOX_ANTENNA_M = 0.5  # lying on its side; our choice
+GROUND_RANGE_M = (
+    6_000.0  # where half of the packets of a box on open ground are heard; common practice
+)
+_SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
+_SOFT_SHARE = 0.08  # of the height that is hidden
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Heights above mean sea level in the frame; one altitude where no terrain tells."""
+
+    frame: LocalFrame
+    terrain: Terrain | None
+    usual_m: float
+
+    def at(self, x_m: Array, y_m: Array) -> Array:
+        if self.terrain is None:
+            return np.full(np.shape(x_m), self.usual_m)
+        found = self.terrain.heights(*self.frame.to_latlon(x_m, y_m))
+        return np.where(np.isnan(found), self.usual_m, found)
+
+
+class Viewpoint:
+    """What can be seen from one place, in all directions up to `reach_m`."""
+
+    def __init__(
+        self,
+        ground: Ground,
+        x_m: float,
+        y_m: float,
+        reach_m: float,
+        antenna_m: float = CAR_ANTENNA_M,
+    ) -> None:
+        self.x_m, self.y_m = x_m, y_m
+        here_m = float(ground.at(np.array([x_m]), np.array([y_m]))[0])
+        self._distance_m = np.linspace(0.0, max(reach_m, 1_000.0), POINTS)
+        horizons: list[Horizon]
+        if ground.terrain is None:
+            horizons = [over_smooth_ground(max(reach_m, 1_000.0), antenna_m, here_m)]
+            self._distance_m = horizons[0].distance_m
+        else:
+            angle = np.arange(SECTORS) * 2.0 * math.pi / SECTORS
+            heights = ground.at(
+                x_m + np.outer(np.sin(angle), self._distance_m),
+                y_m + np.outer(np.cos(angle), self._distance_m),
+            )
+            horizons = [over_profile(self._distance_m, row, antenna_m) for row in heights]
+        self._lowest_m = np.array([horizon.lowest_m for horizon in horizons])
+
+    def sight(self, x_m: Array, y_m: Array, altitude_m: Array) -> Array:
+        """From 0, far below the horizon, to 1, far above it; shape (n,)."""
+        away_m = np.hypot(x_m - self.x_m, y_m - self.y_m)
+        step = (np.arctan2(x_m - self.x_m, y_m - self.y_m) / (2.0 * math.pi)) % 1.0
+        rows = len(self._lowest_m)
+        at = np.minimum(away_m / self._distance_m[1], len(self._distance_m) - 1.001)
+        low = at.astype(int)
+        lowest_m = np.zeros(len(x_m))
+        for sector, share in _beside(step * rows, rows):
+            left, right = self._lowest_m[sector, low], self._lowest_m[sector, low + 1]
+            lowest_m += share * (left + (right - left) * (at - low))
+        hidden_m = lowest_m - altitude_m
+        soft_m = _SOFT_M + _SOFT_SHARE * np.abs(hidden_m)
+        return np.asarray(1.0 / (1.0 + np.exp(np.clip(hidden_m / soft_m, -40.0, 40.0))))
+
+    def chance(
+        self, x_m: Array, y_m: Array, altitude_m: Array, on_ground: Array, rate: float
+    ) -> Array:
+        """That one packet is heard; `on_ground` (bool) and the others of shape (n,)."""
+        away_m = np.hypot(x_m - self.x_m, y_m - self.y_m)
+        near = 1.0 / (1.0 + (away_m / GROUND_RANGE_M) ** 4)
+        return np.asarray(rate * self.sight(x_m, y_m, altitude_m) * np.where(on_ground, near, 1.0))
+
+
+def _beside(at: Array, rows: int) -> list[tuple[npt.NDArray[np.int64], Array]]:
+    """The two sectors beside a direction, with what each counts for."""
+    low = np.floor(at).astype(np.int64)
+    part = at - low
+    return [(low % rows, 1.0 - part), ((low + 1) % rows, part)]
+
+
+def reach_m(altitude_above_ground_m: float) -> float:
+    """So far a place must be looked at for a box that high."""
+    return (
+        math.sqrt(2.0 * EFFECTIVE_EARTH_RADIUS_M)
+        * (math.sqrt(max(altitude_above_ground_m, 0.0)) + math.sqrt(CAR_ANTENNA_M))
+        + 5_000.0
+    )
