@@ -12,7 +12,12 @@ ROOT = Path(__file__).parent.parent
 
 # what each room may import of ours, beside itself; a room is the longest fitting prefix
 PHYSICS = {"server.flight.physics"}
-STATE = PHYSICS | {"server.flight.state", "server.flight.mission_state"}
+STATE = PHYSICS | {
+    "server.flight.state",
+    "server.flight.mission_state",
+    "server.flight.search_state",
+    "server.flight.shapes",
+}
 INPUTS = STATE | {"decoders", "server.flight.inputs", "server.flight.times"}
 TRACK = INPUTS | {"server.flight.track"}
 LANDING = TRACK | {"server.flight.landing"}
@@ -21,7 +26,9 @@ FLIGHT = {"decoders", "server.flight"}
 MAY_IMPORT = {
     "decoders": set(),
     "server.flight.physics": set(),
-    "server.flight.state": PHYSICS,
+    "server.flight.shapes": set(),
+    "server.flight.search_state": {"server.flight.shapes"},
+    "server.flight.state": PHYSICS | {"server.flight.search_state", "server.flight.shapes"},
     "server.flight.mission_state": STATE,
     "server.flight.inputs": PHYSICS | {"decoders"},
     "server.flight.times": set(),
@@ -29,7 +36,8 @@ MAY_IMPORT = {
     "server.flight.packets": PACKETS,
     "server.flight.landing": LANDING,
     "server.flight.chase": LANDING,
-    "server.flight": LANDING | PACKETS | {"server.flight.chase"},
+    "server.flight.search": LANDING | {"server.flight.chase"},
+    "server.flight": LANDING | PACKETS | {"server.flight.chase", "server.flight.search"},
     "server.flight.view": FLIGHT,
     "server.journal": FLIGHT,
     "server.sources": FLIGHT,

@@ -38,6 +38,31 @@ export interface AvoidChance {
 }
 
 /**
+ * Degrees of true north. `reflected`: the chance that it tells nothing, after all evidence.
+ */
+export interface BearingNoted {
+  id: string;
+  by: string;
+  time: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  bearing_deg: number;
+  sureness: 'sharp' | 'broad' | 'ahead';
+  reflected: number | null;
+}
+
+/**
+ * Somebody goes there, or (`can` False) cannot, and why.
+ */
+export interface ClaimNoted {
+  id: string;
+  by: string;
+  time: string;
+  can: boolean;
+  note: string;
+}
+
+/**
  * One receiver's: below `lowest_altitude_m` a payload over the landing point is out of its sight.
  *
  * `lost` None: contact holds to the ground. The launch site hears as "" where no car carries the station.
@@ -64,6 +89,17 @@ export interface Event {
   latitude_deg: number;
   longitude_deg: number;
   noticed: string;
+}
+
+/**
+ * Where it should be at `time` while it falls unheard: worked out, not measured.
+ */
+export interface ExpectedNow {
+  time: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  altitude_m: number;
+  sigma_h_m: number;
 }
 
 /**
@@ -96,6 +132,17 @@ export interface FlightState {
   ways: Way[];
   trackers: Tracker[];
   sensors: Sensor[];
+  search: Search;
+}
+
+export interface FoundNoted {
+  id: string;
+  by: string;
+  time: string;
+  latitude_deg: number;
+  longitude_deg: number;
+  note: string;
+  photo: string | null;
 }
 
 /**
@@ -164,6 +211,17 @@ export interface Lift {
   ascent_rate_sigma_ms: number;
   burst_altitude_m: number | null;
   burst_altitude_sigma_m: number;
+}
+
+/**
+ * The place where a packet is likeliest to be heard within `within_s`, with its ground's height.
+ */
+export interface ListenHere {
+  latitude_deg: number;
+  longitude_deg: number;
+  ground_m: number;
+  chance: number;
+  within_s: number;
 }
 
 /**
@@ -273,11 +331,56 @@ export interface Said {
 }
 
 /**
+ * `result` None: it is heard, or nothing was predicted yet.
+ */
+export interface Search {
+  contact: 'never heard' | 'heard' | 'late' | 'lost as expected' | 'lost' | 'found';
+  since: string | null;
+  expected_now: ExpectedNow | null;
+  result: SearchResult | null;
+  bearings: BearingNoted[];
+  searched: SearchedNoted[];
+  found: FoundNoted | null;
+  claims: ClaimNoted[];
+}
+
+/**
  * Where it lies with a chance of 50 and of 90 %.
  */
 export interface SearchArea {
   p50: Polygon;
   p90: Polygon;
+}
+
+/**
+ * Where it lies by prediction, silence, bearings and searched ground, as of a moment.
+ */
+export interface SearchResult {
+  as_of: string;
+  p50: MultiPolygon;
+  p90: MultiPolygon;
+  area_90_m2: number;
+  best_latitude_deg: number;
+  best_longitude_deg: number;
+  covered: number;
+  effective_particles: number;
+  ended: TrackerEnded[];
+  listen: ListenHere | null;
+  walk: WalkHere;
+  dark: string | null;
+}
+
+/**
+ * Ground that was looked over: a line with a width of sight, or (closed) what lies within it.
+ */
+export interface SearchedNoted {
+  id: string;
+  by: string;
+  time: string;
+  path: [number, number][];
+  closed: boolean;
+  width_m: number;
+  ground: 'open' | 'crops' | 'wood';
 }
 
 /**
@@ -381,6 +484,14 @@ export interface Tracker {
 }
 
 /**
+ * The chance that a tracker has ended.
+ */
+export interface TrackerEnded {
+  tracker: string;
+  chance: number;
+}
+
+/**
  * A car's latest position. `flight`: whose landing it drives to; "" any. Its ways stand there.
  */
 export interface Vehicle {
@@ -393,6 +504,17 @@ export interface Vehicle {
   longitude_deg: number;
   speed_ms: number | null;
   course_deg: number | null;
+}
+
+/**
+ * A stretch about a place that one person looks over in an hour, and the chance to find it there.
+ */
+export interface WalkHere {
+  latitude_deg: number;
+  longitude_deg: number;
+  width_m: number;
+  length_m: number;
+  chance: number;
 }
 
 /**

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-from decoders.reports import PositionReport, Report
+from decoders.reports import NoteReport, PositionReport, Report
 from server.flight.inputs import Plan, TrackerPlan
 from server.flight.packets.beacon_health import TrackerHealth
 from server.flight.packets.deduplication import Deduplication
@@ -28,6 +28,7 @@ from server.flight.packets.plan_names import (
 from server.flight.packets.receivers import Receivers
 from server.flight.packets.senders import Sender
 from server.flight.packets.station_clocks import StationClocks, shows_a_tracker
+from server.flight.search.notes import Notes
 from server.flight.track.fixes import Fix
 from server.flight.track.track import Track
 
@@ -63,6 +64,7 @@ class Books:
         self._deduplication = Deduplication()
         self.receivers = Receivers()
         self._due: dict[str, None] = {}  # senders that have work left
+        self.notes = Notes()  # of the crew
         self.broken = False  # half of a reception may have been left in them
 
     def place(self, taken: Taken, horizon_s: float) -> None:
@@ -77,6 +79,11 @@ class Books:
                 bisect.insort(self.held, taken, key=Taken.order)
                 return
             self.latest_taken_s = max(self.latest_taken_s, heard_s)
+        if taken.reception.wire == "note":
+            for report in taken.decoding.reports:
+                if isinstance(report, NoteReport):
+                    self.notes.take(report, taken.order())
+            return
         for name, reports in by_name(taken.decoding, self._patterns).items():
             self._hear(name, taken, reports)
 

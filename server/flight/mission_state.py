@@ -8,7 +8,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
-from server.flight.state import Corner, FlightState, Mode, Polygon, Units
+from server.flight.shapes import MultiPolygon, Polygon
+from server.flight.state import FlightState, Mode, Units
 
 AlarmKind = str  # any name: a new rule needs no other file; the page words those that it knows
 Severity = Literal["info", "warning", "urgent"]
@@ -120,12 +121,6 @@ class Problem:
     distance_m: float | None = None
     time: datetime | None = None
     detail: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class MultiPolygon:
-    coordinates: tuple[tuple[tuple[Corner, ...], ...], ...]
-    type: Literal["MultiPolygon"] = "MultiPolygon"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from enum import StrEnum
 from typing import Literal
 
 from server.flight.physics.lift import Lift
+from server.flight.search_state import Search
+from server.flight.shapes import Polygon
 
 Mode = Literal["live", "replay", "rehearsal"]
 Units = Literal["metric", "aviation"]
@@ -26,7 +28,6 @@ Basis = Literal["prediction", "last contact", "landed fix"]
 Side = Literal["short", "beyond", "aside"]
 Statement = Literal["not launched", "launched", "landed"]
 PathPoint = tuple[datetime, float, float, float]  # with latitude, longitude, altitude
-Corner = tuple[float, float]  # longitude, latitude
 
 
 class RejectionKind(StrEnum):
@@ -100,14 +101,6 @@ class Track:
     sigma_v_m: float
     height_above_ground_m: float | None
     based_on: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Polygon:
-    """A GeoJSON Polygon (RFC 7946): closed rings of [longitude, latitude]."""
-
-    coordinates: tuple[tuple[Corner, ...], ...]
-    type: Literal["Polygon"] = "Polygon"
 
 
 @dataclass(frozen=True, slots=True)
@@ -322,3 +315,4 @@ class FlightState:
     ways: tuple[Way, ...]  # of all cars to it, by their names
     trackers: tuple[Tracker, ...]
     sensors: tuple[Sensor, ...]
+    search: Search

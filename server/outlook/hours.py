@@ -27,11 +27,11 @@ from server.flight.landing.question import Forecast, LandingQuestion, Terrain
 from server.flight.landing.trajectory import trajectory
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.physics.geodesy import distance_bearing
+from server.flight.physics.sun import sunset_s
 from server.flight.state import AvoidChance, Landing, PathPoint
 from server.flight.times import maybe_moment, moment
 from server.flight.view.landing import shown_landing
 from server.outlook.limits import Figures, Limit, Limits, Verdict, judge
-from server.outlook.sun import sunset_s
 
 MEMBERS = 500
 _SIGMAS = (-2.0, -1.0, 0.0, 1.0, 2.0)  # of the burst altitude, and of the climb rate, for "what if"

@@ -39,6 +39,7 @@ from server.screen.messages import (
     Resume,
     SayPhase,
 )
+from server.screen.note_routes import add_note_routes
 from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
 
@@ -87,6 +88,9 @@ def create_app(
     _add_reading(app, feed, hub)
     add_key_routes(app, settings, limits, bases)
     _add_commands(app, feed, settings, limits)
+    add_note_routes(
+        app, feed, lambda request: _limit(limits, COMMANDS, asker(request.scope), settings)
+    )
     _add_beacon(app, feed, settings, limits)
     _add_socket(app, hub, settings)
     return app

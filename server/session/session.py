@@ -14,10 +14,12 @@ from server.flight.landing.predict import predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
+from server.flight.search.search import SearchQuestion, search
 from server.flight.state import Mode, Units
 from server.flight.times import moment
-from server.flight.view.flight import Answer
+from server.flight.view.flight import Answer, silent_after_s
 from server.flight.view.history import History, HistoryBook
+from server.flight.view.searching import asked_of
 from server.flight.view.snapshot import snapshot
 from server.flight.view.winds import Winds, shown_winds
 
@@ -116,8 +118,20 @@ class Session:
             except Exception as error:  # no prediction is worth the receptions
                 self._landing_failed(mission, error)
             else:
-                self._landing_found(mission, answers)
+                self._landing_found(mission, _as_before(self._answers, answers))
+                await self._search_on(mission, answers)
             await asyncio.sleep(LANDING_PAUSE_S)
+
+    async def _search_on(self, mission: Mission, answers: _Answers) -> None:
+        """Where a flight lies that is not heard: asked of the books here, worked out off the loop."""
+        try:
+            searches = _searches(mission, answers)
+            if any(one is not None for one in searches):
+                loop = asyncio.get_running_loop()
+                found = await loop.run_in_executor(self._thinker, _searched, answers, searches)
+                self._landing_found(mission, found)
+        except Exception as error:  # the landing is worth having without it
+            self._landing_failed(mission, error)
 
     def settle_landing(self) -> None:
         """Work the landings out here and now (no event loop)."""
@@ -127,7 +141,7 @@ class Session:
         except Exception as error:  # the rest of the state is worth having
             self._landing_failed(mission, error)
         else:
-            self._landing_found(mission, answers)
+            self._landing_found(mission, _searched(answers, _searches(mission, answers)))
 
     def _landing_found(self, mission: Mission, answers: _Answers) -> None:
         if mission is self.mission:  # not another one meanwhile, in a replay
@@ -160,3 +174,37 @@ def _work_out(questions: Sequence[LandingQuestion | None]) -> _Answers:
         else:
             answers.append(Answer(question, landing, fall_signs(question)))
     return tuple(answers)
+
+
+def _as_before(before: _Answers, answers: _Answers) -> _Answers:
+    """With the last searches, until new ones are worked out."""
+    known = before or (None,) * len(answers)
+    return tuple(
+        new if new is None or old is None else new._replace(search=old.search)
+        for old, new in zip(known, answers, strict=True)
+    )
+
+
+def _searches(mission: Mission, answers: _Answers) -> list[SearchQuestion | None]:
+    """What is to be asked of each flight; None while it is heard."""
+    return [
+        None
+        if answer is None
+        else asked_of(
+            flight,
+            answer.question,
+            answer.landing,
+            silent_after_s(flight, answer.landing.as_of_s),
+        )
+        for flight, answer in zip(mission.flights, answers, strict=True)
+    ]
+
+
+def _searched(answers: _Answers, searches: Sequence[SearchQuestion | None]) -> _Answers:
+    """The answers with where it lies."""
+    return tuple(
+        answer
+        if answer is None or question is None
+        else answer._replace(search=(question, search(question)))
+        for answer, question in zip(answers, searches, strict=True)
+    )

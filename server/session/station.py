@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
+from decoders.notes import SOURCE as NOTES
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
@@ -141,6 +142,9 @@ class Station(Session):
     def _posted(self, source: str, payload: bytes) -> Reception:
         """A phone's body belongs to no station; JSON was posted to a source of this one."""
         heard_at_ms = round(self._clock() * 1000)
+        if source == NOTES:
+            full = f"{self._name}/{source}" if self._name else source
+            return Reception(heard_at_ms, full, "note", payload)
         if source not in self._json_tokens.values():
             return Reception(heard_at_ms, source, "phone", payload)
         full = f"{self._name}/{source}" if self._name else source

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from decoders.reports import BearingReport, SearchedReport
 from server.flight.physics.geodesy import LocalFrame
-from server.flight.search.reach import BOX_ANTENNA_M, Ground, Viewpoint
+from server.flight.search.reach import BOX_ANTENNA_M, WEAK_RANGE_M, Ground, Viewpoint
 
 Array = npt.NDArray[np.float64]
 
@@ -23,6 +23,7 @@ REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; o
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
 _LEAST_LEFT = 0.02  # of a place's weight however often it was searched
 DEAD_AT_LOSS = 0.3  # that a tracker ended when it fell silent; our choice
+WEAK_AT_LOSS = 0.2  # that it sends on and is heard from near alone: a torn antenna; our choice
 DIES_PER_S = 0.15 / 3_600.0  # afterwards: batteries in the cold, the impact; our choice
 HIDDEN_ON_GROUND, HIDDEN_IN_AIR = 0.35, 0.1  # a place that one receiver never hears; our choice
 _HEARD_LEAST = 1e-3  # a packet may come by ways that nobody models
@@ -75,8 +76,8 @@ def silence(
 class Silence:
     """A tracker that sends is heard or not at each stretch; one that is dead is not, wherever it lies.
 
-    Two masses a particle, alive and dead, are filtered through the stretches, so that a packet that
-    comes at last proves that the tracker lived until then.
+    Three masses a particle, sound, weak and dead, are filtered through the stretches (a hidden Markov
+    chain), so that a packet that comes at last proves that the tracker lived until then.
     """
 
     def __init__(
@@ -89,35 +90,37 @@ class Silence:
     def log_likelihood(self, x_m: Array, y_m: Array, landed_s: Array) -> Array:
         total = np.zeros(len(x_m))
         for of_one in self._stretches:
-            alive, dead = self._masses(of_one, x_m, y_m, landed_s)
-            total += np.log(np.maximum(alive + dead, 1e-300))
+            mass = self._masses(of_one, x_m, y_m, landed_s).sum(axis=0)
+            total += np.log(np.maximum(mass, 1e-300))
         return total
 
     def dead(self, tracker: int, x_m: Array, y_m: Array, landed_s: Array, weight: Array) -> float:
         """The chance that a tracker has ended; `weight` after all evidence."""
-        alive, dead = self._masses(self._stretches[tracker], x_m, y_m, landed_s)
-        return float(np.sum(weight * dead / np.maximum(alive + dead, 1e-300)))
+        mass = self._masses(self._stretches[tracker], x_m, y_m, landed_s)
+        return float(np.sum(weight * mass[2] / np.maximum(mass.sum(axis=0), 1e-300)))
 
     def _masses(
         self, stretches: Sequence[Stretch], x_m: Array, y_m: Array, landed_s: Array
-    ) -> tuple[Array, Array]:
-        alive = np.full(len(x_m), 1.0 - DEAD_AT_LOSS)
-        dead = np.full(len(x_m), DEAD_AT_LOSS)
+    ) -> Array:
+        """Of sound, weak and dead, shape (3, n)."""
+        first = np.array([1.0 - DEAD_AT_LOSS - WEAK_AT_LOSS, WEAK_AT_LOSS, DEAD_AT_LOSS])
+        mass = np.tile(first[:, None], (1, len(x_m)))
         for one in stretches:
-            chance, on_ground = self._chance(one, x_m, y_m, landed_s)
+            chances, on_ground = self._chances(one, x_m, y_m, landed_s)
             if one.heard:
-                alive, dead = alive * np.maximum(chance, _HEARD_LEAST), np.zeros(len(x_m))
+                mass[:2] *= np.maximum(chances, _HEARD_LEAST)
+                mass[2] = 0.0
                 continue
             hidden = np.where(on_ground, HIDDEN_ON_GROUND, HIDDEN_IN_AIR)
-            unheard = hidden + (1.0 - hidden) * (1.0 - chance) ** one.packets
             dies = 1.0 - math.exp(-DIES_PER_S * one.lasted_s)
-            dead = dead + alive * dies
-            alive = alive * (1.0 - dies) * unheard
-        return alive, dead
+            mass[2] += dies * mass[:2].sum(axis=0)
+            mass[:2] *= (1.0 - dies) * (hidden + (1.0 - hidden) * (1.0 - chances) ** one.packets)
+        return mass
 
-    def _chance(
+    def _chances(
         self, one: Stretch, x_m: Array, y_m: Array, landed_s: Array
     ) -> tuple[Array, npt.NDArray[np.bool_]]:
+        """Of one packet of a sound and of a weak tracker, shape (2, n), and who lies on the ground."""
         view = self._views.get((one.x_m, one.y_m))
         if view is None:
             view = self._views[one.x_m, one.y_m] = Viewpoint(
@@ -127,7 +130,10 @@ class Silence:
         on_ground = np.isnan(z_m)
         low_m = self._ground.at(here_x, here_y) + BOX_ANTENNA_M
         z_m = np.where(on_ground, low_m, np.maximum(np.nan_to_num(z_m), low_m))
-        return view.chance(here_x, here_y, z_m, on_ground, one.rate), on_ground
+        sound = view.chance(here_x, here_y, z_m, on_ground, one.rate)
+        height_m = np.maximum(z_m - low_m, 0.0)
+        away_m = np.hypot(np.hypot(here_x - one.x_m, here_y - one.y_m), height_m)
+        return np.stack([sound, sound / (1.0 + (away_m / WEAK_RANGE_M) ** 4)]), on_ground
 
 
 def bearing(

@@ -30,6 +30,7 @@ BOX_ANTENNA_M = 0.5  # lying on its side; our choice
 GROUND_RANGE_M = (
     6_000.0  # where half of the packets of a box on open ground are heard; common practice
 )
+WEAK_RANGE_M = 1_500.0  # the same of one whose antenna is torn; our choice
 _SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
 _SOFT_SHARE = 0.08  # of the height that is hidden
 

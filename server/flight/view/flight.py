@@ -15,6 +15,7 @@ from server.flight.landing.fall_signs import FallSigns, fall_signs
 from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
 from server.flight.mission_state import Alarm
+from server.flight.search.search import SearchFound, SearchQuestion
 from server.flight.state import (
     Event,
     FlightState,
@@ -32,6 +33,7 @@ from server.flight.track.modes import MODE_NAMES
 from server.flight.track.records import Record
 from server.flight.view.landing import shown_landing
 from server.flight.view.moved import moved, outlook_hours
+from server.flight.view.search import shown_search
 from server.flight.view.trackers import STUCK_FIXES, TrackerFixes, shown_tracker
 from server.flight.view.vehicles import own_position, receivers, ways
 
@@ -47,6 +49,7 @@ class Answer(NamedTuple):
     question: LandingQuestion
     landing: Predicted
     signs: FallSigns | None = None
+    search: tuple[SearchQuestion, SearchFound] | None = None  # while it is not heard
 
 
 class Shown(NamedTuple):
@@ -61,10 +64,10 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
     latest = flight.track.latest()
     ground_m = _ground_m(flight, latest)
     fixes = _fixes_by_tracker(flight)
-    landing, signs = None, FallSigns()
+    landing, signs, lost_after_s = None, FallSigns(), 0.0
     if answer is not None:
         signs = fall_signs(answer.question) if answer.signs is None else answer.signs
-        lost_after_s = _lost_after_s(flight, answer.landing.as_of_s)
+        lost_after_s = silent_after_s(flight, answer.landing.as_of_s)
         landing = shown_landing(
             answer.question, answer.landing, mission.now_s, receivers(flight), lost_after_s
         )
@@ -84,6 +87,14 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
         ways=() if landing is None else ways(mission, landing),
         trackers=_trackers(flight, fixes, phase, ground_m),
         sensors=_sensors(flight),
+        search=shown_search(
+            flight,
+            landing,
+            None if answer is None else answer.question,
+            None if answer is None else answer.landing,
+            None if answer is None else answer.search,
+            lost_after_s,
+        ),
     )
     rejected = sum(f.rejected for f in fixes.values())
     return Shown(state, _alarms(flight, state, ground_m, signs), rejected)
@@ -121,7 +132,7 @@ def _trackers(
     )
 
 
-def _lost_after_s(flight: Flight, as_of_s: float) -> float:
+def silent_after_s(flight: Flight, as_of_s: float) -> float:
     """Without a fix for longer than this, contact with the payload is lost.
 
     That is when the last of the trackers that were heard about `as_of_s` is silent by its own interval.

@@ -14,7 +14,8 @@ from server.flight.inputs import AvoidArea as PlannedArea
 from server.flight.landing.fall_signs import effect, plan_ratio, side_of
 from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion
-from server.flight.mission_state import AreaProperties, AvoidArea, MultiPolygon
+from server.flight.mission_state import AreaProperties, AvoidArea
+from server.flight.shapes import MultiPolygon, Polygon
 from server.flight.state import (
     AvoidChance,
     Basis,
@@ -23,7 +24,6 @@ from server.flight.state import (
     FallDeviation,
     Landing,
     PathPoint,
-    Polygon,
     RestSeen,
     SearchArea,
     Side,

@@ -25,7 +25,7 @@ def receivers(flight: Flight) -> list[Receiver]:
     """The own car first, then the others; the launch site where no car carries this station."""
     cars = [
         (not own, Receiver(name, fix.latitude_deg, fix.longitude_deg))
-        for name, (own, _, fix) in sorted(_vehicle_latest(flight.mission).items())
+        for name, (own, _, fix) in sorted(vehicle_latest(flight.mission).items())
     ]
     cars.sort(key=lambda car: car[0])
     site = _launch_site(flight)
@@ -47,7 +47,7 @@ def vehicle_fixes(mission: Mission, name: str) -> list[VehicleFix]:
     ]
 
 
-def _vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]:
+def vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]:
     """By vehicle name: own, name heard, and its latest position from radio, gpsd or the crew."""
     found: dict[str, tuple[bool, str, VehicleFix]] = {}
 
@@ -100,7 +100,7 @@ def _vehicle_latest(mission: Mission) -> dict[str, tuple[bool, str, VehicleFix]]
 
 def own_position(mission: Mission) -> tuple[float, float] | None:
     """Latitude and longitude of the own car; None while it has none."""
-    for own, _, fix in _vehicle_latest(mission).values():
+    for own, _, fix in vehicle_latest(mission).values():
         if own:
             return fix.latitude_deg, fix.longitude_deg
     return None
@@ -131,7 +131,7 @@ def shown_vehicles(mission: Mission) -> tuple[Vehicle, ...]:
             fix.speed_ms,
             fix.course_deg,
         )
-        for name, (own, _, fix) in sorted(_vehicle_latest(mission).items())
+        for name, (own, _, fix) in sorted(vehicle_latest(mission).items())
     )
 
 
@@ -140,7 +140,7 @@ def ways(mission: Mission, landing: Landing) -> tuple[Way, ...]:
     plans = {plan.name: plan for plan in mission.plan.vehicles}
     return tuple(
         _way(plans.get(name, VehiclePlan(name)), fix, landing, mission.now_s)
-        for name, (_, _, fix) in sorted(_vehicle_latest(mission).items())
+        for name, (_, _, fix) in sorted(vehicle_latest(mission).items())
     )
 
 

@@ -14,7 +14,7 @@ from server.flight.physics.geodesy import LocalFrame
 from server.flight.search.area import density, region
 from server.flight.search.evidence import DETECTION, REFLECTED, SIGMA_DEG, Stretch
 from server.flight.search.particles import Kernel, evenly, posterior
-from server.flight.search.reach import BOX_ANTENNA_M, GROUND_RANGE_M
+from server.flight.search.reach import BOX_ANTENNA_M, GROUND_RANGE_M, WEAK_RANGE_M
 from server.flight.search.search import SearchFound, SearchQuestion, search
 
 Array = npt.NDArray[np.float64]
@@ -126,15 +126,16 @@ def test_two_bearings_one_of_them_reflected() -> None:
 
 
 def test_a_searched_strip() -> None:
-    ends = [tuple(float(v) for v in FRAME.to_latlon(x, 0.0)) for x in (-6_000.0, 6_000.0)]
+    west, east = (FRAME.to_latlon(x, 0.0) for x in (-6_000.0, 6_000.0))
+    ends = ((float(west[0]), float(west[1])), (float(east[0]), float(east[1])))
     strip = SearchedReport(
         "Car 1",
         "strip-1-1-1",
         NOW_S,
-        path=tuple(ends),
+        path=ends,
         closed=False,
         width_m=800.0,
-        ground="open",  # type: ignore[arg-type]
+        ground="open",
     )
     found = search(asked(searched=(strip,)))
     left = np.where((np.abs(Y) <= 400.0) & (np.abs(X) <= 6_000.0), 1.0 - DETECTION["open"], 1.0)
@@ -157,9 +158,14 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
     sight = 1.0 / (1.0 + np.exp(np.clip(hidden_m / (12.0 + 0.08 * np.abs(hidden_m)), -40, 40)))
     chance = rate * sight / (1.0 + (away / GROUND_RANGE_M) ** 4)
     dies = 1.0 - math.exp(-e.DIES_PER_S * 1_800.0)
-    alive, dead = 1.0 - e.DEAD_AT_LOSS, e.DEAD_AT_LOSS
-    unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - chance) ** packets
-    agrees(found, prior_on_grid() * (dead + alive * dies + alive * (1 - dies) * unheard))
+    total = np.full(X.shape, e.DEAD_AT_LOSS)
+    for share, one in (
+        (1.0 - e.DEAD_AT_LOSS - e.WEAK_AT_LOSS, chance),
+        (e.WEAK_AT_LOSS, chance / (1.0 + (away / WEAK_RANGE_M) ** 4)),
+    ):
+        unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - one) ** packets
+        total += share * dies + share * (1 - dies) * unheard
+    agrees(found, prior_on_grid() * total)
     assert found.dead[0] > e.DEAD_AT_LOSS  # silence where it should have been heard
     assert (found.particles.weight > 0.0).all()  # no place is proved empty
 

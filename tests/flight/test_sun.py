@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from server.outlook.sun import sunset_s
+from server.flight.physics.sun import sunset_s
 
 WITHIN_S = 180.0  # of these equations, which are good to a minute or two
 

@@ -1,0 +1,181 @@
+"""A flight that falls silent in the air: contact, the search, and the crew's notes in any order."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from decoders.reports import BearingReport
+from server.flight.inputs import (
+    FlightPlan,
+    LaunchPlan,
+    Plan,
+    Reception,
+    Tick,
+    TrackerPlan,
+    VehiclePlan,
+)
+from server.flight.mission import Mission
+from server.flight.physics.geodesy import distance_bearing
+from server.flight.search.notes import MOST_NOTES, Notes
+from server.flight.search_state import Search
+from server.session.session import Session
+from tests.flights import LAUNCH, T0, altitude_at, landed_at, made_flight, packet, position_at
+
+LOST_S = 6_300.0  # after T0: it falls, some kilometres up
+LANDED_S = landed_at(5_400.0)
+TRUE = position_at(LANDED_S)
+PLAN = Plan(
+    flights=(
+        FlightPlan(
+            name="Tern 7",
+            launch=LaunchPlan(*LAUNCH, time_s=T0 + 120.0),
+            trackers=(TrackerPlan("Main", "N0CALL-11"),),
+        ),
+    ),
+    vehicles=(VehiclePlan("Car 1", callsign="N0CALL-9", own=True),),
+)
+
+
+def note(number: int, at_s: float = T0 + LANDED_S + 600.0, **told: Any) -> Reception:
+    body = {"id": f"note-{number:04}", "by": "Car 2", "time_ms": round(at_s * 1_000)} | told
+    return Reception(round(at_s * 1_000) + 500, "notes", "note", json.dumps(body).encode())
+
+
+def lost() -> list[Reception]:
+    return [one for one in made_flight() if one.heard_at_s < T0 + LOST_S]
+
+
+def search_of(
+    receptions: list[Reception], at_s: float, plan: Plan = PLAN
+) -> tuple[Search, Session]:
+    session = Session(Mission(plan))
+    session.mission.receive(receptions)
+    session.mission.apply(Tick(at_s))
+    session.settle_landing()
+    state = session.state().flights[0]
+    session.close()
+    return state.search, session
+
+
+def car(elapsed_s: float, latitude_deg: float, longitude_deg: float) -> Reception:
+    return packet(elapsed_s, "N0CALL-9", (latitude_deg, longitude_deg, 500.0))
+
+
+def towards(at: tuple[float, float], off_deg: float = 0.0) -> dict[str, Any]:
+    """A bearing from a place to where it lies in truth."""
+    _, bearing_deg = distance_bearing(*at, TRUE[0], TRUE[1])
+    return {
+        "kind": "bearing",
+        "latitude_deg": at[0],
+        "longitude_deg": at[1],
+        "bearing_deg": (bearing_deg + off_deg) % 360.0,
+        "sureness": "sharp",
+    }
+
+
+def test_while_it_is_heard_there_is_nothing_to_search() -> None:
+    search, _ = search_of(lost(), T0 + LOST_S)
+    assert search.contact == "heard"
+    assert search.result is None
+    assert search.expected_now is None
+
+
+def test_what_is_worked_out_is_told_as_such_while_it_falls_unheard() -> None:
+    search, session = search_of(lost(), T0 + LOST_S + 200.0)
+    assert search.contact == "lost"
+    assert search.expected_now is not None
+    true_m = altitude_at(LOST_S + 200.0)
+    assert search.expected_now.altitude_m == pytest.approx(true_m, abs=400.0)
+    assert session.state().flights[0].landing is not None
+    search, _ = search_of(lost(), T0 + LANDED_S + 1_200.0)
+    assert search.expected_now is None, "it is on the ground by now"
+    assert search.result is not None
+    assert search.result.effective_particles > 200.0
+    best = search.result.best_latitude_deg, search.result.best_longitude_deg
+    assert distance_bearing(*best, TRUE[0], TRUE[1])[0] < 5_000.0
+
+
+def test_two_bearings_make_the_area_at_least_half_as_large() -> None:
+    near = (TRUE[0] - 0.03, TRUE[1] - 0.01), (TRUE[0] + 0.005, TRUE[1] + 0.04)
+    notes = [note(1, **towards(near[0], 4.0)), note(2, **towards(near[1], -5.0))]
+    at_s = T0 + LANDED_S + 1_800.0
+    before, _ = search_of(lost(), at_s)
+    after, _ = search_of([*lost(), *notes], at_s)
+    assert before.result is not None
+    assert after.result is not None
+    assert after.result.area_90_m2 < 0.5 * before.result.area_90_m2
+    reflected = [b.reflected for b in after.bearings if b.reflected is not None]
+    assert len(reflected) == 2
+    assert max(reflected) < 0.3
+
+
+def test_a_found_box_ends_the_search() -> None:
+    place: dict[str, Any] = {
+        "latitude_deg": TRUE[0],
+        "longitude_deg": TRUE[1],
+        "note": "in a ditch",
+    }
+    search, _ = search_of(
+        [*lost(), note(1, kind="claim"), note(2, kind="found", **place)], T0 + LANDED_S + 1_800.0
+    )
+    assert search.contact == "found"
+    assert search.found is not None
+    assert search.found.by == "Car 2"
+    assert [claim.can for claim in search.claims] == [True]
+
+
+def test_notes_count_the_same_in_any_order_and_called_off_ones_do_not() -> None:
+    near = TRUE[0] - 0.06, TRUE[1] - 0.02
+    notes = [
+        note(1, **towards(near)),
+        note(2, **towards(near, 170.0)),
+        note(3, kind="call off", of="note-0002"),
+        note(4, kind="searched", path=[list(near)], width_m=100, ground="crops"),
+    ]
+    at_s = T0 + LANDED_S + 1_800.0
+    straight, _ = search_of([*lost(), *notes, notes[0]], at_s)
+    assert [b.id for b in straight.bearings] == ["note-0001"]
+    assert len(straight.searched) == 1
+    mixed = [*lost(), *notes, notes[0]]
+    random.Random(4).shuffle(mixed)
+    session = Session(Mission(PLAN))
+    for one in mixed:
+        session.mission.apply(one)
+    session.mission.apply(Tick(at_s))
+    session.settle_landing()
+    assert session.state().flights[0].search == straight
+    session.close()
+
+
+def test_a_car_that_stands_in_the_middle_and_hears_nothing_moves_the_area() -> None:
+    """It heard the flight in the air; where it stands now it would hear a box that lies near."""
+    before_s = LOST_S - 300.0
+    first, _ = search_of([*lost(), car(before_s, 38.0, -98.6)], T0 + LANDED_S + 600.0)
+    assert first.result is not None
+    at = first.result.best_latitude_deg, first.result.best_longitude_deg
+    there = [car(LANDED_S + 60.0 * n, *at) for n in range(60)]
+    after, _ = search_of([*lost(), car(before_s, 38.0, -98.6), *there], T0 + LANDED_S + 3_700.0)
+    assert after.result is not None
+    assert after.result.ended[0].chance >= first.result.ended[0].chance
+    moved_m, _ = distance_bearing(
+        *at, after.result.best_latitude_deg, after.result.best_longitude_deg
+    )
+    assert moved_m > 150.0
+    assert after.result.listen is not None
+
+
+def test_a_flood_of_notes_is_bounded() -> None:
+    notes = Notes()
+    one = BearingReport(
+        "Car 1", "", 0.0, latitude_deg=0, longitude_deg=0, bearing_deg=0, sureness="sharp"
+    )
+    for number in range(MOST_NOTES + 50):
+        notes.take(replace(one, id=f"note-{number:05}", time_s=float(number)), (number, None))
+    assert len(notes.of(BearingReport, "Tern 7", first=True)) == MOST_NOTES
+    assert notes.beyond == 50
+    assert notes.of(BearingReport, "Tern 7", first=False) == (), "of a flight that it does not name"
