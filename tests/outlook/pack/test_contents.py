@@ -101,7 +101,11 @@ def test_a_broken_cut_leaves_the_old_map_and_goes_on(
     PMTiles(into).close()
 
 
-@pytest.mark.parametrize("body", [HTML, b"PMTiles\x02" + bytes(500), os.urandom(2_000), b"P"])
+@pytest.mark.parametrize(
+    "body",
+    [HTML, b"PMTiles\x02" + bytes(500), os.urandom(2_000), b"P"],
+    ids=["page", "version 2", "noise", "one byte"],
+)
 def test_another_file_in_the_place_of_a_map_is_named(body: bytes, transfer: Patient) -> None:
     with (
         answering(lambda ask: ranged(ask, body)) as address,
@@ -153,6 +157,7 @@ def test_heights_are_unpacked_and_read(tmp_path: Path, transfer: Patient) -> Non
         (gzip.compress(bytes(1_000)), "not 1,000"),
         (gzip.compress(bytes(40_000_000), 1), "bytes expected"),
     ],
+    ids=["page", "cut", "wrong sum", "short", "long"],
 )
 def test_no_half_height_tile_is_used(
     body: bytes, words: str, tmp_path: Path, transfer: Patient
