@@ -37,6 +37,15 @@ def require_package_file(package: str, name: str) -> Path:
     pytest.skip(reason)
 
 
+def require_sources(name: str) -> Path:
+    """A folder of the open data that parts of the program were made of, which lie beside the repository and
+    not in it. A clean clone has none: the test is skipped there, also in CI."""
+    path = Path(__file__).parents[2] / "shared" / "data" / name
+    if not path.is_dir():
+        pytest.skip(f"../shared/data/{name} is not there")
+    return path
+
+
 NODE_TOOLS = "LEEWARD_NODE_TOOLS"
 
 

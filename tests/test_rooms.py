@@ -47,9 +47,8 @@ MAY_IMPORT = {
     "server.sync": FLIGHT | {"server.journal", "server.sources"},
     "server.session": FLIGHT | {"server.journal", "server.sources"},
     "server.screen": FLIGHT | {"server.geodata", "server.session"},
-    "server.debrief": FLIGHT | {"server.journal"},
-    "server.outlook": FLIGHT,
-    "server.outlook.pack": FLIGHT | {"server.geodata"},
+    "server.debrief": FLIGHT | {"server.journal", "server.geodata"},
+    "server.outlook": FLIGHT | {"server.geodata"},
     "server.rehearsal": {"decoders"},
     "server.commands": {"decoders", "server"},
 }

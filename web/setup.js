@@ -2,8 +2,9 @@
 
 /**
  * @typedef {{key: string, name: string, attribution: string, min_zoom: number, max_zoom: number,
- *   bounds: [number, number, number, number], imagery: boolean}} TileSheet
- * @typedef {{terrain: boolean, tiles: TileSheet[],
+ *   bounds: [number, number, number, number], imagery: boolean, schema: string | null}} TileSheet
+ * @typedef {{key: string, attribution: string, min_zoom: number, max_zoom: number}} World
+ * @typedef {{terrain: boolean, tiles: TileSheet[], world: World | null,
  *   layers: {key: string, name: string, attribution: string}[],
  *   online: {template: string, attribution: string, max_zoom: number} | null}} Setup
  */
@@ -24,5 +25,5 @@ async function ask() {
   } catch {
     // the line is lost: the page does without
   }
-  return { terrain: false, tiles: [], layers: [], online: null };
+  return { terrain: false, tiles: [], world: null, layers: [], online: null };
 }

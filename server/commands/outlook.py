@@ -66,9 +66,7 @@ def outlook(
         return
     made = datetime.now(UTC)
     where = out or plan.with_suffix(".outlook.html")
-    page = outlook_page(
-        one.name, hours, told, "; ".join(winds) or "no winds", made, around.avoid, _basemap()
-    )
+    page = outlook_page(one.name, hours, told, "; ".join(winds) or "no winds", made, around.avoid)
     try:
         where.write_text(page, encoding="utf-8")
         typer.echo(str(where))
@@ -206,11 +204,3 @@ def _told(hour: Hour) -> dict[str, Any]:
     """An hour as JSON values, with its areas to avoid where others look for them."""
     told: dict[str, Any] = orjson.loads(as_json(hour))
     return told | {"avoid": [] if told["landing"] is None else told["landing"]["avoid"]}
-
-
-def _basemap() -> list[Any]:
-    """The lines and towns that the page carries."""
-    from server.screen.assets import WEB
-
-    folder = WEB / "basemap"
-    return [orjson.loads(path.read_bytes()) for path in sorted(folder.glob("*.json"))]

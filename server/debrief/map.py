@@ -6,11 +6,9 @@ import base64
 import html
 from collections.abc import Sequence
 from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import folium
-import orjson
 from branca.element import MacroElement
 from jinja2 import Template
 
@@ -19,12 +17,19 @@ from server.debrief.record import FlightRecord, TrackPoint
 from server.debrief.sentences import rejection_words
 from server.debrief.words import at
 from server.flight.state import Rejection
+from server.geodata.world import near
 
 LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a17", "#565044"
 TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
-_BASEMAP = Path(__file__).parent.parent.parent / "web" / "basemap"
 _MARGIN_DEG = 1.0
 _TOWNS = 120  # the page shows those that have room
+_LINES = {  # of the ground: colour and width
+    "river": ("#7fa3ad", 1),
+    "shore": ("#5f8a96", 1.5),
+    "county": ("#c9c0ab", 1),
+    "state": ("#8d8470", 1.5),
+    "country": ("#6a5a4a", 2),
+}
 _BAND_M = 1_000.0
 _TOP_M = 36_000.0
 # cividis (Nuñez, Anderton and Renslow 2018, PLOS ONE 13(7) e0199239): the screen's polynomials
@@ -160,28 +165,19 @@ def _label(text: str, colour: str = "") -> str:
 
 
 def _land(drawn: OfflineMap, south: float, west: float, north: float, east: float) -> None:
-    def near(lon: float, lat: float) -> bool:
-        return (
-            south - _MARGIN_DEG < lat < north + _MARGIN_DEG
-            and west - _MARGIN_DEG < lon < east + _MARGIN_DEG
-        )
-
+    edges = (-_MARGIN_DEG, -_MARGIN_DEG, _MARGIN_DEG, _MARGIN_DEG)
+    box = (west + edges[0], south + edges[1], east + edges[2], north + edges[3])
+    surface = near(box)
     land = folium.FeatureGroup(name="Lines and towns").add_to(drawn)
-    boundaries = orjson.loads((_BASEMAP / "boundaries.json").read_bytes())
-    for feature in boundaries["features"]:
-        geometry = feature["geometry"]
-        lines = geometry["coordinates"] if geometry["type"] == "MultiLineString" else []
-        kept = [[(lat, lon) for lon, lat in line] for line in lines if any(near(*c) for c in line)]
-        if kept:
-            county = feature["properties"].get("kind") == "county"
-            style = {"color": "#c9c0ab" if county else "#8d8470", "weight": 1 if county else 2}
-            folium.PolyLine(kept, interactive=False, **style).add_to(land)
-    places = orjson.loads((_BASEMAP / "places.json").read_bytes())["features"]
-    towns = [f for f in places if near(*f["geometry"]["coordinates"])]
-    towns.sort(key=lambda f: -f["properties"]["population"])  # the page keeps the larger
-    names = [
-        (*reversed(t["geometry"]["coordinates"]), t["properties"]["name"]) for t in towns[:_TOWNS]
-    ]
+    for kind, (colour, weight) in _LINES.items():
+        lines = [
+            [(round(lat, 4), round(lon, 4)) for lat, lon in line]
+            for its, line in surface.lines
+            if its == kind
+        ]
+        if lines:
+            folium.PolyLine(lines, interactive=False, color=colour, weight=weight).add_to(land)
+    names = [(t.latitude_deg, t.longitude_deg, t.name) for t in surface.towns[:_TOWNS]]
     land.add_child(Words(names, "town"))
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import sqlite3
 import threading
 from pathlib import Path
 
+from server.geodata import vector_tiles
 from server.geodata.tiles import (
     MOST_ZOOM,
     WORLD,
@@ -18,6 +20,7 @@ from server.geodata.tiles import (
     media_type,
     plain_text,
 )
+from server.geodata.vector_tiles import Schema
 
 # what the module lets out on broken pages: texts that are none, columns of another kind
 _BROKEN = (sqlite3.Error, OverflowError, TypeError, ValueError)
@@ -72,9 +75,14 @@ class MBTiles:
             )
         (sample,) = self._data.execute("SELECT tile_data FROM tiles LIMIT 1").fetchone()
         kind = media_type(sample) if isinstance(sample, bytes) else None
+        schema = None
         if kind is None:
-            what = "vector tiles" if about.get("format") == "pbf" else "no image that can be drawn"
-            raise BasemapError(f"{self._path}: {what}; raster tiles (PNG, JPEG, WebP) are needed")
+            if about.get("format") != "pbf" or not isinstance(sample, bytes):
+                raise BasemapError(
+                    f"{self._path}: tiles of a kind that is not drawn; PNG, JPEG, WebP or vector "
+                    "tiles (format pbf) are needed"
+                )
+            schema = self._schema(about.get("json"), sample)
         return TileInfo(
             name=plain_text(about.get("name")) or self._path.stem,
             attribution=plain_text(about.get("attribution")),
@@ -82,7 +90,17 @@ class MBTiles:
             max_zoom=high,
             bounds=self._bounds(about.get("bounds"), high),
             imagery=kind == "image/jpeg",
+            schema=schema,
         )
+
+    def _schema(self, text: object, sample: bytes) -> Schema:
+        listed = None
+        with contextlib.suppress(ValueError, RecursionError):
+            listed = json.loads(str(text))
+        try:
+            return vector_tiles.find_schema(listed, lambda: sample)
+        except ValueError as error:
+            raise BasemapError(f"{self._path}: {error}") from None
 
     def _bounds(self, text: object, z: int) -> Bounds:
         """As the file says; where it does not, the tiles of the last zoom tell."""

@@ -24,6 +24,7 @@ from pmtiles.tile import (
     zxy_to_tileid,
 )
 
+from server.geodata import vector_tiles
 from server.geodata.tiles import (
     MOST_ZOOM,
     WORLD,
@@ -93,9 +94,10 @@ class PMTiles:
                 return None
             if entry.run_length > 0:
                 tile = self._bytes(head["tile_data_offset"] + entry.offset, entry.length)
-                return (
-                    gzip.decompress(tile) if head["tile_compression"] == Compression.GZIP else tile
-                )
+                packed = head["tile_compression"] == Compression.GZIP
+                if packed and self.info.schema is None:
+                    return vector_tiles.unpacked(tile, MOST_BYTES)
+                return tile
             offset, length = head["leaf_directory_offset"] + entry.offset, entry.length
         raise ValueError("directories lie too deep")
 
@@ -129,9 +131,10 @@ class PMTiles:
             raise BasemapError(
                 f"{self._path}: directories packed in a way that is not read (gzip is)"
             )
-        if head["tile_type"] in (TileType.MVT, TileType.MLT, TileType.UNKNOWN):
+        if head["tile_type"] in (TileType.MLT, TileType.UNKNOWN):
             raise BasemapError(
-                f"{self._path}: vector tiles; raster tiles (PNG, JPEG, WebP) are needed"
+                f"{self._path}: tiles of a kind that is not drawn; PNG, JPEG, WebP or Mapbox vector "
+                "tiles are needed"
             )
         low, high = head["min_zoom"], head["max_zoom"]
         if not 0 <= low <= high <= MOST_ZOOM:
@@ -139,6 +142,16 @@ class PMTiles:
                 f"{self._path}: zooms 0 to {MOST_ZOOM} expected, not {low} to {high}"
             )
         about = self._metadata()
+        schema = None
+        if head["tile_type"] == TileType.MVT:
+            if head["tile_compression"] not in (Compression.NONE, Compression.GZIP):
+                raise BasemapError(
+                    f"{self._path}: tiles packed in a way that is not read (gzip is)"
+                )
+            try:
+                schema = vector_tiles.find_schema(about, self._first_tile)
+            except ValueError as error:
+                raise BasemapError(f"{self._path}: {error}") from None
         box = [head[k] / 1e7 for k in ("min_lon_e7", "min_lat_e7", "max_lon_e7", "max_lat_e7")]
         return TileInfo(
             name=plain_text(about.get("name")) or self._path.stem,
@@ -147,7 +160,18 @@ class PMTiles:
             max_zoom=high,
             bounds=checked_bounds(box) or WORLD,
             imagery=head["tile_type"] == TileType.JPEG,
+            schema=schema,
         )
+
+    def _first_tile(self) -> bytes:
+        head = self._header
+        offset, length = head["root_offset"], head["root_length"]
+        for _ in range(DEEPEST):
+            first = self._directory(offset, length)[0]
+            if first.run_length > 0:
+                return self._bytes(head["tile_data_offset"] + first.offset, first.length)
+            offset, length = head["leaf_directory_offset"] + first.offset, first.length
+        raise ValueError("directories lie too deep")
 
     def _metadata(self) -> dict[str, Any]:
         head = self._header

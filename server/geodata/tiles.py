@@ -1,4 +1,4 @@
-"""What every file of raster tiles can say of itself, and the errors of one that cannot be used."""
+"""What every file of tiles can say of itself, and the errors of one that cannot be used."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import math
 import re
 from dataclasses import dataclass
 from typing import Protocol
+
+from server.geodata.vector_tiles import Schema
 
 WORLD = (-180.0, -85.06, 180.0, 85.06)
 MOST_ZOOM = 24
@@ -28,13 +30,15 @@ class TileInfo:
     max_zoom: int
     bounds: Bounds
     imagery: bool  # photographs (JPEG), which a night palette must not turn into negatives
+    schema: Schema | None = None  # of vector tiles; None: images
 
 
 class TileFile(Protocol):
     info: TileInfo
 
     def tile(self, z: int, x: int, y: int) -> bytes | None:
-        """The image, or None where the file has none. Raises BasemapError when it is broken."""
+        """The image or vector tile, or None where the file has none. Raises BasemapError when it is
+        broken. A vector tile is as it was stored, with gzip or without."""
 
     def close(self) -> None: ...
 

@@ -12,6 +12,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from server.flight.inputs import AvoidArea
+from server.geodata.world import near
 from server.outlook.hours import Hour
 from server.outlook.limits import Limit
 
@@ -24,7 +25,6 @@ LIMIT_WORDS: Mapping[Limit, str] = {
 }
 _ABOUT_DEG = 2.5  # of map around what is shown
 _MOST_TOWNS = 150
-_LARGEST_LINES = 400
 
 
 def outlook_page(
@@ -34,10 +34,9 @@ def outlook_page(
     winds: str,
     made: datetime,
     avoid: Sequence[AvoidArea],
-    basemap: Sequence[Mapping[str, Any]],
 ) -> str:
-    """`data`: the hours as JSON values. `winds`: what they rest on. `basemap`: GeoJSON collections."""
-    lines, towns, credits_ = _around(hours, basemap)
+    """`data`: the hours as JSON values. `winds`: what they rest on."""
+    lines, towns, credit = _around(hours)
     embedded = {
         "hours": data,
         "lines": lines,
@@ -55,7 +54,7 @@ def outlook_page(
         made=f"{made:%Y-%m-%d %H:%M} UTC",
         hours=[_row(hour) for hour in hours],
         data=Markup(text),  # noqa: S704  its "<" are escaped above
-        credits="; ".join(credits_),
+        credits=credit,
     )
 
 
@@ -100,34 +99,14 @@ Places = list[tuple[str, float, float]]
 Lines = list[list[list[float]]]
 
 
-def _around(
-    hours: Sequence[Hour], basemap: Sequence[Mapping[str, Any]]
-) -> tuple[Lines, Places, list[str]]:
-    """Borders and the largest towns near what is shown, and whose they are."""
+def _around(hours: Sequence[Hour]) -> tuple[Lines, Places, str]:
+    """Borders, shores, rivers and the largest towns near what is shown, and whose they are."""
     shown = [(p[1], p[2]) for hour in hours if hour.landing for p in hour.landing.path]
     if not shown:
-        return [], [], []
+        return [], [], ""
     south, north = min(p[0] for p in shown) - _ABOUT_DEG, max(p[0] for p in shown) + _ABOUT_DEG
     west, east = min(p[1] for p in shown) - _ABOUT_DEG, max(p[1] for p in shown) + _ABOUT_DEG
-
-    def near(place: Sequence[float]) -> bool:
-        return west <= place[0] <= east and south <= place[1] <= north
-
-    lines: Lines = []
-    towns: list[tuple[float, str, float, float]] = []
-    credits_ = []
-    for collection in basemap:
-        before = len(lines) + len(towns)
-        for feature in collection["features"]:
-            kind, places = feature["geometry"]["type"], feature["geometry"]["coordinates"]
-            if kind == "Point" and near(places):
-                told = feature["properties"]
-                towns.append((told.get("population") or 0, told["name"], places[0], places[1]))
-            elif kind == "LineString" and any(near(place) for place in places):
-                lines.append(places)
-            elif kind == "MultiLineString":
-                lines += [line for line in places if any(near(place) for place in line)]
-        if len(lines) + len(towns) > before:
-            credits_.append(str(collection.get("attribution", "")))
-    largest = sorted(towns, reverse=True)[:_MOST_TOWNS]
-    return lines[:_LARGEST_LINES], [(name, x, y) for _, name, x, y in largest], credits_
+    surface = near((west, south, east, north))
+    lines = [[[round(lon, 4), round(lat, 4)] for lat, lon in places] for _, places in surface.lines]
+    towns = [(t.name, t.longitude_deg, t.latitude_deg) for t in surface.towns[:_MOST_TOWNS]]
+    return lines, towns, surface.credit

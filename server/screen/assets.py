@@ -27,6 +27,8 @@ WEB = Path(__file__).parents[2] / "web"
 _IMPORT_MAP = re.compile(rb'<script type="importmap">(.*?)</script>', re.DOTALL)
 _ENTRY = re.compile(rb'<script type="module" src="([^"]+)">')
 _IMPORT = re.compile(r"^(?:import|\} from) .*?'(leeward/[^']+|leaflet)';", re.MULTILINE)
+# a worker has the policy that its own file comes with: our scripts, and questions to this station
+WORKER_POLICY = "default-src 'none'; script-src 'self'; connect-src 'self'"
 LEAFLET_MODULE = "/web/leaflet.js"
 _TYPES = {".js": "text/javascript", ".json": "application/json", ".css": "text/css"}
 
@@ -73,6 +75,8 @@ class Files(StaticFiles):
             raise HTTPException(405)
         kept = self._read(path)
         headers = {"Cache-Control": "no-cache", "ETag": kept.tag, "Vary": "Accept-Encoding"}
+        if path.endswith("worker.js"):
+            headers["Content-Security-Policy"] = WORKER_POLICY
         asked = Headers(scope=scope)
         if asked.get("if-none-match") == kept.tag:
             return Response(status_code=304, headers=headers)

@@ -46,19 +46,19 @@ async def test_tiles_of_a_file_lie_under_the_flight(
         watched = await open_page(port)
         page = watched.page
         await page.wait_for_function(
-            "[...document.querySelectorAll('.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
+            "[...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
         )
         await expect(page.locator(".credits")).to_contain_text(PLAIN_ATTRIBUTION)
         assert await page.locator(".credits a").count() == 0  # text, whatever the file held
         ground = await colour_at(page, 200, 40)
         await page.get_by_role("button", name="Layers").click()
         await page.locator(".chooser-list label", has_text="Invented").click()
-        await expect(page.locator(".leaflet-tile")).to_have_count(0)
+        await expect(page.locator("img.leaflet-tile")).to_have_count(0)
         await expect(page.locator(".credits")).not_to_contain_text("Invented")
         assert await colour_at(page, 200, 40) != ground
         await page.reload()  # the choice is kept
         await expect(page.locator(".chooser-list label")).to_have_count(3)
-        await expect(page.locator(".leaflet-tile")).to_have_count(0)
+        await expect(page.locator("img.leaflet-tile")).to_have_count(0)
         watched.assert_quiet(port)
     basemap.close()
 
@@ -69,7 +69,7 @@ async def test_at_night_a_white_map_is_dark(open_page: Any, tmp_path: Path) -> N
     async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port, night=True)
         await watched.page.wait_for_function(
-            "[...document.querySelectorAll('.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
+            "[...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
         )
         red, green, blue = await colour_at(watched.page, 200, 40)
         assert max(red, green, blue) < 80

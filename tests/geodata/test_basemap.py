@@ -125,7 +125,7 @@ def test_photographs_are_told_from_drawn_maps(tmp_path: Path) -> None:
         (lambda p: sqlite3.connect(p).execute("CREATE TABLE x (y)").connection.close(), "metadata"),
         (lambda p: mbtiles(p, BOX, range(0)), "no tiles"),
         (lambda p: mbtiles(p, BOX, ZOOMS, b"\x1f\x8b..", format="pbf"), "vector tiles"),
-        (lambda p: mbtiles(p, BOX, ZOOMS, b"nothing"), "no image"),
+        (lambda p: mbtiles(p, BOX, ZOOMS, b"nothing"), "not drawn"),
         (lambda p: pmtiles(p, BOX, ZOOMS, kind=TileType.MVT), "vector tiles"),
     ],
 )

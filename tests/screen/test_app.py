@@ -2,7 +2,6 @@
 
 import base64
 import hashlib
-import json
 import re
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -82,7 +81,7 @@ async def test_the_libraries_are_the_releases_that_were_tried(client: AsyncClien
 async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) -> None:
     page = (await client.get("/")).text
     asked = set(re.findall(r'<link rel="modulepreload" href="([^"]+)">', page))
-    assert {"/web/main.js", "/web/map/ground.js", "/web/leaflet.js"} <= asked
+    assert {"/web/main.js", "/web/map/grid.js", "/web/leaflet.js"} <= asked
     ours = {f"/web/{path.relative_to(WEB).as_posix()}" for path in WEB.rglob("*.js")}
     only_elsewhere = {
         "beacon",
@@ -93,10 +92,12 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
         "walk",
         "walker",
     }
+    in_the_worker = {"drawing", "mvt", "paint", "prepare", "schemas", "worker"}
+    only_elsewhere |= {f"map/vector/{name}" for name in in_the_worker}
     assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}
     walk = (await client.get("/walk")).text
     assert '"/web/walker.js"' in walk
-    assert "ground.js" not in walk
+    assert "map.js" not in walk
     assert (await client.post("/web/main.js")).status_code == 405
 
 
@@ -120,7 +121,7 @@ async def test_an_unchanged_file_is_not_sent_again(client: AsyncClient) -> None:
 
 
 def texts() -> list[Path]:
-    return [path for path in WEB.rglob("*.*") if path.suffix != ".png"]
+    return [path for path in WEB.rglob("*.*") if path.suffix not in (".png", ".pmtiles")]
 
 
 def test_our_files_name_no_other_host() -> None:
@@ -139,17 +140,6 @@ def test_our_scripts_read_no_markup_from_data() -> None:
 @pytest.mark.parametrize("path", ["/web/../pyproject.toml", "/web/%2e%2e/pyproject.toml", "/web/"])
 async def test_no_file_outside_the_page(client: AsyncClient, path: str) -> None:
     assert (await client.get(path)).status_code == 404
-
-
-def test_the_wrong_town_is_left_out() -> None:
-    """One Clay Center of the source lies where there is none (shared/data/basemap/SOURCE.md)."""
-    places = json.loads((WEB / "basemap" / "places.json").read_text())
-    assert len(places["features"]) == 580
-    for place in places["features"]:
-        lon, lat = place["geometry"]["coordinates"]
-        wrong = place["properties"]["name"] == "Clay Center" and abs(lat - 37.52) < 0.1
-        assert not (wrong and abs(lon + 96.77) < 0.1)
-    assert "GeoNames, CC BY 4.0" in places["attribution"]
 
 
 # reading

@@ -11,6 +11,7 @@ BLOCKS = re.findall(r":root(\[data-palette='night'\])? \{(.*?)\n\}", STYLE, re.D
 DAY, NIGHT = (dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6});", body)) for _, body in BLOCKS[:2])
 TEXT = ("ink", "quiet", "landing", "payload", "own", "reporting", "late", "silent")
 AA_TEXT = 4.5  # WCAG 2.1, success criterion 1.4.3
+AA_LINES = 3.0  # 1.4.11
 AAA_TEXT = 7.0  # 1.4.6
 
 
@@ -49,8 +50,30 @@ def test_what_is_written_on_strong_grounds(palette: dict[str, str]) -> None:
     assert contrast(palette["card"], palette["ink"]) >= AAA_TEXT
 
 
+@pytest.mark.parametrize("palette", [DAY, NIGHT], ids=["day", "night"])
+def test_borders_and_shores_are_seen_in_the_sun(palette: dict[str, str]) -> None:
+    """Lines that are needed to understand a picture: 3 to 1 (WCAG 2.1, success criterion 1.4.11)."""
+    for name in ("country", "state", "county", "shore", "rail", "track"):
+        assert contrast(palette[f"map-{name}"], palette["map-land"]) >= AA_LINES, name
+    assert contrast(palette["map-shore"], palette["map-water"]) >= 2.5
+    for name in ("map-name", "map-quiet", "map-water-name"):
+        assert contrast(palette[name], palette["map-land"]) >= AA_TEXT, name
+    assert contrast(palette["map-water-name"], palette["map-water"]) >= AA_TEXT
+
+
+@pytest.mark.parametrize("palette", [DAY, NIGHT], ids=["day", "night"])
+def test_each_class_of_roads_is_told_from_the_land(palette: dict[str, str]) -> None:
+    """By its own colour or by its edge."""
+    for name in ("motorway", "trunk", "primary", "secondary", "road"):
+        edge = "motorway-edge" if name in ("motorway", "trunk") else "road-edge"
+        land = palette["map-land"]
+        best = max(contrast(palette[f"map-{one}"], land) for one in (name, edge))
+        assert best >= (2.0 if name in ("road", "secondary") else 2.4), name
+
+
 def test_the_night_has_no_bright_or_blue_field() -> None:
-    for name in ("ground", "card", "raised", "map-ground", "replay"):
+    fields = ("land", "water", "built", "wood", "grass", "rock", "ice", "building", "airfield")
+    for name in ("ground", "card", "raised", "map-ground", "replay", *(f"map-{f}" for f in fields)):
         assert luminance(NIGHT[name]) < 0.02, name
     digits = NIGHT["ground"].lstrip("#")
     assert int(digits[4:6], 16) <= int(digits[0:2], 16)  # no more blue than red

@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el, svg } from 'leeward/dom.js';
+import { drawn } from 'leeward/map/around.js';
 import { marker } from 'leeward/map/symbols.js';
 
 const SMALLEST_PX = 40; // below that the name would hide the area
@@ -38,7 +39,7 @@ export function createAvoid(map, chooser) {
       for (const { mark } of names) mark.remove();
       names = (areas ?? []).map(({ geometry, properties }) => {
         /** @type {any} */
-        const options = { renderer, interactive: false, style: { className: 'avoid' } };
+        const options = { renderer, interactive: false, style: { className: 'avoid' }, coordsToLatLng: placed };
         const shape = L.geoJSON(geometry, options).addTo(group);
         const name = el('span', { class: 'avoid-label', text: `avoid: ${properties.name}` });
         const bounds = shape.getBounds();
@@ -48,6 +49,8 @@ export function createAvoid(map, chooser) {
     },
   };
 }
+
+const placed = ([lon, lat]) => L.latLng(lat, drawn(lon));
 
 function crossed() {
   const lines = svg('path', { d: 'M0 0 10 10M10 0 0 10', class: 'avoid-line' });

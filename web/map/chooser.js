@@ -1,7 +1,7 @@
 /** The button and the list with which a reader says what lies on the map; kept on this device. */
 
 import * as L from 'leaflet';
-import { el, setAttribute, setShown } from 'leeward/dom.js';
+import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { kept, keep } from 'leeward/keeping.js';
 
 export function createChooser(map) {
@@ -42,8 +42,16 @@ export function createChooser(map) {
         keep('layers', chosen);
         show(box.checked);
       });
-      list.append(el('li', {}, el('label', {}, box, el('span', { text: name }))));
+      const remark = el('small', { class: 'chooser-note', hidden: true });
+      list.append(el('li', {}, el('label', {}, box, el('span', { text: name }), remark)));
       show(box.checked);
+      return {
+        /** What is to be known of it. @param {string} text */
+        note(text) {
+          setText(remark, text);
+          setShown(remark, text !== '');
+        },
+      };
     },
   };
 }

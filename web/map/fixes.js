@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
+import { drawn } from 'leeward/map/around.js';
 import { rejectionWords } from 'leeward/words/tracker.js';
 import { clockTimeSeconds, isUtc, utcTimeSeconds } from 'leeward/words.js';
 
@@ -31,7 +32,7 @@ export function createFixes(map, store, units) {
     const look = accepted
       ? { radius: 3, stroke: false, fillColor: ink, fillOpacity: 0.8 }
       : { radius: 6, color: ink, weight: 2, fillOpacity: 0 };
-    return L.circleMarker([lat, lon], { renderer, ...look }).bindTooltip(
+    return L.circleMarker([lat, drawn(lon)], { renderer, ...look }).bindTooltip(
       () => describe(name, row),
       { className: 'tip' },
     );

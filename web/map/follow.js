@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el, setAttribute } from 'leeward/dom.js';
+import { drawn } from 'leeward/map/around.js';
 
 // pixels that the buttons and labels take from the view, and the most of its size that they may
 const ROOM = { top: 72, left: 66, right: 140, bottom: 88 };
@@ -108,16 +109,16 @@ export function createFollow(map) {
     draw(state) {
       const at = (item) =>
         item && item.latitude_deg !== null && item.longitude_deg !== null
-          ? L.latLng(item.latitude_deg, item.longitude_deg)
+          ? L.latLng(item.latitude_deg, drawn(item.longitude_deg))
           : null;
       const { track, vehicles, launch, flights } = state;
       const own = vehicles.find((vehicle) => vehicle.own) ?? vehicles[0];
       const areas = flights.flatMap(({ landing }) => landing?.search_area.p90.coordinates[0] ?? []);
       const places = flights.flatMap((flight) => [at(flight.track), at(flight.landing)]);
-      places.push(at(own), ...areas.map(([lon, lat]) => L.latLng(lat, lon)));
+      places.push(at(own), ...areas.map(([lon, lat]) => L.latLng(lat, drawn(lon))));
       points = { payload: at(track), car: at(own), all: places.filter((place) => place !== null) };
       if (points.all.length === 0 && launch.latitude_deg !== null && launch.longitude_deg !== null) {
-        points.all = [L.latLng(launch.latitude_deg, launch.longitude_deg)];
+        points.all = [L.latLng(launch.latitude_deg, drawn(launch.longitude_deg))];
       }
       keep();
     },

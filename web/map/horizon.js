@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el, setText } from 'leeward/dom.js';
+import { drawn } from 'leeward/map/around.js';
 import { marker } from 'leeward/map/symbols.js';
 
 const EFFECTIVE_EARTH_RADIUS_M = (6_371_000 * 4) / 3; // k = 4/3 as in ITU-R P.310
@@ -40,8 +41,9 @@ export function createHorizon(map, units, chooser) {
       at = track === null || above === null || phase === 'ground' || phase === 'landed' ? null : track;
       if (at !== null) {
         const radius_m = horizon_m(above);
-        circle.setLatLng([at.latitude_deg, at.longitude_deg]).setRadius(radius_m);
-        label.setLatLng([at.latitude_deg + (radius_m / 6_371_000) * (180 / Math.PI), at.longitude_deg]);
+        const east = drawn(at.longitude_deg);
+        circle.setLatLng([at.latitude_deg, east]).setRadius(radius_m);
+        label.setLatLng([at.latitude_deg + (radius_m / 6_371_000) * (180 / Math.PI), east]);
         setText(text, `radio horizon ${units.distance(radius_m)}`);
       }
       show();

@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
+import { drawn as onThisSide } from 'leeward/map/around.js';
 import { marker } from 'leeward/map/symbols.js';
 
 export function createHour(map) {
@@ -16,7 +17,7 @@ export function createHour(map) {
       drawn = key;
       group.clearLayers();
       if (hour === null) return;
-      const at = L.latLng(hour.latitude_deg, hour.longitude_deg);
+      const at = L.latLng(hour.latitude_deg, onThisSide(hour.longitude_deg));
       const area = L.circle(at, { radius: hour.radius_90_m, pane: 'landing', interactive: false, className: 'hour-area' }).addTo(group);
       const label = el('span', { class: 'mark-label hour-label', text: name });
       if (!map.getBounds().contains(area.getBounds())) map.fitBounds(area.getBounds(), { animate: false });

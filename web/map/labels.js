@@ -1,7 +1,8 @@
 /**
  * Where the labels of marks go, so that none lies on another: right of the mark, else left, below or
- * above it; where no side is free the label is left out, the least important first. Marks themselves and
- * the map's controls are kept free as well, but the chosen flight's labels may lie on other symbols.
+ * above it; where no side is free the label is left out, the least important first. The names of towns and
+ * roads come after the flight's own labels and before those of receivers. Marks themselves and the map's
+ * controls are kept free as well, but the chosen flight's labels may lie on other symbols.
  */
 
 const SIDES = ['right', 'left', 'below', 'above'];
@@ -9,7 +10,8 @@ const GAP_PX = 4;
 const EDGE_PX = 2;
 const FOREMOST = 1000; // the chosen flight's payload and landing
 
-export function createLabels(map) {
+/** @param {{place: (taken: any[]) => any[]}} names of the maps, which stand between marks and receivers */
+export function createLabels(map, names) {
   /** Sizes by label, read anew only when its text changed. @type {WeakMap<HTMLElement, any>} */
   const sizes = new WeakMap();
   let scale = '';
@@ -36,7 +38,14 @@ export function createLabels(map) {
     const taken = controls(map);
     const all = marks().map((mark) => ({ mark, at: map.latLngToContainerPoint(mark.getLatLng()) }));
     const symbols = all.map(({ mark, at }) => around(at, mark.half, mark.half));
-    all.forEach(({ mark, at }, number) => {
+    for (const below of [false, true]) {
+      all.forEach((one, number) => {
+        if (Boolean(one.mark.belowTowns) === below) put(one, number);
+      });
+      if (!below) taken.push(...names.place([...taken, ...symbols.filter((_, n) => !all[n].mark.belowTowns)]));
+    }
+
+    function put({ mark, at }, number) {
       const { label, half } = mark;
       if (label === null || label.textContent === '') return;
       const { width, height } = sizeOf(label);
@@ -46,7 +55,7 @@ export function createLabels(map) {
       const side = free >= 0 ? sides[free] : null;
       if (side !== null) taken.push(boxes[free]);
       if (label.dataset.side !== (side ?? 'none')) label.dataset.side = side ?? 'none';
-    });
+    }
   }
 
   map.on('moveend zoomend resize', place);

@@ -3,6 +3,7 @@
 import * as L from 'leaflet';
 import { el, setText, svg } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { drawn } from 'leeward/map/around.js';
 import { landingSymbol, marker, place } from 'leeward/map/symbols.js';
 import { clockTime } from 'leeward/words.js';
 
@@ -43,7 +44,7 @@ export function createLanding(map, renderer, number) {
       }
       outer.setLatLngs(ringOf(landing.search_area?.p90));
       inner.setLatLngs(ringOf(landing.search_area?.p50));
-      way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, lon)));
+      way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, drawn(lon))));
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
       setText(label, `${name} ${verb} ${clockTime(seconds(landing.time))}`.trim());
@@ -60,7 +61,7 @@ function stamps(path, map) {
   const start_s = seconds(path[0][0]);
   const span_min = (seconds(path.at(-1)[0]) - start_s) / 60;
   const step_s = 60 * (TIMES_MIN.find((each) => span_min / each <= MOST_TIMES) ?? 120);
-  const pixel = ([, lat, lon]) => map.latLngToLayerPoint([lat, lon]);
+  const pixel = ([, lat, lon]) => map.latLngToLayerPoint([lat, drawn(lon)]);
   const taken = [pixel(path[0]), pixel(path.at(-1))];
   const labelled = [...taken]; // the payload and the ring have wide labels at their right
   const marks = [];
@@ -73,7 +74,7 @@ function stamps(path, map) {
     taken.push(at);
     const label = el('span', { class: 'mark-label stamp', text: clockTime(here_s) });
     const mark = marker({ node: el('span', { class: 'stamp-dot' }), size: 9, label });
-    marks.push(mark.setLatLng([path[n][1], path[n][2]]));
+    marks.push(mark.setLatLng([path[n][1], drawn(path[n][2])]));
   }
   return marks;
 }
@@ -83,7 +84,7 @@ function isBeside(at, { x, y }) {
 }
 
 function ringOf(polygon) {
-  return polygon?.coordinates[0].map(([lon, lat]) => [lat, lon]) ?? [];
+  return polygon?.coordinates[0].map(([lon, lat]) => [lat, drawn(lon)]) ?? [];
 }
 
 /** The light hatching of the 50 % area. */

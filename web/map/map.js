@@ -1,23 +1,27 @@
 /** The map: its panes from below to above, and when each layer is drawn. */
 
 import * as L from 'leaflet';
+import { drawAbout, drawn } from 'leeward/map/around.js';
 import { createAvoid } from 'leeward/map/avoid.js';
 import { createChooser } from 'leeward/map/chooser.js';
 import { createCredits } from 'leeward/map/credits.js';
 import { createCursor } from 'leeward/map/cursor.js';
 import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
-import { Ground } from 'leeward/map/ground.js';
+import { Grid } from 'leeward/map/grid.js';
 import { createHorizon } from 'leeward/map/horizon.js';
 import { createHour } from 'leeward/map/hour.js';
 import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { createLabels } from 'leeward/map/labels.js';
+import { Names } from 'leeward/map/names.js';
 import { createScale } from 'leeward/map/scalebar.js';
 import { createSheets } from 'leeward/map/sheets.js';
+import { createEngine } from 'leeward/map/vector/engine.js';
+import { createWorld, mapColours } from 'leeward/map/world.js';
 import { readSetup } from 'leeward/setup.js';
 
-const PANES = { ground: 150, crew: 300, avoid: 405, landing: 410, casing: 415, track: 420, fixes: 430 };
+const PANES = { ground: 150, grid: 160, crew: 300, names: 320, avoid: 405, landing: 410, casing: 415, track: 420, fixes: 430 };
 const FIRST_VIEW = L.latLng(38.2, -98.2); // the plains that the carried basemap shows
 
 export function createMap(node, { store, units, preferences, clock }) {
@@ -27,7 +31,6 @@ export function createMap(node, { store, units, preferences, clock }) {
     zoomSnap: 0.5,
     minZoom: 3,
     maxZoom: 17,
-    worldCopyJump: true,
     fadeAnimation: false,
     inertia: false, // it stays where it is put
   });
@@ -40,8 +43,10 @@ export function createMap(node, { store, units, preferences, clock }) {
   L.control.zoom({ position: 'topleft' }).addTo(map);
   const credits = createCredits(map);
 
-  const ground = new Ground();
-  ground.addTo(map);
+  const engine = createEngine();
+  engine.dress(mapColours());
+  const grid = new Grid().addTo(map);
+  const names = new Names(() => grid.boxes).addTo(map);
   const flights = createFlightLayers(map, store, preferences);
   const fixes = createFixes(map, store, units);
   const moving = createMoving(map, units);
@@ -51,18 +56,33 @@ export function createMap(node, { store, units, preferences, clock }) {
   const horizon = createHorizon(map, units, chooser);
   const avoid = createAvoid(map, chooser);
   const hour = createHour(map);
-  const labels = createLabels(map);
+  const labels = createLabels(map, names);
   let asking = null;
+  let placing = false;
+  /** @type {(lat: number, lon: number) => {name: string, at: L.LatLng, range_m: number} | null} */
+  let nearest = () => null;
+  /** Vector maps that are shown. @type {Set<any>} */
+  const vectors = new Set();
 
   readSetup().then((setup) => {
-    createSheets(map, setup, chooser, credits);
+    const tell = (event) => event === 'names' && placeSoon();
+    if (setup.world !== null) {
+      const world = createWorld(map, engine, setup.world, tell);
+      nearest = world.nearest;
+      vectors.add(world.layer);
+      names.include(world.layer, true);
+      credits.set('ground', setup.world.attribution);
+    }
+    const sheets = createSheets(map, setup, { chooser, credits, engine, names, vectors, tell });
+    names.leaveTo(sheets.covered);
     createCursor(map, units, setup);
-  });
-  ground.load().then(() => {
-    credits.set('ground', ground.credits());
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
   map.on('zoomend', () => flights.drawLandings());
+  map.on('dragend', () => {
+    const { lat, lng } = map.getCenter();
+    if (drawn(lng) !== lng) map.setView([lat, drawn(lng)], map.getZoom(), { animate: false });
+  });
   map.on('click', ({ latlng }) => {
     asking?.(latlng.wrap());
     stopAsking();
@@ -71,11 +91,24 @@ export function createMap(node, { store, units, preferences, clock }) {
     if (key === 'Escape') stopAsking();
   });
   preferences.onChange(() => {
-    ground.repaint();
+    engine.dress(mapColours());
+    grid.repaint();
+    for (const layer of vectors) layer.repaint();
+    names.repaint();
     flights.colours();
     fixes.repaint();
     scale.draw();
   });
+
+  /** Once for all that becomes known before the next frame. */
+  function placeSoon() {
+    if (placing) return;
+    placing = true;
+    requestAnimationFrame(() => {
+      placing = false;
+      labels.place();
+    });
+  }
 
   function stopAsking() {
     asking = null;
@@ -85,7 +118,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   return {
     fixes,
     showHour: hour.show,
-    nearest: (lat, lon) => ground.nearest(lat, lon),
+    nearest: (lat, lon) => nearest(lat, lon),
     /** The next place that the reader touches goes to `answer`. */
     ask(answer) {
       asking = answer;
@@ -94,6 +127,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     /** @param {Set<string>} changed */
     draw(changed) {
       const { state, history } = store;
+      drawAbout(state.launch.longitude_deg ?? state.track?.longitude_deg);
       if (changed.has('history')) {
         flights.drawTracks();
         fixes.draw();

@@ -3,6 +3,7 @@
 import * as L from 'leaflet';
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { drawn } from 'leeward/map/around.js';
 import { marker, place, symbol } from 'leeward/map/symbols.js';
 import { flightSymbol } from 'leeward/outline.js';
 import { isOld } from 'leeward/fresh.js';
@@ -45,13 +46,7 @@ export function createMoving(map, units) {
         marker({ shape: role, size: 16, label: el('span', { class: 'mark-label', text: label }) }),
       );
       each(vehicles, state.vehicles, ({ name }) => name, vehicleMark);
-      each(stations, state.senders, ({ name }) => name, ({ name }) =>
-        marker({
-          node: symbol('station', 16),
-          label: el('span', { class: 'mark-label station-label', text: name }),
-          front: -500,
-        }),
-      );
+      each(stations, state.senders, ({ name }) => name, stationMark);
       const places = state.events.filter(({ kind }) => kind === 'burst' || kind === 'float');
       each(events, places, ({ kind, time }) => kind + time, ({ kind }) =>
         marker({ shape: 'event', size: 16, label: el('span', { class: 'mark-label', text: kind }) }),
@@ -80,6 +75,11 @@ export function createMoving(map, units) {
     place(map, launches.get(name), launch.latitude_deg, launch.longitude_deg);
   }
 
+  function stationMark({ name }) {
+    const label = el('span', { class: 'mark-label station-label', text: name });
+    return Object.assign(marker({ node: symbol('station', 16), label, front: -500 }), { belowTowns: true });
+  }
+
   function vehicleMark({ name, own }) {
     const number = el('span', { class: own ? 'tag tag-own' : 'tag' });
     const label = el('span', { class: 'mark-label vehicle-label', text: name });
@@ -101,7 +101,7 @@ export function createMoving(map, units) {
     const last = rows.at(-1)?.[0] ?? 0;
     if (way.drawn === last) return;
     way.drawn = last;
-    way.line.setLatLngs(rows.map(([, lat, lon]) => [lat, lon]));
+    way.line.setLatLngs(rows.map(([, lat, lon]) => [lat, drawn(lon)]));
   }
 }
 

@@ -2,6 +2,7 @@
 
 import { el, svg } from 'leeward/dom.js';
 import { outline } from 'leeward/outline.js';
+import { drawn } from 'leeward/map/around.js';
 import * as L from 'leaflet';
 
 const DRAWN = {
@@ -58,7 +59,7 @@ export function place(map, mark, latitude_deg, longitude_deg) {
     mark.remove();
     return;
   }
-  const there = L.latLng(latitude_deg, longitude_deg);
+  const there = L.latLng(latitude_deg, drawn(longitude_deg));
   if (!mark.getLatLng().equals(there, 1e-9)) mark.setLatLng(there);
   if (!map.hasLayer(mark)) mark.addTo(map);
 }

@@ -4,6 +4,7 @@
  */
 
 import * as L from 'leaflet';
+import { drawn } from 'leeward/map/around.js';
 import { altitudeColour, BAND_M } from 'leeward/map/cividis.js';
 
 /** The canvases that all tracks share. */
@@ -49,7 +50,7 @@ export function createTrack(map, preferences, { casings, lines }) {
     if (last) last.line.getLatLngs().length = from - last.from;
     for (let n = from; n < rows.length; n += 1) {
       const [, lat, lon, altitude_m] = rows[n];
-      const at = L.latLng(lat, lon);
+      const at = L.latLng(lat, drawn(lon));
       const band = Math.floor((altitude_m ?? 0) / BAND_M);
       stretches.at(-1)?.line.getLatLngs().push(at); // joins it to the next
       if (stretches.at(-1)?.band !== band) begin(n, band, at);

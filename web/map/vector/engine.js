@@ -1,0 +1,101 @@
+/** The one worker that draws all vector maps of the page; a browser without such workers draws by itself. */
+
+const PING_MS = 5_000;
+const STUCK_MS = 15_000; // without an answer to anything
+
+export function createEngine() {
+  const waiting = new Map();
+  /** @type {Map<string, import('./drawing.js').Source>} */
+  const sources = new Map();
+  /** @type {Record<string, string>} */
+  let colours = {};
+  /** @type {{send: (asked: any) => void, end: () => void} | null} */
+  let line = null;
+  let next = 1;
+  let begun = null;
+  let heard_ms = 0;
+  const stuck = new Set(); // tiles over which a worker has hung
+  let watch = 0;
+
+  function connect() {
+    heard_ms = performance.now();
+    line = canDraw() ? withWorker(take) : onThePage(take);
+    for (const source of sources.values()) line.send({ open: source });
+    line.send({ colours, avoid: [...stuck] });
+    return line;
+  }
+
+  function take(answer) {
+    heard_ms = performance.now();
+    if (answer.begun !== undefined) begun = answer.begun;
+    const done = waiting.get(answer.id);
+    if (done === undefined) return answer.bitmap?.close();
+    waiting.delete(answer.id);
+    return done(answer);
+  }
+
+  /** A worker that no longer answers is ended; the tile over which it hung is left out from then on. */
+  function look() {
+    if (waiting.size === 0) {
+      clearInterval(watch);
+      watch = 0;
+      return;
+    }
+    if (performance.now() - heard_ms < STUCK_MS) {
+      line?.send({ ping: true });
+      return;
+    }
+    if (begun !== null) stuck.add(begun);
+    line?.end();
+    const asked = [...waiting.values()];
+    waiting.clear();
+    connect();
+    for (const done of asked) done({ bitmap: null, names: [], towns: null, bad: false, lost: true });
+  }
+
+  function ask(what, told, done) {
+    const id = next;
+    next += 1;
+    if (waiting.size === 0) heard_ms = performance.now();
+    waiting.set(id, done);
+    (line ?? connect()).send({ [what]: { ...told, id } });
+    if (watch === 0) watch = setInterval(look, PING_MS);
+    return id;
+  }
+
+  return {
+    /** @param {import('./drawing.js').Source} source */
+    open(source) {
+      sources.set(source.key, source);
+      (line ?? connect()).send({ open: source });
+    },
+    /** @param {Record<string, string>} wanted */
+    dress(wanted) {
+      colours = wanted;
+      (line ?? connect()).send({ colours });
+    },
+    /** @param {object} block @param {(answer: any) => void} done @returns {number} to drop it by */
+    paint: (block, done) => ask('paint', block, done),
+    /** All towns of a tile. @param {object} tile @param {(answer: any) => void} done */
+    towns: (tile, done) => ask('towns', tile, done),
+    /** @param {number} id */
+    drop(id) {
+      if (waiting.delete(id)) line?.send({ drop: id });
+    },
+  };
+}
+
+function canDraw() {
+  return typeof Worker === 'function' && typeof OffscreenCanvas === 'function';
+}
+
+function withWorker(take) {
+  const worker = new Worker('/web/map/vector/worker.js', { type: 'module' });
+  worker.addEventListener('message', ({ data }) => take(data));
+  return { send: (asked) => worker.postMessage(asked), end: () => worker.terminate() };
+}
+
+function onThePage(take) {
+  const drawing = import('./drawing.js').then(({ createDrawing }) => createDrawing(take));
+  return { send: (asked) => void drawing.then((one) => one.take(asked)), end: () => {} };
+}
