@@ -10,7 +10,7 @@ from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.flight.mission_state import State
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 from server.flight.view.snapshot import snapshot
 from server.screen.replies import as_json
 from server.session.replay import state_at

@@ -13,6 +13,7 @@ ROOT = Path(__file__).parent.parent
 # what each room may import of ours, beside itself; a room is the longest fitting prefix
 PHYSICS = {"server.flight.physics"}
 STATE = PHYSICS | {
+    "server.flight.road_state",
     "server.flight.state",
     "server.flight.mission_state",
     "server.flight.search_state",
@@ -27,8 +28,10 @@ MAY_IMPORT = {
     "decoders": set(),
     "server.flight.physics": set(),
     "server.flight.shapes": set(),
+    "server.flight.road_state": {"server.flight.shapes"},
     "server.flight.search_state": {"server.flight.shapes"},
-    "server.flight.state": PHYSICS | {"server.flight.search_state", "server.flight.shapes"},
+    "server.flight.state": PHYSICS
+    | {"server.flight.road_state", "server.flight.search_state", "server.flight.shapes"},
     "server.flight.mission_state": STATE,
     "server.flight.inputs": PHYSICS | {"decoders"},
     "server.flight.times": set(),

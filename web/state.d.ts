@@ -279,7 +279,7 @@ export interface Problem {
 /**
  * What is wrong with what was heard, with the clocks, or with this station itself.
  */
-export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'unusable' | 'journal_refuses' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'pack_unused' | 'journal_damaged' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
+export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'unusable' | 'journal_refuses' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'roads_read' | 'roads_unused' | 'pack_unused' | 'journal_damaged' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
 
 export interface Receptions {
   total: number;
@@ -319,6 +319,62 @@ export interface RestSeen {
   fixes: number;
   scatter_m: number;
   carried_m: number | null;
+}
+
+/**
+ * Where a car gets to for the landing point, and what is left; shares of the ensemble, 0 to 1.
+ *
+ * A point is beyond something when no road within a walk is on its side.
+ */
+export interface RoadEnd {
+  latitude_deg: number;
+  longitude_deg: number;
+  walk_m: number;
+  climb_m: number | null;
+  walk_s: number;
+  walk_90_m: number;
+  beyond_water: number;
+  beyond_motorway: number;
+  beyond_roads: number;
+}
+
+/**
+ * A stretch of the way on one road. `turn_deg`: to get onto it, right positive; None at the start.
+ */
+export interface RoadTurn {
+  name: string;
+  ref: string;
+  length_m: number;
+  turn_deg: number | null;
+  roundabout: boolean;
+  ferry: boolean;
+  track: boolean;
+  latitude_deg: number;
+  longitude_deg: number;
+}
+
+/**
+ * A car's way over the roads, from where it was at `from_time`, to the prediction of `as_of`.
+ *
+ * `drive_early_s`, `drive_late_s`: 5 and 95 % of the ensemble; `chance_before`: of being there before
+ * it lands; `leave_by`: for nine chances in ten. `line`: longitude, latitude.
+ */
+export interface RoadWay {
+  from_time: string;
+  as_of: string;
+  off_road_m: number;
+  drive_early_s: number;
+  drive_median_s: number;
+  drive_late_s: number;
+  chance_before: number;
+  leave_by: string | null;
+  track_m: number;
+  turns: RoadTurn[];
+  line: [number, number][];
+  end: RoadEnd;
+  wait: Waiting | null;
+  wait_worst: Waiting | null;
+  wait_together: Waiting | null;
 }
 
 /**
@@ -507,6 +563,32 @@ export interface Vehicle {
 }
 
 /**
+ * Why a place to wait at is not the one before.
+ */
+export type WaitMove = 'first' | 'area' | 'sooner' | 'unreachable';
+
+/**
+ * A place on the roads to wait at. Seconds from the landing until the car is at the box's road.
+ *
+ * `wins_s`: against waiting in the middle of the area; None: that is no place for a car. `gain_s` and
+ * `area_moved_m`: what the last move won, and how far the area had gone since the place before.
+ */
+export interface Waiting {
+  latitude_deg: number;
+  longitude_deg: number;
+  name: string;
+  ref: string;
+  mean_s: number;
+  worst_s: number;
+  wins_s: number | null;
+  drive_s: number;
+  since: string;
+  moved: WaitMove;
+  gain_s: number | null;
+  area_moved_m: number | null;
+}
+
+/**
  * A stretch about a place that one person looks over in an hour, and the chance to find it there.
  */
 export interface WalkHere {
@@ -519,6 +601,8 @@ export interface WalkHere {
 
 /**
  * A car's way to the landing point. `bearing_deg` and `distance_m`: straight.
+ *
+ * `road` None: no roads are known, and road distance and time are by the straight line.
  */
 export interface Way {
   vehicle: string;
@@ -528,6 +612,8 @@ export interface Way {
   drive_s: number;
   arrives: string;
   arrives_before_landing_s: number;
+  no_road: boolean;
+  road: RoadWay | null;
 }
 
 /**

@@ -15,8 +15,7 @@ import typer
 from server.commands.given import fail
 
 if TYPE_CHECKING:
-    from server.geodata.roads.snapping import Snapped
-    from server.geodata.roads.way import Way
+    from server.flight.chase.roads import RoadWay, Snapped
 
 _COLUMNS = ("from_lat", "from_lon", "to_lat", "to_lon")
 
@@ -128,7 +127,7 @@ def _print_json(found: Any) -> None:
     sys.stdout.write(json.dumps(found, ensure_ascii=False) + "\n")
 
 
-def _as_json(way: Way, snapped: Snapped) -> dict[str, Any]:
+def _as_json(way: RoadWay, snapped: Snapped) -> dict[str, Any]:
     """With the way as a GeoJSON Feature (RFC 7946)."""
     line = [[round(lon, 6), round(lat, 6)] for lat, lon in way.line.tolist()]
     ends = [
@@ -157,7 +156,7 @@ def _as_json(way: Way, snapped: Snapped) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _print(way: Way, snapped: Snapped) -> None:
+def _print(way: RoadWay, snapped: Snapped) -> None:
     minutes = way.time_s / 60.0
     typer.echo(f"{minutes:.0f} min, {way.length_m / 1000.0:.1f} km")
     for stretch in way.stretches:

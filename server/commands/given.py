@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import typer
@@ -44,9 +45,14 @@ def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:
             () if plan.winds is None else plan.winds.files,
             plan.launch_s,
         )
+        named = replace(named, roads=tuple(path.parent / f for f in _road_files(plan)))
         return with_pack(named, open_pack(path))
     except SurroundingsError as error:
         raise fail(error) from error
+
+
+def _road_files(plan: PlanFile) -> tuple[str, ...]:
+    return () if plan.roads is None else plan.roads.files
 
 
 def maps_of(plan: PlanFile, path: Path) -> Basemap:

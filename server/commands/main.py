@@ -19,6 +19,7 @@ from server.commands.outlook import outlook
 from server.commands.pack import pack
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
+from server.commands.roads import EXTRA, opened
 from server.debrief.sentences import lift_words
 from server.flight.times import parse_time
 from server.geodata.surroundings import Surroundings
@@ -127,6 +128,10 @@ def replay(
             until_ms = None if until is None else parse_time(until)
         except (ValueError, OverflowError) as error:
             raise fail(f"--until: {error}") from error
+        try:
+            roads = opened(surroundings.roads)
+        except ImportError as error:
+            raise fail(f"{EXTRA}: {error}") from error
         state = state_at(
             recording.receptions,
             flight_plan,
@@ -134,7 +139,12 @@ def replay(
             surroundings.terrain,
             surroundings.forecast,
             surroundings.winds,
+            roads,
         )
+        if roads is not None:
+            roads.close()
+            if roads.problem is not None:
+                typer.echo(roads.problem, err=True)
         sys.stdout.buffer.write(replies.as_json(state, indent=True) + b"\n")
         sys.stdout.buffer.flush()
         return

@@ -19,6 +19,7 @@ import uvicorn
 from server.commands.check import check_forecast
 from server.commands.given import maps_of
 from server.commands.listen import Listening, addresses, free_port
+from server.commands.roads import roads_for
 from server.commands.sharing import Peering, open_ledger
 from server.flight.inputs import Plan
 from server.flight.mission import Mission
@@ -132,7 +133,8 @@ async def live(
     )
     run = functools.partial(station.run, *watching, *(() if links is None else links.work))
     try:
-        await _serve(station, face, run, listening, links)
+        with roads_for(station, surroundings.roads, tell):
+            await _serve(station, face, run, listening, links)
     finally:
         station.close()
 
@@ -175,8 +177,15 @@ async def replay(
         *(Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems),
         *(Problem(ProblemKind.PACK_UNUSED, detail=text) for text in surroundings.pack_problems),
     )
+    problems = player.own_problems
+
+    def tell(_: str, found: Problem | None) -> None:
+        player.own_problems = problems if found is None else (*problems, found)
+        player.notify()
+
     try:
-        await _serve(player, face, player.run, listening)
+        with roads_for(player, surroundings.roads, tell):
+            await _serve(player, face, player.run, listening)
     finally:
         player.close()
 

@@ -23,7 +23,7 @@ from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import FlightState
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import Recording

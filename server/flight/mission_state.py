@@ -98,6 +98,8 @@ class ProblemKind(StrEnum):
     FORECAST_UNUSED = "forecast_unused"
     WINDS_UNUSED = "winds_unused"  # a file of measured winds
     MAP_UNUSED = "map_unused"
+    ROADS_READ = "roads_read"  # extract `name` is being read, `count` % of it
+    ROADS_UNUSED = "roads_unused"
     PACK_UNUSED = "pack_unused"  # a file that was fetched for the flight
     JOURNAL_DAMAGED = (
         "journal_damaged"  # `count` receptions were saved; `name`: where the rest lies

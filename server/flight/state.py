@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Literal
 
 from server.flight.physics.lift import Lift
+from server.flight.road_state import RoadWay
 from server.flight.search_state import Search
 from server.flight.shapes import Polygon
 
@@ -231,7 +232,10 @@ class OutlookHour:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """A car's way to the landing point. `bearing_deg` and `distance_m`: straight."""
+    """A car's way to the landing point. `bearing_deg` and `distance_m`: straight.
+
+    `road` None: no roads are known, and road distance and time are by the straight line.
+    """
 
     vehicle: str
     distance_m: float
@@ -240,6 +244,8 @@ class Way:
     drive_s: float
     arrives: datetime
     arrives_before_landing_s: float
+    no_road: bool  # roads are known, and none leads from this car to there
+    road: RoadWay | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ class Surroundings:
     winds: tuple[MeasuredWinds, ...] = ()
     problems: tuple[str, ...] = ()  # files of winds that cannot be used: the flight goes on without
     pack_problems: tuple[str, ...] = ()  # files of the pack that cannot
+    roads: tuple[Path, ...] = ()  # extracts; they are read when the flight runs
 
 
 def open_surroundings(

@@ -75,6 +75,12 @@ class AvoidSection(_Section):
     files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
 
 
+class RoadsSection(_Section):
+    """OpenStreetMap extracts (PBF), with the extra `roads`; paths are taken from the plan's folder."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
+
+
 class BasemapSection(_Section):
     """Maps of the crew's own; paths are taken from the plan's folder."""
 
@@ -114,6 +120,7 @@ class PlanFile(_Section):
     screen: ScreenSection = ScreenSection()
     basemap: BasemapSection = BasemapSection()
     terrain: TerrainSection | None = None
+    roads: RoadsSection | None = None
     avoid: AvoidSection | None = None
     forecast: ForecastSection | None = None
     winds: WindsSection | None = None

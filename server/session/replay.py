@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from server.flight.chase.drives import Chaser
 from server.flight.inputs import Command, Plan, Reception, Tick
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain
@@ -27,6 +28,7 @@ def state_at(
     terrain: Terrain | None = None,
     forecast: Forecast | None = None,
     winds: tuple[MeasuredWinds, ...] = (),
+    chaser: Chaser | None = None,
 ) -> State:
     """The state as it was known at `until_ms` (UTC milliseconds); None: after the last reception."""
     mission = Mission(plan, terrain, forecast, winds)
@@ -34,6 +36,7 @@ def state_at(
     if until_ms is not None:
         mission.apply(Tick(until_ms / 1000.0))
     session = Session(mission)
+    session.chaser = chaser
     session.settle_landing()
     session.close()
     return session.state()

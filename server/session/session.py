@@ -8,6 +8,8 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
+from server.flight.chase.drives import Chase, ChaseQuestion, Chaser
+from server.flight.flight import Flight
 from server.flight.landing.beside import told_to_each_other
 from server.flight.landing.fall_signs import fall_signs
 from server.flight.landing.predict import predict
@@ -17,10 +19,12 @@ from server.flight.mission_state import Problem, ProblemKind, State
 from server.flight.search.search import SearchQuestion, search
 from server.flight.state import Mode, Units
 from server.flight.times import moment
-from server.flight.view.flight import Answer, silent_after_s
+from server.flight.view.answer import Answer
+from server.flight.view.flight import silent_after_s
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.searching import asked_of
 from server.flight.view.snapshot import snapshot
+from server.flight.view.vehicles import chase_question
 from server.flight.view.winds import Winds, shown_winds
 
 log = logging.getLogger("leeward.session")
@@ -51,6 +55,8 @@ class Session:
         self._book = HistoryBook(mission)
         self._answers: _Answers = ()
         self._landing_problem: Problem | None = None
+        self.chaser: Chaser | None = None  # who knows the roads, where anybody does
+        self._chase_problem: Problem | None = None
         self._failures_logged: set[str] = set()
         self._subscribers: list[Callable[[], None]] = []
         self._thinker = ThreadPoolExecutor(1, thread_name_prefix="landing")
@@ -60,7 +66,7 @@ class Session:
         """Look at another mission from now on (a replay that jumps)."""
         self.mission = mission
         self._book = HistoryBook(mission)
-        self._answers, self._landing_problem = (), None
+        self._answers, self._landing_problem, self._chase_problem = (), None, None
         self.changed()
 
     def state(self) -> State:
@@ -69,6 +75,8 @@ class Session:
         problems = [*state.problems, *self.own_problems]
         if self._landing_problem is not None:
             problems.append(self._landing_problem)
+        if self._chase_problem is not None:
+            problems.append(self._chase_problem)
         unused = [a.landing.no_forecast for a in self._answers if a is not None]
         for detail in dict.fromkeys(text for text in unused if text is not None):
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=detail))
@@ -120,6 +128,7 @@ class Session:
             else:
                 self._landing_found(mission, _as_before(self._answers, answers))
                 await self._search_on(mission, answers)
+                await self._keep_chase(mission)
             await asyncio.sleep(LANDING_PAUSE_S)
 
     async def _search_on(self, mission: Mission, answers: _Answers) -> None:
@@ -133,6 +142,46 @@ class Session:
         except Exception as error:  # the landing is worth having without it
             self._landing_failed(mission, error)
 
+    async def _keep_chase(self, mission: Mission) -> None:
+        """The drives over roads to the landings that were just found; the last ones stay until then."""
+        loop = asyncio.get_running_loop()
+        for number, flight in enumerate(mission.flights):
+            question = self._chase_question(mission, flight, number)
+            if question is None or self.chaser is None:
+                continue
+            try:
+                found = await loop.run_in_executor(self._thinker, self.chaser.chase, question)
+            except Exception as error:  # the straight line is still there
+                self._chase_failed(mission, error)
+            else:
+                self._chase_found(mission, number, found)
+
+    def _chase_question(
+        self, mission: Mission, flight: Flight, number: int
+    ) -> ChaseQuestion | None:
+        answer = self._answers[number] if mission is self.mission and self._answers else None
+        return None if answer is None or self.chaser is None else chase_question(flight, answer)
+
+    def _chase_found(self, mission: Mission, number: int, found: Chase | None) -> None:
+        if mission is not self.mission or number >= len(self._answers):
+            return
+        answer = self._answers[number]
+        if answer is not None:
+            changed = answer._replace(chase=found)
+            self._answers = (*self._answers[:number], changed, *self._answers[number + 1 :])
+        self._chase_problem = None
+        self.notify()
+
+    def _chase_failed(self, mission: Mission, error: Exception) -> None:
+        kind = type(error).__name__
+        if kind not in self._failures_logged:
+            self._failures_logged.add(kind)
+            log.error("drives over roads failed: %s: %s", kind, error, exc_info=error)
+        if mission is self.mission:
+            self._answers = tuple(a and a._replace(chase=None) for a in self._answers)
+            self._chase_problem = Problem(ProblemKind.ROADS_UNUSED, detail=kind)
+            self.notify()
+
     def settle_landing(self) -> None:
         """Work the landings out here and now (no event loop)."""
         mission = self.mission
@@ -142,10 +191,27 @@ class Session:
             self._landing_failed(mission, error)
         else:
             self._landing_found(mission, _searched(answers, _searches(mission, answers)))
+            self._settle_chase(mission)
+
+    def _settle_chase(self, mission: Mission) -> None:
+        for number, flight in enumerate(mission.flights):
+            question = self._chase_question(mission, flight, number)
+            if question is None or self.chaser is None:
+                continue
+            try:
+                self._chase_found(mission, number, self.chaser.chase(question))
+            except Exception as error:  # as above
+                self._chase_failed(mission, error)
 
     def _landing_found(self, mission: Mission, answers: _Answers) -> None:
         if mission is self.mission:  # not another one meanwhile, in a replay
-            self._answers = answers
+            known = self._answers or (None,) * len(
+                answers
+            )  # the drives before, until there are new
+            self._answers = tuple(
+                new if new is None or old is None else new._replace(chase=old.chase)
+                for new, old in zip(answers, known, strict=True)
+            )
             self._landing_problem = None
             self.notify()
 

@@ -15,7 +15,7 @@ from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import FlightState
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import Recording, inferred_plan, read_recording
 from server.rehearsal.truth import Truth

@@ -20,7 +20,7 @@ from server.flight.mission import Mission
 from server.flight.mission_state import Replay, Source, State
 from server.flight.state import Mode
 from server.flight.times import moment, parse_time
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 from server.flight.view.history import HistoryBook
 from server.flight.view.snapshot import snapshot
 from server.flight.view.winds import Winds, shown_winds

@@ -14,7 +14,7 @@ from server.flight.inputs import Reception, Tick
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.mission_state import State
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import DEMO_LOG, inferred_plan, read_recording
 from server.plan.file import load

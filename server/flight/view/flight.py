@@ -12,10 +12,8 @@ from server.flight import alarms
 from server.flight.crew_said import last_said
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import FallSigns, fall_signs
-from server.flight.landing.predict import Landing as Predicted
-from server.flight.landing.question import LandingQuestion, known_ground_m, site_m
+from server.flight.landing.question import known_ground_m, site_m
 from server.flight.mission_state import Alarm
-from server.flight.search.search import SearchFound, SearchQuestion
 from server.flight.state import (
     Event,
     FlightState,
@@ -31,6 +29,7 @@ from server.flight.state import (
 from server.flight.times import maybe_moment, moment
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.records import Record
+from server.flight.view.answer import Answer
 from server.flight.view.landing import shown_landing
 from server.flight.view.moved import moved, outlook_hours
 from server.flight.view.search import shown_search
@@ -38,18 +37,6 @@ from server.flight.view.trackers import STUCK_FIXES, TrackerFixes, shown_tracker
 from server.flight.view.vehicles import own_position, receivers, ways
 
 _LEAST_LOST_AFTER_S = 150.0
-
-
-class Answer(NamedTuple):
-    """A prediction with the question that it answers, and what that question says of the fall.
-
-    `signs` None: worked out when it is shown (up to 0.1 s).
-    """
-
-    question: LandingQuestion
-    landing: Predicted
-    signs: FallSigns | None = None
-    search: tuple[SearchQuestion, SearchFound] | None = None  # while it is not heard
 
 
 class Shown(NamedTuple):
@@ -84,7 +71,7 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
         landing=landing,
         moved=moved(flight, landing),
         outlook=outlook_hours(flight),
-        ways=() if landing is None else ways(mission, landing),
+        ways=() if landing is None else ways(mission, landing, answer and answer.chase),
         trackers=_trackers(flight, fixes, phase, ground_m),
         sensors=_sensors(flight),
         search=shown_search(

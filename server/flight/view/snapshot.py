@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from server.flight.mission import Mission
 from server.flight.mission_state import Receptions, Sender, State
 from server.flight.times import maybe_moment, moment
-from server.flight.view.flight import Answer, shown_flight
+from server.flight.view.answer import Answer
+from server.flight.view.flight import shown_flight
 from server.flight.view.landing import shown_area
 from server.flight.view.problems import problems
 from server.flight.view.vehicles import shown_vehicles

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from server.flight.chase.contact import Receiver
+from server.flight.chase.drives import Car, CarDrive, Chase, ChaseQuestion
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
 from server.flight.mission import Mission
 from server.flight.mission_state import Vehicle
+from server.flight.road_state import RoadWay
 from server.flight.state import Landing, Way
 from server.flight.times import moment
+from server.flight.view.answer import Answer
+from server.flight.view.roads import shown_roads
 
 LAUNCH_SITE = ""  # the receiver that stands there, where no car carries the station
 
@@ -135,17 +141,81 @@ def shown_vehicles(mission: Mission) -> tuple[Vehicle, ...]:
     )
 
 
-def ways(mission: Mission, landing: Landing) -> tuple[Way, ...]:
+def chase_cars(mission: Mission, flight: Flight) -> tuple[Car, ...]:
+    """The cars as a question of the chase wants them."""
+    follows = assigned(mission)
+    return tuple(
+        Car(
+            name,
+            own,
+            follows.get(name, "") in ("", flight.plan.name),
+            fix.time_s,
+            fix.latitude_deg,
+            fix.longitude_deg,
+        )
+        for name, (own, _, fix) in sorted(vehicle_latest(mission).items())
+    )
+
+
+def chase_question(flight: Flight, answer: Answer) -> ChaseQuestion | None:
+    """What is asked of the roads after a landing was worked out; None: no car has a position."""
+    question, landing = answer.question, answer.landing
+    cars = chase_cars(flight.mission, flight)
+    if not cars:
+        return None
+    frame = question.frame
+    if landing.members is None:
+        x_m, y_m = np.array([landing.x_m]), np.array([landing.y_m])
+        landing_s = np.array([landing.time_s])
+    else:
+        x_m, y_m = landing.members.x_m, landing.members.y_m
+        after_s = landing.members.after_s
+        landing_s = landing.time_s + after_s - float(np.median(after_s))
+    latitude_deg, longitude_deg = frame.to_latlon(x_m, y_m)
+    point = frame.to_latlon(landing.x_m, landing.y_m)
+    return ChaseQuestion(
+        flight=flight.plan.name,
+        basis=landing.basis,
+        as_of_s=landing.as_of_s,
+        now_s=flight.mission.now_s,
+        latitude_deg=float(point[0]),
+        longitude_deg=float(point[1]),
+        member_latitude_deg=np.asarray(latitude_deg),
+        member_longitude_deg=np.asarray(longitude_deg),
+        member_landing_s=landing_s,
+        cars=cars,
+        before=answer.chase,
+    )
+
+
+def ways(mission: Mission, landing: Landing, chase: Chase | None) -> tuple[Way, ...]:
     """Of each car to that landing, whatever flight it follows, by the car's name."""
     plans = {plan.name: plan for plan in mission.plan.vehicles}
+    by_road = {} if chase is None else shown_roads(chase, landing, mission.terrain)
     return tuple(
-        _way(plans.get(name, VehiclePlan(name)), fix, landing, mission.now_s)
+        _way(
+            plans.get(name, VehiclePlan(name)),
+            fix,
+            landing,
+            mission.now_s,
+            by_road.get(name),
+            chase is not None and name in chase.no_way,
+        )
         for name, (_, _, fix) in sorted(vehicle_latest(mission).items())
     )
 
 
-def _way(plan: VehiclePlan, fix: VehicleFix, landing: Landing, now_s: float) -> Way:
+def _way(
+    plan: VehiclePlan,
+    fix: VehicleFix,
+    landing: Landing,
+    now_s: float,
+    road: tuple[CarDrive, RoadWay] | None,
+    no_road: bool,
+) -> Way:
     way = drive(plan, fix, landing.latitude_deg, landing.longitude_deg)
+    if road is not None:
+        way = way._replace(road_distance_m=road[0].way.length_m, drive_s=road[0].way.time_s)
     arrives_s = max(now_s, fix.time_s) + way.drive_s
     return Way(
         vehicle=plan.name,
@@ -155,4 +225,6 @@ def _way(plan: VehiclePlan, fix: VehicleFix, landing: Landing, now_s: float) -> 
         drive_s=way.drive_s,
         arrives=moment(arrives_s),
         arrives_before_landing_s=landing.time.timestamp() - arrives_s,
+        no_road=no_road,
+        road=None if road is None else road[1],
     )

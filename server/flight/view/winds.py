@@ -11,7 +11,7 @@ from datetime import datetime
 from server.flight.landing.measured_winds import MeasuredWinds, measured
 from server.flight.landing.predict import WindField
 from server.flight.times import moment
-from server.flight.view.flight import Answer
+from server.flight.view.answer import Answer
 
 WindLevel = tuple[float, float, float, float]  # altitude, towards east and north, sigma of each
 WindPoint = tuple[float, float, float, datetime]  # altitude, towards east and north, when

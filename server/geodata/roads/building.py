@@ -84,6 +84,8 @@ def build(ways: Ways) -> RoadGraph:
         first=shape_first,
         points_e7=points[rows],
         no_turn=_no_turn(ways, way_id, node_id[begin], node_id[end]),
+        water_first=np.frombuffer(ways.water_first, np.int64).copy(),
+        water_e7=np.frombuffer(ways.water_e7, np.int32).reshape(-1, 2).copy(),
         names=tuple(ways.names),
     )
 

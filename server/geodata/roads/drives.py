@@ -6,11 +6,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from server.flight.chase.roads import RoadWay, Snapped, Stop
 from server.flight.physics.geodesy import distance_bearing
 from server.geodata.roads.graph import Array, RoadGraph
-from server.geodata.roads.network import Network, Stop
-from server.geodata.roads.snapping import Snapped, Snapping
-from server.geodata.roads.way import Way, length_between, way_between
+from server.geodata.roads.network import Network
+from server.geodata.roads.snapping import Snapping
+from server.geodata.roads.way import length_between, way_between
 
 _FIRST_MS, _FIRST_S = 8.0, 600.0  # of the straight line: how far is looked at first
 _AT_ONCE = 16_000_000  # node times that are held at a time
@@ -26,14 +27,14 @@ class Drives:
 
     def __init__(self, graph: RoadGraph) -> None:
         self.network = Network(graph)
-        self._snapping = Snapping(graph, self.network.component >= 0)
+        self._snapping = Snapping(graph.first, graph.points_e7, self.network.component >= 0)
 
     def snap(self, latitude_deg: Array, longitude_deg: Array) -> Snapped:
         return self._snapping.nearest(latitude_deg, longitude_deg)
 
     def way(
         self, start: tuple[float, float], end: tuple[float, float]
-    ) -> tuple[Way | None, Snapped]:
+    ) -> tuple[RoadWay | None, Snapped]:
         """The drive, and where both places meet the road; None: no way, or no road near."""
         both = np.array([start, end], dtype=float)
         snapped = self.snap(both[:, 0], both[:, 1])

@@ -34,6 +34,8 @@ class RoadGraph:
     first: npt.NDArray[np.int64]  # (E + 1,): of each edge's shape in `points_e7`
     points_e7: Ints  # (P, 2): longitude, latitude, the ends too
     no_turn: Ints  # (K, 2): arcs that may not follow each other
+    water_first: npt.NDArray[np.int64]  # (W + 1,): rivers and shores, likewise in `water_e7`
+    water_e7: Ints
     names: tuple[tuple[str, str], ...]  # name and number of the roads
 
     @property
@@ -71,7 +73,20 @@ class RoadGraph:
             within &= (longitude >= west) & (longitude <= east)
         else:
             within &= (longitude >= west) | (longitude <= east)
-        return self.only(within[self.ends].any(axis=1))
+        part = self.only(within[self.ends].any(axis=1))
+        return part if part is self else part.with_water_about()
+
+    def with_water_about(self) -> RoadGraph:
+        """Of the water, the lines that come near the junctions."""
+        if not self.junctions or len(self.water_first) < 2:
+            return self
+        low, high = self.junction_e7.min(axis=0), self.junction_e7.max(axis=0)
+        starts = self.water_first[:-1]
+        least = np.minimum.reduceat(self.water_e7, starts, axis=0)
+        most = np.maximum.reduceat(self.water_e7, starts, axis=0)
+        kept = np.flatnonzero(((least <= high) & (most >= low)).all(axis=1))
+        first, points = _picked(self.water_first, kept)
+        return replace(self, water_first=first, water_e7=self.water_e7[points])
 
     def only(self, kept: npt.NDArray[np.bool_]) -> RoadGraph:
         """The edges that are marked, shape (E,), with their junctions."""
@@ -79,9 +94,7 @@ class RoadGraph:
             return self
         chosen = np.flatnonzero(kept)
         used, ends = np.unique(self.ends[chosen], return_inverse=True)
-        counts = np.diff(self.first)[chosen]
-        first = np.concatenate([[0], np.cumsum(counts)])
-        points = np.repeat(self.first[:-1][chosen] - first[:-1], counts) + np.arange(first[-1])
+        first, points = _picked(self.first, chosen)
         number = np.full(self.edges, -1, dtype=np.int32)
         number[chosen] = np.arange(len(chosen), dtype=np.int32)
         turns = self.no_turn
@@ -102,6 +115,15 @@ class RoadGraph:
         )
 
 
+def _picked(
+    first: npt.NDArray[np.int64], chosen: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Of lines in one list of points, the chosen ones: where each begins in what is left, and its points."""
+    counts = np.diff(first)[chosen]
+    new = np.concatenate([[0], np.cumsum(counts)])
+    return new, np.repeat(first[:-1][chosen] - new[:-1], counts) + np.arange(new[-1])
+
+
 def joined(graphs: list[RoadGraph]) -> RoadGraph:
     """Several extracts as one: what lies in more than one of them, at the same place, is joined."""
     if len(graphs) == 1:
@@ -116,6 +138,7 @@ def joined(graphs: list[RoadGraph]) -> RoadGraph:
     before = np.cumsum([0] + [g.junctions for g in graphs])
     edges_before = np.cumsum([0] + [g.edges for g in graphs])
     ends = np.concatenate([number[g.ends + n] for g, n in zip(graphs, before, strict=False)])
+    water_before = np.cumsum([0] + [len(g.water_e7) for g in graphs])
     points_before = np.cumsum([0] + [len(g.points_e7) for g in graphs])
     whole = RoadGraph(
         junction_e7=places,
@@ -134,6 +157,11 @@ def joined(graphs: list[RoadGraph]) -> RoadGraph:
         no_turn=np.concatenate(
             [g.no_turn + 2 * n for g, n in zip(graphs, edges_before, strict=False)]
         ).astype(np.int32),
+        water_first=np.concatenate(
+            [g.water_first[:-1] + n for g, n in zip(graphs, water_before, strict=False)]
+            + [water_before[-1:]]
+        ),
+        water_e7=np.concatenate([g.water_e7 for g in graphs]),
         names=tuple(names),
     )
     # the same edge from two extracts that overlap: one of them is kept

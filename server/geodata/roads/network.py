@@ -13,21 +13,16 @@ import numpy.typing as npt
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components, dijkstra
 
+from server.flight.chase.roads import Stop
 from server.geodata.roads.graph import Array, RoadGraph
 from server.geodata.roads.ways import DESTINATION
 
 Numbers = npt.NDArray[np.int64]
 SPARE = 64  # places that are no junctions: cars and points between two of them
+_BATCH_BYTES = 40_000_000  # of one search after the other
 _NONE_S = 1e9  # no way
 _LEAST_S = 1e-3  # a stored 0 would be none
 LEAST_JUNCTIONS = 40  # fewer that are connected are a courtyard, not a network
-
-
-class Stop(NamedTuple):
-    """Places on edges, arrays of one shape (n,). `share`: of the edge, from its beginning."""
-
-    edge: Numbers
-    share: Array
 
 
 class Network:
@@ -144,6 +139,15 @@ class Network:
         costs = (_part(self.run_s[arc], stops.share), _part(self.run_s[arc + 1], 1.0 - stops.share))
         found, before = self._reverse.search(tails, costs, limit_s)
         return Times(self, stops, found, before, reverse=True)
+
+    def times_to(self, stops: Stop, junctions: Numbers, limit_s: float) -> Array:
+        """Seconds from junctions (n,) to each stop, shape (k, n); a few stops at a time, for memory."""
+        found = np.empty((len(stops.edge), len(junctions)))
+        step = max(1, _BATCH_BYTES // (16 * self.nodes))
+        for at in range(0, len(found), step):
+            some = Stop(stops.edge[at : at + step], stops.share[at : at + step])
+            found[at : at + step] = self.to_stops(some, limit_s).node_s[:, junctions]
+        return found
 
     def arrives_by(self, arc: Numbers, times_s: Array) -> Array:
         """Time at the beginning of arcs, of node times (..., nodes); shape (..., n)."""

@@ -6,39 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from server.flight.chase.roads import RoadWay, Stop, Stretch
 from server.geodata.roads.graph import Array
-from server.geodata.roads.network import Network, Stop, Times
+from server.geodata.roads.network import Network, Times
 from server.geodata.roads.speeds import FERRY, KINDS
 from server.geodata.roads.ways import ROUNDABOUT, UNPAVED
 
 TRACK = KINDS.index("track")
 _SAME_DEG = 25.0  # a road that bends less goes on
 _LOOK_M = 25.0  # along which a direction is taken
-
-
-class Stretch(NamedTuple):
-    """A piece on one road. `turn_deg`: to get onto it, right positive; None at the start."""
-
-    name: str
-    ref: str
-    length_m: float
-    time_s: float
-    turn_deg: float | None
-    roundabout: bool
-    ferry: bool
-    track: bool
-    unpaved: bool
-    latitude_deg: float  # where it begins
-    longitude_deg: float
-
-
-class Way(NamedTuple):
-    """`line`: latitude, longitude, shape (n, 2)."""
-
-    time_s: float
-    length_m: float
-    line: Array
-    stretches: tuple[Stretch, ...]
 
 
 def length_between(times: Times, k: int, others: Stop, n: int) -> float:
@@ -48,13 +24,34 @@ def length_between(times: Times, k: int, others: Stop, n: int) -> float:
     return sum(float(length_m[p.edge]) * abs(p.end - p.begin) for p in _pieces(times, k, target))
 
 
+def simplified(line: Array, tolerance_m: float) -> Array:
+    """Without points that lie so near to the line between others (Douglas and Peucker 1973); (n, 2)."""
+    kept = np.zeros(len(line), dtype=bool)
+    kept[[0, -1]] = True
+    flat = line * np.array([111_000.0, 111_000.0 * np.cos(np.radians(line[0, 0]))])
+    waiting = [(0, len(line) - 1)]
+    while waiting:
+        low, high = waiting.pop()
+        if high - low < 2:
+            continue
+        inner = flat[low + 1 : high] - flat[low]
+        along = flat[high] - flat[low]
+        share = np.clip(inner @ along / max(float(along @ along), 1e-9), 0.0, 1.0)
+        away_m = np.hypot(*(inner - share[:, None] * along).T)
+        worst = int(away_m.argmax())
+        if away_m[worst] > tolerance_m:
+            kept[low + 1 + worst] = True
+            waiting += [(low, low + 1 + worst), (low + 1 + worst, high)]
+    return line[kept]
+
+
 class _Piece(NamedTuple):
     edge: int
     begin: float  # shares of the edge, the greater first where it is driven against
     end: float
 
 
-def way_between(times: Times, k: int, others: Stop, n: int) -> Way | None:
+def way_between(times: Times, k: int, others: Stop, n: int) -> RoadWay | None:
     """From stop `k` of a forward search to place `n` of others; None: no way leads there."""
     target = Stop(others.edge[n : n + 1], others.share[n : n + 1])
     time_s = float(times.at(target)[k, 0])
@@ -86,7 +83,7 @@ def _pieces(times: Times, k: int, target: Stop) -> list[_Piece]:
     return pieces[::-1]
 
 
-def _told(network: Network, pieces: list[_Piece], time_s: float) -> Way:
+def _told(network: Network, pieces: list[_Piece], time_s: float) -> RoadWay:
     lines: list[Array] = []
     stretches: list[Stretch] = []
     length_m = 0.0
@@ -109,7 +106,7 @@ def _told(network: Network, pieces: list[_Piece], time_s: float) -> Way:
         if share or not lines:
             lines.append(line)
     line = np.concatenate([lines[0], *(one[1:] for one in lines[1:])])
-    return Way(time_s, length_m, line, tuple(stretches))
+    return RoadWay(time_s, length_m, line, tuple(stretches))
 
 
 def _piece_s(network: Network, piece: _Piece) -> float:

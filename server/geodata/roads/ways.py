@@ -17,6 +17,9 @@ GATE_S, TOLL_S = 30.0, 15.0  # to open and shut a gate; to pay. Common practice,
 # bits of a way
 DESTINATION, UNPAVED, ROUNDABOUT, LINK, IN_TOWN, ONE_WAY, STATED = 1, 2, 4, 8, 16, 32, 64
 
+_RIVERS = {"river", "canal"}
+_SHORES = {"water", "coastline"}
+
 Told = Callable[[float], None]  # how far reading is, 0 to 1
 
 
@@ -39,6 +42,9 @@ class Ways:
     way_id: array[int] = field(default_factory=lambda: array("q"))
     ferry: dict[int, tuple[str | None, str | None, str]] = field(default_factory=dict)
     nodes: dict[int, Node] = field(default_factory=dict)
+    # shores and rivers that nobody wades: points one line after the other
+    water_first: array[int] = field(default_factory=lambda: array("q"))
+    water_e7: array[int] = field(default_factory=lambda: array("i"))  # longitude, latitude by turns
     # (kind, from way, via node, to way)
     restrictions: list[tuple[str, int, int, int]] = field(default_factory=list)
 
@@ -54,7 +60,7 @@ def read_ways(path: Path, told: Told | None = None) -> Ways:
     ways = Ways()
     index = osmium.index.create_map("flex_mem")
     wanted = osmium.filter.KeyFilter(
-        "highway", "barrier", "route", "restriction", "restriction:motorcar"
+        "waterway", "natural", "highway", "barrier", "route", "restriction", "restriction:motorcar"
     )
     lost = 0
     for portion in portions(path):
@@ -70,6 +76,7 @@ def read_ways(path: Path, told: Told | None = None) -> Ways:
         if told is not None:
             told(portion.done)
     ways.first.append(len(ways.node_id))
+    ways.water_first.append(len(ways.water_e7) // 2)
     if not len(ways.kind):
         words = "it holds no road that a car may drive"
         if lost:
@@ -85,6 +92,9 @@ def _take(thing: Any, ways: Ways) -> int:
     if thing.is_way():
         tags = dict(thing.tags)
         if "highway" not in tags and tags.get("route") not in ("ferry", "shuttle_train"):
+            shown = tags.get("tunnel", "no") == "no"
+            if shown and (tags.get("waterway") in _RIVERS or tags.get("natural") in _SHORES):
+                _take_water(thing, ways)
             return 0
         return _take_way(thing, tags, ways)
     if thing.is_node():
@@ -144,6 +154,13 @@ def _take_way(way: Any, tags: dict[str, str], ways: Ways) -> int:
             ways.x_e7.append(x)
             ways.y_e7.append(y)
     return 0
+
+
+def _take_water(way: Any, ways: Ways) -> None:
+    for run in _runs(way):
+        ways.water_first.append(len(ways.water_e7) // 2)
+        for _, x, y in run:
+            ways.water_e7.extend((x, y))
 
 
 def _by_direction(speed: Pace | None) -> tuple[tuple[float, float], tuple[float, float]]:

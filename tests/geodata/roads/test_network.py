@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from server.flight.chase.roads import Stop
 from server.geodata.roads.building import build
 from server.geodata.roads.drives import Drives
-from server.geodata.roads.network import Network, Stop
+from server.geodata.roads.network import Network
 from server.geodata.roads.speeds import KMH
 from server.geodata.roads.ways import read_ways
 from tests.geodata.roads.extracts import ROAD, VALLEY, Made, by_hand, graph_of, lattice, place

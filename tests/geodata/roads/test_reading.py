@@ -178,7 +178,7 @@ def test_kept_beside_the_extract(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     for content in (b"", b"not at all", whole[:-50], whole[: len(whole) // 2]):
         kept.write_bytes(content)
         assert np.array_equal(open_graph(path).time_s, first.time_s)
-    for at in np.random.default_rng(4).integers(0, len(whole), 40).tolist():
+    for at in np.random.default_rng(4).integers(0, len(whole), 400).tolist():
         flipped = bytearray(whole)
         flipped[at] ^= 0x10
         kept.write_bytes(flipped)

@@ -1,0 +1,72 @@
+"""The roads of a running station or replay: read apart, told of, and given to whoever works out the chase."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from server.flight.mission_state import Problem, ProblemKind
+from server.session.session import Session
+
+if TYPE_CHECKING:
+    from server.geodata.roads.apart import RoadsApart
+
+Tell = Callable[[str, Problem | None], None]  # what, and its problem; None: it is well
+
+
+@contextlib.contextmanager
+def roads_for(session: Session, paths: Sequence[Path], tell: Tell) -> Iterator[None]:
+    """Let a session know the roads of these extracts as soon as they are read. Within its loop."""
+    if not paths:
+        yield
+        return
+    try:
+        from server.geodata.roads.apart import RoadsApart
+    except ImportError as error:
+        tell("roads", Problem(ProblemKind.ROADS_UNUSED, detail=f"{EXTRA}: {error}"))
+        yield
+        return
+    loop = asyncio.get_running_loop()
+    roads: RoadsApart | None = None
+
+    def look() -> None:
+        if roads is None:
+            return
+        if roads.problem is not None:
+            tell("roads", Problem(ProblemKind.ROADS_UNUSED, detail=roads.problem))
+        elif roads.progress is not None:
+            name, done = roads.progress
+            tell("roads", Problem(ProblemKind.ROADS_READ, name=name, count=round(100 * done)))
+        else:
+            tell("roads", None)
+            if roads.ready:
+                session.changed()
+
+    def told(*_: object) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended
+            loop.call_soon_threadsafe(look)
+
+    roads = RoadsApart(paths, told)
+    session.chaser = roads
+    try:
+        yield
+    finally:
+        session.chaser = None
+        roads.close()
+
+
+EXTRA = "roads need the extra 'roads' (pip install 'leeward[roads]')"
+
+
+def opened(paths: Sequence[Path]) -> RoadsApart | None:
+    """Read now, for a state that is printed; RoadsError and ImportError are its problem."""
+    if not paths:
+        return None
+    from server.geodata.roads.apart import RoadsApart
+
+    roads = RoadsApart(paths)
+    roads.wait()
+    return roads
