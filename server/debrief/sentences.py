@@ -53,6 +53,8 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.FORECAST_UNUSED: "no forecast is used: {detail}",
     ProblemKind.WINDS_UNUSED: "measured winds are left out: {detail}",
     ProblemKind.MAP_UNUSED: "{detail}",
+    ProblemKind.ROADS_READ: "Roads of {name} are being read, {count} %.",
+    ProblemKind.ROADS_UNUSED: "{detail}. Drive times are as the crow flies.",
     ProblemKind.PACK_UNUSED: "{detail}",
     ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
     ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",

@@ -64,6 +64,9 @@ const SENTENCES = {
     'report it with the journal.',
   forecast_unused: ({ detail }) => ended(`No forecast is used: ${detail}`),
   winds_unused: ({ detail }) => ended(`Measured winds are left out: ${detail}`),
+  roads_read: ({ name, count }) =>
+    `Roads of ${name} are being read, ${count}\u00a0%. Until then drive times are as the crow flies.`,
+  roads_unused: ({ detail }) => `${ended(detail)} Drive times are as the crow flies.`,
   map_unused: ({ detail }) => ended(detail),
   pack_unused: ({ detail }) => ended(detail),
   journal_damaged: ({ name, count, detail }) =>
