@@ -18,6 +18,7 @@ import { createLog } from 'leeward/panels/log.js';
 import { showNotice } from 'leeward/panels/notice.js';
 import { createPad } from 'leeward/panels/pad.js';
 import { createProblems } from 'leeward/panels/problems.js';
+import { createSearch } from 'leeward/panels/search.js';
 import { createSensors } from 'leeward/panels/sensors.js';
 import { createSources } from 'leeward/panels/sources.js';
 import { createTabs } from 'leeward/panels/tabs.js';
@@ -69,7 +70,7 @@ export function start(connect, post) {
   );
   const map = createMap(mapNode, context);
   context.map = map;
-  const makers = [createPad, createHours, createLandingCard, createTrackers, createVehicles, createFlight];
+  const makers = [createPad, createHours, createSearch, createLandingCard, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];

@@ -7,6 +7,7 @@ import { geoAddress } from 'leeward/grid.js';
 import { copyButton } from 'leeward/panels/card.js';
 import { createFlights } from 'leeward/panels/flights.js';
 import { createLink } from 'leeward/panels/link.js';
+import { createSearching } from 'leeward/panels/searching.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { connect } from 'leeward/socket.js';
 import { createStore } from 'leeward/store.js';
@@ -58,6 +59,13 @@ const rows = Object.fromEntries(
 );
 const open = el('a', { class: 'button', text: 'Map program', rel: 'noopener' });
 const copy = copyButton('Copy degrees', () => placeText());
+const searching = createSearching({
+  now_s: () => clock.now_s(),
+  flight: () => store.state?.flight.name ?? '',
+  by: () => 'On foot',
+  place: () => walker.place,
+  heading_deg: () => walker.heading_deg(),
+});
 const list = el('ul', { class: 'walk-cautions' });
 
 document.body.append(
@@ -69,6 +77,7 @@ document.body.append(
     { class: 'walk' },
     el('section', { class: 'walk-way', 'aria-label': 'The way' }, arrow, distance, bearing, turn, start),
     figures,
+    searching.node,
     el('div', { class: 'walk-actions' }, open, copy),
     el('section', { 'aria-label': 'Cautions' }, list),
     el('p', { class: 'walk-back' }, el('a', { href: '/', text: 'The whole screen' })),
@@ -88,7 +97,7 @@ function renderSoon() {
 }
 
 function placeText() {
-  const { landing } = store.state ?? { landing: null };
+  const landing = store.state === null ? null : aim(store.state);
   return landing === null ? '' : words.decimalDegrees(landing.latitude_deg, landing.longitude_deg);
 }
 
@@ -107,8 +116,9 @@ function render() {
   setShown(mode, state.mode !== 'live');
   setText(mode, state.mode);
   document.body.dataset.mode = state.mode;
-  const { landing } = state;
+  const landing = aim(state);
   const from = origin(state);
+  searching.render();
   setShown(open, landing !== null);
   setShown(copy, landing !== null);
   showWay(from, landing);
@@ -116,6 +126,16 @@ function render() {
   setText(rows.You, ownWords(from));
   setAttribute(rows.You, 'data-stale', walker.place !== null && walker.age_s() > OWN_OLD_S);
   setText(rows['Last signal'], signalWords(state, now_s));
+}
+
+/** What the arrow points at: the box where it was found, the likeliest place of a search, else the landing. */
+function aim({ landing, flight: { search } }) {
+  const { found, result } = search;
+  if (landing === null) return null;
+  if (found !== null) return { ...landing, ...found, radius_90_m: null, basis: `found by ${found.by}`, as_of: found.time };
+  if (result === null) return landing;
+  const { best_latitude_deg: latitude_deg, best_longitude_deg: longitude_deg, area_90_m2, as_of } = result;
+  return { ...landing, latitude_deg, longitude_deg, radius_90_m: Math.sqrt(area_90_m2 / Math.PI), basis: 'search', as_of };
 }
 
 /** Where the reader stands: by this phone, or else by our car. */

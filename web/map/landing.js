@@ -33,8 +33,9 @@ export function createLanding(map, renderer, number) {
      * @param {import('../types.js').Landing | null} landing
      * @param {string} name of the flight, "" where it is the only one
      * @param {boolean} chosen
+     * @param {boolean} searched its areas are those of the search
      */
-    draw(landing, name, chosen) {
+    draw(landing, name, chosen, searched) {
       times.clearLayers();
       for (const line of [outer, inner, way]) line.getElement()?.classList.toggle('other-flight', !chosen);
       if (landing === null) {
@@ -42,8 +43,8 @@ export function createLanding(map, renderer, number) {
         for (const line of [outer, inner, way]) line.setLatLngs([]);
         return;
       }
-      outer.setLatLngs(ringOf(landing.search_area?.p90));
-      inner.setLatLngs(ringOf(landing.search_area?.p50));
+      outer.setLatLngs(searched ? [] : ringOf(landing.search_area?.p90));
+      inner.setLatLngs(searched ? [] : ringOf(landing.search_area?.p50));
       way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, drawn(lon))));
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';

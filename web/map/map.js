@@ -15,6 +15,7 @@ import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { createLabels } from 'leeward/map/labels.js';
 import { Names } from 'leeward/map/names.js';
+import { createSearchLayer } from 'leeward/map/search.js';
 import { createScale } from 'leeward/map/scalebar.js';
 import { createSheets } from 'leeward/map/sheets.js';
 import { createEngine } from 'leeward/map/vector/engine.js';
@@ -56,6 +57,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   const horizon = createHorizon(map, units, chooser);
   const avoid = createAvoid(map, chooser);
   const hour = createHour(map);
+  const search = createSearchLayer(map);
   const labels = createLabels(map, names);
   let asking = null;
   let placing = false;
@@ -118,6 +120,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   return {
     fixes,
     showHour: hour.show,
+    showSearch: search.show,
     nearest: (lat, lon) => nearest(lat, lon),
     /** The next place that the reader touches goes to `answer`. */
     ask(answer) {

@@ -16,9 +16,8 @@ import numpy.typing as npt
 from server.flight.chase.horizon import (
     CAR_ANTENNA_M,
     EFFECTIVE_EARTH_RADIUS_M,
-    Horizon,
+    horizon_m,
     over_profile,
-    over_smooth_ground,
 )
 from server.flight.landing.question import Terrain
 from server.flight.physics.geodesy import LocalFrame
@@ -30,7 +29,7 @@ BOX_ANTENNA_M = 0.5  # lying on its side; our choice
 GROUND_RANGE_M = (
     6_000.0  # where half of the packets of a box on open ground are heard; common practice
 )
-WEAK_RANGE_M = 1_500.0  # the same of one whose antenna is torn; our choice
+WEAK_RANGE_M = 600.0  # the same of one whose antenna is torn; our choice
 _SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
 _SOFT_SHARE = 0.08  # of the height that is hidden
 
@@ -63,34 +62,38 @@ class Viewpoint:
     ) -> None:
         self.x_m, self.y_m = x_m, y_m
         here_m = float(ground.at(np.array([x_m]), np.array([y_m]))[0])
+        self._ground_m, self._antenna_m = here_m, antenna_m
         self._distance_m = np.linspace(0.0, max(reach_m, 1_000.0), POINTS)
-        horizons: list[Horizon]
-        if ground.terrain is None:
-            horizons = [over_smooth_ground(max(reach_m, 1_000.0), antenna_m, here_m)]
-            self._distance_m = horizons[0].distance_m
-        else:
+        self._lowest_m: Array | None = None  # by sector and distance; None: the ground is smooth
+        if ground.terrain is not None:
             angle = np.arange(SECTORS) * 2.0 * math.pi / SECTORS
             heights = ground.at(
                 x_m + np.outer(np.sin(angle), self._distance_m),
                 y_m + np.outer(np.cos(angle), self._distance_m),
             )
-            horizons = [over_profile(self._distance_m, row, antenna_m) for row in heights]
-        self._lowest_m = np.array([horizon.lowest_m for horizon in horizons])
+            rows = [over_profile(self._distance_m, row, antenna_m).lowest_m for row in heights]
+            self._lowest_m = np.array(rows)
 
     def sight(self, x_m: Array, y_m: Array, altitude_m: Array) -> Array:
         """From 0, far below the horizon, to 1, far above it; shape (n,)."""
         away_m = np.hypot(x_m - self.x_m, y_m - self.y_m)
+        hidden_m = self._lowest_at(away_m, x_m, y_m) - altitude_m
+        soft_m = _SOFT_M + _SOFT_SHARE * np.abs(hidden_m)
+        return np.asarray(1.0 / (1.0 + np.exp(np.clip(hidden_m / soft_m, -40.0, 40.0))))
+
+    def _lowest_at(self, away_m: Array, x_m: Array, y_m: Array) -> Array:
+        """Altitude below which a box is out of sight."""
+        if self._lowest_m is None:
+            beyond_m = np.maximum(away_m - horizon_m(self._antenna_m, 0.0), 0.0)
+            return np.asarray(self._ground_m + beyond_m**2 / (2.0 * EFFECTIVE_EARTH_RADIUS_M))
         step = (np.arctan2(x_m - self.x_m, y_m - self.y_m) / (2.0 * math.pi)) % 1.0
-        rows = len(self._lowest_m)
         at = np.minimum(away_m / self._distance_m[1], len(self._distance_m) - 1.001)
         low = at.astype(int)
         lowest_m = np.zeros(len(x_m))
-        for sector, share in _beside(step * rows, rows):
+        for sector, share in _beside(step * SECTORS, SECTORS):
             left, right = self._lowest_m[sector, low], self._lowest_m[sector, low + 1]
             lowest_m += share * (left + (right - left) * (at - low))
-        hidden_m = lowest_m - altitude_m
-        soft_m = _SOFT_M + _SOFT_SHARE * np.abs(hidden_m)
-        return np.asarray(1.0 / (1.0 + np.exp(np.clip(hidden_m / soft_m, -40.0, 40.0))))
+        return lowest_m
 
     def chance(
         self, x_m: Array, y_m: Array, altitude_m: Array, on_ground: Array, rate: float

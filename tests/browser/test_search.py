@@ -1,0 +1,109 @@
+"""The search in real browsers: loss, a bearing, searched ground, found; a phone whose link breaks."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from typing import Any
+
+from playwright.async_api import expect
+
+from server.flight.mission import Mission
+from server.flight.search_state import Search
+from server.journal.database import Journal
+from server.screen.app import create_app
+from server.session.replay import state_at
+from server.session.station import Station
+from tests.browser.conftest import PATIENCE_MS, PHONE
+from tests.flight.search.test_lost import LANDED_S, PLAN, TRUE, car, lost
+from tests.flights import T0
+from tests.screen.serving import serving
+
+expect.set_options(timeout=PATIENCE_MS)
+
+NOW_S = T0 + LANDED_S + 1_200.0
+NEAR = (TRUE[0] - 0.03, TRUE[1] - 0.01)
+
+
+@contextlib.asynccontextmanager
+async def lost_station() -> AsyncIterator[Station]:
+    """It has heard the flight to some kilometres up, and its own car near the landing."""
+    journal = Journal(":memory:")
+    journal.append([*lost(), car(LANDED_S + 900.0, *NEAR)])
+    station = Station(Mission(PLAN), journal, (), lambda: NOW_S, {})
+    task = asyncio.ensure_future(station.run())
+    try:
+        yield station
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        station.close()
+
+
+def search_of(station: Station) -> Search:
+    return station.state().flights[0].search
+
+
+async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
+    async with lost_station() as station, serving(create_app(station)) as port:
+        watched = await open_page(port)
+        page = watched.page
+        card = page.locator("[data-panel=search]")
+        await expect(card.locator(".search-contact")).to_contain_text("Contact lost")
+        await expect(card).to_contain_text("Last fix")
+        await expect(card).to_contain_text("to hear a packet within 10 min")
+        await expect(card).to_contain_text("in an hour of open ground")
+        await expect(page.locator("path.search-90").first).to_be_attached()
+
+        await card.get_by_text("Bearing", exact=True).click()
+        await card.get_by_label("Bearing in degrees").fill("20")
+        await card.get_by_role("button", name="Sharp").click()
+        await expect(card.locator(".note-told")).to_contain_text("WMM")
+        await expect(card.locator(".notes li")).to_contain_text("bearing")
+        await expect(page.locator("path.bearing")).to_have_count(1)
+        bearing = search_of(station).bearings[0]
+        assert 22.0 < bearing.bearing_deg < 27.0, (
+            "a compass there shows about four degrees too little"
+        )
+        assert (bearing.latitude_deg, bearing.longitude_deg) != (0.0, 0.0)
+
+        await card.get_by_role("button", name="Take back").click()
+        await expect(card.locator(".notes li")).to_have_count(0)
+
+        phone = await open_page(
+            port,
+            "/walk",
+            size=PHONE,
+            has_touch=True,
+            ready=".walk-distance",
+            geolocation={"latitude": TRUE[0], "longitude": TRUE[1], "accuracy": 5.0},
+            permissions=["geolocation"],
+        )
+        walk = phone.page
+        await walk.get_by_role("button", name="Use my position").tap()
+        await walk.get_by_text("Searched", exact=True).tap()
+        await walk.get_by_role("button", name="Begin here").tap()
+        await walk.context.set_geolocation({"latitude": TRUE[0] + 0.002, "longitude": TRUE[1]})
+        await walk.wait_for_function("performance.now() > 0")
+        await walk.get_by_role("button", name="End here").tap()
+        await expect(card.locator(".notes li")).to_contain_text("searched (open)")
+
+        await walk.context.set_offline(True)
+        await walk.get_by_text("Found", exact=True).tap()
+        await walk.get_by_label("Note").fill("in a ditch")
+        await walk.get_by_role("button", name="It lies here").tap()
+        await expect(walk.locator(".note-queue")).to_contain_text("not sent yet")
+        assert search_of(station).found is None
+        await walk.context.set_offline(False)
+        await expect(card.locator(".search-contact")).to_contain_text("Found by On foot")
+        await expect(card.locator(".search-contact")).to_contain_text("in a ditch")
+        found = search_of(station).found
+        assert found is not None
+        await expect(page.locator("path.search-90")).to_have_count(0)
+
+        heard = [reception for _, reception in station._journal.receptions()]
+        again = state_at(heard, PLAN, round(NOW_S * 1_000)).flights[0].search
+        async with asyncio.timeout(PATIENCE_MS / 1_000.0):  # its last search may be under way
+            while search_of(station) != again:
+                await asyncio.sleep(0.05)
