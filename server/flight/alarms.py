@@ -69,6 +69,7 @@ class Evidence(NamedTuple):
     low_limit_m: float
     beacons: Sequence[Beacon]
     frozen: Sequence[Frozen] = ()
+    lost_from_s: float | None = None  # when contact was taken for lost
 
     @property
     def landed_s(self) -> float | None:
@@ -142,6 +143,24 @@ def of_frozen(evidence: Evidence) -> Iterable[Raised]:
         yield Raised(name, "frozen", "urgent", one.noticed_s, one.until_s, facts)
 
 
+def of_contact(evidence: Evidence) -> Iterable[Raised]:
+    """No tracker is heard any more in the air: it is to be searched for, from the last fix on."""
+    search, track = evidence.shown.search, evidence.shown.track
+    if search.contact not in ("lost", "lost as expected") or track is None:
+        return
+    if evidence.lost_from_s is None or search.since is None:
+        return
+    facts: dict[str, Fact] = {
+        "last_heard": search.since,
+        "latitude_deg": round(track.latitude_deg, 5),
+        "longitude_deg": round(track.longitude_deg, 5),
+        "altitude_m": track.altitude_m,
+        "as_expected": "yes" if search.contact == "lost as expected" else "no",
+    }
+    name = f"contact-{round(search.since.timestamp())}"
+    yield Raised(name, "contact_lost", "urgent", evidence.lost_from_s, None, facts)
+
+
 def of_low_point(evidence: Evidence) -> Iterable[Raised]:
     """The descent is below the height of the plan: it will soon be out of hearing."""
     if evidence.low is not None:
@@ -181,6 +200,7 @@ RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
     of_withdrawn,
     of_silences,
     of_frozen,
+    of_contact,
     of_low_point,
     of_fall,
 )

@@ -19,6 +19,7 @@ from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.flight.search.test_lost import LANDED_S, PLAN, TRUE, car, lost
 from tests.flights import T0
 from tests.screen.serving import serving
+from tests.session.test_station import until
 
 expect.set_options(timeout=PATIENCE_MS)
 
@@ -104,6 +105,4 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
 
         heard = [reception for _, reception in station._journal.receptions()]
         again = state_at(heard, PLAN, round(NOW_S * 1_000)).flights[0].search
-        async with asyncio.timeout(PATIENCE_MS / 1_000.0):  # its last search may be under way
-            while search_of(station) != again:
-                await asyncio.sleep(0.05)
+        await until(station, lambda: search_of(station) == again)  # the last one is under way

@@ -34,9 +34,10 @@ export function createFlightLayers(map, store, preferences) {
       const { state } = store;
       if (state === null) return;
       const several = state.flights.length > 1;
-      state.flights.forEach(({ name, landing }, number) =>
-        layersOf(name, number).landing.draw(landing, several ? name : '', name === state.flight.name),
-      );
+      state.flights.forEach(({ name, landing, search }, number) => {
+        const searched = search.result !== null || search.found !== null;
+        layersOf(name, number).landing.draw(landing, several ? name : '', name === state.flight.name, searched);
+      });
     },
     colours() {
       for (const { track } of layers.values()) track.colours();

@@ -2,6 +2,7 @@
 
 import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
+import { drawn as near } from 'leeward/map/around.js';
 import { drawn as onThisSide } from 'leeward/map/around.js';
 import { marker } from 'leeward/map/symbols.js';
 

@@ -51,6 +51,8 @@ function where({ altitude_m, above_launch_m, happened }, units) {
 export const timesWords = (ratio) => `${ratio.toFixed(ratio > 1 ? 1 : 2)} times as fast`;
 
 const SENTENCES = {
+  contact_lost: ({ latitude_deg, longitude_deg, altitude_m, as_expected }, units) =>
+    `No tracker is heard any more${as_expected === 'yes' ? ', as expected so low' : ''}. Last fix ${words.decimalDegrees(latitude_deg, longitude_deg)} at ${units.altitude(altitude_m)}: see Search.`,
   launch: ({ happened }) => `Launched at ${at(happened)}.`,
   float: (facts, units) => `No longer climbing: floats at ${where(facts, units)}.`,
   sink: (facts, units) =>

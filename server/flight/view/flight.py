@@ -84,7 +84,8 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
         ),
     )
     rejected = sum(f.rejected for f in fixes.values())
-    return Shown(state, _alarms(flight, state, ground_m, signs), rejected)
+    lost_from_s = None if answer is None else answer.landing.as_of_s + lost_after_s
+    return Shown(state, _alarms(flight, state, ground_m, signs, lost_from_s), rejected)
 
 
 def _launch(flight: Flight) -> Launch:
@@ -237,7 +238,11 @@ def _sensors(flight: Flight) -> tuple[Sensor, ...]:
 
 
 def _alarms(
-    flight: Flight, shown: FlightState, ground_m: float | None, signs: FallSigns
+    flight: Flight,
+    shown: FlightState,
+    ground_m: float | None,
+    signs: FallSigns,
+    lost_from_s: float | None,
 ) -> tuple[Alarm, ...]:
     acknowledged = {c.name for c in flight.mission.commands if c.kind == "acknowledge"}
     limit_m = flight.plan.alarms.low_height_m
@@ -251,6 +256,7 @@ def _alarms(
         low_limit_m=limit_m,
         beacons=_beacons(flight),
         frozen=_frozen(flight),
+        lost_from_s=lost_from_s,
     )
     raised = alarms.alarms(evidence)
     if len(flight.mission.plan.flights) > 1:  # an acknowledged one is of one flight
