@@ -244,7 +244,7 @@ async def _serve(
             if listening.guarded:
                 print("Whoever looks on needs a key: leeward links PLAN.toml shows them")
             if listening.browser:
-                await asyncio.to_thread(webbrowser.open, _own_link(address, face, listening))
+                await asyncio.to_thread(webbrowser.open, _own_link(address, face))
         await asyncio.wait({running, serving}, return_when=asyncio.FIRST_COMPLETED)
         for task in (running, serving):
             if task.done() and not task.cancelled():
@@ -263,8 +263,8 @@ async def _listening(server: uvicorn.Server, serving: asyncio.Future[None]) -> N
         await asyncio.sleep(0.005)
 
 
-def _own_link(address: str, face: Face, listening: Listening) -> str:
-    """What this machine's own browser opens."""
-    if not listening.guarded or face.keys is None:
+def _own_link(address: str, face: Face) -> str:
+    """What this machine's own browser opens: with its key, where the station may not know the browser."""
+    if face.keys is None:
         return address + "/"
     return f"{address}/#key={face.keys.crew}"

@@ -11,6 +11,7 @@ import contextlib
 import ipaddress
 import re
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -21,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from server.screen.assets import page
 from server.screen.keys import Keys, Role, host_of, is_this_machine, role_in
 from server.screen.limits import ASKING, OPENING, WRONG_KEYS, Limits, neighbourhood
+from server.screen.local_process import LocalProcesses
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -44,6 +46,8 @@ class ScreenSettings:
     keys: Keys | None = None  # None: whoever reaches this station may do everything
     beacons: tuple[tuple[str, str], ...] = ()  # names and tokens of the phones, for their links
     guarded: bool = False  # it listens to other machines: a key even from this one
+    # whether the program at the other end asks for itself alone, by its port and ours; None: by /proc
+    local: Callable[[int, int], bool] | None = None
     updates_per_s: float = 5.0
     beat_s: float = 1.0
 
@@ -78,6 +82,7 @@ class Access:
     def __init__(self, app: ASGIApp, settings: ScreenSettings, limits: Limits) -> None:
         self._app, self._limits = app, limits
         self._keys, self._guarded = settings.keys, settings.guarded
+        self._local = settings.local or LocalProcesses().speaks_for_itself
         name = socket.gethostname().lower()
         short = name.split(".")[0]
         ours = (host.lower() for host in settings.hosts)
@@ -122,12 +127,19 @@ class Access:
         reads = scope["type"] == "http" and scope["method"] in ("GET", "HEAD", "OPTIONS")
         if not reads and origin is not None and not _same_origin(origin, host):
             return PlainTextResponse("Another page may not do that here.", 403)
-        if self._keys is None or (not self._guarded and is_this_machine(scope)):
+        if self._keys is None or (not self._guarded and self._asks_for_itself(scope)):
             scope.setdefault("state", {})["role"] = "crew"
             return None
         role = role_in(scope, self._keys)
         scope.setdefault("state", {})["role"] = role
         return self._too_often(scope, role) or self._without_key(scope, role, reads)
+
+    def _asks_for_itself(self, scope: Scope) -> bool:
+        """From this machine, and no proxy that might speak for somebody else."""
+        client, server = scope.get("client"), scope.get("server")
+        if not is_this_machine(scope) or client is None or server is None:
+            return False
+        return self._local(int(client[1]), int(server[1]))
 
     def _too_often(self, scope: Scope, role: Role | None) -> Response | None:
         """The crew has places of its own, whoever else asks from the same address.

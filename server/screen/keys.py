@@ -118,7 +118,7 @@ def is_this_machine(scope: Scope) -> bool:
     """Asked from this very machine, by its own name for itself, and not through a proxy or tunnel on it.
 
     A proxy adds headers, hands on the name that its reader typed, or speaks HTTP/1.0 (as nginx does,
-    unless told otherwise); one that does none of the three cannot be told from a browser here.
+    unless told otherwise); one that does none of the three is known by its process (`local_process`).
     """
     headers = Headers(scope=scope)
     if any(name in headers for name in _FORWARDED) or scope.get("http_version") == "1.0":

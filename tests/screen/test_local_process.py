@@ -1,0 +1,125 @@
+"""Who asks from this machine: a program of the crew, or a proxy that says nothing of its readers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import subprocess
+import sys
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from websockets.asyncio.client import connect
+from websockets.exceptions import InvalidStatus
+
+from server.screen.local_process import LocalProcesses
+from tests.machine import require
+from tests.outlook.pack.servers import AS_ROOT
+from tests.session.running import free_port, leeward
+from tests.session.test_live import PLAN
+
+# as its manual shows for websockets, and not a line more: neither Host nor X-Forwarded-For
+NGINX = """
+daemon off;
+{user}
+pid {folder}/nginx.pid;
+error_log {folder}/error.log;
+events {{}}
+http {{
+  access_log off;
+  client_body_temp_path {folder}; proxy_temp_path {folder}; fastcgi_temp_path {folder};
+  uwsgi_temp_path {folder}; scgi_temp_path {folder};
+  server {{
+    listen 127.0.0.1:{port};
+    location / {{
+      proxy_pass http://127.0.0.1:{station};
+      proxy_http_version 1.1;
+      proxy_set_header Upgrade $http_upgrade;
+      proxy_set_header Connection "upgrade";
+    }}
+  }}
+}}
+"""
+
+
+@contextlib.asynccontextmanager
+async def nginx_before(station: int, folder: Path) -> AsyncIterator[int]:
+    program, port = require("nginx"), free_port()
+    config = folder / "nginx.conf"
+    config.write_text(NGINX.format(user=AS_ROOT, folder=folder, port=port, station=station))
+    process = await asyncio.create_subprocess_exec(program, "-c", str(config), "-p", str(folder))
+    try:
+        while process.returncode is None:
+            with contextlib.suppress(OSError):
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+                writer.close()
+                break
+        yield port
+    finally:
+        process.terminate()
+        await process.wait()
+
+
+async def test_a_proxy_that_hands_on_nothing_lets_nobody_in_without_a_key(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    plan.write_text(PLAN.format(port=free_port()))
+    async with leeward("live", str(plan)) as station:
+        port = int(station.address.rpartition(":")[2])
+        assert "receptions" in await station.state(), "a program of this machine needs none"
+        async with nginx_before(port, tmp_path) as proxy:
+            async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{proxy}") as client:
+                for path in ("/api/state", "/api/links", "/api/history"):
+                    assert (await client.get(path)).status_code == 401, path
+                post = await client.post("/api/phase", json={"said": "launched"})
+                assert post.status_code == 401
+            with pytest.raises(InvalidStatus, match="403"):
+                async with connect(f"ws://127.0.0.1:{proxy}/ws"):
+                    pass
+
+
+@contextlib.contextmanager
+def listening(where: str) -> Iterator[int]:
+    with socket.create_server((where, 0)) as server:
+        yield server.getsockname()[1]
+
+
+LISTENER = """
+import socket, sys
+held = socket.create_server(("0.0.0.0", 0))
+asks = socket.create_connection(("127.0.0.1", int(sys.argv[1])))
+print(asks.getsockname()[1], flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.parametrize(
+    ("program", "listens", "known"),
+    [("plain", "127.0.0.1", True), ("plain", "0.0.0.0", False), ("nginx", "127.0.0.1", False)],
+)
+def test_a_program_is_known_by_what_it_is_and_does(
+    tmp_path: Path, program: str, listens: str, *, known: bool
+) -> None:
+    """The interpreter under another name is another program."""
+    import shutil
+
+    copy = tmp_path / program
+    shutil.copy(Path(sys.executable).resolve(), copy)
+    with listening("127.0.0.1") as port:
+        command = [str(copy), "-c", LISTENER.replace("0.0.0.0", listens), str(port)]
+        environment = {"PYTHONHOME": sys.base_prefix}
+        with subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment
+        ) as asks:
+            assert asks.stdout is not None
+            client = int(asks.stdout.readline())
+            processes = LocalProcesses()
+            assert processes.speaks_for_itself(client, port) is known
+            asks.kill()
+        assert not processes.speaks_for_itself(client + 1, port), "nobody known is behind it"
+
+
+def test_where_nothing_can_be_read_a_key_is_needed() -> None:
+    assert not LocalProcesses(("no-such-table",)).speaks_for_itself(1, 2)
