@@ -40,6 +40,7 @@ RELAY_AFTER_S = 5.0
 GAP_PATIENCE_S = 20.0
 LASTED_S = 60.0  # a connection that lasted is tried again at once
 SETTLED_AFTER_S, SETTLE_AT_MOST_S = 1.5, 30.0
+PROBE_S = 10.0  # for one message that the broker kept, over a poor link
 MAX_WAITING_CHUNKS = 20_000
 
 
@@ -84,6 +85,8 @@ class Broker:
         self._stirred = asyncio.Event()
         self._heard = asyncio.Event()
         self._settled = False  # the broker has told what it keeps
+        self._newest: str | None = None  # topic of the newest chunk that the broker had
+        self._probed = asyncio.Event()  # it came again
         self.refused = 0
         self.state = SourceState("broker", "mqtt", "connecting", f"calls {spec.place}", clock())
 
@@ -139,6 +142,33 @@ class Broker:
         options = SubscribeOptions(qos=1, retainHandling=handling)
         await client.subscribe(f"{self._spec.topic}/+/+/+", options=options)
 
+    async def _probe(self, client: aiomqtt.Client) -> None:
+        """After a reconnection: does the broker still have the newest that it had?
+
+        One that lost its store (a restart without persistence) is told everything again, as who comes
+        later would find nothing there.
+        """
+        from paho.mqtt.subscribeoptions import SubscribeOptions
+
+        newest = self._newest
+        if newest is None:
+            return
+        self._probed.clear()
+        await client.subscribe(newest, options=SubscribeOptions(qos=1, retainHandling=0))
+        try:
+            async with asyncio.timeout(PROBE_S):
+                await self._probed.wait()
+        except TimeoutError:
+            log.warning(
+                "the broker at %s has lost what it kept: it is told again", self._spec.place
+            )
+            self._there.clear()
+            self._beyond.clear()
+            self._settled = False
+            self._heard.clear()
+            await self._subscribe(client, anew=True)
+        await client.unsubscribe(newest)
+
     async def _settle(self) -> None:
         """Wait until the broker has told what it keeps, before telling it anything again."""
         with contextlib.suppress(TimeoutError):
@@ -166,6 +196,8 @@ class Broker:
 
     async def _hear(self, topic: str, payload: bytes) -> None:
         self._heard.set()
+        if topic == self._newest:
+            self._probed.set()
         try:
             name, chunk = self._envelope.open(topic, payload)
             if topic != topic_of(self._spec.topic, chunk.lane, chunk.first):
@@ -182,10 +214,11 @@ class Broker:
             self.refused += 1
             self._change("open", f"{self.refused} messages refused; the last: {error}")
             return
-        self._note(chunk)
+        self._note(topic, chunk)
 
-    def _note(self, chunk: Chunk) -> None:
+    def _note(self, topic: str, chunk: Chunk) -> None:
         """The broker has this chunk."""
+        self._newest = topic
         beyond = self._beyond.setdefault(chunk.lane, {})
         beyond[chunk.first] = max(chunk.last, beyond.get(chunk.first, 0))
         there = self._there.get(chunk.lane, 0)
@@ -229,6 +262,8 @@ class Broker:
 
         expiry = Properties(PacketTypes.PUBLISH)
         expiry.MessageExpiryInterval = MESSAGE_EXPIRY_S
+        if self._settled:
+            await self._probe(client)
         await self._settle()
         relayed_s = time.monotonic()
         me = asyncio.current_task()
@@ -251,7 +286,7 @@ class Broker:
             topic = topic_of(self._spec.topic, lane, chunk.first)
             sealed = self._envelope.seal(topic, self._ledger.names[lane.station], chunk)
             await client.publish(topic, sealed, qos=1, retain=True, properties=expiry)
-            self._note(chunk)
+            self._note(topic, chunk)
 
     def _next_lane(self, relays: bool) -> Lane | None:
         own = self._ledger.station

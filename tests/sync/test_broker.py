@@ -82,6 +82,39 @@ async def test_a_broker_that_goes_and_comes_back_loses_nothing(broker: Mosquitto
             await taker.host.until(lambda: same(giver, taker))
 
 
+async def test_a_broker_that_lost_its_store_is_told_everything_again(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("server.sync.broker.PROBE_S", 0.5)
+    giver, taker = End(told("car-1"), broker.spec()), End(ledger("web"), broker.spec())
+    async with running(giver.broker.run()):
+        async with broker.running(), running(taker.broker.run()):
+            await taker.host.until(lambda: same(giver, taker))
+        await giver.host.until(lambda: giver.broker.state.state == "failed")
+        (broker.folder / "mosquitto.db").unlink()
+        late = End(ledger("web-2"), broker.spec())
+        async with broker.running(), running(late.broker.run()):
+            await late.host.until(lambda: same(giver, late))
+    # and without the station: another server that has it all tells it
+    (broker.folder / "mosquitto.db").unlink(missing_ok=True)
+    later = End(ledger("web-3"), broker.spec())
+    async with broker.running(), running(taker.broker.run()), running(later.broker.run()):
+        await later.host.until(lambda: same(taker, later))
+
+
+async def test_a_broker_that_kept_its_store_is_not_told_again(broker: Mosquitto) -> None:
+    giver, taker = End(told("car-1"), broker.spec()), End(ledger("web"), broker.spec())
+    async with running(giver.broker.run()), running(taker.broker.run()):
+        async with broker.running():
+            await taker.host.until(lambda: same(giver, taker))
+        await giver.host.until(lambda: giver.broker.state.state == "failed")
+        known = dict(giver.broker._there)
+        async with broker.running():
+            giver.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
+            await taker.host.until(lambda: same(giver, taker))
+            assert all(giver.broker._there[lane] >= last for lane, last in known.items())
+
+
 async def test_a_server_that_was_away_gets_what_came_meanwhile(broker: Mosquitto) -> None:
     giver, taker = End(told("car-1"), broker.spec()), End(ledger("web"), broker.spec())
     async with broker.running(), running(giver.broker.run()):
