@@ -9,6 +9,7 @@ from typing import Any
 import orjson
 import pytest
 
+from server.commands.given import carried
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
 from server.journal.recording import DEMO_LOG, read_recording
@@ -41,11 +42,22 @@ def state() -> dict[str, Any]:
     )
 
 
-def test_the_same_bytes_are_made_again(tmp_path: Path) -> None:
-    for path in write(fly(load("demo")), tmp_path / "demo.log"):
+@pytest.mark.parametrize("name", ["demo", "valley"])
+def test_the_same_bytes_are_made_again(tmp_path: Path, name: str) -> None:
+    for path in write(fly(load(name)), tmp_path / f"{name}.log"):
         assert path.read_bytes() == (DEMO_LOG.parent / path.name).read_bytes(), (
-            f"{path.name}: `leeward rehearse demo --record replay_logs/demo.log` makes another one"
+            f"{path.name}: `leeward rehearse {name} --record replay_logs/{name}.log` makes another"
         )
+
+
+def test_the_second_demo_is_found_by_its_name_and_has_roads() -> None:
+    log = carried(Path("valley"))
+    assert log == DEMO_LOG.with_name("valley.log")
+    assert carried(Path("no-such-flight")) == Path("no-such-flight")
+    assert carried(None) is None
+    plan = load_plan(DEMO_LOG.with_name("valley.toml"))
+    assert plan.roads is not None
+    assert all(DEMO_LOG.with_name(name).is_file() for name in plan.roads.files)
 
 
 def test_it_fits_the_repository() -> None:

@@ -24,6 +24,7 @@ import { createSources } from 'leeward/panels/sources.js';
 import { createTabs } from 'leeward/panels/tabs.js';
 import { createTrackers } from 'leeward/panels/trackers.js';
 import { createVehicles } from 'leeward/panels/vehicles.js';
+import { createWay } from 'leeward/panels/way.js';
 import { createWinds } from 'leeward/panels/winds.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { createSound } from 'leeward/sound.js';
@@ -70,7 +71,8 @@ export function start(connect, post) {
   );
   const map = createMap(mapNode, context);
   context.map = map;
-  const makers = [createPad, createHours, createSearch, createLandingCard, createTrackers, createVehicles, createFlight];
+  const first = [createPad, createHours, createSearch, createLandingCard, createWay];
+  const makers = [...first, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];

@@ -336,6 +336,7 @@ export interface RoadEnd {
   beyond_water: number;
   beyond_motorway: number;
   beyond_roads: number;
+  unknown: number;
 }
 
 /**

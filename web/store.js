@@ -14,6 +14,8 @@ const NO_WAY = {
   drive_s: null,
   arrives: null,
   arrives_before_landing_s: null,
+  no_road: false,
+  road: null,
 };
 
 export function createStore() {

@@ -66,6 +66,14 @@ def maps_of(plan: PlanFile, path: Path) -> Basemap:
     return open_basemap(path.parent, (*files, *asked.files), asked.layers, online)
 
 
+def carried(log: Path | None) -> Path | None:
+    """A demo flight by its name alone (`valley`), where no such file lies here; else what was given."""
+    if log is None or log.exists() or log.parent != Path() or log.suffix:
+        return log
+    demo = DEMO_LOG.with_name(f"{log.name}.log")
+    return demo if demo.is_file() else log
+
+
 def recording_at(path: Path | None) -> Recording:
     """A text log or journal, the demo flight if none; lines that cannot be read are named."""
     try:

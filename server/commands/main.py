@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from server.commands.drive import drive
-from server.commands.given import fail, plan_at, plan_beside, recording_at, surroundings_of
+from server.commands.given import carried, fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
 from server.commands.new import new
@@ -103,7 +103,10 @@ def live(
 def replay(
     log: Annotated[
         Path | None,
-        typer.Argument(metavar="[LOG]", help="Text log or journal; the demo flight if none."),
+        typer.Argument(
+            metavar="[LOG]",
+            help="Text log or journal; the demo flight if none, and `valley` for another one.",
+        ),
     ] = None,
     plan: Annotated[Path | None, typer.Option(help="Plan of that flight.")] = None,
     speed: Annotated[float, typer.Option(min=0.1, max=1_000, help="Times real time.")] = 30.0,
@@ -117,6 +120,7 @@ def replay(
     as_json: Annotated[bool, typer.Option("--json", help="Print the state as JSON.")] = False,
 ) -> None:
     """Play a flight again, or print its state at the end or at any moment."""
+    log = carried(log)
     recording = recording_at(log)
     named = plan_beside(log, plan)
     flight_plan, surroundings = inferred_plan(recording), Surroundings()

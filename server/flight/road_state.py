@@ -71,6 +71,24 @@ class RoadEnd:
     beyond_water: float
     beyond_motorway: float
     beyond_roads: float
+    unknown: float  # no extract holds the roads there; they are left out of all the times
+
+
+@dataclass(frozen=True, slots=True)
+class ReachLines:
+    """How far a car gets in so many minutes: lines of longitude, latitude."""
+
+    minutes: float
+    lines: tuple[tuple[Corner, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """Of a vehicle, from where it was at `from_time`."""
+
+    vehicle: str
+    from_time: datetime
+    minutes: tuple[ReachLines, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ class Car:
         self.aim: tuple[float, float] | None = None
         self.time_s = time_s
         self.may_leave_s = math.inf
+        self._road = list(plan.road)  # what is left of it
 
     def drive(self, until_s: float) -> None:
         """Move in steps of one second."""
@@ -34,9 +35,33 @@ class Car:
     def altitude_m(self) -> float:
         return ground_m(self.latitude_deg, self.longitude_deg)
 
+    def _along_road(self, seconds: float) -> None:
+        """Towards one point of the road after the other; at its end it stays."""
+        limit_ms = self.plan.road_speed_ms
+        self.speed_ms = min(self.speed_ms + limit_ms * seconds / _PICK_UP_S, limit_ms)
+        left_m = self.speed_ms * seconds
+        while left_m > 0.0 and self._road:
+            north_m, east_m = metres_per_degree(self.latitude_deg)
+            to_north_m = (self._road[0][0] - self.latitude_deg) * north_m
+            to_east_m = (self._road[0][1] - self.longitude_deg) * east_m
+            away_m = math.hypot(to_north_m, to_east_m)
+            if away_m > 0.0:
+                self.course_deg = math.degrees(math.atan2(to_east_m, to_north_m)) % 360.0
+            share = 1.0 if away_m <= left_m else left_m / away_m
+            self.latitude_deg += to_north_m * share / north_m
+            self.longitude_deg += to_east_m * share / east_m
+            left_m -= away_m
+            if share == 1.0:
+                self._road.pop(0)
+        if not self._road:
+            self.speed_ms = 0.0
+
     def _step(self, seconds: float) -> None:
         if self.aim is None or self.time_s < self.may_leave_s:
             self.speed_ms = 0.0
+            return
+        if self.plan.road:
+            self._along_road(seconds)
             return
         north_m, east_m = metres_per_degree(self.latitude_deg)
         to_north_m = (self.aim[0] - self.latitude_deg) * north_m

@@ -46,6 +46,8 @@ def plan_text(scenario: Scenario, addresses: Mapping[str, Mapping[str, Any]] | N
             flight=car.flight or None,
             road_speed_ms=car.road_speed_ms,
         )
+    if scenario.road_files:
+        lines += _section("[roads]", files=list(scenario.road_files))
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -146,6 +148,8 @@ def _section(heading: str, **values: Any) -> list[str]:
             text = f"{value}"
         elif key == "time":
             text = value
+        elif isinstance(value, list):
+            text = "[" + ", ".join(f'"{one}"' for one in value) + "]"
         else:
             text = '"' + str(value).replace("\\", "\\\\").replace('"', '\\"') + '"'
         lines.append(f"{key} = {text}")

@@ -108,6 +108,8 @@ class Car(_Section):
     longitude_deg: float | None = None
     leaves_after_s: float = 600.0  # after the launch
     road_speed_ms: Positive = 24.0
+    # points of a road (latitude, longitude) that it drives along, and stays; (): to where it lands
+    road: tuple[tuple[float, float], ...] = ()
 
 
 class Feed(_Section):
@@ -140,6 +142,7 @@ class Scenario(_Section):
     after_s: Positive = 1_500.0  # how long it goes on after the landing
     garbage: Annotated[int, Field(ge=0, le=200)] = 6  # receptions that nobody can read
     lake_radius_m: Positive | None = None  # it comes down in water
+    road_files: tuple[str, ...] = ()  # extracts that its plan names, beside it
     odd: Odd | None = None  # a flight that does not go up, burst and come down
     launch: Launch
     balloon: Lift

@@ -1,4 +1,4 @@
-"""Made ground: the slope of the High Plains with rolling hills, a lake where a scenario wants one."""
+"""Made ground: the slope of the High Plains with rolling hills, a lake, and the floor of an Alpine valley."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ _SLOPE = (
     (-94.0, 260.0),
 )  # fmt: skip
 _HILLS = ((9.0, 3_300.0, 0.6), (12.0, 7_900.0, 2.1), (14.0, 19_000.0, 3.9))  # m, m, direction
+# the Rhine's valley above Lake Constance: its floor alone, from heights of villages, rounded
+_VALLEY, _FLOOR_M = (47.0, 9.3, 47.35, 9.8), (482.0, 426.0)
 _METRES_PER_DEG = 111_320.0
 
 
@@ -37,6 +39,9 @@ def ground_m(latitude_deg: float, longitude_deg: float, lakes: tuple[Lake, ...] 
     for lake in lakes:
         if lake.covers(latitude_deg, longitude_deg):
             return lake.level_m
+    south, west, north, east = _VALLEY
+    if south <= latitude_deg <= north and west <= longitude_deg <= east:
+        return _FLOOR_M[0] + (_FLOOR_M[1] - _FLOOR_M[0]) * (latitude_deg - south) / (north - south)
     height_m = _slope_m(longitude_deg)
     east_m = longitude_deg * _METRES_PER_DEG * 0.78
     north_m = latitude_deg * _METRES_PER_DEG

@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
 from server.flight.mission_state import State
+from server.flight.road_state import Reach
 from server.flight.view.winds import Winds
 from server.geodata.basemap import Basemap
 from server.screen.access import (
@@ -132,6 +133,14 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
         found = feed.winds(flight)
         if found is None:
             raise HTTPException(404, "No landing is worked out for a flight of that name.")
+        return json_reply(found)
+
+    @app.get("/api/reach", response_model=Reach)
+    async def reach(vehicle: str) -> Response:
+        """How far a vehicle gets in 10, 20 and 30 minutes, as lines of longitude and latitude."""
+        found = await feed.reach(vehicle)
+        if found is None:
+            raise HTTPException(404, "No roads are known about a vehicle of that name.")
         return json_reply(found)
 
     @app.get("/healthz")

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from server.flight.mission_state import State
+from server.flight.road_state import Reach
 from server.flight.state import Mode
 from server.flight.view.history import History
 from server.flight.view.winds import Winds
@@ -27,6 +28,9 @@ class Feed(Protocol):
 
     def winds(self, flight: str) -> Winds | None:
         """What the landing of that flight ("": the first) rests on; None: there is none."""
+
+    async def reach(self, vehicle: str) -> Reach | None:
+        """How far that vehicle gets over the roads; None: it is not known, or no roads are."""
 
     def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
         """Call `on_change` in the event loop at each change; gives back how to stop that."""

@@ -16,6 +16,7 @@ from server.flight.landing.predict import predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
+from server.flight.road_state import Reach, ReachLines
 from server.flight.search.search import SearchQuestion, search
 from server.flight.state import Mode, Units
 from server.flight.times import moment
@@ -24,11 +25,12 @@ from server.flight.view.flight import silent_after_s
 from server.flight.view.history import History, HistoryBook
 from server.flight.view.searching import asked_of
 from server.flight.view.snapshot import snapshot
-from server.flight.view.vehicles import chase_question
+from server.flight.view.vehicles import chase_question, shown_vehicles
 from server.flight.view.winds import Winds, shown_winds
 
 log = logging.getLogger("leeward.session")
 
+REACH_MIN = (10.0, 20.0, 30.0)
 LANDING_PAUSE_S = 1.0  # between two predictions
 
 
@@ -88,6 +90,23 @@ class Session:
             if answer is not None and flight in ("", answer.question.plan.name):
                 return shown_winds(answer)
         return None
+
+    async def reach(self, vehicle: str) -> Reach | None:
+        """How far that car gets; None: no such car, no position, or no roads about it."""
+        at = next((one for one in shown_vehicles(self.mission) if one.name == vehicle), None)
+        if at is None or self.chaser is None:
+            return None
+        loop = asyncio.get_running_loop()
+        lines = await loop.run_in_executor(
+            self._thinker, self.chaser.reach, at.latitude_deg, at.longitude_deg, REACH_MIN
+        )
+        if lines is None:
+            return None
+        found = tuple(
+            ReachLines(minutes, tuple(tuple(line) for line in some))
+            for minutes, some in zip(REACH_MIN, lines, strict=True)
+        )
+        return Reach(vehicle, at.time, found)
 
     def history(self) -> History:
         """The past as lists that grow."""

@@ -23,6 +23,7 @@ WANTED = {
     "demo",
     "pad",
     "leak",
+    "valley",
 }
 
 

@@ -18,6 +18,7 @@ from server.flight.inputs import Tick
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.mission_state import Replay, Source, State
+from server.flight.road_state import Reach
 from server.flight.state import Mode
 from server.flight.times import moment, parse_time
 from server.flight.view.answer import Answer
@@ -147,6 +148,9 @@ class DemoFeed:
     def winds(self, flight: str) -> Winds | None:
         answer = demo_answer(self.since_launch_s)
         return shown_winds(answer) if answer is not None and flight in ("", "Tern 7") else None
+
+    async def reach(self, vehicle: str) -> Reach | None:
+        return None  # the demo over the plains has no roads
 
     def subscribe(self, on_change: Callable[[], None]) -> Callable[[], None]:
         self._subscribers.add(on_change)

@@ -13,6 +13,7 @@ import { createHorizon } from 'leeward/map/horizon.js';
 import { createHour } from 'leeward/map/hour.js';
 import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
+import { createRoads } from 'leeward/map/roads.js';
 import { createLabels } from 'leeward/map/labels.js';
 import { Names } from 'leeward/map/names.js';
 import { createSearchLayer } from 'leeward/map/search.js';
@@ -56,6 +57,7 @@ export function createMap(node, { store, units, preferences, clock }) {
   const chooser = createChooser(map);
   const horizon = createHorizon(map, units, chooser);
   const avoid = createAvoid(map, chooser);
+  const roads = createRoads(map, chooser, credits);
   const hour = createHour(map);
   const search = createSearchLayer(map);
   const labels = createLabels(map, names);
@@ -121,6 +123,12 @@ export function createMap(node, { store, units, preferences, clock }) {
     fixes,
     showHour: hour.show,
     showSearch: search.show,
+    showReach: roads.reach,
+    /** The way of this car stands out. @param {string} name */
+    showWayOf(name) {
+      roads.choose(name);
+      if (store.state !== null) roads.draw(store.state);
+    },
     nearest: (lat, lon) => nearest(lat, lon),
     /** The next place that the reader touches goes to `answer`. */
     ask(answer) {
@@ -138,6 +146,7 @@ export function createMap(node, { store, units, preferences, clock }) {
       if (changed.has('landing') || changed.has('flights')) flights.drawLandings();
       avoid.draw(state.avoid);
       horizon.draw(state);
+      roads.draw(state);
       moving.draw(state, history, clock.now_s());
       follow.draw(state);
       labels.place();

@@ -77,12 +77,14 @@ export function createVehicles({ store, clock, units, map, post }) {
     };
   }
 
-  function wayWords({ distance_m, bearing_deg, road_distance_m, drive_s }) {
+  function wayWords({ distance_m, bearing_deg, road_distance_m, drive_s, road, no_road }) {
     if (distance_m === null) return 'Distance to the landing not known.';
     const toward = bearing_deg === null ? '' : ` ${words.compass(bearing_deg)} ${words.bearing(bearing_deg)}`;
     const straight = `${units.distance(distance_m)}${toward}`;
     if (road_distance_m === null || drive_s === null) return straight;
-    return `${straight}; about ${units.distance(road_distance_m)} of road, ${words.duration(drive_s)}`;
+    if (road !== null) return `${straight}; ${units.distance(road_distance_m)} by road, ${words.duration(drive_s)}`;
+    const guess = `${straight}; about ${units.distance(road_distance_m)} of road, ${words.duration(drive_s)}`;
+    return `${guess}, ${no_road ? 'but no road leads there' : 'as the crow flies'}`;
   }
 
   function render() {

@@ -28,6 +28,7 @@ from server.flight.chase.waiting import (
 )
 from server.flight.physics.geodesy import LocalFrame, distance_bearing
 from server.flight.road_state import WaitMove
+from server.flight.shapes import Corner
 from server.flight.state import Basis
 
 Array = npt.NDArray[np.float64]
@@ -93,6 +94,7 @@ class Reached(NamedTuple):
     beyond_water: float  # shares of the members
     beyond_motorway: float
     beyond_roads: float
+    unknown: float  # no extract holds the roads there; left out of all the times
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,6 +134,11 @@ class Chaser(Protocol):
     def chase(self, question: ChaseQuestion, /) -> Chase | None:
         """None: no car has a position, or no road is known there."""
 
+    def reach(
+        self, latitude_deg: float, longitude_deg: float, minutes: Sequence[float], /
+    ) -> list[list[list[Corner]]] | None:
+        """Lines that a car gets to in so many minutes, for each number of them; None: no roads there."""
+
 
 def chase(question: ChaseQuestion, roads: Roads) -> Chase | None:
     """None: no car has a position, or no road is known there."""
@@ -155,17 +162,31 @@ def chase(question: ChaseQuestion, roads: Roads) -> Chase | None:
     if stops.stop.edge[-1] < 0:
         return None
     drive_s = roads.drive_s(snapped.stop, stops.stop)
+    known = beyond[:-1] != Beyond.UNKNOWN
+    if not known.any():
+        known[:] = True
     going = [n for n in on_road.tolist() if np.isfinite(drive_s[n, -1])]
     advised: dict[int, list[Advice | None]] = {n: [None, None, None] for n in going}
     together_s = apart_s = None
     if q.basis == "prediction" and len(q.member_landing_s) > 1 and going:
-        together_s, apart_s = _advise(q, stops, snapped, cars, going, roads, advised)
+        together_s, apart_s = _advise(
+            q,
+            stops,
+            known & np.isfinite(drive_s[going[0], :-1]),
+            snapped,
+            cars,
+            going,
+            roads,
+            advised,
+        )
     found = []
     for n in going:
         way = roads.way(_one(snapped.stop, n), _one(stops.stop, len(stops.walk_m) - 1))
         if way is not None:
             off_road_m = float(snapped.walk_m[n])
-            found.append(_car_drive(q, cars[n], off_road_m, way, drive_s[n, :-1], advised[n]))
+            found.append(
+                _car_drive(q, known, cars[n], off_road_m, way, drive_s[n, :-1], advised[n])
+            )
     told = {one.car for one in found}
     no_way = tuple(car.name for car in cars if car.name not in told)
     reached = _reached(stops, beyond)
@@ -181,13 +202,15 @@ def _reached(stops: Snapped, beyond: npt.NDArray[np.int8]) -> Reached:
 
 def _car_drive(
     question: ChaseQuestion,
+    counted: npt.NDArray[np.bool_],
     car: Car,
     off_road_m: float,
     way: RoadWay,
     drive_s: Array,
     advised: list[Advice | None],
 ) -> CarDrive:
-    slack_s = question.member_landing_s - drive_s  # leave then, and be there as it lands
+    drive_s = drive_s[counted]
+    slack_s = question.member_landing_s[counted] - drive_s  # leave then, and be there as it lands
     known = np.where(np.isfinite(drive_s), drive_s, _NEVER_S)
     early_s, median_s, late_s = np.quantile(known, [0.05, 0.5, 0.95]).tolist()
     slack_s = np.where(np.isfinite(slack_s), slack_s, -_NEVER_S)
@@ -201,6 +224,7 @@ def _car_drive(
 def _advise(
     q: ChaseQuestion,
     stops: Snapped,
+    known: npt.NDArray[np.bool_],
     snapped: Snapped,
     cars: Sequence[Car],
     going: list[int],
@@ -211,7 +235,9 @@ def _advise(
 
     Fills `advised`; returns the mean delay of the first car, with and without looking at each other.
     """
-    usable = np.flatnonzero(stops.stop.edge[:-1] >= 0)
+    usable = np.flatnonzero((stops.stop.edge[:-1] >= 0) & known)
+    if len(usable) < 2:
+        return None, None
     frame = LocalFrame(q.latitude_deg, q.longitude_deg)
     x_m, y_m = frame.to_xy(q.member_latitude_deg[usable], q.member_longitude_deg[usable])
     groups = grouped(x_m, y_m, q.member_landing_s[usable])
@@ -228,12 +254,12 @@ def _advise(
     last = {} if q.before is None else {one.car: one for one in q.before.cars}
     told = _Told(fields, groups, delay_s, (q.latitude_deg, q.longitude_deg), q.now_s, roads)
     for k, n in enumerate(going):
-        known = last.get(cars[n].name)
+        was = last.get(cars[n].name)
         alone, worst = best(delay_s[k], groups.weight), best_for_worst(delay_s[k], groups.weight)
         if alone is not None:
-            advised[n][0] = told.advice(k, alone.number, known and known.alone, "mean")
+            advised[n][0] = told.advice(k, alone.number, was and was.alone, "mean")
         if worst is not None:
-            advised[n][1] = told.advice(k, worst.number, known and known.worst, "worst")
+            advised[n][1] = told.advice(k, worst.number, was and was.worst, "worst")
     following = [k for k, n in enumerate(going) if cars[n].follows]
     numbers = best_together(delay_s[following], groups.weight) if len(following) > 1 else None
     if numbers is None:

@@ -34,6 +34,7 @@ class Beyond(IntEnum):
     WATER = 1
     MOTORWAY = 2
     ROAD_END = 3  # too far to walk
+    UNKNOWN = 4  # no extract holds the roads there
 
 
 class Stretch(NamedTuple):

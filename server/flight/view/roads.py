@@ -42,6 +42,7 @@ def _end(reached: Reached, landing: Landing, terrain: Terrain | None) -> RoadEnd
         reached.beyond_water,
         reached.beyond_motorway,
         reached.beyond_roads,
+        reached.unknown,
     )
 
 

@@ -6,18 +6,22 @@ work: neither may hold the station's loop. Its memory is its own as well.
 
 from __future__ import annotations
 
+import contextlib
+import os
 import signal
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 from typing import Any
 
 from server.flight.chase.drives import Chase, ChaseQuestion, chase
 from server.geodata.roads.extract import RoadsError
+
+_START_S = 20.0  # until a process has begun
 
 Told = Callable[[str, float], None]  # which file, and how far it is read, 0 to 1
 
@@ -32,6 +36,9 @@ class RoadsApart:
         self.progress: tuple[str, float] | None = None  # while an extract is read
         self._told = told
         self._lock = threading.Lock()
+        self._started = threading.Event()
+        self._pid: int | None = None
+        self._closed = False
         self._pool: ProcessPoolExecutor | None = None
         self._opening: Future[None] | None = None
         self._open()
@@ -39,6 +46,7 @@ class RoadsApart:
     def _open(self) -> None:
         context = get_context("spawn")
         queue = context.SimpleQueue()
+        self._started.clear()
         self._pool = ProcessPoolExecutor(
             1, mp_context=context, initializer=_start, initargs=(queue,)
         )
@@ -51,15 +59,19 @@ class RoadsApart:
         error = None if done.cancelled() else done.exception()
         if isinstance(error, RoadsError):
             self.problem = str(error)
-        elif error is not None:
+        elif error is not None and not self._closed:
             names = ", ".join(str(path) for path in self.paths)
             self.problem = f"{names}: reading it broke off: {type(error).__name__}"
         queue.put(None)
-        if self._told is not None:
+        if self._told is not None and not self._closed:
             self._told("", 1.0)
 
     def _listen(self, queue: SimpleQueue[Any]) -> None:
         while (got := queue.get()) is not None:
+            if isinstance(got, int):
+                self._pid = got
+                self._started.set()
+                continue
             name, done = got
             if self._opening is None or not self._opening.done():
                 self.progress = None if done >= 1.0 else (name, done)
@@ -97,9 +109,15 @@ class RoadsApart:
             return self._pool.submit(_reach, latitude_deg, longitude_deg, tuple(minutes)).result()
 
     def close(self) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
-            self._pool = None
+        """End the process, whatever it is at."""
+        self._closed = True
+        pool, self._pool = self._pool, None
+        if pool is None:
+            return
+        if self._started.wait(_START_S) and self._pid is not None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._pid, signal.SIGTERM)
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
 # of the process of its own
@@ -109,6 +127,16 @@ _here: dict[str, Any] = {}
 def _start(queue: SimpleQueue[Any]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the station ends it
     _here["queue"] = queue
+    queue.put(os.getpid())
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A station that is killed leaves nobody behind."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _open(paths: tuple[Path, ...]) -> None:

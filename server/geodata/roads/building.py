@@ -86,6 +86,9 @@ def build(ways: Ways) -> RoadGraph:
         no_turn=_no_turn(ways, way_id, node_id[begin], node_id[end]),
         water_first=np.frombuffer(ways.water_first, np.int64).copy(),
         water_e7=np.frombuffer(ways.water_e7, np.int32).reshape(-1, 2).copy(),
+        box_e7=np.array(
+            ways.box_e7 or (*points.min(axis=0).tolist(), *points.max(axis=0).tolist()), np.int32
+        ),
         names=tuple(ways.names),
     )
 

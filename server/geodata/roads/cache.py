@@ -19,7 +19,7 @@ from server.geodata.roads.extract import RoadsError
 from server.geodata.roads.graph import RoadGraph
 from server.geodata.roads.ways import read_ways
 
-FORMAT = 2  # of what is kept; more whenever the graph of the same extract becomes another one
+FORMAT = 3  # of what is kept; more whenever the graph of the same extract becomes another one
 SUFFIX = ".roads"
 
 _BROKEN = (  # what numpy and zipfile let out on broken bytes
@@ -85,6 +85,7 @@ def _sound(graph: RoadGraph) -> bool:
         len(graph.first) == graph.edges + 1
         and len(graph.points_e7) == int(graph.first[-1])
         and len(graph.length_m) == len(graph.time_s) == len(graph.kind) == graph.edges
+        and len(graph.box_e7) == 4
         and len(graph.water_e7) == int(graph.water_first[-1])
         and (graph.edges == 0 or int(graph.ends.max()) < graph.junctions)
         and (graph.edges == 0 or int(graph.name.max()) < len(graph.names))

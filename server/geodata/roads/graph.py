@@ -36,6 +36,7 @@ class RoadGraph:
     no_turn: Ints  # (K, 2): arcs that may not follow each other
     water_first: npt.NDArray[np.int64]  # (W + 1,): rivers and shores, likewise in `water_e7`
     water_e7: Ints
+    box_e7: Ints  # (4,): west, south, east, north of the extract, by its header or what is in it
     names: tuple[tuple[str, str], ...]  # name and number of the roads
 
     @property
@@ -60,9 +61,8 @@ class RoadGraph:
         return points.astype(np.float64) * E7
 
     def bounds(self) -> tuple[float, float, float, float]:
-        """South, west, north, east in degrees."""
-        west, south = (self.points_e7.min(axis=0) * E7).tolist()
-        east, north = (self.points_e7.max(axis=0) * E7).tolist()
+        """South, west, north, east of the extract in degrees."""
+        west, south, east, north = (self.box_e7 * E7).tolist()
         return south, west, north, east
 
     def cut(self, south: float, west: float, north: float, east: float) -> RoadGraph:
@@ -162,6 +162,12 @@ def joined(graphs: list[RoadGraph]) -> RoadGraph:
             + [water_before[-1:]]
         ),
         water_e7=np.concatenate([g.water_e7 for g in graphs]),
+        box_e7=np.concatenate(
+            [
+                np.min([g.box_e7[:2] for g in graphs], axis=0),
+                np.max([g.box_e7[2:] for g in graphs], axis=0),
+            ]
+        ),
         names=tuple(names),
     )
     # the same edge from two extracts that overlap: one of them is kept

@@ -38,9 +38,11 @@ class Network:
         ).ravel()  # of each arc, without what holds up at its end
         self._delay_s = graph.delay_s.astype(np.float64).ravel()
         self.arc_s = self.run_s + self._delay_s
-        limited = np.repeat(graph.flags & DESTINATION > 0, 2)
+        self.component = self._components(begin, end)
+        behind = self._only_behind(begin, end)
+        limited = np.repeat(behind, 2)
         is_open = np.zeros(graph.junctions, dtype=bool)
-        is_open[graph.ends[graph.flags & DESTINATION == 0].ravel()] = True
+        is_open[graph.ends[~behind].ravel()] = True
         inner = np.flatnonzero(~is_open)
         leave = np.arange(graph.junctions)  # a junction to leave from
         leave[inner] = graph.junctions + np.arange(len(inner))
@@ -59,7 +61,6 @@ class Network:
         self.nodes = count
         self._forward = _Matrix(rows, columns, times, number, count)
         self._reverse: _Matrix | None = None
-        self.component = self._components(begin, end)
 
     def _forbid_turns(
         self,
@@ -112,6 +113,30 @@ class Network:
         least = min(LEAST_JUNCTIONS, int(size.max()))
         same = label[begin] == label[end]
         return np.where(same & (size[label[begin]] >= least), label[begin], -1).astype(np.int32)
+
+    def _only_behind(self, begin: Numbers, end: Numbers) -> npt.NDArray[np.bool_]:
+        """Edges for destinations alone, and open ones that are reached through such edges alone."""
+        graph = self.graph
+        limited = graph.flags & DESTINATION > 0
+        opens = np.flatnonzero(~limited & np.isfinite(graph.time_s).any(axis=1))
+        ones = np.ones(len(opens), dtype=np.int8)
+        whole = csr_array((ones, (begin[opens], end[opens])), shape=(graph.junctions,) * 2)
+        _, label = connected_components(whole, directed=False)
+        # of what is connected at all, the open part with most edges is the one that is driven through
+        pair, its, count = np.unique(
+            np.column_stack([self.component[opens], label[begin[opens]]]),
+            axis=0,
+            return_inverse=True,
+            return_counts=True,
+        )
+        order = np.lexsort((-count, pair[:, 0]))
+        first = np.unique(pair[order, 0], return_index=True)[1]
+        greatest = np.zeros(len(pair), dtype=bool)
+        greatest[order[first]] = True
+        greatest |= pair[:, 0] < 0
+        behind = limited.copy()
+        behind[opens[~greatest[its.reshape(-1)]]] = True
+        return behind
 
     def main_component(self) -> int:
         """Number of the one with most edges."""

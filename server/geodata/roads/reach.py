@@ -1,11 +1,13 @@
 """How far a car gets in so many minutes: lines of equal time, drawn by contourpy through a grid of times.
 
-Off the roads time goes on at a walk, so that a line closes around what a car reaches.
+Between the roads time goes on at a crawl, so that a line closes around what a car reaches, and does not
+draw each road by itself; small holes and islands are left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import contourpy
 import numpy as np
@@ -15,8 +17,9 @@ from server.flight.physics.geodesy import LocalFrame
 from server.geodata.roads.graph import E7
 from server.geodata.roads.roads import OpenRoads
 
-_WALK_MS = 5.0 / 3.6
-_CELLS, _NEAREST = 160, 3
+_OFF_ROAD_MS = 4.0
+_CELLS, _NEAREST = 140, 3
+_LEAST_SHARE = 0.1  # of the longest line
 _FASTEST_MS = 35.0  # no farther than this a line is looked for
 
 Line = list[tuple[float, float]]
@@ -47,12 +50,21 @@ def reach(
     away_m, nearest = KDTree(np.column_stack([x_m, y_m])).query(grid, k=min(_NEAREST, len(x_m)))
     away_m = np.asarray(away_m).reshape(len(grid), -1)
     nearest = np.asarray(nearest).reshape(len(grid), -1)
-    there_s = (time_s[nearest] + away_m / _WALK_MS).min(axis=1).reshape(_CELLS, _CELLS)
+    there_s = (time_s[nearest] + away_m / _OFF_ROAD_MS).min(axis=1).reshape(_CELLS, _CELLS)
     generator = contourpy.contour_generator(xs, ys, there_s)
-    return [[_line(frame, line) for line in generator.lines(60.0 * one)] for one in minutes]
+    return [
+        [_line(frame, line) for line in _greatest(generator.lines(60.0 * one))] for one in minutes
+    ]
 
 
-def _line(frame: LocalFrame, line: object) -> Line:
+def _greatest(lines: Any) -> list[Any]:
+    """By their length, without those of a courtyard or a hill."""
+    lengths = [float(np.hypot(*np.diff(line, axis=0).T).sum()) for line in lines]
+    least = _LEAST_SHARE * max(lengths, default=0.0)
+    return [line for line, length in zip(lines, lengths, strict=True) if length >= least]
+
+
+def _line(frame: LocalFrame, line: Any) -> Line:
     x_m, y_m = np.asarray(line).T
     latitude_deg, longitude_deg = frame.to_latlon(x_m, y_m)
     pairs = zip(longitude_deg.tolist(), latitude_deg.tolist(), strict=True)

@@ -24,6 +24,7 @@ _MOST_KEPT_BYTES = (
 )
 _MARGIN_DEG, _MARGIN_SHARE = 0.1, 0.25  # around places: a drive may lead out of their box
 _FIRST_MS, _FIRST_S, _LONGEST_S = 14.0, 300.0, 12 * 3_600.0
+_OUTSIDE_M = 500.0  # beyond the box of an extract its nearest road may still be the right one
 _LINE_M = 12.0  # a way is drawn so exactly
 _MOST_REACHED = 0.8  # of the places, by a car: the others are behind those that it passes
 _MOST_LOOKED_AT = 12  # roads about a point that lies beyond water
@@ -104,7 +105,18 @@ class OpenRoads:
             self._same_side(behind, here, snapping, found, beyond)
         far = (found.walk_m > FARTHEST_WALK_M) & (beyond == Beyond.NOTHING)
         beyond[far] = Beyond.ROAD_END
+        beyond[~self._known(latitude_deg, longitude_deg) & (found.walk_m > _OUTSIDE_M)] = (
+            Beyond.UNKNOWN
+        )
         return found, beyond
+
+    def _known(self, latitude_deg: Array, longitude_deg: Array) -> npt.NDArray[np.bool_]:
+        """Whether points lie within the box of one of the extracts."""
+        found = np.zeros(len(latitude_deg), dtype=bool)
+        for south, west, north, east in self.bounds:
+            across = (longitude_deg - west) % 360.0 <= (east - west) % 360.0
+            found |= (latitude_deg >= south) & (latitude_deg <= north) & across
+        return found
 
     def _same_side(
         self,
@@ -195,6 +207,9 @@ class OpenRoads:
         to_group = region.network.times_to(groups, places, limit_s)
         # a group farther than was looked at: by way of the middle, which is no less
         to_group = np.minimum(to_group, apart_s[:, None] + centre_s[None, :])
+        # one that is reached from none of them says nothing of where to wait
+        nowhere = ~np.isfinite(to_group).any(axis=1)
+        to_group[nowhere] = limit_s
         from_car = np.array(
             [self._car_s(_one(cars, k), groups, places, limit_s) for k in range(len(cars.edge))]
         )

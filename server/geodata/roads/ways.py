@@ -41,6 +41,7 @@ class Ways:
     names: dict[tuple[str, str], int] = field(default_factory=lambda: {("", ""): 0})  # name, ref
     way_id: array[int] = field(default_factory=lambda: array("q"))
     ferry: dict[int, tuple[str | None, str | None, str]] = field(default_factory=dict)
+    box_e7: tuple[int, int, int, int] | None = None  # west, south, east, north, by the header
     nodes: dict[int, Node] = field(default_factory=dict)
     # shores and rivers that nobody wades: points one line after the other
     water_first: array[int] = field(default_factory=lambda: array("q"))
@@ -69,6 +70,8 @@ def read_ways(path: Path, told: Told | None = None) -> Ways:
         # an index is taken too; its stub names the string alone
         processor = processor.with_locations(index).with_filter(wanted)  # type: ignore[arg-type]
         try:
+            if ways.box_e7 is None:
+                ways.box_e7 = _box(processor.header)
             for thing in processor:
                 lost += _take(thing, ways)
         except RuntimeError as error:  # what pyosmium raises on broken blocks
@@ -85,6 +88,14 @@ def read_ways(path: Path, told: Told | None = None) -> Ways:
             )
         raise RoadsError(f"{path}: {words}")
     return ways
+
+
+def _box(header: Any) -> tuple[int, int, int, int] | None:
+    """Of the whole extract; None where the header tells none."""
+    box = header.box()
+    if not box.valid():
+        return None
+    return box.bottom_left.x, box.bottom_left.y, box.top_right.x, box.top_right.y
 
 
 def _take(thing: Any, ways: Ways) -> int:

@@ -15,9 +15,10 @@ from server.geodata.roads.building import build
 from server.geodata.roads.graph import RoadGraph
 from server.geodata.roads.network import Network
 from server.geodata.roads.ways import read_ways
+from server.journal.recording import DEMO_LOG
 
 # © OpenStreetMap contributors, ODbL 1.0
-VALLEY = Path(__file__).parent.parent.parent / "data" / "roads" / "valley.osm.pbf"
+VALLEY = DEMO_LOG.with_name("valley.osm.pbf")
 
 ROAD = {"highway": "tertiary"}
 ORIGIN = (38.0, -98.0)
@@ -38,8 +39,14 @@ def place(row: float, column: float) -> tuple[float, float]:
 
 
 def write(path: Path, made: Made) -> Path:
+    """With a header that says how far the extract goes: a step beyond the nodes."""
     path.unlink(missing_ok=True)
-    writer = osmium.SimpleWriter(str(path))
+    header = osmium.io.Header()
+    corners = np.array([place(*one)[::-1] for one in made.nodes.values()])
+    low, high = corners.min(axis=0) - STEP_DEG, corners.max(axis=0) + STEP_DEG
+    west, south, east, north = np.clip(np.concatenate([low, high]), -180.0, 180.0).tolist()
+    header.add_box(osmium.osm.Box(west, south, east, north))
+    writer = osmium.SimpleWriter(str(path), header=header)
     for number, at in made.nodes.items():
         latitude_deg, longitude_deg = place(*at)
         writer.add_node(

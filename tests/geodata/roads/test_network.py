@@ -125,6 +125,20 @@ def test_inside_a_quarter_for_residents(tmp_path: Path) -> None:
     assert drive_s(tmp_path, whole, (0, 3), (2, 3)) > 0.99 * around
 
 
+def test_an_open_road_behind_a_quarter_for_residents(tmp_path: Path) -> None:
+    """A forest road that is reached through it alone is a destination too, and reached."""
+    made = lattice(3, 3)
+    nodes = dict(made.nodes) | {50: (1.0, 3.0), 51: (1.0, 4.0), 52: (1.0, 5.0)}
+    ways = dict(made.ways) | {
+        50: ([6, 50], ROAD | {"access": "destination"}),
+        51: ([50, 51, 52], ROAD),
+    }
+    found = drive_s(tmp_path, Made(nodes, ways), (1, 1), (1, 4.5))
+    assert found == pytest.approx(3.5 * EAST_M / TERTIARY_MS, rel=0.05)
+    back = drive_s(tmp_path, Made(nodes, ways), (1, 4.5), (1, 1))
+    assert back == pytest.approx(found, rel=0.05)
+
+
 @pytest.mark.parametrize(
     ("tags", "least_s", "most_s"),
     [
