@@ -26,7 +26,7 @@ FALLING = "2026-06-13T07:36:00Z"
 
 async def test_the_way_over_the_roads_of_the_valley(open_page: Any, tmp_path: Any) -> None:
     async with leeward("replay", "valley", "--speed", "1") as running:
-        async with httpx.AsyncClient(base_url=running.address) as client:
+        async with httpx.AsyncClient(base_url=running.address, timeout=60.0) as client:
             seek = {"action": "seek", "value": parse_time(FALLING) / 1000.0}
             asked = await client.post(
                 "/api/replay", json=seek, headers={"Origin": str(client.base_url)}
@@ -71,7 +71,7 @@ async def test_the_way_over_the_roads_of_the_valley(open_page: Any, tmp_path: An
 
 async def test_on_a_phone_it_stands_with_the_landing(open_page: Any) -> None:
     async with leeward("replay", "valley", "--speed", "1") as running:
-        async with httpx.AsyncClient(base_url=running.address) as client:
+        async with httpx.AsyncClient(base_url=running.address, timeout=60.0) as client:
             seek = {"action": "seek", "value": parse_time(FALLING) / 1000.0}
             await client.post("/api/replay", json=seek, headers={"Origin": str(client.base_url)})
         watched = await open_page(port_of(running.address), size=PHONE)
