@@ -184,10 +184,12 @@ def _coverage(file: TileFile, area: Bounds) -> Coverage:
         for i in range(GRID)
         for j in range(GRID)
     ]
+    left, bottom, right, top = file.info.bounds  # beyond them the page shows nothing
+    inside = [(lat, lon) for lat, lon in places if left <= lon <= right and bottom <= lat <= top]
     whole, best = None, None
     for z in range(file.info.min_zoom, file.info.max_zoom + 1):
-        there = {at: file.tile(z, *at) is not None for at in {tile_at(*p, z) for p in places}}
-        share = sum(there[tile_at(*place, z)] for place in places) / len(places)
+        there = {at: file.tile(z, *at) is not None for at in {tile_at(*p, z) for p in inside}}
+        share = sum(there[tile_at(*place, z)] for place in inside) / len(places)
         if share > 0:
             best = (z, share)
         if share == 1:

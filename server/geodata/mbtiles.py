@@ -85,7 +85,7 @@ class MBTiles:
             schema = self._schema(about.get("json"), sample)
         return TileInfo(
             name=plain_text(about.get("name")) or self._path.stem,
-            attribution=plain_text(about.get("attribution")),
+            attribution=plain_text(about.get("attribution")) or vector_tiles.credit_of(schema),
             min_zoom=low,
             max_zoom=high,
             bounds=self._bounds(about.get("bounds"), high),

@@ -155,7 +155,7 @@ class PMTiles:
         box = [head[k] / 1e7 for k in ("min_lon_e7", "min_lat_e7", "max_lon_e7", "max_lat_e7")]
         return TileInfo(
             name=plain_text(about.get("name")) or self._path.stem,
-            attribution=plain_text(about.get("attribution")),
+            attribution=plain_text(about.get("attribution")) or vector_tiles.credit_of(schema),
             min_zoom=low,
             max_zoom=high,
             bounds=checked_bounds(box) or WORLD,

@@ -52,6 +52,11 @@ def find_schema(about: Any, first: Callable[[], bytes]) -> Schema:
     return schema
 
 
+def credit_of(schema: Schema | None) -> str:
+    """Whose a map is that does not say so: both schemas are those of OpenStreetMap's data."""
+    return "" if schema is None else "© OpenStreetMap contributors"
+
+
 def schema_of(layers: Iterable[str]) -> Schema | None:
     names = set(layers)
     for schema, sets in _TELLING.items():

@@ -101,7 +101,7 @@ async def test_no_place_is_blank(open_page: Any, where: str, night: bool) -> Non
                 assert share(counted, palette["map-water"]) > 0.2
             assert share(counted, palette["map-shore"], THIN) > 0.0004  # rivers and coasts
             credits_ = page.locator(".credits")
-            await expect(credits_).to_contain_text("Natural Earth · GeoNames (CC BY 4.0)")
+            await expect(credits_).to_contain_text("Natural Earth · GeoNames")
             size = await credits_.evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
             assert size <= 13
             watched.assert_quiet(port)

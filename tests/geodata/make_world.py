@@ -42,7 +42,7 @@ RIVERS = {2: 2, 3: 3, 4: 5, 5: 7, 6: 99}
 WRONG_TOWN = ("Clay Center", 37.52, -96.77)  # of both lists of places: there is none there
 REGION = box(-102.6, 36.0, -93.9, 40.7)  # what its finer lines stand in for
 OPEN_SEA = Point(-130.0, 2.0)
-CREDIT = "Natural Earth · GeoNames (CC BY 4.0) · U.S. Census Bureau"
+CREDIT = "Natural Earth · GeoNames"  # the README says the rest
 
 
 @dataclass

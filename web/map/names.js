@@ -15,6 +15,7 @@ const MOST_SAID = 40; // to those who do not see the map
 const AIR_PX = 7; // between two names
 const ALONE_PX = 34; // about a town that is smaller than others of this zoom
 const DOT_PX = 5;
+const SQUARE_PX = 128;
 
 /** How far from each other the same words may stand again, by kind. */
 const AGAIN_PX = { street: 260, shield: 200, river: 320, lake: 400, sea: 600, county: 2_000 };
@@ -113,13 +114,16 @@ export const Names = CanvasLayer.extend({
     const shown = [];
     /** @type {Map<string, L.Point[]>} */
     const said = new Map();
-    for (const one of this._candidates()) {
+    const candidates = this._candidates();
+    // the crew's own maps know better where a town of the world lies
+    const known = new Set(candidates.filter(({ whole }) => !whole).map(({ text }) => text));
+    for (const one of candidates) {
       if (shown.length >= MOST) break;
       const text = one.kind === 'county' ? `${one.text} County`.toUpperCase() : one.text;
       const again = AGAIN_PX[one.kind] ?? AGAIN_PLACE_PX;
       const before = said.get(text) ?? [];
       if (before.some((at) => at.distanceTo(one.at) < again)) continue;
-      if (one.whole && this._covered(this._map.layerPointToLatLng(one.at))) continue;
+      if (one.whole && (known.has(one.text) || this._covered(this._map.layerPointToLatLng(one.at)))) continue;
       const look = lookOf(one, this._map.getZoom());
       const width = this._width(text, look.font);
       if (ALONG.has(one.kind) && one.room < width + 8) continue;
@@ -266,14 +270,17 @@ const shift = ({ left, top, right, bottom }, x, y) => ({ left: left + x, top: to
 /** Boxes by squares of the plane, so that a question looks at neighbours alone. */
 class Held {
   constructor() {
-    /** @type {Map<string, Box[]>} */
+    /** @type {Map<number, Box[]>} */
     this.cells = new Map();
   }
 
-  *near({ left, top, right, bottom }) {
-    for (let x = Math.floor(left / 128); x <= Math.floor(right / 128); x += 1) {
-      for (let y = Math.floor(top / 128); y <= Math.floor(bottom / 128); y += 1) yield `${x} ${y}`;
+  /** The numbers of the squares that a box touches. */
+  near({ left, top, right, bottom }) {
+    const found = [];
+    for (let x = Math.floor(left / SQUARE_PX); x <= Math.floor(right / SQUARE_PX); x += 1) {
+      for (let y = Math.floor(top / SQUARE_PX); y <= Math.floor(bottom / SQUARE_PX); y += 1) found.push(x * 100_003 + y);
     }
+    return found;
   }
 
   add(box) {

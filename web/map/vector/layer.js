@@ -95,6 +95,7 @@ export const VectorLayer = Base.extend({
       return;
     }
     canvas.names = names;
+    canvas.shown = canvas.painted;
     if (bad && !this.bad.has(tile)) {
       this.bad.add(tile);
       this._tell('bad');

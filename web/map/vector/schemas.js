@@ -15,6 +15,9 @@ const drawn = (group, label = null) => ({ groups: group === null ? [] : [group],
 const named = (kind, text, rank, population = 0) =>
   typeof text === 'string' && text !== '' ? { text: text.slice(0, 80), kind, rank, population } : null;
 
+/** The name on the spot; some files have it in Latin letters alone. */
+const nameOf = (p) => p.name ?? p['name:latin'] ?? p.name_int ?? p['name:en'] ?? p.name_en;
+
 /** How much a place counts where its size is not said. */
 const PLACES = {
   country: 100, state: 90, city: 80, town: 70, village: 60, suburb: 52, quarter: 46, hamlet: 50,
@@ -72,8 +75,10 @@ const omtClass = (type = '') => {
 /** @type {Record<string, (p: any, type: number) => Meaning>} */
 const OPENMAPTILES = {
   water: ({ class: type }) => drawn(type === 'swimming_pool' ? null : 'water'),
-  waterway: ({ class: type, name }) =>
-    drawn(type === 'river' || type === 'canal' ? 'river' : 'stream', named('river', name, type === 'river' ? 48 : 27)),
+  waterway: (p) => {
+    const isRiver = p.class === 'river' || p.class === 'canal';
+    return drawn(isRiver ? 'river' : 'stream', named('river', nameOf(p), isRiver ? 48 : 27));
+  },
   landcover: ({ class: type }) => drawn(OMT_COVER[type] ?? null),
   landuse: ({ class: type }) => drawn(OMT_USE[type] ?? null),
   park: () => NOTHING,
@@ -90,20 +95,24 @@ const OPENMAPTILES = {
     if (type === 'aerialway' || type === 'cable_car' || type === 'gondola') return drawn('lift');
     return road(omtClass(type), { ramp: Number(ramp) === 1, tunnel: brunnel === 'tunnel' });
   },
-  transportation_name: ({ class: type, name, ref, route_1_ref: route }) => {
-    const kind = omtClass(type);
-    const number = ref ?? route;
+  transportation_name: (p) => {
+    const kind = omtClass(p.class);
+    const name = nameOf(p);
+    const number = p.ref ?? p.route_1_ref;
     if (number && STREETS[kind] >= STREETS.tertiary) {
       return { groups: [], label: named('shield', String(number).split(';')[0], 26 + STREETS[kind]), also: street(kind, name) };
     }
     return { groups: [], label: street(kind, name) };
   },
-  place: ({ class: type, name, rank, population }) =>
-    drawn(null, place(type === 'province' ? 'state' : type, name, Number(population) || 0, rank ?? null)),
-  water_name: ({ name, class: type }) => drawn(null, named(type === 'ocean' || type === 'sea' ? 'sea' : 'lake', name, 64)),
-  mountain_peak: ({ name, ele }) => drawn(null, peak(name, ele)),
-  aerodrome_label: ({ name }) => drawn(null, named('airfield', name, 55)),
-  poi: ({ class: type, name }) => drawn(null, type === 'railway' ? named('station', name, 43) : null),
+  place: (p) =>
+    drawn(null, place(p.class === 'province' ? 'state' : p.class, nameOf(p), Number(p.population) || 0, p.rank ?? null)),
+  water_name: (p) => {
+    if (p.class === 'river' || p.class === 'stream') return NOTHING; // named along their lines
+    return drawn(null, named(p.class === 'ocean' || p.class === 'sea' ? 'sea' : 'lake', nameOf(p), 64));
+  },
+  mountain_peak: (p) => drawn(null, peak(nameOf(p), p.ele)),
+  aerodrome_label: (p) => drawn(null, named('airfield', nameOf(p), 55)),
+  poi: (p) => drawn(null, p.class === 'railway' && p.subclass !== 'subway_entrance' ? named('station', nameOf(p), 43) : null),
 };
 
 const street = (type, name) => (STREETS[type] === undefined ? null : named('street', name, STREETS[type]));
@@ -150,7 +159,7 @@ function protomapsRoad(p) {
   const ramp = detail.endsWith('_link') || Boolean(p.is_link ?? Number(p.link));
   const tunnel = Boolean(p.is_tunnel) || Number(p['pmap:level']) < 0;
   const number = p.shield_text ?? p['pmap:shield_text'] ?? p.ref;
-  const name = street(type, p.name);
+  const name = street(type, nameOf(p));
   const shown = road(type, { ramp, tunnel });
   if (!number || !(STREETS[type] >= STREETS.tertiary)) return { ...shown, label: name };
   return { ...shown, label: named('shield', String(number).split(';')[0], 26 + STREETS[type]), also: name };
@@ -166,19 +175,19 @@ const PROTOMAPS = {
     const kind = kindOf(p);
     const detail = detailOf(p);
     const isSea = kind === 'ocean' || kind === 'sea';
-    if (type === 1) return drawn(null, named(isSea ? 'sea' : 'lake', p.name, 64));
-    if (type === 3) return drawn(kind === 'swimming_pool' ? null : 'water', named('lake', p.name, 64));
+    if (type === 1) return drawn(null, named(isSea ? 'sea' : 'lake', nameOf(p), 64));
+    if (type === 3) return drawn(kind === 'swimming_pool' ? null : 'water', named('lake', nameOf(p), 64));
     const isRiver = [kind, detail].some((word) => word === 'river' || word === 'canal');
-    return drawn(isRiver ? 'river' : 'stream', named('river', p.name, isRiver ? 48 : 27));
+    return drawn(isRiver ? 'river' : 'stream', named('river', nameOf(p), isRiver ? 48 : 27));
   },
   physical_line: (p) => {
     const isRiver = kindOf(p) === 'river' || kindOf(p) === 'canal';
-    return drawn(isRiver ? 'river' : 'stream', named('river', p.name, isRiver ? 48 : 27));
+    return drawn(isRiver ? 'river' : 'stream', named('river', nameOf(p), isRiver ? 48 : 27));
   },
   physical_point: (p) => {
     const kind = kindOf(p);
-    if (kind === 'peak') return drawn(null, peak(p.name, p.elevation ?? p.ele));
-    return drawn(null, named(kind === 'ocean' || kind === 'sea' ? 'sea' : 'lake', p.name, 62));
+    if (kind === 'peak') return drawn(null, peak(nameOf(p), p.elevation ?? p.ele));
+    return drawn(null, named(kind === 'ocean' || kind === 'sea' ? 'sea' : 'lake', nameOf(p), 62));
   },
   roads: protomapsRoad,
   transit: protomapsRoad,
@@ -193,13 +202,13 @@ const PROTOMAPS = {
     const detail = detailOf(p);
     const kind = PM_PLACES[detail] ?? PM_PLACES[kindOf(p)] ?? 'locality';
     const rank = p.population_rank ?? p['pmap:population_rank'];
-    return drawn(null, place(kind, p.name, Number(p.population) || 0, rank === undefined ? null : 18 - rank));
+    return drawn(null, place(kind, nameOf(p), Number(p.population) || 0, rank === undefined ? null : 18 - rank));
   },
   pois: (p) => {
     const kind = kindOf(p);
-    if (kind === 'peak') return drawn(null, peak(p.name, p.elevation ?? p.ele));
-    if (kind === 'station') return drawn(null, named('station', p.name, 43));
-    return drawn(null, kind === 'aerodrome' ? named('airfield', p.name, 55) : null);
+    if (kind === 'peak') return drawn(null, peak(nameOf(p), p.elevation ?? p.ele));
+    if (kind === 'station') return drawn(null, named('station', nameOf(p), 43));
+    return drawn(null, kind === 'aerodrome' ? named('airfield', nameOf(p), 55) : null);
   },
   buildings: () => drawn('building'),
 };
