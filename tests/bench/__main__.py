@@ -43,6 +43,8 @@ def main(arguments: list[str] | None = None) -> int:
     figures = run(**options)
     if asked.json:
         sys.stdout.write(orjson.dumps(figures).decode() + "\n")
+    elif isinstance(figures, list):
+        print_table({str(number): row for number, row in enumerate(figures, start=1)})
     else:
         print_table(figures)
     return 0

@@ -91,6 +91,7 @@ async def leeward(
     port: int | None = None,
     key: str | None = None,
     errors: IO[bytes] | None = None,
+    patience_s: float = PATIENCE_S,
 ) -> AsyncIterator[Running]:
     """`leeward` with these arguments, once its screen answers; asked with `key`. What it complains
     of goes to `errors`."""
@@ -110,7 +111,7 @@ async def leeward(
     )
     assert process.stdout is not None
     try:
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(patience_s):
             line = await process.stdout.readline()
         assert b"Leeward is at" in line, line
         yield Running(process, port, key)
