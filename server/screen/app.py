@@ -43,6 +43,7 @@ from server.screen.messages import (
 from server.screen.note_routes import add_note_routes
 from server.screen.replies import json_reply
 from server.screen.splices import SentHistory
+from server.screen.watching import add_watching
 
 Body = TypeVar("Body", bound=BaseModel)
 
@@ -88,6 +89,12 @@ def create_app(
     add_maps(app, basemap, terrain)
     _add_reading(app, feed, hub)
     add_key_routes(app, settings, limits, bases)
+    add_watching(
+        app,
+        feed,
+        settings.keys,
+        lambda request: _limit(limits, WRONG_KEYS, f"watch {asker(request.scope)}", settings),
+    )
     _add_commands(app, feed, settings, limits)
     add_note_routes(
         app, feed, lambda request: _limit(limits, COMMANDS, asker(request.scope), settings)

@@ -16,6 +16,7 @@ from server.screen.limits import WRONG_KEYS, Limits
 from server.screen.links import BASE, described, links_of
 from server.screen.messages import Enter
 from server.screen.replies import json_reply
+from server.screen.watching import watch_path
 
 
 def add_key_routes(
@@ -58,7 +59,13 @@ def add_key_routes(
     @app.get("/api/me")
     async def me(request: Request) -> Response:
         """What this reader may do."""
-        return json_reply({"role": request.state.role, "links": settings.keys is not None})
+        return json_reply(
+            {
+                "role": request.state.role,
+                "links": settings.keys is not None,
+                "watch": watch_path(settings.keys),
+            }
+        )
 
     @app.get("/links")
     async def links_page(request: Request) -> Response:

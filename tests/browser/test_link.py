@@ -11,6 +11,7 @@ from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.times import moment
 from server.flight.view.snapshot import snapshot
+from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.feed import History
 from tests.browser.conftest import PATIENCE_MS
@@ -175,3 +176,15 @@ async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any
         await strip.get_by_role("button", name="Seen").click()
         await expect(strip).to_be_hidden()
         watched.assert_quiet(port)
+
+
+async def test_a_page_that_gets_no_socket_polls(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=1_800)
+    async with serving(create_app(feed, settings=ScreenSettings(max_clients=0))) as port:
+        watched = await open_page(port, ready=".band")
+        page = watched.page
+        height = page.locator("[data-answer=height]")
+        await expect(height).to_contain_text(height_text(feed))
+        await expect(page.locator(".lost-strip")).to_be_hidden()
+        feed.go(2_400)
+        await expect(height).to_contain_text(height_text(feed))

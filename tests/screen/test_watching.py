@@ -1,0 +1,135 @@
+"""What watchers poll: cacheable, the same for all, and carried by Debian's nginx with a micro-cache."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import gzip
+import re
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import httpx
+from httpx import ASGITransport, AsyncClient
+
+from server.screen import watching
+from server.screen.access import ScreenSettings
+from server.screen.app import create_app
+from server.screen.keys import Keys
+from server.screen.watching import watch_path
+from tests.machine import require
+from tests.outlook.pack.servers import AS_ROOT
+from tests.screen.demo_feed import DemoFeed
+from tests.screen.serving import serving
+from tests.session.running import free_port
+
+KEYS = Keys("watch-" + "w" * 20, "crew-" + "c" * 20)
+BASE = "http://192.168.8.21:8420"
+README = Path(__file__).parents[2] / "server" / "screen" / "README.md"
+
+
+def asking(app: object) -> AsyncClient:
+    transport = ASGITransport(app, client=("203.0.113.7", 40_000))  # type: ignore[arg-type]
+    return AsyncClient(transport=transport, base_url=BASE)
+
+
+async def test_the_state_is_the_same_bytes_for_everybody_and_may_be_cached() -> None:
+    feed = DemoFeed(since_launch_s=1_800)
+    app = create_app(feed, settings=ScreenSettings(keys=KEYS, guarded=True))
+    path = watch_path(KEYS)
+    assert KEYS.watch not in path
+    async with asking(app) as client:
+        first = await client.get(f"{path}/state")
+        assert first.status_code == 200
+        assert re.fullmatch(
+            r"public, max-age=\d+, stale-while-revalidate=\d+", first.headers["cache-control"]
+        )
+        assert "set-cookie" not in first.headers
+        again = await client.get(f"{path}/state", headers={"If-None-Match": first.headers["etag"]})
+        assert (again.status_code, again.content) == (304, b"")
+        plain = await client.get(f"{path}/state", headers={"Accept-Encoding": "identity"})
+        assert plain.content == first.content
+        assert plain.json()["flights"]
+        assert (await client.get(f"{path}/history")).json()["tracks"]
+        for wrong in ("/watch/open/state", "/watch/" + "0" * 32 + "/state", f"{path}/links"):
+            assert (await client.get(wrong)).status_code == 404
+        guesses = [await client.get(f"/watch/{n:032x}/state") for n in range(40)]
+        assert guesses[-1].status_code == 429
+        assert (await client.get(f"{path}/state")).status_code == 200
+
+
+async def test_an_answer_is_made_once_a_second_whoever_asks(monkeypatch: object) -> None:
+    made = 0
+
+    def write() -> bytes:
+        nonlocal made
+        made += 1
+        return b"%d" % made
+
+    kept = watching.Kept(write)
+    answers = await asyncio.gather(*(kept.answer() for _ in range(200)))
+    assert made == 1
+    assert {answer.body for answer in answers} == {b"1"}
+    assert gzip.decompress(answers[0].packed) == b"1"
+
+
+@contextlib.asynccontextmanager
+async def micro_cache(station: int, folder: Path) -> AsyncIterator[int]:
+    """nginx as the room's README says, but for ports and paths."""
+    program, port = require("nginx"), free_port()
+    match = re.search(r"```conf\n(proxy_cache_path.*?)```", README.read_text(), re.DOTALL)
+    assert match is not None
+    text = match[1].replace("/var/cache/nginx/leeward", str(folder / "cache"))
+    text = text.replace("127.0.0.1:8420", f"127.0.0.1:{station}").replace(
+        "listen 80", f"listen {port}"
+    )
+    temporary = "".join(
+        f"{name}_temp_path {folder};"
+        for name in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
+    )
+    (folder / "nginx.conf").write_text(
+        f"daemon off; {AS_ROOT} pid {folder}/nginx.pid; error_log {folder}/error.log;\n"
+        f"events {{ worker_connections 1024; }}\nhttp {{ access_log off; {temporary}\n{text}}}\n"
+    )
+    process = await asyncio.create_subprocess_exec(
+        program, "-c", str(folder / "nginx.conf"), "-p", str(folder)
+    )
+    try:
+        while process.returncode is None:
+            with contextlib.suppress(OSError):
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+                writer.close()
+                break
+        assert process.returncode is None, (folder / "error.log").read_text()
+        yield port
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.terminate()
+        await process.wait()
+
+
+async def test_a_cache_in_front_asks_the_station_once_for_many(tmp_path: Path) -> None:
+    feed = DemoFeed(since_launch_s=1_800)
+    asked = 0
+    state = feed.state
+
+    def counted() -> object:
+        nonlocal asked
+        asked += 1
+        return state()
+
+    feed.state = counted  # type: ignore[method-assign,assignment]
+    settings = ScreenSettings(keys=KEYS, guarded=True)
+    async with contextlib.AsyncExitStack() as stack:
+        station = await stack.enter_async_context(serving(create_app(feed, settings=settings)))
+        port = await stack.enter_async_context(micro_cache(station, tmp_path))
+        client = await stack.enter_async_context(httpx.AsyncClient())
+        address = f"http://127.0.0.1:{port}{watch_path(KEYS)}/state"
+        await client.get(address)
+        before = asked
+        answers = await asyncio.gather(*(client.get(address) for _ in range(100)))
+        other = await client.get(f"http://127.0.0.1:{port}/api/state")
+    assert {answer.status_code for answer in answers} == {200}
+    assert len({answer.content for answer in answers}) <= 3
+    assert asked - before <= 5, "some seconds may pass on a slow machine"
+    assert other.status_code == 401
