@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -17,12 +18,14 @@ from server.flight.times import parse_time
 from server.screen.replies import as_json
 
 if TYPE_CHECKING:
+    from server.flight.inputs import AvoidArea
     from server.geodata.surroundings import Surroundings
     from server.outlook.hours import Around, Hour, Site
     from server.plan.file import PlanFile
     from server.plan.flights import OneFlight
 
 _DAYS_S = 3 * 86_400.0
+_REACH_DEG = 4.0  # of latitude: 440 km
 _MOST_HOURS = 1_000
 _HOUR_S = 3_600.0
 _FEW = 8  # are worked out here, without processes of their own
@@ -66,7 +69,9 @@ def outlook(
         return
     made = datetime.now(UTC)
     where = out or plan.with_suffix(".outlook.html")
-    page = outlook_page(one.name, hours, told, "; ".join(winds) or "no winds", made, around.avoid)
+    page = outlook_page(
+        one.name, hours, told, "; ".join(winds) or "no winds", made, surroundings.avoid
+    )
     try:
         where.write_text(page, encoding="utf-8")
         typer.echo(str(where))
@@ -113,12 +118,13 @@ def around_of(
     if not sites:
         raise fail("The plan names no place to launch from: [launch] or [[sites]].")
     for_flight = plan.for_flight(surroundings.avoid)
+    avoid = (*surroundings.avoid, *_water(sites))
     cars = sorted(for_flight.vehicles, key=lambda car: not car.own)
     return (
         Around(
             plan=next(f for f in for_flight.flights if f.name == one.name),
             limits=Limits(**plan.limits.model_dump()),
-            avoid=surroundings.avoid,
+            avoid=avoid,
             terrain=surroundings.terrain,
             forecast=surroundings.forecast,
             winds=surroundings.winds,
@@ -126,6 +132,18 @@ def around_of(
         ),
         sites,
     )
+
+
+def _water(sites: list[Site]) -> tuple[AvoidArea, ...]:
+    """Lakes and sea as far as flights go from the sites: some degrees."""
+    from server.geodata.water import water
+
+    lats, lons = [s.latitude_deg for s in sites], [s.longitude_deg for s in sites]
+    first = lons[0]
+    near = [first + (lon - first + 180.0) % 360.0 - 180.0 for lon in lons]
+    wide = _REACH_DEG / max(math.cos(math.radians(min(max(map(abs, lats)), 80.0))), 0.2)
+    area = (min(near) - wide, min(lats) - _REACH_DEG, max(near) + wide, max(lats) + _REACH_DEG)
+    return water((area[0], max(area[1], -85.0), area[2], min(area[3], 85.0)))
 
 
 def hours_of(

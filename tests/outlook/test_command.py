@@ -106,8 +106,9 @@ def test_hours_as_json(plan: Path) -> None:
     assert landing["path"][-1][2] == pytest.approx(landing["longitude_deg"], abs=0.1)
     assert first["verdict"] == "doubtful"
     assert first["limit"] == "farthest_landing_m"
-    assert [area["name"] for area in first["avoid"]] == ["Range"]
+    assert [area["name"] for area in first["avoid"]] == ["Range", "lakes", "the sea"]
     assert 0.2 < first["avoid"][0]["chance"] < 1.0
+    assert first["avoid"][2]["chance"] == 0.0, "Kansas lies inland"
     assert first["sunset"].startswith("2011-01-15T23:3")
     assert len(first["what_if"]) == 25
     bursts = [one["burst_altitude_m"] for one in first["what_if"][::5]]

@@ -42,6 +42,7 @@ _HIGHEST_GROUND_M = 9_000.0
 _CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has change_point, and by how much
 _LEAST_BURST_SIGMA_M = 100.0
 _LEAST_CLIMB_M = 100.0  # over which a rate of the moment is taken
+_BOX_DEG = 0.1  # that the frame bends the edges of a box by, at most
 _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
 
@@ -295,11 +296,28 @@ def _answer(
 def _chance(avoid: AvoidArea, frame: LocalFrame, x_m: Array, y_m: Array) -> float:
     """The share of the members that come down in an area (even-odd over its rings)."""
     within = np.zeros(len(x_m), dtype=bool)
+    wide_x, wide_y = np.array([x_m.min(), x_m.max()]), np.array([y_m.min(), y_m.max()])
+    lat, lon = frame.to_latlon(np.repeat(wide_x, 2), np.tile(wide_y, 2))
     for ring in avoid.rings:
         corners = np.array(ring)
+        if _apart(corners, lat, lon):
+            continue
         ring_x, ring_y = frame.to_xy(corners[:, 1], corners[:, 0])
         within ^= inside(np.column_stack([ring_x, ring_y]), x_m, y_m)
     return float(within.mean())
+
+
+def _apart(corners: Array, latitude_deg: Array, longitude_deg: Array) -> bool:
+    """Whether no place of a box, told by its corners, can lie in a ring of longitude, latitude."""
+    low, high = corners[:, 1].min(), corners[:, 1].max()
+    if high < latitude_deg.min() - _BOX_DEG or low > latitude_deg.max() + _BOX_DEG:
+        return True
+    middle = (corners[:, 0].min() + corners[:, 0].max()) / 2.0
+    half = (corners[:, 0].max() - corners[:, 0].min()) / 2.0
+    away = (longitude_deg - middle + 180.0) % 360.0 - 180.0
+    return bool(
+        np.ptp(away) < 180.0 and (away.min() > half + _BOX_DEG or away.max() < -half - _BOX_DEG)
+    )
 
 
 def _at_rest(question: LandingQuestion) -> Landing:

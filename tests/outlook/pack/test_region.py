@@ -24,7 +24,7 @@ places = st.lists(
 ).filter(lambda found: max(lon for _, lon in found) - min(lon for _, lon in found) < 100)
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(places)
 def test_the_tiles_are_those_that_the_outline_touches(found: list[tuple[float, float]]) -> None:
     region, z = region_around(found, 20_000.0), 5
