@@ -63,7 +63,7 @@ export function start(connect, post) {
   flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node), chart.node);
   document.body.append(
     bar.node,
-    el('div', { class: 'strips' }, link.node, problems.node, flights.node),
+    el('div', { class: 'strips' }, bar.strip, link.node, problems.node, flights.node),
     el('div', { class: 'band' }, alarm.node, band.node),
     el('main', {}, el('div', { class: 'left' }, mapNode, flown), side),
     createTabs().node,

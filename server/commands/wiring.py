@@ -106,6 +106,10 @@ async def live(
     ledger = open_ledger(plan, journal)
     specs = plan.source_specs(path.parent)
     station = Station(mission, ledger or journal, specs, clock, plan.phone_tokens())
+    if rehearsal is not None:
+        station.mode = (
+            "rehearsal"  # by the clock that is used: nobody is to drive after a made flight
+        )
     problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
     problems += [Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems]
     problems += [Problem(ProblemKind.PACK_UNUSED, detail=t) for t in surroundings.pack_problems]

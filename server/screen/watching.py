@@ -14,6 +14,8 @@ import hmac
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.utils import format_datetime
 
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
@@ -34,6 +36,7 @@ class Answer:
     etag: str
     body: bytes
     packed: bytes
+    made: datetime
 
 
 class Kept:
@@ -51,7 +54,7 @@ class Kept:
                 tag = hashlib.sha256(body).hexdigest()[:24]
                 if self._answer is None or self._answer.etag != f'"{tag}"':
                     packed = await asyncio.to_thread(gzip.compress, body, 5)
-                    self._answer = Answer(f'"{tag}"', body, packed)
+                    self._answer = Answer(f'"{tag}"', body, packed, datetime.now(UTC))
                 self._made_s = time.monotonic()
             return self._answer
 
@@ -90,6 +93,7 @@ def add_watching(
         headers = {
             "Cache-Control": f"public, max-age={age_s}, stale-while-revalidate={5 * age_s}",
             "ETag": answer.etag,
+            "Last-Modified": format_datetime(answer.made, usegmt=True),
             "Vary": "Accept-Encoding",
         }
         if answer.etag in request.headers.get("if-none-match", ""):

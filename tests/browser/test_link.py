@@ -188,3 +188,16 @@ async def test_a_page_that_gets_no_socket_polls(open_page: Any) -> None:
         await expect(page.locator(".lost-strip")).to_be_hidden()
         feed.go(2_400)
         await expect(height).to_contain_text(height_text(feed))
+
+
+async def test_a_rehearsal_says_so_across_the_page(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=1_800)
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        strip = watched.page.locator(".mode-strip")
+        await expect(strip).to_be_hidden()
+        feed.changes = {"mode": "rehearsal"}
+        feed.changed()
+        await expect(strip).to_contain_text("Nothing is in the air")
+        await expect(watched.page.locator(".mode")).to_have_text("Rehearsal")
+        await expect(watched.page).to_have_title(re.compile("^Rehearsal: "))

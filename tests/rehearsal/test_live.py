@@ -102,6 +102,7 @@ async def test_a_phone_posts_to_the_station(tmp_path: Path) -> None:
     assert done.lost_posts == 0
     assert next(t for t in state["trackers"] if t["role"] == "phone")["fixes"] > 0
     assert state["phase"] == "landed"
+    assert state["mode"] == "rehearsal", "nobody is to drive after a made flight"
 
 
 def _deaf() -> None:

@@ -9,6 +9,7 @@ const MODES = { live: 'Live', replay: 'Replay', rehearsal: 'Rehearsal' };
 export function createBar({ store, clock, preferences }) {
   const flight = el('h1', { class: 'flight-name' });
   const mode = el('span', { class: 'mode' });
+  const strip = el('p', { class: 'mode-strip', role: 'status', hidden: true, text: 'A rehearsal: a made flight. Nothing is in the air, do not drive after it.' });
   const time = el('span', { class: 'bar-time' });
   const utc = el('span', { class: 'bar-utc' });
   const units = button('units', 'Units', () =>
@@ -50,12 +51,13 @@ export function createBar({ store, clock, preferences }) {
     setText(flight, state.flight.name);
     setText(mode, MODES[state.mode]);
     document.body.dataset.mode = state.mode;
+    setShown(strip, state.mode === 'rehearsal');
     setText(time, `${words.clockTimeSeconds(now_s)} ${words.zone(now_s)}`);
     setText(utc, words.isUtc(now_s) ? '' : words.utcTimeSeconds(now_s));
-    document.title = `${state.flight.name} · Leeward`;
+    document.title = `${state.mode === 'live' ? '' : `${MODES[state.mode]}: `}${state.flight.name} · Leeward`;
   }
 
-  return { node, render };
+  return { node, strip, render };
 }
 
 function button(name, label, press) {
