@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import sys
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,6 +13,7 @@ import numpy as np
 import typer
 
 from server.commands.given import fail
+from server.geodata.roads.extract import NEEDED, RoadsError
 
 if TYPE_CHECKING:
     from server.flight.chase.roads import RoadWay, Snapped
@@ -65,27 +66,19 @@ def _opened(extract: Path) -> Any:
     try:
         from server.geodata.roads.cache import open_graph
         from server.geodata.roads.drives import Drives
-        from server.geodata.roads.extract import RoadsError
     except ImportError as error:
-        raise fail(
-            f"roads need the extra 'roads' (pip install 'leeward[roads]'): {error}"
-        ) from error
+        raise fail(f"{NEEDED}: {error}") from error
     try:
-        return Drives(open_graph(extract, _progress(extract)))
+        return Drives(open_graph(extract, partial(told_reading, extract)))
     except RoadsError as error:
         raise fail(error) from error
 
 
-def _progress(extract: Path) -> Callable[[float], None] | None:
-    """A line that is written over, where somebody looks on."""
-    if not sys.stderr.isatty():
-        return None
-
-    def told(done: float) -> None:
+def told_reading(path: Path, done: float) -> None:
+    """How far reading is: a line that is written over, where somebody looks on."""
+    if sys.stderr.isatty():
         end = "\r" if done < 1.0 else "\n"
-        typer.echo(f"{extract.name}: roads {100 * done:3.0f} %{end}", err=True, nl=False)
-
-    return told
+        typer.echo(f"{path.name}: roads {100 * done:3.0f} %{end}", err=True, nl=False)
 
 
 def _place(text: str, option: str) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from server.commands.drive import drive
+from server.commands.drive import drive, told_reading
 from server.commands.given import carried, fail, plan_at, plan_beside, recording_at, surroundings_of
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
@@ -19,9 +19,10 @@ from server.commands.outlook import outlook
 from server.commands.pack import pack
 from server.commands.records import debrief, export_log, import_log
 from server.commands.rehearse import rehearse
-from server.commands.roads import EXTRA, opened
+from server.commands.roads import check_roads, opened
 from server.debrief.sentences import lift_words
 from server.flight.times import parse_time
+from server.geodata.roads.extract import NEEDED
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
 from server.journal.recording import inferred_plan
@@ -135,7 +136,7 @@ def replay(
         try:
             roads = opened(surroundings.roads)
         except ImportError as error:
-            raise fail(f"{EXTRA}: {error}") from error
+            raise fail(f"{NEEDED}: {error}") from error
         state = state_at(
             recording.receptions,
             flight_plan,
@@ -240,6 +241,10 @@ def check(
             typer.echo(
                 f"ok   terrain: the launch site is {known}, by the plan {launch.altitude_m:,.0f} m"
             )
+    sites = [(launch.latitude_deg, launch.longitude_deg) for launch in checked.launches]
+    for fit, words in check_roads(surroundings.roads, sites, told_reading):
+        sound = sound and fit
+        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}")
     for words in announced(checked):
         typer.echo(f"note {words}")
     results = asyncio.run(try_sources(checked, plan.parent, seconds))

@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from server.flight.mission_state import Problem, ProblemKind
+from server.geodata.roads.extract import NEEDED, RoadsError
 from server.session.session import Session
 
 if TYPE_CHECKING:
@@ -26,7 +28,7 @@ def roads_for(session: Session, paths: Sequence[Path], tell: Tell) -> Iterator[N
     try:
         from server.geodata.roads.apart import RoadsApart
     except ImportError as error:
-        tell("roads", Problem(ProblemKind.ROADS_UNUSED, detail=f"{EXTRA}: {error}"))
+        tell("roads", Problem(ProblemKind.ROADS_UNUSED, detail=f"{NEEDED}: {error}"))
         yield
         return
     loop = asyncio.get_running_loop()
@@ -58,7 +60,37 @@ def roads_for(session: Session, paths: Sequence[Path], tell: Tell) -> Iterator[N
         roads.close()
 
 
-EXTRA = "roads need the extra 'roads' (pip install 'leeward[roads]')"
+def check_roads(
+    paths: Sequence[Path],
+    launches: Sequence[tuple[float, float]],
+    told: Callable[[Path, float], None],
+) -> list[tuple[bool, str]]:
+    """Whether each extract can be used, in words; it is read, and kept for the flight. Launches: degrees."""
+    found = []
+    for path in paths:
+        try:
+            from server.geodata.roads.cache import open_graph
+
+            graph = open_graph(path, partial(told, path))
+        except ImportError as error:
+            found.append((False, f"{path}: {NEEDED}: {error}"))
+            continue
+        except RoadsError as error:
+            found.append((False, f"roads: {error}"))
+            continue
+        south, west, north, east = graph.bounds()
+        words = f"roads: {path}: {graph.junctions:,} junctions"
+        outside = [
+            place
+            for place in launches
+            if not (
+                south <= place[0] <= north and (place[1] - west) % 360.0 <= (east - west) % 360.0
+            )
+        ]
+        if outside and len(outside) == len(launches):
+            words += "; no launch site lies in it"
+        found.append((True, words))
+    return found
 
 
 def opened(paths: Sequence[Path]) -> RoadsApart | None:

@@ -1,4 +1,4 @@
-"""The README's pictures, from the demo flight: `python -m tests.browser.shots [FOLDER]`.
+"""The README's pictures, from the demo flights: `python -m tests.browser.shots [FOLDER]`.
 
 Each is the replay standing still at a moment, so that two runs give the same picture. Look at them
 before committing them.
@@ -9,13 +9,18 @@ from __future__ import annotations
 import asyncio
 import io
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from PIL import Image
 from playwright.async_api import Browser, async_playwright
 
+from server.flight.chase.drives import Chase, ChaseQuestion, chase
+from server.flight.shapes import Corner
 from server.flight.times import parse_time
+from server.geodata.roads.reach import reach
+from server.geodata.roads.roads import OpenRoads
 from server.journal.recording import DEMO_LOG, read_recording
 from server.plan.file import load
 from server.screen.app import create_app
@@ -41,6 +46,9 @@ class Shot:
     path: str = "/"
     touches: tuple[str, ...] = ()  # selectors, in order
     acknowledged: bool = True
+    log: str = "demo"
+    zone: str = "America/Chicago"
+    panel: str | None = None  # that is scrolled to
 
 
 WIDE_SHOTS = {
@@ -52,6 +60,7 @@ WIDE_SHOTS = {
     ),
     "alarm-day": Shot("2026-06-06T15:06:30Z", acknowledged=False),
     "landed-day": Shot("2026-06-06T15:36:00Z", touches=(".share summary",)),
+    "valley-day": Shot("2026-06-13T07:36:00Z", log="valley", zone="Europe/Vaduz", panel="way"),
 }
 PHONE_SHOTS = (
     Shot("2026-06-06T15:05:00Z", PHONE),
@@ -60,29 +69,54 @@ PHONE_SHOTS = (
 )
 
 
-async def make(folder: Path) -> list[Path]:
-    """All pictures, written into the folder."""
-    await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
-    recording, plan = read_recording(DEMO_LOG), load(DEMO_LOG.with_suffix(".toml"))
+class _Roads:
+    """The chase here and now, so that a picture waits for it."""
+
+    def __init__(self, paths: tuple[Path, ...]) -> None:
+        self._roads = OpenRoads(paths)
+
+    def chase(self, question: ChaseQuestion) -> Chase | None:
+        return chase(question, self._roads)
+
+    def reach(
+        self, latitude_deg: float, longitude_deg: float, minutes: Sequence[float]
+    ) -> list[list[list[Corner]]] | None:
+        return reach(self._roads, latitude_deg, longitude_deg, minutes)
+
+
+def _feed(log: Path) -> Replay:
+    recording, plan = read_recording(log), load(log.with_suffix(".toml"))
     feed = Replay(
         recording.receptions, plan.for_flight(), name=recording.name, speed=30.0, clock=lambda: 0.0
     )
-    await feed.control("pause", None)
+    if plan.roads is not None:
+        feed.chaser = _Roads(tuple(log.parent / name for name in plan.roads.files))
+    return feed
+
+
+async def make(folder: Path) -> list[Path]:
+    """All pictures, written into the folder."""
+    await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
     written = []
-    try:
-        async with serving(create_app(feed)) as port, async_playwright() as playwright:
-            browser = await playwright.chromium.launch(
-                executable_path=require("chromium"), args=CHROMIUM_ARGS
-            )
-            for name, shot in WIDE_SHOTS.items():
-                written.append(
-                    _write(folder / f"{name}.png", await _take(browser, port, feed, shot))
-                )
-            phones = [await _take(browser, port, feed, shot) for shot in PHONE_SHOTS]
-            written.append(_write(folder / "phone.png", _beside(phones)))
-            await browser.close()
-    finally:
-        feed.close()
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=require("chromium"), args=CHROMIUM_ARGS
+        )
+        for log in ("demo", "valley"):
+            feed = _feed(DEMO_LOG.with_name(f"{log}.log"))
+            await feed.control("pause", None)
+            try:
+                async with serving(create_app(feed)) as port:
+                    for name, shot in WIDE_SHOTS.items():
+                        if shot.log == log:
+                            picture = await _take(browser, port, feed, shot)
+                            written.append(_write(folder / f"{name}.png", picture))
+                    if log == "demo":
+                        phones = [await _take(browser, port, feed, shot) for shot in PHONE_SHOTS]
+                        written.append(_write(folder / "phone.png", _beside(phones)))
+            finally:
+                feed.close()
+        await browser.close()
     return written
 
 
@@ -95,7 +129,7 @@ async def _take(browser: Browser, port: int, feed: Replay, shot: Shot) -> Image.
     context = await browser.new_context(
         viewport={"width": shot.size[0], "height": shot.size[1]},
         color_scheme="dark" if shot.night else "light",
-        timezone_id="America/Chicago",
+        timezone_id=shot.zone,
         reduced_motion="reduce",
         has_touch=shot.size == PHONE,
     )
@@ -108,6 +142,10 @@ async def _take(browser: Browser, port: int, feed: Replay, shot: Shot) -> Image.
         await page.wait_for_function("() => document.querySelector('.credits').textContent !== ''")
     for selector in shot.touches:
         await page.locator(selector).click()
+    if shot.panel is not None:
+        panel = f"document.querySelector('[data-panel={shot.panel}]')"
+        await page.wait_for_function(f"() => {panel}?.checkVisibility()")
+        await page.evaluate(f"() => {panel}.scrollIntoView()")
     await page.wait_for_load_state("networkidle")
     await page.evaluate("() => document.fonts.ready")
     await page.evaluate(

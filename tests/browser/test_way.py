@@ -54,7 +54,7 @@ async def test_the_way_over_the_roads_of_the_valley(open_page: Any, tmp_path: An
         assert "Wren 3 lands about" in told
         assert f"drive to {place['mlat']:.5f}, {place['mlon']:.5f}" in told
         assert "as of" in told
-        code = card.locator(".share-code")
+        code = card.locator(".handed-code")
         await code.scroll_into_view_if_needed()
         await code.screenshot(path=tmp_path / "code.png")
         (read,) = zxingcpp.read_barcodes(Image.open(tmp_path / "code.png"))

@@ -198,7 +198,7 @@ const turnKey = (turn) => `${turn.latitude_deg} ${turn.longitude_deg} ${turn.nam
 
 /** One code, links of open form, and words to paste. */
 function createHandOver() {
-  const code = el('img', { class: 'share-code', width: 176, height: 176, alt: '' });
+  const code = el('img', { class: 'handed-code', width: 176, height: 176, alt: '' });
   const open = el('a', { class: 'button quiet', text: 'Map program', rel: 'noopener' });
   const web = el('a', { class: 'button quiet', text: 'OpenStreetMap', rel: 'noopener noreferrer', target: '_blank' });
   const told = el('p', { class: 'handed-text' });
@@ -206,7 +206,7 @@ function createHandOver() {
   const node = /** @type {HTMLDetailsElement} */ (
     el(
       'details',
-      { class: 'share' },
+      { class: 'handed' },
       el('summary', { text: 'Hand over to a phone' }),
       code,
       el('p', { class: 'remark', text: 'A phone’s camera opens the end of the road in its map program.' }),

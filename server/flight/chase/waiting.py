@@ -23,8 +23,9 @@ Array = npt.NDArray[np.float64]
 
 GROUPS = 32
 WORST_SHARE = 0.1
-# a place is given up for another one that wins so much; our choice: less is not worth a turn
-MOVE_S, MOVE_SHARE = 60.0, 0.1
+# a place is given up for another one that wins so much; our choice: less is not worth a turn, and a tenth of
+# an hour would be lost for good
+MOVE_SHARE, LEAST_MOVE_S, MOST_MOVE_S = 0.1, 30.0, 60.0
 _ROUNDS = 6
 
 
@@ -189,5 +190,5 @@ def _one_after_the_other(delay_s: Array, weight: Array) -> list[int]:
 
 
 def is_worth_it(kept_s: float, new_s: float) -> bool:
-    """Whether to give up a place: for a good minute, or a tenth of what is left."""
-    return kept_s - new_s > max(MOVE_S, MOVE_SHARE * kept_s)
+    """Whether to give up a place: for a tenth of what is left, at least half a minute, at most a whole."""
+    return kept_s - new_s > min(max(MOVE_SHARE * kept_s, LEAST_MOVE_S), MOST_MOVE_S)

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from server.flight.chase.drives import Chase, ChaseQuestion, chase
-from server.geodata.roads.extract import RoadsError
+from server.geodata.roads.extract import NEEDED, RoadsError
 
 _START_S = 20.0  # until a process has begun
 
@@ -140,7 +140,10 @@ def _end_with_parent() -> None:
 
 
 def _open(paths: tuple[Path, ...]) -> None:
-    from server.geodata.roads.roads import OpenRoads
+    try:
+        from server.geodata.roads.roads import OpenRoads
+    except ImportError as error:
+        raise RoadsError(f"{NEEDED}: {error}") from error
 
     last: dict[Path, float] = {}
 

@@ -51,7 +51,7 @@ def open_graph(path: Path, told: Callable[[float], None] | None = None) -> RoadG
         raise RoadsError(f"{path}: cannot be read: {error.strerror or error}") from error
     if not path.is_file():
         raise RoadsError(f"{path}: a file expected (.osm.pbf), not a folder")
-    of = {"format": FORMAT, "bytes": stat.st_size, "mtime_ns": stat.st_mtime_ns}
+    of = _identity(stat)
     graph = _kept(kept_beside(path), of)
     if graph is not None:
         if told is not None:
@@ -60,6 +60,15 @@ def open_graph(path: Path, told: Callable[[float], None] | None = None) -> RoadG
     graph = build(read_ways(path, told))
     _keep(kept_beside(path), of, graph)
     return graph
+
+
+def keep(path: Path, graph: RoadGraph) -> None:
+    """The graph of the extract at `path`, beside it."""
+    _keep(kept_beside(path), _identity(path.stat()), graph)
+
+
+def _identity(stat: os.stat_result) -> dict[str, int]:
+    return {"format": FORMAT, "bytes": stat.st_size, "mtime_ns": stat.st_mtime_ns}
 
 
 def _kept(path: Path, of: dict[str, int]) -> RoadGraph | None:

@@ -16,6 +16,9 @@ MOST_BLOCK_BYTES = 32 * 1024 * 1024
 PORTION_BYTES = 4 * 1024 * 1024
 
 
+NEEDED = "roads need the extra 'roads' (pip install 'leeward[roads]')"
+
+
 class RoadsError(ValueError):
     """An extract that cannot be used; the message says which, and what is wrong with it."""
 

@@ -18,6 +18,7 @@ from server.geodata.roads.graph import Array, RoadGraph
 from server.geodata.roads.ways import DESTINATION
 
 Numbers = npt.NDArray[np.int64]
+Indices = npt.NDArray[Any]  # of 32 or 64 bits
 SPARE = 64  # places that are no junctions: cars and points between two of them
 _BATCH_BYTES = 40_000_000  # of one search after the other
 _NONE_S = 1e9  # no way
@@ -30,7 +31,7 @@ class Network:
 
     def __init__(self, graph: RoadGraph) -> None:
         self.graph = graph
-        begin, end = graph.ends.T.astype(np.int64)
+        begin, end = graph.ends.T
         tail = np.column_stack([begin, end]).ravel()  # of each arc: 2 * edge, 2 * edge + 1
         head = np.column_stack([end, begin]).ravel()
         self.run_s = graph.time_s.astype(
@@ -43,31 +44,32 @@ class Network:
         limited = np.repeat(behind, 2)
         is_open = np.zeros(graph.junctions, dtype=bool)
         is_open[graph.ends[~behind].ravel()] = True
-        inner = np.flatnonzero(~is_open)
-        leave = np.arange(graph.junctions)  # a junction to leave from
-        leave[inner] = graph.junctions + np.arange(len(inner))
+        inner = np.flatnonzero(~is_open).astype(np.int32)
+        leave = np.arange(graph.junctions, dtype=np.int32)  # a junction to leave from
+        leave[inner] = graph.junctions + np.arange(len(inner), dtype=np.int32)
         count = graph.junctions + len(inner)
         self._tail_arrive, self._tail_leave = tail, leave[tail]
         self._head_arrive, self._head_leave = head, leave[head]
         usable = np.isfinite(self.arc_s)
         arriving = usable & (~limited | ~is_open[head])
         leaving = usable & limited & ~is_open[tail]
-        arcs = np.arange(len(tail))
+        arcs = np.arange(len(tail), dtype=np.int32)
         rows = [tail[arriving], leave[tail[leaving]], leave[inner]]
         columns = [head[arriving], leave[head[leaving]], inner]
         times = [self.arc_s[arriving], self.arc_s[leaving], np.full(len(inner), _LEAST_S)]
-        number = [arcs[arriving], arcs[leaving], np.full(len(inner), -1)]
+        number = [arcs[arriving], arcs[leaving], np.full(len(inner), -1, dtype=np.int32)]
         count = self._forbid_turns(rows, columns, times, number, count)
         self.nodes = count
+        del leave, arcs, usable, arriving, leaving, limited
         self._forward = _Matrix(rows, columns, times, number, count)
         self._reverse: _Matrix | None = None
 
     def _forbid_turns(
         self,
-        rows: list[Numbers],
-        columns: list[Numbers],
+        rows: list[Indices],
+        columns: list[Indices],
         times: list[Array],
-        number: list[Numbers],
+        number: list[Indices],
         count: int,
     ) -> int:
         """Lead each arc with forbidden turns to a copy of its junction that lacks them."""
@@ -101,7 +103,7 @@ class Network:
         number[:] = [arc, new[3].astype(np.int64)]
         return count
 
-    def _components(self, begin: Numbers, end: Numbers) -> npt.NDArray[np.int32]:
+    def _components(self, begin: Indices, end: Indices) -> npt.NDArray[np.int32]:
         """Of each edge: the number of what is connected both ways, -1 for what is too small."""
         usable = np.isfinite(self.graph.time_s)
         rows = np.concatenate([begin[usable[:, 0]], end[usable[:, 1]]])
@@ -114,7 +116,7 @@ class Network:
         same = label[begin] == label[end]
         return np.where(same & (size[label[begin]] >= least), label[begin], -1).astype(np.int32)
 
-    def _only_behind(self, begin: Numbers, end: Numbers) -> npt.NDArray[np.bool_]:
+    def _only_behind(self, begin: Indices, end: Indices) -> npt.NDArray[np.bool_]:
         """Edges for destinations alone, and open ones that are reached through such edges alone."""
         graph = self.graph
         limited = graph.flags & DESTINATION > 0
@@ -250,46 +252,48 @@ def _part(arc_s: Array, share: Array) -> Array:
     return found
 
 
+def _emptied(parts: list[Any]) -> Any:
+    """The parts in one piece; the list is emptied, so that they are not held twice."""
+    whole = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    parts.clear()
+    return whole
+
+
 class _Matrix:
     """Arcs as scipy wants them, with spare rows for places between junctions."""
 
     def __init__(
         self,
-        rows: list[Numbers],
-        columns: list[Numbers],
+        rows: list[Indices],
+        columns: list[Indices],
         times: list[Array],
-        number: list[Numbers],
+        number: list[Indices],
         count: int,
     ) -> None:
-        row, column = np.concatenate(rows), np.concatenate(columns)
-        time_s, arc = np.concatenate(times), np.concatenate(number)
-        order = np.lexsort((time_s, column, row))
-        row, column, time_s, arc = row[order], column[order], time_s[order], arc[order]
+        row, column, time_s, arc = (_emptied(part) for part in (rows, columns, times, number))
         # of several arcs between two nodes the fastest; scipy would add them up
-        once = np.ones(len(row), dtype=bool)
-        once[1:] = (np.diff(row) != 0) | (np.diff(column) != 0)
-        row, column, time_s, arc = row[once], column[once], time_s[once], arc[once]
+        key = row.astype(np.int64) * count + column
+        order = np.lexsort((time_s, key)).astype(np.int32)
+        key = key[order]
+        order = order[np.concatenate([[True], key[1:] != key[:-1]])] if len(key) else order
+        del key
+        row, column, time_s, arc = row[order], column[order], time_s[order], arc[order]
         self.nodes = count
         counts = np.concatenate([np.bincount(row, minlength=count), np.full(SPARE, 2)])
+        del row, order
         indptr = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
-        self._arcs = len(row)
+        self._arcs = len(column)
         spare = np.repeat(np.arange(count, count + SPARE), 2)
         indices = np.concatenate([column, spare]).astype(np.int32)
         data = np.concatenate([np.maximum(time_s, _LEAST_S), np.full(2 * SPARE, _NONE_S)])
         self._matrix = csr_array((data, indices, indptr), shape=(count + SPARE, count + SPARE))
-        self._arc = arc.astype(np.int32)
+        self._arc = arc.astype(np.int32, copy=False)
 
     def transposed(self) -> _Matrix:
         counts = np.diff(self._matrix.indptr[: self.nodes + 1])
-        row = np.repeat(np.arange(self.nodes), counts)
-        column = self._matrix.indices[: self._arcs].astype(np.int64)
-        return _Matrix(
-            [column],
-            [row],
-            [self._matrix.data[: self._arcs]],
-            [self._arc.astype(np.int64)],
-            self.nodes,
-        )
+        row = np.repeat(np.arange(self.nodes, dtype=np.int32), counts)
+        column = self._matrix.indices[: self._arcs]
+        return _Matrix([column], [row], [self._matrix.data[: self._arcs]], [self._arc], self.nodes)
 
     def arc_between(self, begin: int, end: int) -> int:
         """The arc that leads from one node to another; -1: a step that is no road."""

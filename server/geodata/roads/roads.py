@@ -30,7 +30,7 @@ _MOST_REACHED = 0.8  # of the places, by a car: the others are behind those that
 _MOST_LOOKED_AT = 12  # roads about a point that lies beyond water
 _FEWEST_PLACES, _MOST_PLACES = 20, 6_000  # where to wait is looked for
 _WAITS = ("primary", "secondary", "tertiary", "unclassified", "residential", "living_street",
-          "road", "service")  # fmt: skip
+          "road", "service", "track")  # fmt: skip
 _MOTORWAYS = [KINDS.index("motorway")]
 
 
@@ -89,20 +89,20 @@ class OpenRoads:
 
     def cars(self, latitude_deg: Array, longitude_deg: Array) -> Snapped:
         self._searches = {}
-        return self._ready.any_road.nearest(latitude_deg, longitude_deg)
+        return self._ready.roads.nearest(latitude_deg, longitude_deg)
 
     def stops(
         self, latitude_deg: Array, longitude_deg: Array, car: Stop
     ) -> tuple[Snapped, npt.NDArray[np.int8]]:
         region = self._ready
-        snapping = region.stopping(int(region.network.component[int(car.edge[0])]))
-        found = snapping.nearest(latitude_deg, longitude_deg)
+        stopping = region.stopping(int(region.network.component[int(car.edge[0])]))
+        found = region.roads.nearest(latitude_deg, longitude_deg, stopping)
         here = np.column_stack([longitude_deg, latitude_deg]) / E7
         road = np.column_stack([found.longitude_deg, found.latitude_deg]) / E7
         beyond = region.barriers.crossed(here, road, found.walk_m)
         behind = np.flatnonzero(beyond)
         if len(behind):
-            self._same_side(behind, here, snapping, found, beyond)
+            self._same_side(behind, here, stopping, found, beyond)
         far = (found.walk_m > FARTHEST_WALK_M) & (beyond == Beyond.NOTHING)
         beyond[far] = Beyond.ROAD_END
         beyond[~self._known(latitude_deg, longitude_deg) & (found.walk_m > _OUTSIDE_M)] = (
@@ -122,12 +122,14 @@ class OpenRoads:
         self,
         behind: npt.NDArray[np.int64],
         here: Array,
-        snapping: Snapping,
+        stopping: npt.NDArray[np.bool_],
         found: Snapped,
         beyond: npt.NDArray[np.int8],
     ) -> None:
         """Instead of a road beyond water or a motorway, another one within a walk and on the same side."""
-        near = snapping.within(here[behind, 1] * E7, here[behind, 0] * E7, FARTHEST_WALK_M)
+        snapping = self._ready.roads
+        at = here[behind] * E7
+        near = snapping.within(at[:, 1], at[:, 0], FARTHEST_WALK_M, stopping)
         rank = np.arange(len(near.point)) - np.searchsorted(near.point, near.point)
         near = near.only(np.flatnonzero(rank < _MOST_LOOKED_AT))
         rows = np.arange(len(near.point))
@@ -188,7 +190,7 @@ class OpenRoads:
         centre = _one(groups, middle)
         apart_s = self.drive_s(centre, groups)[0]
         near = np.isfinite(apart_s)
-        limit_s = 1.5 * float(np.quantile(apart_s[near], 0.9)) + 120.0 if near.any() else _LONGEST_S
+        limit_s = float(np.quantile(apart_s[near], 0.75)) + 180.0 if near.any() else _LONGEST_S
         while True:
             centre_s = region.network.times_to(centre, region.waiting, limit_s)[0]
             chosen = np.flatnonzero(np.isfinite(centre_s))
@@ -251,7 +253,7 @@ class OpenRoads:
         return (graph.junction_e7[reached], time_s[reached]) if len(reached) > 2 else None
 
     def road_at(self, latitude_deg: float, longitude_deg: float) -> tuple[str, str]:
-        found = self._ready.any_road.nearest(np.array([latitude_deg]), np.array([longitude_deg]))
+        found = self._ready.roads.nearest(np.array([latitude_deg]), np.array([longitude_deg]))
         edge = int(found.stop.edge[0])
         graph = self._ready.graph
         return ("", "") if edge < 0 else graph.names[int(graph.name[edge])]
@@ -263,23 +265,22 @@ class _Region:
     def __init__(self, graph: RoadGraph) -> None:
         self.graph = graph
         self.network = Network(graph)
-        self.any_road = Snapping(
+        self.roads = Snapping(
             graph.first, graph.points_e7, (self.network.component >= 0) & (graph.kind != FERRY)
         )
-        self._stopping: dict[int, Snapping] = {}
+        self._stopping: dict[int, npt.NDArray[np.bool_]] = {}
         kinds = [KINDS.index(name) for name in _WAITS]
         waits = np.isin(graph.kind, kinds) & (graph.flags & DESTINATION == 0)
         waits &= self.network.component >= 0
         self.waiting = np.unique(graph.ends[waits].ravel()).astype(np.int64)
         self.barriers = Barriers(graph)
 
-    def stopping(self, component: int) -> Snapping:
-        """Roads of one connected network where a car may stop: no motorway, no ferry."""
+    def stopping(self, component: int) -> npt.NDArray[np.bool_]:
+        """Edges of one connected network where a car may stop: no motorway, no ferry."""
         if component not in self._stopping:
             graph = self.graph
             usable = (self.network.component == component) & (graph.kind != FERRY)
-            usable &= ~np.isin(graph.kind, _MOTORWAYS)
-            self._stopping[component] = Snapping(graph.first, graph.points_e7, usable)
+            self._stopping[component] = usable & ~np.isin(graph.kind, _MOTORWAYS)
         return self._stopping[component]
 
 

@@ -91,14 +91,19 @@ class Snapping:
     def _key(self, cell: Numbers) -> Numbers:
         return np.asarray((cell[..., 1] + _ROW // 2) * _ROW + cell[..., 0] + _ROW // 2)
 
-    def nearest(self, latitude_deg: Array, longitude_deg: Array) -> Snapped:
-        """Of each point. Shapes (n,)."""
+    def nearest(
+        self,
+        latitude_deg: Array,
+        longitude_deg: Array,
+        allowed: npt.NDArray[np.bool_] | None = None,
+    ) -> Snapped:
+        """Of each point. Shapes (n,). `allowed`: the lines that count now, shape (lines,)."""
         n = len(latitude_deg)
         found = unknown_places(n)
         left = np.arange(n)
         reach = 1
         while len(left) and len(self._segment):
-            near = self._look(left, latitude_deg, longitude_deg, reach)
+            near = self._look(left, latitude_deg, longitude_deg, reach, allowed)
             self.put(near, np.unique(near.point, return_index=True)[1], found)
             # nothing nearer can lie beyond the cells that were looked at
             left = left[found.walk_m[left] > (reach - 0.3) * CELL_M]
@@ -107,14 +112,27 @@ class Snapping:
             reach *= 2
         return found
 
-    def within(self, latitude_deg: Array, longitude_deg: Array, radius_m: float) -> Near:
+    def within(
+        self,
+        latitude_deg: Array,
+        longitude_deg: Array,
+        radius_m: float,
+        allowed: npt.NDArray[np.bool_] | None = None,
+    ) -> Near:
         """All lines so near to each point. Shapes (n,)."""
         reach = int(np.ceil(radius_m / CELL_M + 0.3))
-        near = self._look(np.arange(len(latitude_deg)), latitude_deg, longitude_deg, reach)
+        near = self._look(np.arange(len(latitude_deg)), latitude_deg, longitude_deg, reach, allowed)
         kept = near.away_m <= radius_m
         return near.only(np.flatnonzero(kept))
 
-    def _look(self, left: Numbers, latitude_deg: Array, longitude_deg: Array, reach: int) -> Near:
+    def _look(
+        self,
+        left: Numbers,
+        latitude_deg: Array,
+        longitude_deg: Array,
+        reach: int,
+        allowed: npt.NDArray[np.bool_] | None = None,
+    ) -> Near:
         """Of the points `left`, the lines with a segment in the cells so far around."""
         point = np.column_stack([longitude_deg[left], latitude_deg[left]]) / E7
         cell = np.floor(point / self._cells).astype(np.int64)
@@ -125,6 +143,9 @@ class Snapping:
         whose = np.repeat(np.repeat(np.arange(len(left)), 2 * reach + 1), counts)
         at = np.repeat(low - (np.cumsum(counts) - counts), counts) + np.arange(len(whose))
         segment = self._segment[at].astype(np.int64)
+        if allowed is not None:
+            counts_now = allowed[self._line[segment]]
+            segment, whose = segment[counts_now], whose[counts_now]
         away_m, share = self._distance(segment, whose, point, latitude_deg[left])
         line = self._line[segment].astype(np.int64)
         # of each point and line the nearest segment

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from server.geodata.roads.access import Entry, Node, node, passage
-from server.geodata.roads.extract import RoadsError, portions
+from server.geodata.roads.extract import NEEDED, RoadsError, portions
 from server.geodata.roads.speeds import FERRY, Pace, is_unpaved, kind_of, pace
 
 GATE_S, TOLL_S = 30.0, 15.0  # to open and shut a gate; to pay. Common practice, no source
@@ -55,9 +55,7 @@ def read_ways(path: Path, told: Told | None = None) -> Ways:
     try:
         import osmium
     except ImportError as error:
-        raise RoadsError(
-            f"{path}: roads need the extra 'roads' (pip install 'leeward[roads]')"
-        ) from error
+        raise RoadsError(f"{path}: {NEEDED}") from error
     ways = Ways()
     index = osmium.index.create_map("flex_mem")
     wanted = osmium.filter.KeyFilter(
