@@ -87,7 +87,7 @@ async def test_a_flight_from_launch_to_landing(open_page: Any) -> None:
         await expect(page.locator(".landing-label")).to_contain_text(text)
         spot = feed.state().flights[0].landing
         assert spot is not None
-        shown = await page.locator(".coordinates").first.inner_text()
+        shown = await page.locator("[data-panel=landing] .coordinates").first.inner_text()
         assert shown == f"{spot.latitude_deg:.5f}, {spot.longitude_deg:.5f}"
         watched.assert_quiet(port)
 

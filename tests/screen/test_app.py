@@ -92,7 +92,7 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
         "walk",
         "walker",
     }
-    in_the_worker = {"drawing", "mvt", "paint", "prepare", "schemas", "worker"}
+    in_the_worker = {"drawing", "mvt", "nearest", "paint", "prepare", "schemas", "worker"}
     only_elsewhere |= {f"map/vector/{name}" for name in in_the_worker}
     assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}
     walk = (await client.get("/walk")).text

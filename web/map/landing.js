@@ -50,7 +50,7 @@ export function createLanding(map, renderer, number) {
       const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
       setText(label, `${name} ${verb} ${clockTime(seconds(landing.time))}`.trim());
       ring.setZIndexOffset(chosen ? 500 : 400);
-      Object.assign(ring, { rank: chosen ? 1100 : 500 }); // of its label
+      Object.assign(ring, { rank: chosen ? 1100 : 500, about: { kind: 'landing', flight: number } }); // of its label
       for (const stamp of chosen ? stamps(landing.path, map) : []) stamp.addTo(times);
     },
   };

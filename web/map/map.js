@@ -6,6 +6,7 @@ import { createAvoid } from 'leeward/map/avoid.js';
 import { createChooser } from 'leeward/map/chooser.js';
 import { createCredits } from 'leeward/map/credits.js';
 import { createCursor } from 'leeward/map/cursor.js';
+import { createDetails } from 'leeward/map/details.js';
 import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
 import { Grid } from 'leeward/map/grid.js';
@@ -15,7 +16,10 @@ import { createFlightLayers } from 'leeward/map/flights.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { createRoads } from 'leeward/map/roads.js';
 import { createLabels } from 'leeward/map/labels.js';
+import { createMeasure } from 'leeward/map/measure.js';
 import { Names } from 'leeward/map/names.js';
+import { picked } from 'leeward/map/picked.js';
+import { onLongPress } from 'leeward/map/press.js';
 import { createSearchLayer } from 'leeward/map/search.js';
 import { createScale } from 'leeward/map/scalebar.js';
 import { createSheets } from 'leeward/map/sheets.js';
@@ -60,6 +64,8 @@ export function createMap(node, { store, units, preferences, clock }) {
   const roads = createRoads(map, chooser, credits);
   const hour = createHour(map);
   const search = createSearchLayer(map);
+  const measure = createMeasure(map, units);
+  const details = createDetails(map, { store, units, clock });
   const labels = createLabels(map, names);
   let asking = null;
   let placing = false;
@@ -80,6 +86,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     const sheets = createSheets(map, setup, { chooser, credits, engine, names, vectors, tell });
     names.leaveTo(sheets.covered);
     createCursor(map, units, setup);
+    details.withGround(setup.terrain);
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
   map.on('zoomend', () => flights.drawLandings());
@@ -87,12 +94,19 @@ export function createMap(node, { store, units, preferences, clock }) {
     const { lat, lng } = map.getCenter();
     if (drawn(lng) !== lng) map.setView([lat, drawn(lng)], map.getZoom(), { animate: false });
   });
+  const press = onLongPress(map, (at) => details.show({ kind: 'place', at }));
   map.on('click', ({ latlng }) => {
-    asking?.(latlng.wrap());
+    if (press.justTold()) return;
+    if (asking !== null) asking(latlng.wrap());
+    else if (measure.isOn()) measure.take(latlng);
+    else void look(latlng);
     stopAsking();
   });
   addEventListener('keydown', ({ key }) => {
-    if (key === 'Escape') stopAsking();
+    if (key !== 'Escape') return;
+    stopAsking();
+    if (measure.isOn()) measure.stop();
+    details.show(null);
   });
   preferences.onChange(() => {
     engine.dress(mapColours());
@@ -102,6 +116,7 @@ export function createMap(node, { store, units, preferences, clock }) {
     flights.colours();
     fixes.repaint();
     scale.draw();
+    measure.draw();
   });
 
   /** Once for all that becomes known before the next frame. */
@@ -114,9 +129,15 @@ export function createMap(node, { store, units, preferences, clock }) {
     });
   }
 
+  /** What was touched, in words. */
+  async function look(at) {
+    const sheets = () => [...vectors].filter((layer) => map.hasLayer(layer));
+    details.show(await picked(map, engine, sheets, at));
+  }
+
   function stopAsking() {
     asking = null;
-    node.classList.remove('asking');
+    node.classList.toggle('asking', measure.isOn());
   }
 
   return {
@@ -130,6 +151,8 @@ export function createMap(node, { store, units, preferences, clock }) {
       if (store.state !== null) roads.draw(store.state);
     },
     nearest: (lat, lon) => nearest(lat, lon),
+    /** Who leads a car to a place that the reader pressed. @param {(place: any) => void} lead */
+    leadTo: (lead) => details.leadTo(lead),
     /** The next place that the reader touches goes to `answer`. */
     ask(answer) {
       asking = answer;
@@ -149,6 +172,7 @@ export function createMap(node, { store, units, preferences, clock }) {
       roads.draw(state);
       moving.draw(state, history, clock.now_s());
       follow.draw(state);
+      details.draw();
       labels.place();
     },
   };

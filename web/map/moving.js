@@ -42,15 +42,17 @@ export function createMoving(map, units) {
       const apart = state.flights.flatMap(({ track, trackers: its }) =>
         its.filter(({ last_fix_time: time }) => time !== null && track !== null && lags(time, track.time)),
       );
-      each(trackers, apart, ({ name }) => name, ({ role, label }) =>
-        marker({ shape: role, size: 16, label: el('span', { class: 'mark-label', text: label }) }),
-      );
+      each(trackers, apart, ({ name }) => name, ({ name, role, label }) => {
+        const text = el('span', { class: 'mark-label', text: label });
+        return Object.assign(marker({ shape: role, size: 16, label: text }), { about: { kind: 'tracker', name } });
+      });
       each(vehicles, state.vehicles, ({ name }) => name, vehicleMark);
       each(stations, state.senders, ({ name }) => name, stationMark);
       const places = state.events.filter(({ kind }) => kind === 'burst' || kind === 'float');
-      each(events, places, ({ kind, time }) => kind + time, ({ kind }) =>
-        marker({ shape: 'event', size: 16, label: el('span', { class: 'mark-label', text: kind }) }),
-      );
+      each(events, places, ({ kind, time }) => kind + time, ({ kind, time }) => {
+        const text = el('span', { class: 'mark-label', text: kind });
+        return Object.assign(marker({ shape: 'event', size: 16, label: text }), { about: { kind: 'event', name: kind, time } });
+      });
       for (const { name, own } of state.vehicles) drive(name, own, history.vehicles[name] ?? []);
     },
   };
@@ -60,8 +62,9 @@ export function createMoving(map, units) {
     const { name, track, phase, launch } = flight;
     if (!payloads.has(name)) {
       const label = el('span', { class: 'mark-label payload-label' });
-      payloads.set(name, { label, mark: marker({ node: flightSymbol(number, 26), size: 26, label }) });
-      launches.set(name, marker({ shape: 'launch', size: 18 }));
+      const mark = marker({ node: flightSymbol(number, 26), size: 26, label });
+      payloads.set(name, { label, mark: Object.assign(mark, { about: { kind: 'payload', flight: number }, glides: true }) });
+      launches.set(name, Object.assign(marker({ shape: 'launch', size: 18 }), { about: { kind: 'launch', flight: number } }));
     }
     const { label, mark } = payloads.get(name);
     mark.setZIndexOffset(name === state.flight.name ? 1000 : 950);
@@ -77,13 +80,14 @@ export function createMoving(map, units) {
 
   function stationMark({ name }) {
     const label = el('span', { class: 'mark-label station-label', text: name });
-    return Object.assign(marker({ node: symbol('station', 16), label, front: -500 }), { belowTowns: true });
+    return Object.assign(marker({ node: symbol('station', 16), label, front: -500 }), { belowTowns: true, about: { kind: 'receiver', name } });
   }
 
   function vehicleMark({ name, own }) {
     const number = el('span', { class: own ? 'tag tag-own' : 'tag' });
     const label = el('span', { class: 'mark-label vehicle-label', text: name });
     const mark = /** @type {any} */ (marker({ node: number, label, front: own ? 900 : 800 }));
+    Object.assign(mark, { about: { kind: 'car', name }, glides: true });
     mark.refresh = (vehicle) => {
       const text = vehicle.name.match(/\d+/)?.[0] ?? vehicle.name.slice(0, 1).toUpperCase();
       setText(number, text);

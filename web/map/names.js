@@ -31,7 +31,7 @@ const FROM = {
 };
 const TO = { country: 7.5, state: 8, county: 11, city: 15, town: 16 };
 
-/** @type {{text: string, box: Box}[]} */
+/** @type {{text: string, kind: string, population: number, at: L.Point, box: Box}[]} */
 let seen = [];
 
 /** What is written now, with the boxes that it takes in the view. */
@@ -85,7 +85,7 @@ export const Names = CanvasLayer.extend({
       const places = this._shown.map(({ text }) => text).slice(0, MOST_SAID);
       this._container.setAttribute('aria-label', `Map with ${places.join(', ')}`);
     }
-    seen = this._shown.map(({ text, box }) => ({ text, box: shift(box, off.x, off.y) }));
+    seen = this._shown.map(({ text, kind, population, at, box }) => ({ text, kind, population, at, box: shift(box, off.x, off.y) }));
     return seen.map(({ box }) => box);
   },
 

@@ -53,6 +53,18 @@ export function marker({ shape = 'event', node, size = 24, label, pane, front = 
   return Object.assign(made, { label: label ?? (size === 0 ? node : null), half: size / 2 }); // for labels.js
 }
 
+const GLIDE_MS = 300;
+
+/** Its next step is a short movement, not a jump, unless the reader wants none. */
+function glide(icon) {
+  if (!icon || matchMedia('(prefers-reduced-motion: reduce)').matches) return;
+  icon.style.transition = `transform ${GLIDE_MS}ms ease-out`;
+  clearTimeout(icon.gliding);
+  icon.gliding = setTimeout(() => {
+    icon.style.transition = '';
+  }, GLIDE_MS);
+}
+
 /** Puts a marker on the map at a place, moves it, or takes it off when there is none. */
 export function place(map, mark, latitude_deg, longitude_deg) {
   if (latitude_deg === null || latitude_deg === undefined || longitude_deg === null) {
@@ -60,6 +72,9 @@ export function place(map, mark, latitude_deg, longitude_deg) {
     return;
   }
   const there = L.latLng(latitude_deg, drawn(longitude_deg));
-  if (!mark.getLatLng().equals(there, 1e-9)) mark.setLatLng(there);
+  if (!mark.getLatLng().equals(there, 1e-9)) {
+    if (mark.glides && map.hasLayer(mark)) glide(mark.getElement());
+    mark.setLatLng(there);
+  }
   if (!map.hasLayer(mark)) mark.addTo(map);
 }

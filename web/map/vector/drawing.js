@@ -2,6 +2,7 @@
 
 import { blank, paint } from './paint.js';
 import { names, prepare, SIDE } from './prepare.js';
+import { roadNear } from './nearest.js';
 import { backgroundOf } from './schemas.js';
 
 /** @typedef {{key: string, address: string, schema: string, max_zoom: number,
@@ -106,6 +107,26 @@ export function createDrawing(answer) {
     answer({ id, towns: found }, []);
   }
 
+  /** The road at a place that is counted in blocks of zoom `z`; `within` in the same measure. */
+  async function identify({ id, key, z, x, y, within }) {
+    const source = sources.get(key);
+    let road = null;
+    if (source !== undefined) {
+      const deeper = Math.max(z - source.max_zoom, 0);
+      const [across, down] = [x / 2 ** deeper, y / 2 ** deeper];
+      const size = 2 ** (z - deeper);
+      const column = ((Math.floor(across) % size) + size) % size;
+      try {
+        const { tile } = await tileOf(source, z - deeper, column, Math.floor(down));
+        const near = (within / 2 ** deeper) * SIDE;
+        if (tile !== null) road = roadNear(tile, (across % 1) * SIDE, (down % 1) * SIDE, near);
+      } catch {
+        road = null; // the line is lost
+      }
+    }
+    answer({ id, road }, []);
+  }
+
   return {
     take(asked) {
       if (asked.open !== undefined) sources.set(asked.open.key, asked.open);
@@ -113,6 +134,7 @@ export function createDrawing(answer) {
       for (const name of asked.avoid ?? []) avoided.add(name);
       if (asked.ping) answer({ pong: true }, []);
       if (asked.drop !== undefined) wanted.delete(asked.drop);
+      if (asked.identify !== undefined) void identify(asked.identify);
       if (asked.towns !== undefined) void towns(asked.towns);
       if (asked.paint !== undefined) void draw(asked.paint);
     },

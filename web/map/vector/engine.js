@@ -50,7 +50,7 @@ export function createEngine() {
     const asked = [...waiting.values()];
     waiting.clear();
     connect();
-    for (const done of asked) done({ bitmap: null, names: [], towns: null, bad: false, lost: true });
+    for (const done of asked) done({ bitmap: null, names: [], towns: null, road: null, bad: false, lost: true });
   }
 
   function ask(what, told, done) {
@@ -76,6 +76,8 @@ export function createEngine() {
     },
     /** @param {object} block @param {(answer: any) => void} done @returns {number} to drop it by */
     paint: (block, done) => ask('paint', block, done),
+    /** The road at a place. @param {object} place @param {(answer: any) => void} done */
+    identify: (place, done) => ask('identify', place, done),
     /** All towns of a tile. @param {object} tile @param {(answer: any) => void} done */
     towns: (tile, done) => ask('towns', tile, done),
     /** @param {number} id */

@@ -64,6 +64,11 @@ export const VectorLayer = Base.extend({
       .map(({ coords, el }) => ({ z, x: coords.x, y: coords.y, names: el.names }));
   },
 
+  /** Which file it is, and the zoom of its blocks. */
+  identity() {
+    return { source: this._source, z: this._tileZoom - 1 };
+  },
+
   /** Parts of a zoom are shown by scaling a grid of a whole one; the blocks are painted for what is seen. */
   _scale() {
     return 2 ** (this._map.getZoom() - this._tileZoom);

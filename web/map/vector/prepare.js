@@ -2,6 +2,7 @@
 
 import { geometry, LINE, POINT, POLYGON, properties, readTile } from './mvt.js';
 import { meaningOf } from './schemas.js';
+import { ROAD_CLASSES } from './style.js';
 
 /** Units of a prepared tile's side, whatever extent its layers had. */
 export const SIDE = 4096;
@@ -10,7 +11,7 @@ const MOST_POINTS = 2_000_000; // of one tile
 /**
  * @typedef {import('./schemas.js').Label} Label
  * @typedef {{label: Label, type: number, parts: number[][]}} Named
- * @typedef {{paths: Map<string, Path2D>, named: Named[]}} Prepared
+ * @typedef {{paths: Map<string, Path2D>, named: Named[], roads: {type: string, parts: number[][]}[]}} Prepared
  */
 
 /** @param {Uint8Array} bytes @param {string} schema @returns {Prepared} throws an Error for a broken tile */
@@ -19,6 +20,7 @@ export function prepare(bytes, schema) {
   const paths = new Map();
   /** @type {Named[]} */
   const named = [];
+  const roads = [];
   let points = 0;
   for (const layer of readTile(bytes)) {
     const mean = meaningOf(schema, layer.name);
@@ -31,13 +33,15 @@ export function prepare(bytes, schema) {
       for (const part of parts) points += part.length / 2;
       if (points > MOST_POINTS) throw new Error(`more than ${MOST_POINTS} points`);
       if (feature.type !== POINT) for (const group of groups) draw(paths, group, parts, feature.type);
+      const type = groups[0]?.replace(/-(ramp|tunnel)$/, '') ?? '';
+      if (ROAD_CLASSES.includes(type)) roads.push({ type, parts });
       for (const one of labels) {
         if (one !== null && one !== undefined) named.push({ label: one, type: feature.type, parts });
       }
     }
   }
   named.sort((a, b) => b.label.rank - a.label.rank);
-  return { paths, named };
+  return { paths, named, roads };
 }
 
 function scaled(parts, factor) {

@@ -1,0 +1,353 @@
+"""The map's manners: what a touch tells, what is followed and how, distances, and a place pressed long."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from geographiclib.geodesic import Geodesic
+from playwright.async_api import Page, expect
+
+from server.screen.app import create_app
+from tests.browser.conftest import PATIENCE_MS, PHONE
+from tests.browser.test_vector import near, over
+from tests.geodata.vector_maps import openmaptiles
+from tests.screen.demo_feed import DemoFeed
+from tests.screen.serving import serving
+
+expect.set_options(timeout=PATIENCE_MS)
+
+CARD = ".place-card"
+# the map's own view, out of Leaflet: its hook is called when the page makes the map
+HOOK = """
+let leaflet;
+Object.defineProperty(window, 'L', { configurable: true, set(value) { leaflet = value; }, get() {
+  if (leaflet?.Map && !leaflet.seen) {
+    leaflet.seen = true;
+    leaflet.Map.addInitHook(function () { window.theMap = this; });
+  }
+  return leaflet;
+} });
+"""
+
+
+async def opened(open_page: Any, port: int, **more: Any) -> Page:
+    page: Page = (await open_page(port, **more)).page
+    await page.add_init_script(HOOK)
+    await page.reload()
+    await page.wait_for_function(
+        "() => (document.querySelector('.figure')?.textContent ?? '') !== ''"
+    )
+    await page.wait_for_function("() => window.theMap !== undefined")
+    return page
+
+
+async def middle(page: Page, selector: str) -> tuple[float, float]:
+    box = await page.locator(selector).first.bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+async def pixel(page: Page, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+    x, y = await page.evaluate(
+        """([lat, lon]) => {
+          const { x, y } = window.theMap.latLngToContainerPoint([lat, lon]);
+          const { left, top } = window.theMap.getContainer().getBoundingClientRect();
+          return [x + left, y + top];
+        }""",
+        [latitude_deg, longitude_deg],
+    )
+    return x, y
+
+
+@pytest.mark.parametrize("size", [(1366, 768), PHONE], ids=["wide", "phone"])
+async def test_every_mark_tells_what_it_is(open_page: Any, size: tuple[int, int]) -> None:
+    feed = DemoFeed(since_launch_s=6_900)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port, size=size)
+        card = page.locator(CARD)
+        await page.mouse.click(*await middle(page, ".map .symbol-payload, .mark svg.symbol"))
+        await expect(card).to_be_visible()
+        shown = feed.state().flights[0]
+        assert shown.landing is not None
+        assert shown.track is not None
+        for selector, title in {
+            ".map .tag-own": "Car 1 (ours)",
+            ".map .symbol-landing": "Landing of Tern 7",
+            ".map .symbol-launch": "Launch of Tern 7",
+        }.items():
+            await page.keyboard.press("Escape")
+            await expect(card).to_be_hidden()
+            await page.mouse.click(*await middle(page, selector))
+            await expect(card.locator("h3")).to_have_text(title)
+            await expect(card.get_by_role("link", name="Map program")).to_have_attribute(
+                "href", re.compile(r"^geo:-?\d+\.\d{6},-?\d+\.\d{6}$")
+            )
+        # never over what was touched
+        _, y = await middle(page, ".map .symbol-launch")
+        box = await card.bounding_box()
+        assert box is not None
+        assert not (box["y"] < y < box["y"] + box["height"])
+
+
+async def test_a_receiver_a_town_and_nothing(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=6_400)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        card = page.locator(CARD)
+        await page.mouse.click(*await middle(page, ".map .symbol-station"))
+        await expect(card).to_contain_text("another station on the air")
+        await expect(card).to_contain_text(re.compile(r"\d+\u00a0packets?, last heard"))
+        await page.wait_for_function(
+            "() => document.querySelector('canvas.names')?.ariaLabel?.includes('Ellsworth')"
+        )
+        # GeoNames: Ellsworth, 38.7306° N, 98.2281° W; its name stands right of it
+        x, y = await pixel(page, 38.7306, -98.2281)
+        await page.mouse.click(x + 30, y)
+        await expect(card.locator("h3")).to_have_text("Ellsworth")
+        await expect(card).to_contain_text(re.compile(r"about [\d,]+ people"))
+        await expect(card).to_contain_text("of the landing")
+        await page.mouse.click(*await pixel(page, 38.82, -97.98))
+        await expect(card).to_be_hidden()  # nothing is there
+
+
+async def test_an_old_car_says_so(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=6_900)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        await page.mouse.click(*await middle(page, ".map .tag:not(.tag-own)"))
+        card = page.locator(CARD)
+        await expect(card.locator("h3")).to_have_text("Car 2")
+        await expect(card).to_contain_text(re.compile(r"position \d+.min ago: old"))
+        await expect(card).to_have_attribute("data-stale", "true")
+
+
+async def test_a_road_of_a_vector_map(open_page: Any, tmp_path: Path) -> None:
+    """Aeulestrasse runs through Vaduz at 47.1391° N, 9.5206° E (OpenStreetMap)."""
+    path = openmaptiles(tmp_path)
+    async with over(path.parent, path.name) as port:
+        page = await opened(open_page, port)
+        await near(page, 13)
+        await page.evaluate(
+            "() => window.theMap.setView([47.1391, 9.5212], 16, { animate: false })"
+        )
+        card = page.locator(CARD)
+        await page.wait_for_function(
+            "() => document.querySelector('canvas.names')?.ariaLabel?.includes('strasse')"
+        )
+        found = set()
+        for east in range(14):
+            await page.mouse.click(*await pixel(page, 47.1391, 9.5196 + 0.0002 * east))
+            await asyncio.sleep(0.1)
+            if await card.is_visible():
+                found.add(await card.locator("h3").inner_text())
+        assert "Aeulestrasse" in found or "Äulestrasse" in found, found
+        await expect(card).to_contain_text(re.compile("road|Street|Track|Path"))
+
+
+async def test_a_place_pressed_long(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=6_400)
+    app = create_app(feed, terrain=lambda lat, lon: 512.0)
+    async with serving(app) as port:
+        page = await opened(open_page, port)
+        card = page.locator(CARD)
+        wanted = (38.45, -97.35)
+        x, y = await pixel(page, *wanted)
+        await page.mouse.move(x, y)
+        await page.mouse.down()
+        await expect(card).to_be_visible()
+        await page.mouse.up()
+        await expect(card).to_be_visible()  # the end of the touch is no touch of its own
+        lat, lon = map(float, (await card.locator("h3").inner_text()).split(", "))
+        assert [lat, lon] == pytest.approx(wanted, abs=0.005)
+        await expect(card).to_contain_text("ground 510\u00a0m above sea level")
+        own = next(v for v in feed.state().vehicles if v.own)
+        line = Geodesic.WGS84.Inverse(own.latitude_deg, own.longitude_deg, lat, lon)
+        said = re.search(r"([\d.]+)\u00a0km \w+ (\d+)° of Car 1", await card.inner_text())
+        assert said is not None
+        assert float(said[1]) == pytest.approx(line["s12"] / 1000, rel=0.006)
+        assert int(said[2]) == pytest.approx(line["azi1"] % 360, abs=1)
+        await expect(card.get_by_text("Drive there")).to_be_hidden()  # nobody leads cars here
+        await page.keyboard.press("Escape")
+        await expect(card).to_be_hidden()
+        await page.mouse.click(x, y, button="right")  # the other button does the same
+        await expect(card).to_be_visible()
+        await page.mouse.move(x, y - 120)
+        await page.mouse.down()
+        await page.mouse.move(x - 90, y - 120, steps=6)  # a drag is none
+        await asyncio.sleep(0.7)
+        await page.mouse.up()
+        again = (await card.locator("h3").inner_text()).split(", ")
+        assert float(again[0]) == pytest.approx(lat, abs=0.005)  # a pixel
+
+
+async def test_distance_and_bearing_between_two_touches(open_page: Any) -> None:
+    """Against GeographicLib's geodesics; the page reckons on a sphere."""
+    async with serving(create_app(DemoFeed(since_launch_s=6_400))) as port:
+        page = await opened(open_page, port)
+        button = page.get_by_role("button", name="Measure")
+        await button.click()
+        a, b = (38.45, -98.1), (38.6, -97.3)
+        for place in (a, b):
+            await page.mouse.click(*await pixel(page, *place))
+            await page.wait_for_timeout(350)  # two quick ones are a double touch
+        label = page.locator(".measure-label")
+        await expect(label).to_be_visible()
+        said = re.fullmatch(r"([\d.]+)\u00a0km (\w+) (\d+)°", await label.inner_text())
+        assert said is not None
+        line = Geodesic.WGS84.Inverse(*a, *b)
+        assert float(said[1]) == pytest.approx(line["s12"] / 1000, rel=0.02)
+        assert int(said[3]) == pytest.approx(line["azi1"] % 360, abs=2)
+        assert said[2] == "ENE"
+        await expect(page.locator(CARD)).to_be_hidden()
+        await page.keyboard.press("Escape")
+        await expect(label).to_have_count(0)
+        await expect(button).to_have_attribute("aria-pressed", "false")
+
+
+async def view(page: Page) -> tuple[float, float, float]:
+    found = await page.evaluate(
+        "() => { const m = window.theMap; const c = m.getCenter(); return [m.getZoom(), c.lat, c.lng]; }"
+    )
+    zoom, lat, lon = found
+    return zoom, lat, lon
+
+
+async def test_the_landing_is_closed_in_upon_as_its_area_shrinks(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=3_000)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        await page.locator("[data-follow=landing]").click()
+        zooms = []
+        for since_launch_s in (3_000, 6_100, 6_900, 7_700):
+            feed.go(since_launch_s)
+            landing = feed.state().flights[0].landing
+            assert landing is not None
+            await page.wait_for_function(
+                """([lat, lon]) => {
+                  const { x, y } = window.theMap.latLngToContainerPoint([lat, lon]);
+                  const size = window.theMap.getSize();
+                  const area = document.querySelector('path.area-90').getBoundingClientRect();
+                  const view = window.theMap.getContainer().getBoundingClientRect();
+                  const seen = x > 0 && y > 0 && x < size.x && y < size.y;
+                  return seen && area.left >= view.left && area.right <= view.right
+                    && area.top >= view.top && area.bottom <= view.bottom;
+                }""",
+                arg=[landing.latitude_deg, landing.longitude_deg],
+            )
+            zooms.append((await view(page))[0])
+        assert zooms == sorted(zooms)
+        assert zooms[-1] > zooms[0] + 2
+        # the reader's own zoom stays, and the landing stays in view
+        await page.locator(".leaflet-control-zoom-out").click()
+        await page.wait_for_function("before => window.theMap.getZoom() < before", arg=zooms[-1])
+        mine = (await view(page))[0]
+        feed.go(7_800)
+        await expect(page.locator("[data-follow=landing]")).to_have_attribute(
+            "aria-pressed", "true"
+        )
+        await page.wait_for_timeout(500)
+        assert (await view(page))[0] == mine
+
+
+async def test_us_and_the_landing_are_both_in_view(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=6_900)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        await page.locator("[data-follow=us]").click()
+        state = feed.state()
+        own = next(v for v in state.vehicles if v.own)
+        landing = state.flights[0].landing
+        assert landing is not None
+        inside = await page.evaluate(
+            "places => places.every((place) => window.theMap.getBounds().contains(place))",
+            [[own.latitude_deg, own.longitude_deg], [landing.latitude_deg, landing.longitude_deg]],
+        )
+        assert inside
+
+
+async def test_zooming_keeps_what_is_followed(open_page: Any) -> None:
+    """By button or wheel, away from the payload: it stays in the middle part of the view."""
+    feed = DemoFeed(since_launch_s=6_400)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        follow = page.locator("[data-follow=payload]")
+        await follow.click()
+        box = await page.locator(".map").bounding_box()
+        assert box is not None
+        before = (await view(page))[0]
+        await page.mouse.move(box["x"] + 150, box["y"] + box["height"] - 90)
+        await page.mouse.wheel(0, -400)
+        await page.wait_for_function("before => window.theMap.getZoom() > before", arg=before)
+        track = feed.state().flights[0].track
+        assert track is not None
+        await page.wait_for_function(
+            "place => window.theMap.getBounds().pad(-0.2).contains(place)",
+            arg=[track.latitude_deg, track.longitude_deg],
+        )
+        await expect(follow).to_have_attribute("aria-pressed", "true")
+        # a drag is the reader's own way
+        await page.mouse.move(box["x"] + 400, box["y"] + 200)
+        await page.mouse.down()
+        await page.mouse.move(box["x"] + 300, box["y"] + 250, steps=5)
+        await page.mouse.up()
+        await expect(follow).to_have_attribute("aria-pressed", "false")
+
+
+async def test_on_a_phone_what_is_followed_is_a_list(open_page: Any) -> None:
+    async with serving(create_app(DemoFeed(since_launch_s=6_400))) as port:
+        page = await opened(open_page, port, size=PHONE)
+        await expect(page.locator("[data-follow=payload]")).to_be_hidden()
+        await page.locator(".follow-now").click()
+        choice = page.locator("[data-follow=landing]")
+        await choice.click()
+        await expect(page.locator(".follow-now")).to_have_text("Landing")
+        await expect(choice).to_be_hidden()
+        box = await page.locator(".follow-now").bounding_box()
+        assert box is not None
+        assert box["height"] >= 44
+
+
+@pytest.mark.parametrize("motion", ["reduce", "no-preference"])
+async def test_movement_is_smooth_unless_nobody_wants_it(open_page: Any, motion: Any) -> None:
+    feed = DemoFeed(since_launch_s=6_400)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        await page.emulate_media(reduced_motion=motion)
+        await page.evaluate(
+            """() => {
+              window.glides = 0;
+              const icon = document.querySelector('.payload-label').closest('.leaflet-marker-icon');
+              const count = () => { window.glides += icon.style.transition.includes('transform') ? 1 : 0; };
+              new MutationObserver(count).observe(icon, { attributes: true, attributeFilter: ['style'] });
+            }"""
+        )
+        feed.go(6_440)
+        await expect(page.locator("[data-answer=height]")).to_be_visible()
+        if motion == "reduce":
+            await page.wait_for_timeout(600)
+            assert await page.evaluate("() => window.glides") == 0
+        else:
+            await page.wait_for_function("() => window.glides > 0")
+
+
+async def test_receivers_rank_below_towns(open_page: Any) -> None:
+    """A receiver that stands on a town leaves its name out, not the town's."""
+    feed = DemoFeed(since_launch_s=6_400)
+    one = feed.state().senders[0]  # to Ellsworth with it
+    crowd = [
+        replace(one, name=f"N0CALL-LONG-NAME-{n}", latitude_deg=38.7306, longitude_deg=-98.2281)
+        for n in range(6)
+    ]
+    feed.changes["senders"] = (*crowd,)
+    async with serving(create_app(feed)) as port:
+        page = await opened(open_page, port)
+        await page.wait_for_function(
+            "() => document.querySelector('canvas.names')?.ariaLabel?.includes('Ellsworth')"
+        )
+        hidden = page.locator(".station-label[data-side=none]")
+        assert await hidden.count() >= 1
