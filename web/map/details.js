@@ -9,6 +9,8 @@ import { copyButton } from 'leeward/panels/card.js';
 import { tell } from 'leeward/words/place.js';
 import { decimalDegrees } from 'leeward/words.js';
 
+const GROUND = new Set(['place', 'named', 'road']);
+
 export function createDetails(map, { store, units, clock }) {
   const title = el('h3', { class: 'place-title' });
   const lines = el('ul', { class: 'place-lines' });
@@ -63,6 +65,8 @@ export function createDetails(map, { store, units, clock }) {
     if (lines.textContent !== told.lines.join('')) lines.replaceChildren(...told.lines.map((text) => el('li', { text })));
     setAttribute(node, 'data-stale', told.stale || null);
     if (place !== null) setAttribute(program, 'href', geoAddress(...place));
+    // without who leads a car here, the phone's own map program does
+    setText(program, driver === null && GROUND.has(shown?.kind ?? '') ? 'Drive there' : 'Map program');
     setShown(drive, driver !== null);
   }
 
