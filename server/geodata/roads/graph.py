@@ -115,6 +115,25 @@ class RoadGraph:
         )
 
 
+def _same_places(graphs: list[RoadGraph]) -> tuple[Ints, npt.NDArray[np.int64]]:
+    """Junctions of all, and the number of each: one where extracts meet at the same place.
+
+    Where one graph has several at a place, the road is blocked there: these stay apart from all others.
+    """
+    at = np.concatenate([g.junction_e7 for g in graphs])
+    alone = np.zeros(len(at), dtype=np.int64)
+    blocked: list[Ints] = []
+    for graph in graphs:
+        place, count = np.unique(graph.junction_e7, axis=0, return_counts=True)
+        blocked.append(place[count > 1])
+    several = np.unique(np.concatenate(blocked), axis=0)
+    key, held = (one.astype(np.int64) @ np.array([1 << 32, 1]) for one in (at, several))
+    apart = np.isin(key, held)
+    alone[apart] = 1 + np.arange(int(apart.sum()))
+    whole, number = np.unique(np.column_stack([at, alone]), axis=0, return_inverse=True)
+    return whole[:, :2].astype(np.int32), number.reshape(-1)
+
+
 def _picked(
     first: npt.NDArray[np.int64], chosen: npt.NDArray[np.int64]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
@@ -132,9 +151,7 @@ def joined(graphs: list[RoadGraph]) -> RoadGraph:
     renamed = [
         np.array([names.setdefault(n, len(names)) for n in g.names], np.int32) for g in graphs
     ]
-    at = np.concatenate([g.junction_e7 for g in graphs])
-    places, number = np.unique(at, axis=0, return_inverse=True)
-    number = number.reshape(-1)
+    places, number = _same_places(graphs)
     before = np.cumsum([0] + [g.junctions for g in graphs])
     edges_before = np.cumsum([0] + [g.edges for g in graphs])
     ends = np.concatenate([number[g.ends + n] for g, n in zip(graphs, before, strict=False)])

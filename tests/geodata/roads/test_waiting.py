@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
@@ -326,6 +329,25 @@ def test_in_a_process_of_its_own(tmp_path: Path) -> None:
     finally:
         roads.close()
     assert told
+
+
+def test_a_process_that_dies_is_begun_again(tmp_path: Path) -> None:
+    path = tmp_path / "valley.osm.pbf"
+    path.write_bytes(VALLEY.read_bytes())
+    roads = RoadsApart([path])
+    asked = question((47.2, 9.53), 800.0, cars=(Car("Car 1", True, True, NOW_S, 47.07, 9.50),))
+    try:
+        roads.wait()
+        assert roads.chase(asked) is not None
+        assert roads._pid is not None
+        os.kill(roads._pid, signal.SIGKILL)
+        with pytest.raises(BrokenProcessPool):
+            roads.chase(asked)
+        roads.wait()
+        assert roads.problem is None
+        assert roads.chase(asked) is not None
+    finally:
+        roads.close()
 
 
 def test_a_bad_extract_in_flight_is_told(tmp_path: Path) -> None:
