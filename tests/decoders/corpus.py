@@ -191,4 +191,11 @@ def payloads() -> dict[Wire, list[bytes]]:
         "fields": sentences(fixes),
         "json": [*json_objects(fixes), b"[" + b",".join(json_objects(fixes[:3])) + b"]"],
         "phone": [phone.encode_body(fixes), phone.encode_body(fixes[:1])],
+        "note": [
+            b'{"id":"note-0001","by":"Car 1","time_ms":1780000000000,"kind":"claim"}',
+            (
+                b'{"id":"note-0002","by":"Car 1","time_ms":1780000000000,"kind":"bearing",'
+                b'"latitude_deg":38.4,"longitude_deg":-98.2,"bearing_deg":20,"sureness":"sharp"}'
+            ),
+        ],
     }

@@ -9,7 +9,7 @@ import random
 from collections.abc import Callable, Iterator
 from functools import partial
 
-from decoders import agw, aprs, ax25, fields, gpsd, json_objects, nmea, phone, tnc2
+from decoders import agw, aprs, ax25, fields, gpsd, json_objects, nmea, notes, phone, tnc2
 from decoders.comments import CommentPattern
 from decoders.decode import decode
 from decoders.kiss import KissDecoder, encode_frame
@@ -84,6 +84,7 @@ CASES: dict[str, Case] = {
     ),
     "gpsd": lambda data: gpsd.decode_object(data, "car"),
     "phone": lambda data: phone.decode_body(data, "phone"),
+    "note": notes.decode_note,
     "agw": _agw,
     "fields": lambda data: fields.decode_sentence(data, HEARD_S, "s", ORDER),
     "fields with CRC": lambda data: fields.decode_sentence(

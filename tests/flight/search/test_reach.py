@@ -1,0 +1,61 @@
+"""Sight over a ridge, against the horizon of one profile; and what falls away on the ground."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from server.flight.chase.horizon import CAR_ANTENNA_M, over_profile
+from server.flight.physics.geodesy import LocalFrame
+from server.flight.search.reach import GROUND_RANGE_M, Ground, Viewpoint, reach_m
+
+Array = npt.NDArray[np.float64]
+FRAME = LocalFrame(38.4, -98.0)
+
+
+class Ridge:
+    """500 m high, but for a ridge of 800 m from north to south, 4 to 5 km east of the origin."""
+
+    def __call__(self, latitude_deg: float, longitude_deg: float) -> float | None:
+        return float(self.heights(np.array([latitude_deg]), np.array([longitude_deg]))[0])
+
+    def heights(self, latitude_deg: Array, longitude_deg: Array) -> Array:
+        x_m, _ = FRAME.to_xy(latitude_deg, longitude_deg)
+        return np.where((x_m > 4_000.0) & (x_m < 5_000.0), 800.0, 500.0)
+
+
+def test_a_ridge_hides_what_lies_behind_it_and_not_what_flies_above() -> None:
+    ground = Ground(FRAME, Ridge(), 500.0)
+    view = Viewpoint(ground, 0.0, 0.0, 20_000.0)
+    x_m, y_m = np.array([8_000.0, 8_000.0, -8_000.0]), np.zeros(3)
+    behind, above, open_ground = view.sight(x_m, y_m, np.array([501.0, 2_500.0, 520.0]))
+    assert behind < 0.05
+    assert above > 0.99
+    assert open_ground > 0.5
+
+
+def test_its_edge_is_that_of_the_profile() -> None:
+    view = Viewpoint(Ground(FRAME, Ridge(), 500.0), 0.0, 0.0, 20_000.0)
+    away_m = np.linspace(0.0, 20_000.0, 150)
+    heights = np.where((away_m > 4_000.0) & (away_m < 5_000.0), 800.0, 500.0)
+    lowest_m = float(over_profile(away_m, heights, CAR_ANTENNA_M).at(9_000.0))
+    half = view.sight(np.array([9_000.0]), np.array([0.0]), np.array([lowest_m]))
+    assert float(half[0]) == pytest.approx(0.5, abs=0.15)
+
+
+def test_on_the_ground_half_is_heard_at_the_usual_range() -> None:
+    view = Viewpoint(Ground(FRAME, None, 500.0), 0.0, 0.0, 20_000.0)
+    at = np.array([100.0, GROUND_RANGE_M, 3 * GROUND_RANGE_M])
+    sight = view.sight(at, np.zeros(3), np.full(3, 500.5))
+    chance = view.chance(at, np.zeros(3), np.full(3, 500.5), np.ones(3, dtype=bool), 1.0)
+    assert (chance / sight).tolist() == pytest.approx([1.0, 0.5, 1.0 / 82.0], rel=1e-3)
+    assert reach_m(10_000.0) > 400_000.0  # 4.12 km for each root of a metre
+
+
+def test_where_no_tile_tells_the_ground_is_as_usual() -> None:
+    class Nothing(Ridge):
+        def heights(self, latitude_deg: Array, longitude_deg: Array) -> Array:
+            return np.full(np.shape(latitude_deg), np.nan)
+
+    assert Ground(FRAME, Nothing(), 420.0).at(np.zeros(2), np.zeros(2)).tolist() == [420.0, 420.0]
