@@ -106,10 +106,10 @@ async def test_a_phone_reads_the_code_from_the_screen(open_page: Any, night: boo
         await code.scroll_into_view_if_needed()
         await page.wait_for_function("document.querySelector('.share-code').naturalWidth > 0")
         (found,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(await code.screenshot())))
-        shown = await page.locator(".coordinates").first.inner_text()
+        shown = await page.locator("[data-panel=landing] .coordinates").first.inner_text()
         lat, lon = (float(part) for part in shown.split(", "))
         assert found.text == f"geo:{lat:.6f},{lon:.6f}"
-        square = await page.locator(".share-text").nth(1).inner_text()
+        square = await page.locator("[data-panel=landing] .share-text").nth(1).inner_text()
         theirs = mgrs.MGRS().toMGRS(lat, lon)
         assert square.replace(" ", "")[:5] == theirs[:5]
         watched.assert_quiet(port)
