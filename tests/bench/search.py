@@ -73,21 +73,29 @@ def run(packets: int = LOSSES) -> dict[str, Any]:
         told[f"{name}_cover90"] = float(np.mean([ninety for _, ninety in held]))
     held = [one.held["prior"] for one in each]
     ratios = [o.area_m2["good"] / o.area_m2["prior"] for o in each if "good" in o.area_m2]
-    found = [one.found_s for one in each if one.found_s is not None]
-    times = {name: float(np.median([f[name] for f in found])) for name in found[0]}
     effective = [value for one in each for value in one.effective]
-    return told | {
+    told |= {
         "cover50": float(np.mean([half for half, _ in held])),
         "cover90": float(np.mean([ninety for _, ninety in held])),
         "area_ratio_two_bearings": float(np.median(ratios)),
+        "effective_particles_p5": float(np.quantile(effective, 0.05)),
+        "ms_per_update": 1_000.0 * float(np.median([s for o in each for s in o.update_s])),
+    }
+    return told | _times([one.found_s for one in each if one.found_s is not None])
+
+
+def _times(found: list[dict[str, float]]) -> dict[str, Any]:
+    """Of those that were searched for to the end."""
+    if not found:
+        return {}
+    times = {name: float(np.median([f[name] for f in found])) for name in found[0]}
+    return {
         "time_ratio_to_middle": times["suggested"] / times["middle"],
         "time_ratio_to_spiral": times["suggested"] / times["spiral"],
         "median_h": {name: seconds / 3_600.0 for name, seconds in times.items()},
         "found_within_12_h": {
             name: float(np.mean([f[name] < _LONGEST_S for f in found])) for name in found[0]
         },
-        "effective_particles_p5": float(np.quantile(effective, 0.05)),
-        "ms_per_update": 1_000.0 * float(np.median([s for o in each for s in o.update_s])),
     }
 
 

@@ -89,7 +89,8 @@ async def micro_cache(station: int, folder: Path) -> AsyncIterator[int]:
     )
     (folder / "nginx.conf").write_text(
         f"daemon off; {AS_ROOT} pid {folder}/nginx.pid; error_log {folder}/error.log;\n"
-        f"events {{ worker_connections 1024; }}\nhttp {{ access_log off; {temporary}\n{text}}}\n"
+        "worker_rlimit_nofile 40000; events { worker_connections 20000; }\n"
+        f"http {{ access_log off; {temporary}\n{text}}}\n"
     )
     process = await asyncio.create_subprocess_exec(
         program, "-c", str(folder / "nginx.conf"), "-p", str(folder)
