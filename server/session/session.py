@@ -17,13 +17,14 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
 from server.flight.road_state import Reach, ReachLines
-from server.flight.search.search import SearchQuestion, search
+from server.flight.search.asked import Silent
 from server.flight.state import Mode, Units
 from server.flight.times import moment
 from server.flight.view.answer import Answer
 from server.flight.view.flight import silent_after_s
 from server.flight.view.history import History, HistoryBook
-from server.flight.view.searching import asked_of
+from server.flight.view.search import Searched, searched
+from server.flight.view.searching import silent_flight
 from server.flight.view.snapshot import snapshot
 from server.flight.view.vehicles import chase_question, shown_vehicles
 from server.flight.view.winds import Winds, shown_winds
@@ -145,21 +146,39 @@ class Session:
             except Exception as error:  # no prediction is worth the receptions
                 self._landing_failed(mission, error)
             else:
-                self._landing_found(mission, _as_before(self._answers, answers))
-                await self._search_on(mission, answers)
+                self._landing_found(mission, answers)
+                await self._keep_search(mission)
                 await self._keep_chase(mission)
             await asyncio.sleep(LANDING_PAUSE_S)
 
-    async def _search_on(self, mission: Mission, answers: _Answers) -> None:
-        """Where a flight lies that is not heard: asked of the books here, worked out off the loop."""
+    async def _keep_search(self, mission: Mission) -> None:
+        """Where a flight lies that is not heard: taken from the books here, worked out off the loop."""
+        loop = asyncio.get_running_loop()
         try:
-            searches = _searches(mission, answers)
-            if any(one is not None for one in searches):
-                loop = asyncio.get_running_loop()
-                found = await loop.run_in_executor(self._thinker, _searched, answers, searches)
-                self._landing_found(mission, found)
+            silent = self._silent(mission)
+            found = await loop.run_in_executor(self._thinker, _work_out_searches, silent)
         except Exception as error:  # the landing is worth having without it
             self._landing_failed(mission, error)
+        else:
+            self._search_found(mission, found)
+
+    def _silent(self, mission: Mission) -> list[Silent | None]:
+        """Of each flight; None while it is heard."""
+        answers = self._answers if mission is self.mission else ()
+        return [
+            a and silent_flight(f, a.question, a.landing, silent_after_s(f, a.landing.as_of_s))
+            for f, a in zip(mission.flights, answers, strict=False)  # none, where another is shown
+        ]
+
+    def _search_found(self, mission: Mission, found: Sequence[Searched | None]) -> None:
+        if mission is not self.mission or len(found) != len(self._answers):
+            return
+        before = self._answers
+        self._answers = tuple(
+            a and a._replace(search=one) for a, one in zip(before, found, strict=True)
+        )
+        if any(a is not None and a.search is not None for a in (*before, *self._answers)):
+            self.notify()
 
     async def _keep_chase(self, mission: Mission) -> None:
         """The drives over roads to the landings that were just found; the last ones stay until then."""
@@ -209,8 +228,15 @@ class Session:
         except Exception as error:  # the rest of the state is worth having
             self._landing_failed(mission, error)
         else:
-            self._landing_found(mission, _searched(answers, _searches(mission, answers)))
+            self._landing_found(mission, answers)
+            self._settle_search(mission)
             self._settle_chase(mission)
+
+    def _settle_search(self, mission: Mission) -> None:
+        try:
+            self._search_found(mission, _work_out_searches(self._silent(mission)))
+        except Exception as error:  # as above
+            self._landing_failed(mission, error)
 
     def _settle_chase(self, mission: Mission) -> None:
         for number, flight in enumerate(mission.flights):
@@ -224,11 +250,12 @@ class Session:
 
     def _landing_found(self, mission: Mission, answers: _Answers) -> None:
         if mission is self.mission:  # not another one meanwhile, in a replay
-            known = self._answers or (None,) * len(
-                answers
-            )  # the drives before, until there are new
+            # drives and searches are those of before, until there are new ones
+            known = self._answers or (None,) * len(answers)
             self._answers = tuple(
-                new if new is None or old is None else new._replace(chase=old.chase)
+                new
+                if new is None or old is None
+                else new._replace(chase=old.chase, search=old.search)
                 for new, old in zip(answers, known, strict=True)
             )
             self._landing_problem = None
@@ -261,35 +288,5 @@ def _work_out(questions: Sequence[LandingQuestion | None]) -> _Answers:
     return tuple(answers)
 
 
-def _as_before(before: _Answers, answers: _Answers) -> _Answers:
-    """With the last searches, until new ones are worked out."""
-    known = before or (None,) * len(answers)
-    return tuple(
-        new if new is None or old is None else new._replace(search=old.search)
-        for old, new in zip(known, answers, strict=True)
-    )
-
-
-def _searches(mission: Mission, answers: _Answers) -> list[SearchQuestion | None]:
-    """What is to be asked of each flight; None while it is heard."""
-    return [
-        None
-        if answer is None
-        else asked_of(
-            flight,
-            answer.question,
-            answer.landing,
-            silent_after_s(flight, answer.landing.as_of_s),
-        )
-        for flight, answer in zip(mission.flights, answers, strict=True)
-    ]
-
-
-def _searched(answers: _Answers, searches: Sequence[SearchQuestion | None]) -> _Answers:
-    """The answers with where it lies."""
-    return tuple(
-        answer
-        if answer is None or question is None
-        else answer._replace(search=(question, search(question)))
-        for answer, question in zip(answers, searches, strict=True)
-    )
+def _work_out_searches(silent: Sequence[Silent | None]) -> list[Searched | None]:
+    return [None if one is None else searched(one) for one in silent]

@@ -202,7 +202,6 @@ class Crew:
             cars=((float(self.at[0]), float(self.at[1])),),
             bearings=tuple(self.bearings),
             searched=(),
-            found=(),
             seed=seed,
         )
 

@@ -2,49 +2,75 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
-from decoders.reports import BearingReport, FoundReport, SearchedReport
+import numpy as np
+
+from decoders.reports import BearingReport, SearchedReport
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
+from server.flight.physics.geodesy import LocalFrame
 from server.flight.search.evidence import Stretch
-from server.flight.search.notes import Notes
 from server.flight.search.particles import evenly
 from server.flight.search.search import SearchQuestion
 
 HOLD_M = 300.0  # a receiver that moves by less has one view; our choice
 FALLING_S = 60.0  # while it falls each view is of so long at most
 MOST_STRETCHES = 120
-_RATE_BEFORE, _RATE_WEIGHT = (
-    0.6,
-    8.0,
-)  # of packets in plain sight, before a receiver's record says more
+# of packets in plain sight, before a receiver's record says more
+_RATE_BEFORE, _RATE_WEIGHT = 0.6, 8.0
+
+
+class Listener(NamedTuple):
+    """A receiver as the books have it: places (UTC seconds, rising; degrees), and its record."""
+
+    name: str
+    places: tuple[tuple[float, float, float], ...]  # time, latitude, longitude
+    heard: int  # of `sent` packets while the box was in plain sight
+    sent: int
+
+
+class SilentTracker(NamedTuple):
+    """`last_s`: of its last position; `heard`: later packets without one, when and by which listener."""
+
+    name: str
+    interval_s: float | None
+    last_s: float | None
+    heard: tuple[tuple[float, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Silent:
+    """A flight that is not heard any more, as the books stand; immutable, to be asked off the loop."""
+
+    landing_question: LandingQuestion
+    landing: Landing
+    at_s: float
+    trackers: tuple[SilentTracker, ...]
+    listeners: tuple[Listener, ...]
+    bearings: tuple[BearingReport, ...]
+    searched: tuple[SearchedReport, ...]
 
 
 class Way:
-    """Where one receiver was: times (UTC seconds, rising) and places in the frame; and its record."""
+    """Where one receiver was, in the frame, and what share of the packets in plain sight it hears."""
 
     def __init__(
-        self,
-        name: str,
-        places: Sequence[tuple[float, float, float]],
-        heard: int,
-        sent: int,
-        from_s: float = -math.inf,
+        self, name: str, places: Sequence[tuple[float, float, float]], heard: int, sent: int
     ) -> None:
-        """`places`: time, x, y. `heard` of `sent` packets while the box was in plain sight."""
-        self.name, self.places, self.from_s = name, list(places), from_s
+        """`places`: time, x, y, by time; at least one."""
+        self.name = name
+        self._times = [time_s for time_s, _, _ in places]
+        self._places = [(x_m, y_m) for _, x_m, y_m in places]
         self.rate = min((heard + _RATE_BEFORE * _RATE_WEIGHT) / (sent + _RATE_WEIGHT), 0.98)
 
-    def at(self, time_s: float) -> tuple[float, float] | None:
-        """Its last place by then."""
-        found = None
-        for at_s, x_m, y_m in self.places:
-            if at_s > time_s and found is not None:
-                break
-            found = (x_m, y_m)
-        return found
+    def at(self, time_s: float) -> tuple[float, float]:
+        """Its last place by then; before the first, the first."""
+        return self._places[max(bisect.bisect_right(self._times, time_s) - 1, 0)]
 
 
 def silent_stretches(
@@ -67,9 +93,8 @@ def silent_stretches(
         for way in ways:
             found += _unheard(way, begin_s, end_s, interval_s, lands_s)
         hearer = by_name.get(who)
-        place = None if hearer is None else hearer.at(end_s)
-        if hearer is not None and place is not None:
-            found.append(Stretch(end_s, 0.0, *place, 1.0, hearer.rate, heard=True))
+        if hearer is not None:
+            found.append(Stretch(end_s, 0.0, *hearer.at(end_s), 1.0, hearer.rate, heard=True))
         begin_s = end_s
     found.sort(key=lambda one: (one.time_s, one.x_m, one.y_m, one.heard))
     return _fewer(found)
@@ -80,29 +105,20 @@ def _unheard(
 ) -> list[Stretch]:
     """From just after one packet to the moment at which the next was due."""
     found: list[Stretch] = []
-    at_s = begin_s + interval_s
-    here: tuple[float, float] | None = None
-    since_s = at_s
+    at_s = since_s = begin_s + interval_s
+    here = way.at(at_s)
+    step_s = max(interval_s, (end_s - begin_s) / 2_000.0)
     count = 0.0
     while at_s <= end_s:
         place = way.at(at_s)
-        moved = (
-            here is None
-            or place is None
-            or math.hypot(place[0] - here[0], place[1] - here[1]) > HOLD_M
-        )
-        long = at_s < lands_s and at_s - since_s >= FALLING_S
-        if (moved or long) and here is not None and count > 0.0:
-            found.append(Stretch((since_s + at_s) / 2, at_s - since_s, *here, count, way.rate))
-            count = 0.0
-        if moved or long:
-            here, since_s = place, at_s
-        if here is not None:
-            count += 1.0
-        step_s = max(interval_s, (end_s - begin_s) / 2_000.0)
-        count += (step_s / interval_s - 1.0) if here is not None else 0.0
+        moved = math.hypot(place[0] - here[0], place[1] - here[1]) > HOLD_M
+        if moved or (at_s < lands_s and at_s - since_s >= FALLING_S):
+            if count > 0.0:
+                found.append(Stretch((since_s + at_s) / 2, at_s - since_s, *here, count, way.rate))
+            count, here, since_s = 0.0, place, at_s
+        count += step_s / interval_s
         at_s += step_s
-    if here is not None and count > 0.0:
+    if count > 0.0:
         found.append(
             Stretch((since_s + end_s) / 2, max(end_s - since_s, interval_s), *here, count, way.rate)
         )
@@ -112,43 +128,53 @@ def _unheard(
 def _fewer(stretches: list[Stretch]) -> tuple[Stretch, ...]:
     """Hours of driving have many views: of those on the ground every second goes until few are left."""
     while len(stretches) > MOST_STRETCHES:
-        stretches = [one for n, one in enumerate(stretches) if one.heard or n % 2 == 0]
-        if all(one.heard for one in stretches):
+        fewer = [one for n, one in enumerate(stretches) if one.heard or n % 2 == 0]
+        if len(fewer) == len(stretches):
             break
+        stretches = fewer
     return tuple(stretches)
 
 
-def search_question(
-    landing_question: LandingQuestion,
-    landing: Landing,
-    at_s: float,
-    trackers: Sequence[tuple[str, float | None, tuple[Stretch, ...]]],
-    ways: Sequence[Way],
-    notes: Notes,
-    first: bool,
-) -> SearchQuestion | None:
+def search_question(silent: Silent) -> SearchQuestion | None:
     """None where there is no ensemble to weigh: before a prediction, or at rest."""
-    q, members = landing_question, landing.members
+    q, landing = silent.landing_question, silent.landing
+    members = landing.members
     if members is None:
         return None
-    name = q.plan.name
     ground_m = q.ground.altitude_m
-    here = [place for way in ways if (place := way.at(at_s)) is not None]
+    ways = [_way(one, q.frame) for one in silent.listeners]
     return SearchQuestion(
-        at_s=at_s,
+        at_s=silent.at_s,
         frame=q.frame,
         terrain=q.terrain,
         ground_m=ground_m,
         prior=evenly(members.x_m, members.y_m, q.at_s + members.after_s),
         path=landing.path,
         lost_height_m=max(q.motion.z.position - ground_m, 0.0),
-        trackers=tuple(tracker for tracker, _, _ in trackers),
-        interval_s=tuple(interval_s for _, interval_s, _ in trackers),
-        stretches=tuple(stretches for _, _, stretches in trackers),
+        trackers=tuple(one.name for one in silent.trackers),
+        interval_s=tuple(one.interval_s for one in silent.trackers),
+        stretches=tuple(
+            _stretches_of(one, ways, silent.at_s, landing.time_s) for one in silent.trackers
+        ),
         rate=max((way.rate for way in ways), default=_RATE_BEFORE),
-        cars=tuple(here),
-        bearings=notes.of(BearingReport, name, first=first),
-        searched=notes.of(SearchedReport, name, first=first),
-        found=notes.of(FoundReport, name, first=first),
+        cars=tuple(way.at(silent.at_s) for way in ways),
+        bearings=silent.bearings,
+        searched=silent.searched,
         seed=q.number,
     )
+
+
+def _way(one: Listener, frame: LocalFrame) -> Way:
+    times, latitude_deg, longitude_deg = np.array(one.places).T
+    x_m, y_m = frame.to_xy(latitude_deg, longitude_deg)
+    places = list(zip(times.tolist(), x_m.tolist(), y_m.tolist(), strict=True))
+    return Way(one.name, places, one.heard, one.sent)
+
+
+def _stretches_of(
+    one: SilentTracker, ways: Sequence[Way], until_s: float, lands_s: float
+) -> tuple[Stretch, ...]:
+    """None of a tracker whose interval or last position is not known."""
+    if one.interval_s is None or one.last_s is None:
+        return ()
+    return silent_stretches(ways, one.last_s, until_s, max(one.interval_s, 1.0), lands_s, one.heard)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from decoders.reports import BearingReport, SearchedReport
+from server.flight.landing.area import inside
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.search.reach import BOX_ANTENNA_M, WEAK_RANGE_M, Ground, Viewpoint
 
@@ -64,13 +65,6 @@ class Fall:
         here_x = mean_x + (x_m - path[-1, 1]) * done
         here_y = mean_y + (y_m - path[-1, 2]) * done
         return here_x, here_y, np.where(time_s >= landed_s, np.nan, z_m)
-
-
-def silence(
-    stretches: Sequence[Sequence[Stretch]], ground: Ground, fall: Fall, reach: float
-) -> Silence:
-    """Of several trackers, each with its stretches in order of time."""
-    return Silence(stretches, ground, fall, reach)
 
 
 class Silence:
@@ -170,7 +164,8 @@ def searched(note: SearchedReport, frame: LocalFrame, x_m: Array, y_m: Array) ->
     line_x, line_y = frame.to_xy(lat, lon)
     within = _distance_m(line_x, line_y, x_m, y_m) <= note.width_m / 2.0
     if note.closed and len(line_x) > 2:
-        within |= _inside(line_x, line_y, x_m, y_m)
+        ring_m = np.column_stack([line_x, line_y])
+        within |= inside(np.vstack([ring_m, ring_m[:1]]), x_m, y_m)
     return np.where(within, 1.0 - DETECTION[note.ground], 1.0)
 
 
@@ -193,14 +188,3 @@ def _distance_m(line_x: Array, line_y: Array, x_m: Array, y_m: Array) -> Array:
             best, np.hypot(x_m - line_x[i] - along * dx, y_m - line_y[i] - along * dy)
         )
     return np.asarray(best)
-
-
-def _inside(line_x: Array, line_y: Array, x_m: Array, y_m: Array) -> npt.NDArray[np.bool_]:
-    result = np.zeros(len(x_m), dtype=bool)
-    ends_x, ends_y = np.roll(line_x, -1), np.roll(line_y, -1)
-    for ax, ay, bx, by in zip(line_x, line_y, ends_x, ends_y, strict=True):
-        if ay == by:
-            continue
-        crosses = (ay > y_m) != (by > y_m)
-        result ^= crosses & (x_m < (bx - ax) * (y_m - ay) / (by - ay) + ax)
-    return result

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from decoders.reports import BearingReport, FoundReport, SearchedReport
+from decoders.reports import BearingReport, SearchedReport
 from server.flight.landing.question import Terrain
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.search import evidence
@@ -41,7 +41,6 @@ class SearchQuestion:
     cars: tuple[tuple[float, float], ...]
     bearings: tuple[BearingReport, ...]
     searched: tuple[SearchedReport, ...]
-    found: tuple[FoundReport, ...]
     seed: int
 
 

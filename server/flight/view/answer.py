@@ -8,7 +8,7 @@ from server.flight.chase.drives import Chase
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
-from server.flight.search.search import SearchFound, SearchQuestion
+from server.flight.view.search import Searched
 
 
 class Answer(NamedTuple):
@@ -20,5 +20,5 @@ class Answer(NamedTuple):
     question: LandingQuestion
     landing: Landing
     signs: FallSigns | None = None
-    search: tuple[SearchQuestion, SearchFound] | None = None  # while it is not heard
+    search: Searched | None = None  # while it is not heard
     chase: Chase | None = None  # over roads, of this landing or the one before

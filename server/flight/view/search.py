@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,7 +15,8 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.physics.sun import sunset_s
 from server.flight.search.area import Region
-from server.flight.search.search import SearchFound, SearchQuestion
+from server.flight.search.asked import Silent, search_question
+from server.flight.search.search import SearchFound, SearchQuestion, search
 from server.flight.search.suggest import LISTEN_S
 from server.flight.search_state import (
     BearingNoted,
@@ -39,12 +41,29 @@ _EXPECTED_M = (
 )
 
 
+class Searched(NamedTuple):
+    """What a search came to: as it is shown, and of each bearing's id the chance that it is a reflection."""
+
+    result: SearchResult
+    reflected: dict[str, float]
+
+
+def searched(silent: Silent) -> Searched | None:
+    """Some tenths of a second off the loop; None where there is no ensemble to weigh."""
+    question = search_question(silent)
+    if question is None:
+        return None
+    found = search(question)
+    ids = (bearing.id for bearing in question.bearings)
+    return Searched(_result(question, found), dict(zip(ids, found.reflections, strict=True)))
+
+
 def shown_search(
     flight: Flight,
     landing: Landing | None,
     question: LandingQuestion | None,
     predicted: Predicted | None,
-    answer: tuple[SearchQuestion, SearchFound] | None,
+    answer: Searched | None,
     lost_after_s: float,
 ) -> Search:
     """`landing` with its contacts, `question` and `predicted` behind it, and the search's last answer."""
@@ -52,16 +71,12 @@ def shown_search(
     found = notes.of(FoundReport, name, first=first)
     bearings = notes.of(BearingReport, name, first=first)
     lost = _is_lost(flight, question, predicted, lost_after_s)
-    reflected: dict[str, float] = {}
-    if answer is not None:
-        reflected = dict(
-            zip((b.id for b in answer[0].bearings), answer[1].reflections, strict=True)
-        )
+    reflected = {} if answer is None else answer.reflected
     return Search(
         contact="found" if found else _contact(flight, landing, lost),
         since=maybe_moment(_last_heard_s(flight)),
         expected_now=_expected(flight, question, predicted) if lost and not found else None,
-        result=None if answer is None or not lost else _result(*answer),
+        result=answer.result if answer is not None and lost else None,
         bearings=tuple(
             BearingNoted(
                 b.id,

@@ -1,18 +1,15 @@
-"""The search question of a flight that is not heard any more, made from the books as they stand."""
+"""A flight that is not heard any more, taken out of the books as they stand."""
 
 from __future__ import annotations
 
 import bisect
 from collections.abc import Iterator
 
-from decoders.reports import PositionReport
+from decoders.reports import BearingReport, PositionReport, SearchedReport
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion
-from server.flight.physics.geodesy import LocalFrame
-from server.flight.search.asked import Way, search_question, silent_stretches
-from server.flight.search.evidence import Stretch
-from server.flight.search.search import SearchQuestion
+from server.flight.search.asked import Listener, Silent, SilentTracker
 from server.flight.track.phase_memory import FLYING
 from server.flight.view.vehicles import LAUNCH_SITE, receivers, vehicle_latest
 
@@ -21,58 +18,58 @@ _LATE_PACKETS = 200  # of a tracker that are looked through for those without a 
 _DIGIPEATER_PACKETS = 3  # that it passed on of this flight, before its silence tells anything
 
 
-def asked_of(
+def silent_flight(
     flight: Flight, question: LandingQuestion, landing: Predicted, lost_after_s: float
-) -> SearchQuestion | None:
+) -> Silent | None:
     """None while it is heard, at rest, or never flew."""
     now_s = flight.mission.now_s
     if question.phase not in FLYING or now_s - landing.as_of_s <= lost_after_s:
         return None
-    ways = list(_ways(flight, question.frame, landing.as_of_s))
     trackers = []
     for name, plan in flight.trackers.items():
         sender = flight.mission.senders.get(name)
         if sender is None or plan.role == "phone" or sender.health.last_heard_s is None:
             continue
-        interval_s = sender.health.interval_s
         last_s = _last_position_s(flight, name)
-        stretches: tuple[Stretch, ...] = ()
-        if interval_s is not None and last_s is not None:
-            heard = list(_later(flight, name, last_s))
-            stretches = silent_stretches(
-                ways, last_s, now_s, max(interval_s, 1.0), landing.time_s, heard
-            )
-        trackers.append((name, interval_s, stretches))
-    return search_question(
-        question, landing, now_s, trackers, ways, flight.books.notes, flight.number == 0
+        heard = () if last_s is None else tuple(_later(flight, name, last_s))
+        trackers.append(SilentTracker(name, sender.health.interval_s, last_s, heard))
+    notes, name, first = flight.books.notes, flight.plan.name, flight.number == 0
+    return Silent(
+        question,
+        landing,
+        now_s,
+        tuple(trackers),
+        tuple(_listeners(flight, landing.as_of_s)),
+        notes.of(BearingReport, name, first=first),
+        notes.of(SearchedReport, name, first=first),
     )
 
 
-def _ways(flight: Flight, frame: LocalFrame, since_s: float) -> Iterator[Way]:
+def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
     """Whoever could hear: our cars, those of peers, the launch site, digipeaters that passed it on."""
     mission = flight.mission
     for name, (own, heard_as, fix) in sorted(vehicle_latest(mission).items()):
+        heard, sent = _record(flight, _station_of(own, heard_as, mission.plan.station))
+        if heard == 0:
+            continue
         sender = mission.senders.get(heard_as)
         places = [] if sender is None else sender.places()
         first = max(bisect.bisect_left(places, (since_s,)) - 1, 0)
-        rows = [(t, *frame.to_xy(lat, lon)) for t, lat, lon in places[first:][-_PLACES:]]
+        rows = places[first:][-_PLACES:]
         if not rows or rows[-1][0] < fix.time_s:
-            rows.append((fix.time_s, *frame.to_xy(fix.latitude_deg, fix.longitude_deg)))
-        heard, sent = _record(flight, _station_of(own, heard_as, mission.plan.station))
-        if heard > 0:
-            yield Way(name, [(t, float(x), float(y)) for t, x, y in rows], heard, sent)
+            rows.append((fix.time_s, fix.latitude_deg, fix.longitude_deg))
+        yield Listener(name, tuple(rows), heard, sent)
     for place in receivers(flight):
-        if place.name == LAUNCH_SITE:
-            heard, sent = _record(flight, mission.plan.station)
-            x_m, y_m = frame.to_xy(place.latitude_deg, place.longitude_deg)
-            if heard > 0:
-                yield Way(LAUNCH_SITE, [(since_s, float(x_m), float(y_m))], heard, sent)
+        heard, sent = _record(flight, mission.plan.station)
+        if place.name == LAUNCH_SITE and heard > 0:
+            at = since_s, place.latitude_deg, place.longitude_deg
+            yield Listener(LAUNCH_SITE, (at,), heard, sent)
     for name, count in sorted(_digipeaters(flight).items()):
         repeater = mission.senders.get(name)
-        at = None if repeater is None else repeater.latest_fix()
-        if at is not None and count >= _DIGIPEATER_PACKETS:
-            x_m, y_m = frame.to_xy(at.latitude_deg, at.longitude_deg)
-            yield Way(name, [(since_s, float(x_m), float(y_m))], count, _sent(flight))
+        fixed = None if repeater is None else repeater.latest_fix()
+        if fixed is not None and count >= _DIGIPEATER_PACKETS:
+            at = since_s, fixed.latitude_deg, fixed.longitude_deg
+            yield Listener(name, (at,), count, _sent(flight))
 
 
 def _station_of(own: bool, heard_as: str, station: str) -> str:

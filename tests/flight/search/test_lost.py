@@ -21,6 +21,7 @@ from server.flight.inputs import (
 )
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
+from server.flight.search.asked import MOST_STRETCHES, Way, silent_stretches
 from server.flight.search.notes import MOST_NOTES, Notes
 from server.flight.search_state import Search
 from server.session.session import Session
@@ -179,3 +180,11 @@ def test_a_flood_of_notes_is_bounded() -> None:
     assert len(notes.of(BearingReport, "Tern 7", first=True)) == MOST_NOTES
     assert notes.beyond == 50
     assert notes.of(BearingReport, "Tern 7", first=False) == (), "of a flight that it does not name"
+
+
+def test_many_packets_heard_without_a_position_are_all_kept() -> None:
+    """More of them than views are kept: thinning the silences between has an end."""
+    way = Way("Car 1", [(0.0, 0.0, 0.0)], 7, 10)
+    heard = [(60.0 * n, "Car 1") for n in range(1, 2 * MOST_STRETCHES)]
+    found = silent_stretches([way], 0.0, 60.0 * 2 * MOST_STRETCHES, 60.0, 0.0, heard)
+    assert sum(one.heard for one in found) == len(heard)

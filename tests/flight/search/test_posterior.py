@@ -49,7 +49,6 @@ def asked(
         cars=((3_000.0, 0.0),),
         bearings=bearings,
         searched=searched,
-        found=(),
         seed=7,
     )
 
