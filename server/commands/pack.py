@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -103,7 +103,7 @@ def _winds(plan: PlanFile, packing: Packing, flights: Sequence[Window], *, ask: 
     window_s = min(times) - BEFORE_S, max(times) + AFTER_S
     around = region_around(_places(plan), AROUND_SITE_M).bounds
     used = service("forecast", plan.pack.forecast)
-    return _fetch(packing, [(packing.forecast(used, window_s, around), used.terms)], ask=ask)
+    return _fetch(packing, [packing.forecast(used, window_s, around)], ask=ask)
 
 
 def _region(plan: PlanFile, path: Path, flights: Sequence[Window]) -> Region:
@@ -134,34 +134,34 @@ def _ground(
     from server.outlook.pack.services import service
     from server.outlook.pack.transfer import TransferError
 
-    needs: list[tuple[Need, str]] = []
+    asked = plan.pack
+    wanted: dict[Kind, Callable[[], list[Need]]] = {
+        "map": lambda: packing.map(service("map", asked.map), region, asked.map_max_zoom),
+        "terrain": lambda: packing.terrain(service("terrain", asked.terrain), region),
+    }
+    needs: list[Need] = []
     sound = True
-    for kind in ("map", "terrain"):
+    for kind, found in wanted.items():
         if kind not in kinds:
             continue
-        used = service("map" if kind == "map" else "terrain", getattr(plan.pack, kind))
         try:
-            if kind == "map":
-                found = packing.map(used, region, plan.pack.map_max_zoom)
-                needs += [(found, used.terms)] if found is not None else []
-            else:
-                needs += [(need, used.terms) for need in packing.terrain(used, region)]
+            needs += found()
         except TransferError as error:
             typer.echo(f"FAIL {kind}: {error}", err=True)
             sound = False
     return _fetch(packing, needs, ask=ask) and sound
 
 
-def _fetch(packing: Packing, needs: Sequence[tuple[Need, str]], *, ask: bool) -> bool:
+def _fetch(packing: Packing, needs: Sequence[Need], *, ask: bool) -> bool:
     """Say what comes, on what terms; fetch it; False where something did not come."""
     from server.outlook.pack.part_file import NoRoom
     from server.outlook.pack.transfer import TransferError
 
     if not needs:
         return True
-    total = sum(need.bytes or 0 for need, _ in needs)
-    for kind, terms in dict.fromkeys((need.kind, terms) for need, terms in needs):
-        mine = [need for need, _ in needs if need.kind == kind]
+    total = sum(need.bytes or 0 for need in needs)
+    for kind, terms in dict.fromkeys((need.kind, need.terms) for need in needs):
+        mine = [need for need in needs if need.kind == kind]
         weight = sum(need.bytes or 0 for need in mine)
         about = "about " if any(n.about or n.bytes is None for n in mine) else ""
         names = mine[0].name if len(mine) == 1 else f"{len(mine)} tiles of heights"
@@ -176,7 +176,7 @@ def _fetch(packing: Packing, needs: Sequence[tuple[Need, str]], *, ask: bool) ->
     if ask and sys.stdin.isatty() and not typer.confirm("Fetch it?", default=True):
         return False
     sound = True
-    for need, _ in needs:
+    for need in needs:
         try:
             with typer.progressbar(
                 length=max(need.bytes or 1, 1), label=f"{need.name:<16}", file=sys.stderr

@@ -6,12 +6,10 @@ map's tiles, so that even-odd holds where tiles overlap.
 
 from __future__ import annotations
 
-import math
-
 from server.flight.inputs import AvoidArea
 from server.geodata import vector_tiles
-from server.geodata.tiles import Bounds, corner, tile_at
-from server.geodata.world import open_world
+from server.geodata.tiles import Bounds
+from server.geodata.world import TileAt, open_world, place_in, tiles
 
 LAKES, SEA = "lakes", "the sea"
 Point = tuple[float, float]
@@ -20,29 +18,15 @@ Ring = tuple[Point, ...]
 
 def water(area: Bounds) -> tuple[AvoidArea, ...]:
     """Lakes and sea of a box: west, south, east, north. An east beyond 180° goes on at -180°."""
-    world = open_world()
-    z = world.info.max_zoom
-    size = 1 << z
-    west, south, east, north = area
-    first, last = (math.floor((lon + 180.0) / 360.0 * size) for lon in (west, east))
-    top, bottom = tile_at(north, 0.0, z)[1], tile_at(south, 0.0, z)[1]
     lakes: list[Ring] = []
     sea: list[Ring] = []
-    for column in range(first, last + 1):
-        for row in range(top, bottom + 1):
-            at = z, column % size, row
-            packed = world.tile(*at)
-            sea.append(_ring(at, [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]))
-            features = (
-                () if packed is None else vector_tiles.features(vector_tiles.unpacked(packed))
-            )
-            for feature in features:
-                if feature.layer in ("lakes", "land") and feature.is_area:
-                    into = lakes if feature.layer == "lakes" else sea
-                    for part in feature.parts:
-                        cut = _within(part)
-                        if len(cut) > 2:
-                            into.append(_ring(at, cut))
+    for at, tile in tiles(area, open_world().info.max_zoom):
+        sea.append(_ring(at, [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]))
+        for feature in vector_tiles.features(tile):
+            if feature.layer in ("lakes", "land") and feature.is_area:
+                into = lakes if feature.layer == "lakes" else sea
+                cuts = (_within(part) for part in feature.parts)
+                into += [_ring(at, cut) for cut in cuts if len(cut) > 2]
     found = (AvoidArea(LAKES, tuple(lakes)), AvoidArea(SEA, tuple(sea)))
     return tuple(one for one in found if one.rings)
 
@@ -71,14 +55,9 @@ def _within(part: list[Point]) -> list[Point]:
     return ring
 
 
-def _ring(at: tuple[int, int, int], part: list[Point]) -> Ring:
+def _ring(at: TileAt, part: list[Point]) -> Ring:
     """Closed, longitude and latitude in degrees."""
     z, column, row = at
-    size = 1 << z
-    corners = []
-    for x, y in part:
-        lat = corner(0, row, z)[0]
-        if y:
-            lat = math.degrees(math.atan(math.sinh(math.pi * (1 - 2 * (row + y) / size))))
-        corners.append(((column + x) / size * 360.0 - 180.0, lat))
+    places = (place_in((z, column % (1 << z), row), x, y) for x, y in part)
+    corners = [(longitude_deg, latitude_deg) for latitude_deg, longitude_deg in places]
     return (*corners, corners[0])

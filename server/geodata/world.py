@@ -21,6 +21,7 @@ FEW_TILES = 4  # across a box
 LINES = {"land": "shore", "lakes": "shore", "rivers": "river", "borders": "", "railways": "railway"}
 
 Place = tuple[float, float]  # latitude, longitude in degrees
+TileAt = tuple[int, int, int]  # zoom, column, row from the north
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,18 +52,23 @@ def near(area: Bounds) -> Surface:
     """Lines and towns of a box: west, south, east, north. An east beyond 180° goes on at -180°."""
     world = open_world()
     found = Surface(world.info.attribution)
+    west, _, east, _ = area
+    for at, tile in tiles(area, _zoom(east - west)):
+        _take(found, tile, at, area)
+    found.towns.sort(key=lambda town: (-town.population, town.name))
+    return found
+
+
+def tiles(area: Bounds, z: int) -> Iterator[tuple[TileAt, bytes]]:
+    """Unpacked tiles of a box; b"" where none is. Columns go on where an east lies beyond 180°."""
     west, south, east, north = area
-    z = _zoom(east - west)
     size = 1 << z
     first, last = (math.floor((lon + 180.0) / 360.0 * size) for lon in (west, east))
     top, bottom = tile_at(north, 0.0, z)[1], tile_at(south, 0.0, z)[1]
     for column in range(first, last + 1):
         for row in range(top, bottom + 1):
-            tile = world.tile(z, column % size, row)
-            if tile is not None:
-                _take(found, vector_tiles.unpacked(tile), (z, column, row), area)
-    found.towns.sort(key=lambda town: (-town.population, town.name))
-    return found
+            packed = open_world().tile(z, column % size, row)
+            yield (z, column, row), b"" if packed is None else vector_tiles.unpacked(packed)
 
 
 def _zoom(width_deg: float) -> int:
@@ -71,11 +77,11 @@ def _zoom(width_deg: float) -> int:
     return min(max(math.floor(wanted), info.min_zoom), info.max_zoom)
 
 
-def _take(found: Surface, tile: bytes, at: tuple[int, int, int], area: Bounds) -> None:
+def _take(found: Surface, tile: bytes, at: TileAt, area: Bounds) -> None:
     west, south, east, north = area
     for feature in vector_tiles.features(tile):
         if feature.layer == "towns":
-            latitude_deg, longitude_deg = _place(at, *feature.parts[0][0])
+            latitude_deg, longitude_deg = place_in(at, *feature.parts[0][0])
             if south <= latitude_deg <= north and west <= longitude_deg <= east:
                 population = feature.properties.get("population", 0)
                 name = str(feature.properties.get("name", ""))
@@ -84,7 +90,7 @@ def _take(found: Surface, tile: bytes, at: tuple[int, int, int], area: Bounds) -
             kind = LINES[feature.layer] or str(feature.properties.get("kind", ""))
             for part in feature.parts:
                 for piece in _inside(part, closed=feature.is_area):
-                    found.lines.append((kind, [_place(at, *one) for one in piece]))
+                    found.lines.append((kind, [place_in(at, *one) for one in piece]))
 
 
 def _inside(
@@ -103,7 +109,8 @@ def _inside(
         yield piece
 
 
-def _place(at: tuple[int, int, int], x: float, y: float) -> Place:
+def place_in(at: TileAt, x: float, y: float) -> Place:
+    """A point of a tile, in parts of it from its north-western corner."""
     z, column, row = at
     latitude_deg, longitude_deg = corner(0, row, z)[0], (column + x) / (1 << z) * 360.0 - 180.0
     if y:

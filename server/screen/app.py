@@ -42,7 +42,7 @@ from server.screen.messages import (
 )
 from server.screen.note_routes import add_note_routes
 from server.screen.replies import json_reply
-from server.screen.splices import SentHistory
+from server.screen.splices import whole_history
 from server.screen.watching import add_watching
 
 Body = TypeVar("Body", bound=BaseModel)
@@ -131,9 +131,7 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
 
     @app.get("/api/history")
     async def history() -> Response:
-        whole = SentHistory()
-        whole.follow(feed.history())
-        return json_reply(whole.whole())
+        return json_reply(whole_history(feed.history()))
 
     @app.get("/api/winds", response_model=Winds)
     async def winds(flight: str = "") -> Response:

@@ -36,8 +36,8 @@ _PROC = Path("/proc")
 class LocalProcesses:
     """Asked once for each connection; what was found holds while the connection lasts."""
 
-    def __init__(self, port_of: tuple[str, ...] = ("tcp", "tcp6")) -> None:
-        self._tables = port_of
+    def __init__(self, tables: tuple[str, ...] = ("tcp", "tcp6")) -> None:
+        self._tables = tables
         self._known: OrderedDict[tuple[int, int], bool] = OrderedDict()
         self._seen: list[int] = []
 

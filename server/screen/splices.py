@@ -115,3 +115,10 @@ def _follow_all(
         if splice is not None:
             splices[name] = splice
     return splices
+
+
+def whole_history(history: History) -> dict[str, Any]:
+    """For a reader who has nothing yet."""
+    sent = SentHistory()
+    sent.follow(history)
+    return sent.whole()

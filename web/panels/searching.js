@@ -32,9 +32,9 @@ export function createSearching(around) {
   const bearing = fold('Bearing', el('div', { class: 'note-row' }, degrees, north), el('div', { class: 'note-row' }, ...sure));
   const track = button('Begin here', toggleTrack);
   const searched = fold('Searched', el('div', { class: 'note-row' }, ground, track), el('p', { class: 'sentence', text: 'Walk or drive it with this page open, then end it.' }));
-  const words_ = /** @type {HTMLInputElement} */ (el('input', { type: 'text', maxlength: '300', 'aria-label': 'Note', placeholder: 'in a field, by the fence' }));
-  const foundHere = fold('Found', words_, el('div', { class: 'note-row' }, button('It lies here', found), ...(around.ask ? [button('Touch the map', () => around.ask?.(foundAt))] : [])));
-  const going = fold('Going there', el('div', { class: 'note-row' }, button('We take it', () => note({ kind: 'claim' }, 'Told to all.')), button('Cannot reach it', () => note({ kind: 'unreachable', note: words_.value }, 'Told to all.'))));
+  const remark = /** @type {HTMLInputElement} */ (el('input', { type: 'text', maxlength: '300', 'aria-label': 'Note', placeholder: 'in a field, by the fence' }));
+  const foundHere = fold('Found', remark, el('div', { class: 'note-row' }, button('It lies here', found), ...(around.ask ? [button('Touch the map', () => around.ask?.(foundAt))] : [])));
+  const going = fold('Going there', el('div', { class: 'note-row' }, button('We take it', () => note({ kind: 'claim' }, 'Told to all.')), button('Cannot reach it', () => note({ kind: 'unreachable', note: remark.value }, 'Told to all.'))));
   const node = el('div', { class: 'searching crew-only' }, bearing, searched, foundHere, going, told, queue);
   /** @type {[number, number][] | null} */
   let path = null;
@@ -97,7 +97,7 @@ export function createSearching(around) {
 
   function foundAt(place) {
     const at = 'lat' in place ? { latitude_deg: place.lat, longitude_deg: place.lng } : only(place);
-    note({ kind: 'found', ...at, note: words_.value }, 'Found: told to all. Well done.');
+    note({ kind: 'found', ...at, note: remark.value }, 'Found: told to all. Well done.');
   }
 
   return {

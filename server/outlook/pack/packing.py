@@ -35,10 +35,11 @@ SPARE_BYTES = 100_000_000  # stay free: the journal needs them
 
 @dataclass(frozen=True)
 class Need:
-    """One thing to be fetched. `bytes`: None where the server does not tell."""
+    """One thing to be fetched, on its `terms`. `bytes`: None where the server does not tell."""
 
     kind: Kind
     name: str
+    terms: str
     bytes: int | None
     about: bool  # the size is an estimate
     fetch: Callable[[Progress], None]
@@ -96,15 +97,15 @@ class Packing:
             self._put("forecast", FORECAST, service, corners, f"run of {run:%Y-%m-%d %H} UTC")
             self._only(parts, files)
 
-        return Need("forecast", "winds", weight, about=True, fetch=fetch)
+        return Need("forecast", "winds", service.terms, weight, about=True, fetch=fetch)
 
-    def map(self, service: Service, region: Region, most_zoom: int) -> Need | None:
-        """The region of a map; None: what is there covers it. TransferError."""
+    def map(self, service: Service, region: Region, most_zoom: int) -> list[Need]:
+        """The region of a map; nothing where what is there covers it. TransferError."""
         for file in self._list.of("map"):
             young = self._now_s - file.fetched.timestamp() < MAP_DAYS * 86_400.0
             covers = file.outline and Region(file.outline).holds(region)
             if young and covers and file.detail == f"to zoom {most_zoom}" and self._sound(file):
-                return None
+                return []
         cut = self._cut(service, region, most_zoom)
 
         def fetch(progress: Progress) -> None:
@@ -112,7 +113,7 @@ class Packing:
             used = Service(cut.remote.url, cut.attribution or service.terms)
             self._put("map", MAP, used, region.outline, f"to zoom {most_zoom}")
 
-        return Need("map", "map", cut.bytes, about=False, fetch=fetch)
+        return [Need("map", "map", service.terms, cut.bytes, about=False, fetch=fetch)]
 
     def terrain(self, service: Service, region: Region) -> list[Need]:
         """A need for each tile that is not there. TransferError."""
@@ -124,9 +125,9 @@ class Packing:
                     size = self._transfer.size(tile_url(service.address, name))
                 except NotThere:
                     continue  # the open sea
-                needs.append(
-                    Need("terrain", f"heights {name}", size, False, self._tile(service, name))
-                )
+                fetch = self._tile(service, name)
+                named = f"heights {name}"
+                needs.append(Need("terrain", named, service.terms, size, about=False, fetch=fetch))
         return needs
 
     def room_bytes(self) -> int:
