@@ -51,21 +51,20 @@ NODE_TOOLS = "LEEWARD_NODE_TOOLS"
 
 def require_node_tools() -> Path:
     """The `node_modules` that .ci/run installs outside the tree: tsc, axe-core, Leaflet's types."""
-    folder = os.environ.get(NODE_TOOLS)
-    if folder and Path(folder, "typescript").is_dir():
-        return Path(folder)
-    reason = f"{NODE_TOOLS} names no folder with typescript and axe-core"
-    if os.environ.get(STRICT) == "1":
-        pytest.fail(f"{reason}, and {STRICT}=1 wants it")
-    pytest.skip(reason)
+    return _with_module("typescript")
 
 
 def require_road_engine() -> Path:
-    """The same folder, with the road engine that drive times are held against. Absent as in `require`."""
+    """The same folder, with the road engine that drive times are held against."""
+    return _with_module("@valhallajs")
+
+
+def _with_module(name: str) -> Path:
+    """Absent as in `require`."""
     folder = os.environ.get(NODE_TOOLS)
-    if folder and Path(folder, "@valhallajs").is_dir():
+    if folder and Path(folder, name).is_dir():
         return Path(folder)
-    reason = f"{NODE_TOOLS} names no folder with @valhallajs/valhallajs"
+    reason = f"{NODE_TOOLS} names no folder with {name}"
     if os.environ.get(STRICT) == "1":
         pytest.fail(f"{reason}, and {STRICT}=1 wants it")
     pytest.skip(reason)

@@ -42,12 +42,12 @@ NEW = json.dumps({"kind": "resume", "session": None, "sequence": None})
 def run(seconds: float = 20.0) -> dict[str, Any]:
     by_clients = {}
     for clients in CLIENTS:
-        by_clients[f"{clients:,} clients"] = _measure(clients, seconds)
+        by_clients[f"{clients:,} clients"] = measure(clients, seconds)
     sizes = asyncio.run(_sizes())
     return {"held": by_clients, "sizes": sizes, "spectators": _worked_out(by_clients, sizes)}
 
 
-def _measure(clients: int, seconds: float) -> dict[str, float]:
+def measure(clients: int, seconds: float) -> dict[str, float]:
     ours, theirs = multiprocessing.Pipe()
     context = multiprocessing.get_context("spawn")
     server = context.Process(target=_serve, args=(theirs,))

@@ -66,7 +66,7 @@ async def _run(most: int) -> list[dict[str, float]]:
     return found
 
 
-def _day(count: int, end_s: float) -> list[Reception]:
+def day(count: int, end_s: float) -> list[Reception]:
     """Half of the packets are trackers', half of others; all flights go up one after the other."""
     heard = []
     step_s = _DAY_S / count
@@ -79,14 +79,14 @@ def _day(count: int, end_s: float) -> list[Reception]:
         else:
             tracker = number // 2 % (2 * FLIGHTS)
             flown_s = (at_s - tracker // 2 * 1_200.0) % _DAY_S
-            line = _line(tracker, min(max(flown_s, 0.0), 9_000.0), end_s - _DAY_S + at_s)
+            line = line_of(tracker, min(max(flown_s, 0.0), 9_000.0), end_s - _DAY_S + at_s)
         heard.append(
             Reception(round((end_s - _DAY_S + at_s) * 1_000), "tnc", "tnc2", line.encode())
         )
     return heard
 
 
-def _line(tracker: int, flown_s: float, heard_s: float) -> str:
+def line_of(tracker: int, flown_s: float, heard_s: float) -> str:
     """With the packet's own time as of its hearing."""
     said = information(heard_s - T0 - 2.0, position_at(flown_s))
     return f"N0CALL-{tracker + 1}>APZLWD:{said} {round(heard_s)}"
@@ -99,7 +99,7 @@ async def _of(size: int, folder: Path) -> dict[str, float]:
         flights = (FLIGHT.format(n=n, main=2 * n + 1, backup=2 * n + 2) for n in range(FLIGHTS))
         plan.write_text("".join(flights) + PLAN.format(port=tnc.port))
         with Journal(plan.with_suffix(".sqlite3")) as journal:
-            journal.append(_day(size, end_s))
+            journal.append(day(size, end_s))
         began = time.perf_counter()
         async with leeward("live", str(plan), patience_s=_START_S) as station:
             first_s = time.perf_counter() - began
@@ -111,7 +111,7 @@ async def _of(size: int, folder: Path) -> dict[str, float]:
                 history = (await client.get("/api/history")).content
             cpu_s = _cpu_s(station.process.pid)
             for number in range(_MORE):
-                await tnc.send(_line(number % 6, 9_000.0, time.time() + number / 100.0).encode())
+                await tnc.send(line_of(number % 6, 9_000.0, time.time() + number / 100.0).encode())
             await station.until(
                 lambda s: s["receptions"]["total"] >= size + _MORE, within_s=_START_S
             )

@@ -28,8 +28,8 @@ from websockets.asyncio.client import connect
 from websockets.asyncio.server import ServerConnection, broadcast, serve
 
 from server.journal.database import Journal
-from tests.bench.fanout import _measure
-from tests.bench.growth import FLIGHT, FLIGHTS, PLAN, _day, _line
+from tests.bench.fanout import measure
+from tests.bench.growth import FLIGHT, FLIGHTS, PLAN, day, line_of
 from tests.screen.test_watching import micro_cache
 from tests.session.running import Tnc, free_port, leeward
 
@@ -52,11 +52,9 @@ async def _polled(folder: Path, count: int, seconds: float) -> dict[str, Any]:
         flights = (FLIGHT.format(n=n, main=2 * n + 1, backup=2 * n + 2) for n in range(FLIGHTS))
         plan.write_text("".join(flights) + PLAN.format(port=tnc.port))
         with Journal(plan.with_suffix(".sqlite3")) as journal:
-            journal.append(_day(1_000, time.time()))
+            journal.append(day(1_000, time.time()))
         station = await stack.enter_async_context(leeward("live", str(plan), patience_s=300.0))
-        port = await stack.enter_async_context(
-            micro_cache(int(station.address.rpartition(":")[2]), folder)
-        )
+        port = stack.enter_context(micro_cache(int(station.address.rpartition(":")[2]), folder))
         async with httpx.AsyncClient(base_url=station.address) as client:
             path = (await client.get("/api/me")).json()["watch"] + "/state"
         crew = asyncio.create_task(_crew(station.address))
@@ -121,7 +119,7 @@ async def _read(socket: Any) -> None:
 async def _packets(tnc: Tnc) -> None:
     number = 0
     while True:
-        await tnc.send(_line(number % 6, 6_000.0 + number, time.time()).encode())
+        await tnc.send(line_of(number % 6, 6_000.0 + number, time.time()).encode())
         number += 1
         await asyncio.sleep(1.0)
 
@@ -166,7 +164,7 @@ async def _poll_all(port: int, path: str, count: int, seconds: float) -> tuple[l
 
 def _over_broadcast() -> float:
     """99 % of how late an update comes to 1,000 sockets, against `broadcast` alone: a process each side."""
-    ours_ms = _measure(SOCKETS, SOCKET_S)["p99_ms"]
+    ours_ms = measure(SOCKETS, SOCKET_S)["p99_ms"]
     ours, theirs = multiprocessing.Pipe()
     server = multiprocessing.get_context("spawn").Process(target=_relay, args=(theirs,))
     server.start()

@@ -22,6 +22,17 @@ CHROMIUM_ARGS = [
     "--disable-sync",
 ]
 PATIENCE_MS = 30_000.0
+# the map's own view, out of Leaflet: its hook is called when the page makes the map
+MAP_HOOK = """
+let leaflet;
+Object.defineProperty(window, 'L', { configurable: true, set(value) { leaflet = value; }, get() {
+  if (leaflet?.Map && !leaflet.seen) {
+    leaflet.seen = true;
+    leaflet.Map.addInitHook(function () { window.theMap = this; });
+  }
+  return leaflet;
+} });
+"""
 WIDE, PHONE = (1366, 768), (390, 844)
 
 

@@ -13,7 +13,7 @@ from geographiclib.geodesic import Geodesic
 from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
-from tests.browser.conftest import PATIENCE_MS, PHONE
+from tests.browser.conftest import MAP_HOOK, PATIENCE_MS, PHONE
 from tests.browser.test_vector import near, over
 from tests.geodata.vector_maps import openmaptiles
 from tests.screen.demo_feed import DemoFeed
@@ -22,22 +22,11 @@ from tests.screen.serving import serving
 expect.set_options(timeout=PATIENCE_MS)
 
 CARD = ".place-card"
-# the map's own view, out of Leaflet: its hook is called when the page makes the map
-HOOK = """
-let leaflet;
-Object.defineProperty(window, 'L', { configurable: true, set(value) { leaflet = value; }, get() {
-  if (leaflet?.Map && !leaflet.seen) {
-    leaflet.seen = true;
-    leaflet.Map.addInitHook(function () { window.theMap = this; });
-  }
-  return leaflet;
-} });
-"""
 
 
 async def opened(open_page: Any, port: int, **more: Any) -> Page:
     page: Page = (await open_page(port, **more)).page
-    await page.add_init_script(HOOK)
+    await page.add_init_script(MAP_HOOK)
     await page.reload()
     await page.wait_for_function(
         "() => (document.querySelector('.figure')?.textContent ?? '') !== ''"

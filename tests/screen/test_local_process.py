@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import socket
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -16,60 +15,31 @@ from websockets.asyncio.client import connect
 from websockets.exceptions import InvalidStatus
 
 from server.screen.local_process import LocalProcesses
-from tests.machine import require
-from tests.outlook.pack.servers import AS_ROOT
+from tests.nginx import nginx
 from tests.session.running import free_port, leeward
 from tests.session.test_live import PLAN
 
 # as its manual shows for websockets, and not a line more: neither Host nor X-Forwarded-For
-NGINX = """
-daemon off;
-{user}
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-events {{}}
-http {{
-  access_log off;
-  client_body_temp_path {folder}; proxy_temp_path {folder}; fastcgi_temp_path {folder};
-  uwsgi_temp_path {folder}; scgi_temp_path {folder};
+PROXY = """
   server {{
     listen 127.0.0.1:{port};
     location / {{
-      proxy_pass http://127.0.0.1:{station};
+      proxy_pass {station};
       proxy_http_version 1.1;
       proxy_set_header Upgrade $http_upgrade;
       proxy_set_header Connection "upgrade";
     }}
   }}
-}}
 """
-
-
-@contextlib.asynccontextmanager
-async def nginx_before(station: int, folder: Path) -> AsyncIterator[int]:
-    program, port = require("nginx"), free_port()
-    config = folder / "nginx.conf"
-    config.write_text(NGINX.format(user=AS_ROOT, folder=folder, port=port, station=station))
-    process = await asyncio.create_subprocess_exec(program, "-c", str(config), "-p", str(folder))
-    try:
-        while process.returncode is None:
-            with contextlib.suppress(OSError):
-                _, writer = await asyncio.open_connection("127.0.0.1", port)
-                writer.close()
-                break
-        yield port
-    finally:
-        process.terminate()
-        await process.wait()
 
 
 async def test_a_proxy_that_hands_on_nothing_lets_nobody_in_without_a_key(tmp_path: Path) -> None:
     plan = tmp_path / "tern.toml"
     plan.write_text(PLAN.format(port=free_port()))
     async with leeward("live", str(plan)) as station:
-        port = int(station.address.rpartition(":")[2])
         assert "receptions" in await station.state(), "a program of this machine needs none"
-        async with nginx_before(port, tmp_path) as proxy:
+        proxy = free_port()
+        with nginx(tmp_path, proxy, PROXY.format(port=proxy, station=station.address)):
             async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{proxy}") as client:
                 for path in ("/api/state", "/api/links", "/api/history"):
                     assert (await client.get(path)).status_code == 401, path

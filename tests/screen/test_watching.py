@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import gzip
 import re
-from collections.abc import AsyncIterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -17,8 +17,7 @@ from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.keys import Keys
 from server.screen.watching import watch_path
-from tests.machine import require
-from tests.outlook.pack.servers import AS_ROOT
+from tests.nginx import nginx
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
 from tests.session.running import free_port
@@ -73,40 +72,16 @@ async def test_an_answer_is_made_once_a_second_whoever_asks(monkeypatch: object)
     assert gzip.decompress(answers[0].packed) == b"1"
 
 
-@contextlib.asynccontextmanager
-async def micro_cache(station: int, folder: Path) -> AsyncIterator[int]:
+@contextlib.contextmanager
+def micro_cache(station: int, folder: Path) -> Iterator[int]:
     """nginx as the room's README says, but for ports and paths."""
-    program, port = require("nginx"), free_port()
+    port = free_port()
     match = re.search(r"```conf\n(proxy_cache_path.*?)```", README.read_text(), re.DOTALL)
     assert match is not None
     text = match[1].replace("/var/cache/nginx/leeward", str(folder / "cache"))
-    text = text.replace("127.0.0.1:8420", f"127.0.0.1:{station}").replace(
-        "listen 80", f"listen {port}"
-    )
-    temporary = "".join(
-        f"{name}_temp_path {folder};"
-        for name in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
-    )
-    (folder / "nginx.conf").write_text(
-        f"daemon off; {AS_ROOT} pid {folder}/nginx.pid; error_log {folder}/error.log;\n"
-        "worker_rlimit_nofile 40000; events { worker_connections 20000; }\n"
-        f"http {{ access_log off; {temporary}\n{text}}}\n"
-    )
-    process = await asyncio.create_subprocess_exec(
-        program, "-c", str(folder / "nginx.conf"), "-p", str(folder)
-    )
-    try:
-        while process.returncode is None:
-            with contextlib.suppress(OSError):
-                _, writer = await asyncio.open_connection("127.0.0.1", port)
-                writer.close()
-                break
-        assert process.returncode is None, (folder / "error.log").read_text()
+    text = text.replace("127.0.0.1:8420", f"127.0.0.1:{station}")
+    with nginx(folder, port, text.replace("listen 80", f"listen {port}")):
         yield port
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        await process.wait()
 
 
 async def test_a_cache_in_front_asks_the_station_once_for_many(tmp_path: Path) -> None:
@@ -123,7 +98,7 @@ async def test_a_cache_in_front_asks_the_station_once_for_many(tmp_path: Path) -
     settings = ScreenSettings(keys=KEYS, guarded=True)
     async with contextlib.AsyncExitStack() as stack:
         station = await stack.enter_async_context(serving(create_app(feed, settings=settings)))
-        port = await stack.enter_async_context(micro_cache(station, tmp_path))
+        port = stack.enter_context(micro_cache(station, tmp_path))
         client = await stack.enter_async_context(httpx.AsyncClient())
         address = f"http://127.0.0.1:{port}{watch_path(KEYS)}/state"
         await client.get(address)

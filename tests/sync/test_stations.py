@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import shutil
-from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +17,7 @@ from server.flight.mission import Mission
 from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH
-from tests.machine import require
-from tests.screen.serving import answering
+from tests.nginx import nginx
 from tests.seen import shown
 from tests.session.running import Running, Tnc, checked, free_port, leeward
 from tests.session.test_live import line_at, shift_to_now
@@ -139,15 +136,7 @@ async def test_two_cars_end_in_the_same_state_byte_for_byte(tmp_path: Path) -> N
     assert whole_state(plans[0]) == whole_state(plans[1])
 
 
-NGINX = """
-daemon off;
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-events {{}}
-http {{
-  access_log {folder}/access.log;
-  client_body_temp_path {folder}; proxy_temp_path {folder}; fastcgi_temp_path {folder};
-  uwsgi_temp_path {folder}; scgi_temp_path {folder};
+IN_TURN = """
   map $http_upgrade $connection_upgrade {{ default upgrade; '' close; }}
   upstream stations {{ server 127.0.0.1:{first}; server 127.0.0.1:{second}; }}
   server {{
@@ -161,26 +150,7 @@ http {{
       proxy_set_header X-Forwarded-For $remote_addr;
     }}
   }}
-}}
 """
-
-
-@contextlib.asynccontextmanager
-async def nginx(folder: Path, first: int, second: int) -> AsyncIterator[int]:
-    """Debian's nginx before two servers, one request each in turn."""
-    program, port = require("nginx"), free_port()
-    config = folder / "nginx.conf"
-    config.write_text(NGINX.format(folder=folder, first=first, second=second, port=port))
-    process = await asyncio.create_subprocess_exec(
-        program, "-c", str(config), "-p", str(folder), stderr=asyncio.subprocess.DEVNULL
-    )
-    try:
-        await answering(port, lambda: process.returncode is not None)
-        yield port
-    finally:
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        await process.wait()
 
 
 @pytest.fixture
@@ -218,7 +188,9 @@ ca_file = "ca.pem"
         for station in running.values():
             await station.until(lambda s: s["receptions"]["total"] == 60)
         ports = [int(running[name].address.rsplit(":", 1)[1]) for name in ("web-1", "web-2")]
-        port = await stack.enter_async_context(nginx(tmp_path, *ports))
+        port = free_port()
+        said = IN_TURN.format(port=port, first=ports[0], second=ports[1])
+        stack.enter_context(nginx(tmp_path, port, said))
         async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as spectator:
             assert (await spectator.get("/api/state")).status_code == 401, "a proxy is no neighbour"
             key = {"Authorization": f"Bearer {CREW}"}

@@ -82,6 +82,18 @@ def lattice(rows: int, columns: int, tags: dict[str, str] | None = None) -> Made
     )
 
 
+def two_towns(tags: dict[str, str]) -> Made:
+    """Two lattices, and one road between them with something of these tags on it."""
+    first, second = lattice(7, 7), lattice(7, 7)
+    nodes = dict(first.nodes) | {n + 100: (r, c + 8) for n, (r, c) in second.nodes.items()}
+    ways = dict(first.ways) | {
+        n + 100: ([i + 100 for i in w], t) for n, (w, t) in second.ways.items()
+    }
+    nodes[999] = (0.0, 7.0)
+    ways[999] = ([7, 999, 101], ROAD)
+    return Made(nodes, ways, {999: tags})
+
+
 def by_hand(network: Network, start: int, end: int) -> float:
     """Shortest time between two junctions, Bellman and Ford's way, over the graph's own arcs."""
     graph = network.graph

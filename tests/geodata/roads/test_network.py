@@ -13,7 +13,16 @@ from server.geodata.roads.drives import Drives
 from server.geodata.roads.network import Network
 from server.geodata.roads.speeds import KMH
 from server.geodata.roads.ways import read_ways
-from tests.geodata.roads.extracts import ROAD, VALLEY, Made, by_hand, graph_of, lattice, place
+from tests.geodata.roads.extracts import (
+    ROAD,
+    VALLEY,
+    Made,
+    by_hand,
+    graph_of,
+    lattice,
+    place,
+    two_towns,
+)
 
 EAST_M, NORTH_M = 877.67, 1109.9  # of one step of the lattice at 38° N (geographiclib)
 TERTIARY_MS = 50.0 * KMH
@@ -154,14 +163,7 @@ def test_what_stands_on_the_road(
     tmp_path: Path, tags: dict[str, str], least_s: float, most_s: float
 ) -> None:
     """Two towns, and one road between them with something on it."""
-    first, second = lattice(7, 7), lattice(7, 7)
-    nodes = dict(first.nodes) | {n + 100: (r, c + 8) for n, (r, c) in second.nodes.items()}
-    ways = dict(first.ways) | {
-        n + 100: ([i + 100 for i in w], t) for n, (w, t) in second.ways.items()
-    }
-    nodes[999] = (0.0, 7.0)
-    ways[999] = ([7, 999, 101], ROAD)
-    found = drive_s(tmp_path, Made(nodes, ways, {999: tags}), (0, 6.5), (0, 7.5))
+    found = drive_s(tmp_path, two_towns(tags), (0, 6.5), (0, 7.5))
     assert least_s <= found <= most_s
 
 

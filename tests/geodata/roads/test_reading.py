@@ -18,7 +18,16 @@ from server.geodata.roads.drives import Drives
 from server.geodata.roads.extract import RoadsError
 from server.geodata.roads.graph import E7, RoadGraph, joined
 from server.geodata.roads.ways import IN_TOWN, Told, Ways, read_ways
-from tests.geodata.roads.extracts import ROAD, VALLEY, Made, graph_of, lattice, place, write
+from tests.geodata.roads.extracts import (
+    ROAD,
+    VALLEY,
+    Made,
+    graph_of,
+    lattice,
+    place,
+    two_towns,
+    write,
+)
 
 
 @pytest.fixture(scope="module")
@@ -219,17 +228,10 @@ def test_two_extracts_that_overlap_are_one(tmp_path: Path) -> None:
 
 def test_a_barrier_stays_one_where_extracts_are_joined(tmp_path: Path) -> None:
     """Two towns and a bollard on the only road between them, in both extracts."""
-    first, second = lattice(7, 7), lattice(7, 7)
-    nodes = dict(first.nodes) | {n + 100: (r, c + 8) for n, (r, c) in second.nodes.items()}
-    ways = dict(first.ways) | {
-        n + 100: ([i + 100 for i in w], t) for n, (w, t) in second.ways.items()
-    }
-    nodes[999] = (0.0, 7.0)
-    ways[999] = ([7, 999, 101], ROAD)
     for tags, reached in (({}, True), ({"barrier": "bollard"}, False)):
         both = []
         for name in ("a", "b"):
-            made = Made(nodes, ways, {999: tags})
+            made = two_towns(tags)
             both.append(build(read_ways(write(tmp_path / f"{name}.osm.pbf", made))))
         pair = np.array([[*place(0, 5.5), *place(0, 8.5)]])
         assert (Drives(joined(both)).pairs(pair)[0] is not None) is reached

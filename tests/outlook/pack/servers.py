@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import socket
-import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
@@ -15,24 +12,10 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 from tests.geodata.extras import require_module
-from tests.machine import require
+from tests.nginx import nginx
 from tests.outlook.test_trajectory import REAL
+from tests.session.running import free_port
 
-NGINX = """
-daemon off;
-{user}
-pid {folder}/nginx.pid;
-error_log {folder}/error.log;
-events {{}}
-http {{
-  access_log {folder}/access.log;
-  client_body_temp_path {folder}; proxy_temp_path {folder}; fastcgi_temp_path {folder};
-  uwsgi_temp_path {folder}; scgi_temp_path {folder};
-  server {{ listen 127.0.0.1:{port}; root {root}; }}
-}}
-"""
-# its workers read what belongs to root alone
-AS_ROOT = "user root;" if os.getuid() == 0 else ""
 NAMES = {"HGT": "gh", "UGRD": "u", "VGRD": "v"}
 HTML = b"<!DOCTYPE html><html><body>data file is not present</body></html>"
 
@@ -40,22 +23,9 @@ HTML = b"<!DOCTYPE html><html><body>data file is not present</body></html>"
 @contextlib.contextmanager
 def nginx_over(root: Path, folder: Path) -> Iterator[str]:
     """Debian's nginx serving a folder; its address."""
-    program = require("nginx")
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    config = folder / "nginx.conf"
-    config.write_text(NGINX.format(user=AS_ROOT, folder=folder, root=root, port=port))
-    command = [program, "-c", str(config), "-p", str(folder)]
-    with subprocess.Popen(command, stderr=subprocess.DEVNULL) as process:
-        try:
-            while process.poll() is None:
-                with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port)):
-                    break
-            assert process.poll() is None, (folder / "error.log").read_text()
-            yield f"http://127.0.0.1:{port}"
-        finally:
-            process.terminate()
+    port = free_port()
+    with nginx(folder, port, f"  server {{ listen 127.0.0.1:{port}; root {root}; }}"):
+        yield f"http://127.0.0.1:{port}"
 
 
 @contextlib.contextmanager
