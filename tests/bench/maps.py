@@ -25,7 +25,8 @@ from server.geodata.mbtiles import MBTiles
 from server.geodata.vector_tiles import features, unpacked
 from server.screen.app import create_app
 from server.session.replay import Replay
-from tests.browser.conftest import CHROMIUM_ARGS, MAP_HOOK, WIDE
+from tests.browser.conftest import MAP_HOOK, WIDE
+from tests.chromium import CHROMIUM_ARGS
 from tests.elsewhere import plan, receptions
 from tests.geodata.map_files import addresses, mbtiles
 from tests.geodata.vector_maps import BOX, VADUZ, openmaptiles

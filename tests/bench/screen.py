@@ -19,7 +19,8 @@ from playwright.async_api import Browser, CDPSession, Page, async_playwright
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.screen.app import create_app
 from server.session.replay import Replay
-from tests.browser.conftest import CHROMIUM_ARGS, WIDE
+from tests.browser.conftest import WIDE
+from tests.chromium import CHROMIUM_ARGS
 from tests.flights import LAUNCH, packet
 from tests.machine import require
 from tests.screen.serving import serving, until

@@ -2,25 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.async_api import Browser, Page, async_playwright
+from playwright.async_api import Browser, Page
 
-from tests.machine import require
-
-CHROMIUM_ARGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 PATIENCE_MS = 30_000.0
 # the map's own view, out of Leaflet: its hook is called when the page makes the map
 MAP_HOOK = """
@@ -61,15 +50,6 @@ class Watched:
     def assert_quiet(self, port: int) -> None:
         assert self.complaints == []
         assert self.hosts == {f"127.0.0.1:{port}"}
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    path = require("chromium")
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
-        yield browser
-        await browser.close()
 
 
 @pytest.fixture

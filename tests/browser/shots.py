@@ -26,7 +26,8 @@ from server.plan.file import load
 from server.screen.app import create_app
 from server.screen.assets import WEB
 from server.session.replay import Replay
-from tests.browser.conftest import CHROMIUM_ARGS, PHONE, WIDE
+from tests.browser.conftest import PHONE, WIDE
+from tests.chromium import CHROMIUM_ARGS
 from tests.machine import require
 from tests.screen.serving import serving
 from tests.seen import seen

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
+import pytest_asyncio
 import zxingcpp
 from PIL import Image
 from playwright.async_api import Browser, Page, expect
@@ -22,7 +23,7 @@ CREW, WATCH = "the-crews-own-key", "the-watchers-own-key"
 FLOWN_S = 6_000.0
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(loop_scope="session")
 async def guarded(tmp_path: Path) -> AsyncIterator[Running]:
     """A station with HTTPS, a burst and an alarm, that asks everybody for a key."""
     assert T0 > 0

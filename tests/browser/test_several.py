@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 import pytest
+import pytest_asyncio
 from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
@@ -19,9 +20,9 @@ expect.set_options(timeout=PATIENCE_MS)
 MOST_OVERLAP = 0.15  # of the smaller of two labels
 
 
-@pytest.fixture
+@pytest_asyncio.fixture(scope="module", loop_scope="session")
 async def three() -> AsyncIterator[Replay]:
-    """Stands where the first has landed and the others fall."""
+    """Stands where the first has landed and the others fall; no test changes it."""
     player = Replay(three_heard(), three_plan(), name="three.log", speed=1.0, clock=lambda: 0.0)
     await player.control("pause", None)
     await player.control("seek", three_flown().ours[2].truth.burst_s + 600.0)

@@ -239,6 +239,12 @@ async def test_beyond_the_files_last_zoom_it_stays_crisp(open_page: Any, openmap
             "aria-label", re.compile("strasse|weg", re.IGNORECASE)
         )
         assert share(await colours(page), DAY["map-road"]) > 0.01
+        # dots along a horizon of 350 km were drawn to their end: 3 s a frame
+        longest_px = await page.evaluate(
+            """() => Math.max(...[...document.querySelectorAll('.leaflet-map-pane path')]
+              .map((one) => one.getTotalLength()))"""
+        )
+        assert longest_px < 10_000
         watched.assert_quiet(port)
 
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
-from playwright.async_api import Browser, Page, Route, async_playwright
+from playwright.async_api import Browser, Page, Route
 
 from server.debrief.charts import Axes, Series, chart, ticks, time_ticks
 from server.debrief.figures import figures, tracker_shares, uncertain
@@ -17,10 +16,9 @@ from server.debrief.record import FlightRecord
 from server.debrief.sounding import CAVEAT, sounding
 from server.debrief.words import metres
 from server.journal.recording import Recording, inferred_plan, read_recording
-from tests.browser.conftest import CHROMIUM_ARGS, WIDE
+from tests.browser.conftest import WIDE
 from tests.debrief.made import demo, plain, replayed
 from tests.flights import LAUNCH, T0, real_logs
-from tests.machine import require
 
 MOST_BYTES = 5_000_000
 
@@ -45,15 +43,6 @@ OUTSIDE = """(() => {
     return !within(left, top, map) || within(left, top, list);
   }).map((e) => e.textContent);
 })()"""
-
-
-@pytest.fixture
-async def browser() -> AsyncIterator[Browser]:
-    path = require("chromium")
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
-        yield browser
-        await browser.close()
 
 
 async def opened(

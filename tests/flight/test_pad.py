@@ -54,6 +54,7 @@ def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: 
 
 @needs_box_logs
 @pytest.mark.parametrize("with_plan", [False, True])
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("interval_s", "trackers", "nmea"),
     [
@@ -88,7 +89,7 @@ def test_a_box_is_followed_from_its_pad(
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("number", sorted({*range(4, 4 + 3 * len(BEFORE))} - {20, 21}))
+@pytest.mark.parametrize("number", sorted({*range(4, 4 + 2 * len(BEFORE))} - {20, 21}))
 def test_a_made_pad_is_followed(number: int) -> None:
     seen = follow(make_pad(number))
     assert seen.followed

@@ -213,7 +213,7 @@ def test_any_order_gives_the_same_state(plan: Plan) -> None:
         for r in given
     ]
     end = None
-    for seed in range(6):
+    for seed in range(3):
         mixed = random.Random(seed).sample(given, len(given))
         flight = Mission(plan)
         size = (1, 7, len(mixed))[seed % 3]

@@ -9,13 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.async_api import Browser, async_playwright
+from playwright.async_api import Browser
 from typer.testing import CliRunner
 
 from server.commands.main import app
-from tests.browser.conftest import CHROMIUM_ARGS
 from tests.geodata.extras import require_module
-from tests.machine import require
 from tests.outlook.test_trajectory import REAL
 
 PLAN = """
@@ -145,15 +143,6 @@ def test_without_winds_it_says_so(plan: Path) -> None:
     assert {h["verdict"] for h in hours} == {"unknown"}
     asked(plan, *HOURS)
     assert "names no forecast" in plan.with_suffix(".outlook.html").read_text()
-
-
-@pytest.fixture
-async def browser() -> Any:
-    path = require("chromium")
-    async with async_playwright() as playwright:
-        found = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
-        yield found
-        await found.close()
 
 
 async def test_the_page_opens_alone_and_prints_on_two_sheets(plan: Path, browser: Browser) -> None:

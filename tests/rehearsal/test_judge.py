@@ -124,7 +124,7 @@ def test_inside_and_outside_of_an_area() -> None:
 
 
 def test_the_stations_real_states_can_be_judged() -> None:
-    """A flight, the station's own state every five minutes, the table and the picture."""
+    """A flight, the station's own state every ten minutes, the table and the picture."""
     story = scenario("early-burst", after_s=900.0)
     main = story.trackers[0].model_copy(
         update={"faults": (Fault(kind="silent", event="launch", after_s=1_200.0, lasts_s=600.0),)}
@@ -134,7 +134,7 @@ def test_the_stations_real_states_can_be_judged() -> None:
     plan = parse_plan(plan_text(story)).for_flight()
     receptions = [Reception(*heard) for heard in flown.receptions]
     looks = []
-    for now_s in range(int(flown.truth.start_s) + 60, int(flown.truth.end_s), 300):
+    for now_s in range(int(flown.truth.start_s) + 60, int(flown.truth.end_s), 600):
         looks.append(Shown(now_s, seen_at(receptions, plan, now_s * 1_000)))
     verdict = judge(flown.truth, flown.faults, looks)
     notices = {notice.what: notice.after_s for notice in verdict.notices}

@@ -3,6 +3,7 @@
 import * as L from 'leaflet';
 import { el, setText } from 'leeward/dom.js';
 import { drawn } from 'leeward/map/around.js';
+import { ring } from 'leeward/map/ring.js';
 import { marker } from 'leeward/map/symbols.js';
 
 const EFFECTIVE_EARTH_RADIUS_M = (6_371_000 * 4) / 3; // k = 4/3 as in ITU-R P.310
@@ -16,7 +17,7 @@ export function horizon_m(height_m) {
 
 export function createHorizon(map, units, chooser) {
   const renderer = L.svg({ pane: 'landing', padding: 0.3 });
-  const circle = L.circle([0, 0], { renderer, radius: 1, className: 'horizon', interactive: false });
+  const circle = L.polyline([], { renderer, className: 'horizon', interactive: false });
   const text = el('span', { class: 'horizon-label' });
   const label = marker({ node: text, size: 0, front: -900 });
   let wanted = true;
@@ -42,7 +43,7 @@ export function createHorizon(map, units, chooser) {
       if (at !== null) {
         const radius_m = horizon_m(above);
         const east = drawn(at.longitude_deg);
-        circle.setLatLng([at.latitude_deg, east]).setRadius(radius_m);
+        circle.setLatLngs(ring(at.latitude_deg, east, radius_m));
         label.setLatLng([at.latitude_deg + (radius_m / 6_371_000) * (180 / Math.PI), east]);
         setText(text, `radio horizon ${units.distance(radius_m)}`);
       }
