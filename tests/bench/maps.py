@@ -26,7 +26,7 @@ from server.geodata.vector_tiles import features, unpacked
 from server.screen.app import create_app
 from server.session.replay import Replay
 from tests.browser.conftest import MAP_HOOK, WIDE
-from tests.chromium import CHROMIUM_ARGS
+from tests.chromium import CHROMIUM, CHROMIUM_ARGS
 from tests.elsewhere import plan, receptions
 from tests.geodata.map_files import addresses, mbtiles
 from tests.geodata.vector_maps import BOX, VADUZ, openmaptiles
@@ -103,7 +103,7 @@ async def _page(
             async_playwright() as playwright,
         ):
             browser: Browser = await playwright.chromium.launch(
-                executable_path=require("chromium"), args=CHROMIUM_ARGS
+                executable_path=require(CHROMIUM), args=CHROMIUM_ARGS
             )
             page = await browser.new_page(viewport={"width": WIDE[0], "height": WIDE[1]})
             await page.add_init_script(MAP_HOOK + LONG_TASKS)

@@ -20,7 +20,7 @@ from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, Tracke
 from server.screen.app import create_app
 from server.session.replay import Replay
 from tests.browser.conftest import WIDE
-from tests.chromium import CHROMIUM_ARGS
+from tests.chromium import CHROMIUM, CHROMIUM_ARGS
 from tests.flights import LAUNCH, packet
 from tests.machine import require
 from tests.screen.serving import serving, until
@@ -104,7 +104,7 @@ def receptions() -> list[Reception]:
 @contextlib.asynccontextmanager
 async def _browser() -> AsyncIterator[Browser]:
     async with async_playwright() as playwright:
-        path = require("chromium")
+        path = require(CHROMIUM)
         browser = await playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
         try:
             yield browser

@@ -80,7 +80,7 @@ def open_page(browser: Browser) -> Callable[..., Any]:
         if ready == ".figure":
             await watched.page.get_by_role("button", name="I am not driving").click()
             await watched.page.wait_for_function(
-                "document.querySelector('.figure')?.textContent !== ''"
+                "() => Boolean(document.querySelector('.figure')?.textContent)"
             )
         else:
             await watched.page.wait_for_selector(ready)

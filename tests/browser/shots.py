@@ -27,7 +27,7 @@ from server.screen.app import create_app
 from server.screen.assets import WEB
 from server.session.replay import Replay
 from tests.browser.conftest import PHONE, WIDE
-from tests.chromium import CHROMIUM_ARGS
+from tests.chromium import CHROMIUM, CHROMIUM_ARGS
 from tests.machine import require
 from tests.screen.serving import serving
 from tests.seen import seen
@@ -101,7 +101,7 @@ async def make(folder: Path) -> list[Path]:
     written = []
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(
-            executable_path=require("chromium"), args=CHROMIUM_ARGS
+            executable_path=require(CHROMIUM), args=CHROMIUM_ARGS
         )
         for log in ("demo", "valley"):
             feed = _feed(DEMO_LOG.with_name(f"{log}.log"))

@@ -104,7 +104,7 @@ async def test_a_phone_reads_the_code_from_the_screen(open_page: Any, night: boo
         await page.get_by_text("Grid, locator, QR code").click()
         code = page.locator(".share-code")
         await code.scroll_into_view_if_needed()
-        await page.wait_for_function("document.querySelector('.share-code').naturalWidth > 0")
+        await page.wait_for_function("() => document.querySelector('.share-code').naturalWidth > 0")
         (found,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(await code.screenshot())))
         shown = await page.locator("[data-panel=landing] .coordinates").first.inner_text()
         lat, lon = (float(part) for part in shown.split(", "))

@@ -86,7 +86,7 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
         await walk.get_by_text("Searched", exact=True).tap()
         await walk.get_by_role("button", name="Begin here").tap()
         await walk.context.set_geolocation({"latitude": TRUE[0] + 0.002, "longitude": TRUE[1]})
-        await walk.wait_for_function("performance.now() > 0")
+        await walk.wait_for_function("() => performance.now() > 0")
         await walk.get_by_role("button", name="End here").tap()
         await expect(card.locator(".notes li")).to_contain_text("searched (open)")
 

@@ -46,7 +46,7 @@ async def test_tiles_of_a_file_lie_under_the_flight(
         watched = await open_page(port)
         page = watched.page
         await page.wait_for_function(
-            "[...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
+            "() => [...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
         )
         await expect(page.locator(".credits")).to_contain_text(PLAIN_ATTRIBUTION)
         assert await page.locator(".credits a").count() == 0  # text, whatever the file held
@@ -69,7 +69,7 @@ async def test_at_night_a_white_map_is_dark(open_page: Any, tmp_path: Path) -> N
     async with serving(create_app(DemoFeed(since_launch_s=6_600), basemap=basemap)) as port:
         watched = await open_page(port, night=True)
         await watched.page.wait_for_function(
-            "[...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
+            "() => [...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
         )
         red, green, blue = await colour_at(watched.page, 200, 40)
         assert max(red, green, blue) < 80
