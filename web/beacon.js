@@ -4,6 +4,7 @@
  */
 
 import { byId } from 'leeward/dom.js';
+import { INSECURE } from 'leeward/words/secure.js';
 import { decimalDegrees, duration } from 'leeward/words.js';
 
 const EVERY_MS = 20_000;
@@ -34,7 +35,7 @@ show();
 
 function begin() {
   if (!isSecureContext || !navigator.geolocation) {
-    say('This browser gives no position on this address. It needs https, or 127.0.0.1.');
+    say(INSECURE);
     return;
   }
   flying = false;

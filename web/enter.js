@@ -1,8 +1,7 @@
 /** Asks for a key, or takes it from the link. */
 
 import { byId } from 'leeward/dom.js';
-import { post } from 'leeward/post.js';
-import { takeKey } from 'leeward/role.js';
+import { enter, takeKey } from 'leeward/role.js';
 
 const field = /** @type {HTMLInputElement} */ (byId('key'));
 const status = byId('status');
@@ -15,7 +14,7 @@ function answered(problem) {
 async function enterTyped() {
   const key = field.value.trim().replace(/^.*key=/, '');
   status.textContent = '';
-  if (key !== '') answered(await post('/api/enter', { key }));
+  if (key !== '') answered(await enter(key));
 }
 
 async function enterLinked() {

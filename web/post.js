@@ -1,3 +1,6 @@
+/** What is said where the station does not answer. */
+export const UNHEARD = 'The station did not hear it. Try again when the connection is back.';
+
 /** Asks the station to do something. Gives null when it was done, else why not, as a sentence. */
 export async function post(path, body) {
   try {
@@ -10,6 +13,6 @@ export async function post(path, body) {
     const { detail } = await reply.json().catch(() => ({}));
     return detail ?? `The station refused (${reply.status}).`;
   } catch {
-    return 'The station did not hear it. Try again when the connection is back.';
+    return UNHEARD;
   }
 }

@@ -33,9 +33,15 @@ export function createStore() {
     session: null,
     /** @type {number | null} */
     sequence: null,
+    /** When this device kept what is shown, while it is not from a station: by the station's clock and by ours.
+     * @type {{at_s: number, at_ms: number} | null} */
+    kept: null,
     /** The lowest index of each flight's track that changed since the map last drew it.
      * @type {Map<string, number>} */
     tracksFrom: new Map(),
+
+    /** The state as it was sent. */
+    mission: () => mission,
 
     /** The track of the chosen flight. @returns {any[][]} */
     track() {
@@ -58,6 +64,7 @@ export function createStore() {
     apply(message) {
       if (message.kind === 'snapshot') {
         ({ session: store.session, sequence: store.sequence } = message);
+        store.kept = message.kept ?? null;
         mission = message.state;
         const state = shown();
         store.state = state;

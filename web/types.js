@@ -15,7 +15,7 @@
  *
  * What every panel is given:
  * @typedef {{store: {state: Shown | null, history: History, track: () => any[][],
- *   choose: (name: string) => void}, clock: {now_s: () => number | null,
+ *   choose: (name: string) => void, kept: {at_s: number, at_ms: number} | null}, clock: {now_s: () => number | null,
  *   hold: () => void},
  *   units: any, preferences: any, map: any,
  *   sound: ReturnType<typeof import('./sound.js').createSound>, post: (path: string, body: object) =>

@@ -1,8 +1,9 @@
 /** Where this phone is and which way it points: by its compass, or by the way it moves. */
 
+import { INSECURE } from 'leeward/words/secure.js';
+
 const WALKING_MS = 0.7; // slower, a course is noise; common practice, no source
 const HEADING_OLD_MS = 5_000;
-const INSECURE = 'This browser gives no position on this address. It needs https, or 127.0.0.1.';
 
 /** @param {() => void} onChange */
 export function createWalker(onChange) {

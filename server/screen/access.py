@@ -54,7 +54,14 @@ class ScreenSettings:
 
 # without a key: what says nothing of the flight, and what has secrets of its own
 _OPEN = ("/web/", "/lib/", "/beacon/", "/api/beacon/", "/api/json/", "/watch/")
-_OPEN_EXACTLY = {"/favicon.ico", "/api/enter", "/healthz", "/peer"}
+_OPEN_EXACTLY = {
+    "/favicon.ico",
+    "/api/enter",
+    "/healthz",
+    "/peer",
+    "/service-worker.js",
+    "/manifest.webmanifest",
+}
 _PAGES = {"/", "/walk", "/links"}  # a reader without a key is asked for it there
 _FOR_CREW = {"/links", "/api/links"}  # beside everything that changes something
 

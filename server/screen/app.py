@@ -29,6 +29,7 @@ from server.screen.access import (
 from server.screen.assets import WEB, Files, leaflet_folder, page, uplot_folder
 from server.screen.feed import Feed, NotStored, Refused
 from server.screen.hub import Client, Hub
+from server.screen.keeping import add_keeping
 from server.screen.key_routes import add_key_routes
 from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
@@ -119,9 +120,10 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
     async def favicon() -> Response:
         return RedirectResponse("/web/icon.svg", status_code=308)
 
-    app.mount("/web", Files(directory=WEB))
-    app.mount("/lib/leaflet", Files(directory=leaflet_folder()))
-    app.mount("/lib/uplot", Files(directory=uplot_folder()))
+    add_keeping(app)
+    app.mount("/web", Files(directory=WEB, at="/web/"))
+    app.mount("/lib/leaflet", Files(directory=leaflet_folder(), at="/lib/leaflet/"))
+    app.mount("/lib/uplot", Files(directory=uplot_folder(), at="/lib/uplot/"))
 
 
 def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:

@@ -22,6 +22,8 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
+from server.screen.release import MARK, Release, tag_of
+
 WEB = Path(__file__).parents[2] / "web"
 
 _IMPORT_MAP = re.compile(rb'<script type="importmap">(.*?)</script>', re.DOTALL)
@@ -30,6 +32,7 @@ _IMPORT = re.compile(r"^(?:import|\} from) .*?'(leeward/[^']+|leaflet)';", re.MU
 # a worker has the policy that its own file comes with: our scripts, and questions to this station
 WORKER_POLICY = "default-src 'none'; script-src 'self'; connect-src 'self'"
 LEAFLET_MODULE = "/web/leaflet.js"
+FOR_EVER = "public, max-age=31536000, immutable"
 _TYPES = {".js": "text/javascript", ".json": "application/json", ".css": "text/css"}
 
 
@@ -51,6 +54,17 @@ def uplot_folder() -> Path:
     return wheel_folder("youplot", "vendor")
 
 
+def _places() -> dict[str, tuple[Path, tuple[str, ...] | None]]:
+    return {
+        "/web/": (WEB, None),
+        "/lib/leaflet/": (leaflet_folder(), ("leaflet.js", "leaflet.css")),
+        "/lib/uplot/": (uplot_folder(), ("uplot.iife.min.js", "uplot.min.css")),
+    }
+
+
+RELEASE = Release(_places)
+
+
 @dataclass(frozen=True, slots=True)
 class _Kept:
     stamp: tuple[int, int]  # time of change, size
@@ -63,22 +77,31 @@ class _Kept:
 class Files(StaticFiles):
     """Files kept in memory, packed once: a page asks for sixty of them at a cold start.
 
-    The browser must ask about each one each time, so that an update of Leeward shows at once.
+    A file that is asked for by its release may be kept for ever, and is sent of that release alone; by its
+    plain name the browser must ask about it each time.
     """
 
-    def __init__(self, *, directory: Path) -> None:
+    def __init__(self, *, directory: Path, at: str = "") -> None:
+        """`at`: the address of the folder."""
         super().__init__(directory=directory)
+        self._at = at
         self._kept: dict[str, _Kept] = {}
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         if scope["method"] not in ("GET", "HEAD"):
             raise HTTPException(405)
+        first, _, rest = path.partition("/")
+        release = first.removeprefix(MARK) if first.startswith(MARK) else None
+        path = path if release is None else rest
         kept = self._read(path)
-        headers = {"Cache-Control": "no-cache", "ETag": kept.tag, "Vary": "Accept-Encoding"}
+        if release is not None and not RELEASE.holds(release, self._at + path, kept.tag):
+            raise HTTPException(404, "This file is of another release now. Load the page again.")
+        term = "no-cache" if release is None else FOR_EVER
+        headers = {"Cache-Control": term, "ETag": f'"{kept.tag}"', "Vary": "Accept-Encoding"}
         if path.endswith("worker.js"):
             headers["Content-Security-Policy"] = WORKER_POLICY
         asked = Headers(scope=scope)
-        if asked.get("if-none-match") == kept.tag:
+        if asked.get("if-none-match") == f'"{kept.tag}"':
             return Response(status_code=304, headers=headers)
         if "gzip" in asked.get("accept-encoding", "") and len(kept.packed) < len(kept.body):
             packed = headers | {"Content-Encoding": "gzip"}
@@ -94,9 +117,8 @@ class Files(StaticFiles):
             kept = self._kept.get(full)
             if kept is None or kept.stamp != stamp:
                 body = Path(full).read_bytes()
-                tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
                 packed = gzip.compress(body, 9, mtime=0)
-                self._kept[full] = kept = _Kept(stamp, tag, _kind_of(full), body, packed)
+                self._kept[full] = kept = _Kept(stamp, tag_of(body), _kind_of(full), body, packed)
         except (OSError, ValueError):
             raise HTTPException(404) from None
         return kept
@@ -110,17 +132,25 @@ def _kind_of(path: str) -> str:
     return mimetypes.guess_type(path)[0] or "application/octet-stream"
 
 
+_pages: dict[str, tuple[str, bytes]] = {}  # by name: release and body
+
+
 def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Response:
     """One HTML page with its policy. Raises 404 for a page that is not there."""
-    try:
-        body = _with_preloads((WEB / name).read_bytes())
-    except FileNotFoundError:
-        raise HTTPException(404, "There is no such page.") from None
-    tag = f'"{hashlib.sha256(body).hexdigest()[:32]}"'
+    release = RELEASE.name()
+    held, body = _pages.get(name, ("", b""))
+    if held != release:
+        try:
+            body = RELEASE.written_into(_with_preloads((WEB / name).read_bytes()))
+        except FileNotFoundError:
+            raise HTTPException(404, "There is no such page.") from None
+        _pages[name] = (release, body)
+    tag = f'"{tag_of(body)}"'
     headers = {
         "Cache-Control": "no-cache",
         "ETag": tag,
         "Content-Security-Policy": page_policy(body, image_origins),
+        "Leeward-Release": release,
     }
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)

@@ -64,6 +64,9 @@ def add_key_routes(
                 "role": request.state.role,
                 "links": settings.keys is not None,
                 "watch": watch_path(settings.keys),
+                "owner": "open"
+                if settings.keys is None
+                else settings.keys.owner(request.state.role),
             }
         )
 

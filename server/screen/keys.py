@@ -54,6 +54,14 @@ class Keys:
     def cookie(self, role: Role) -> str:
         return _ticket(self.crew if role == "crew" else self.watch)
 
+    def owner(self, role: Role) -> str:
+        """What a device writes beside all that it keeps: other for each role, other with new keys.
+
+        It opens nothing. A page that was opened with a key works it out likewise (`web/kept.js`).
+        """
+        key = self.crew if role == "crew" else self.watch
+        return hmac.new(key.encode(), b"leeward: what a device keeps", hashlib.sha256).hexdigest()
+
     def role_of_cookie(self, cookie: str) -> Role | None:
         return self._matching(cookie, _ticket(self.watch), _ticket(self.crew))
 

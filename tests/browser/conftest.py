@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 from urllib.parse import urlsplit
 
 import pytest
@@ -44,7 +44,7 @@ class Watched:
             self.hosts.add(urlsplit(url).netloc)
 
     def _console(self, message: Any) -> None:
-        if message.type in ("error", "warning"):
+        if message.type in ("error", "warning") and "blocked by Playwright" not in message.text:
             self.complaints.append(message.text)
 
     def assert_quiet(self, port: int) -> None:
@@ -64,6 +64,7 @@ def open_page(browser: Browser) -> Callable[..., Any]:
         night: bool = False,
         ready: str = ".figure",
         zone: str = "America/Chicago",
+        workers: Literal["allow", "block"] = "block",  # taking all files costs more than a test
         **more: Any,
     ) -> Watched:
         context = await browser.new_context(
@@ -71,6 +72,7 @@ def open_page(browser: Browser) -> Callable[..., Any]:
             color_scheme="dark" if night else "light",
             timezone_id=zone,
             reduced_motion="reduce",
+            service_workers=workers,
             **more,
         )
         context.set_default_timeout(PATIENCE_MS)

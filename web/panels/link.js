@@ -19,10 +19,21 @@ export function createLink({ store, clock }) {
       text,
       store.state === null
         ? `No station yet, for ${age}. Is it running? Trying again.`
+        : store.kept !== null
+          ? keptWords(store.kept, store.state.replay !== null)
         : store.state.replay === null
           ? `Station lost for ${age}. What you see was known then and is ageing. Trying again.`
           : `Station lost for ${age}. The replay stands still. Trying again.`,
     );
+  }
+
+  /** When this device kept what is shown: by the station's clock, and how long ago by this device's. */
+  function keptWords({ at_s, at_ms }, replayed) {
+    const when = `${words.clockTime(at_s)} ${words.zone(at_s)}`;
+    if (replayed) return `No station. You see the replay as this device kept it, at ${when}. Trying again.`;
+    const age_s = (Date.now() - at_ms) / 1000;
+    const ago = age_s < 0 ? 'how long ago is not known, for this device’s clock was put back' : words.ago(0, age_s);
+    return `No station. You see what this device knew at ${when}, ${ago}. It is ageing. Trying again.`;
   }
 
   return {

@@ -63,6 +63,9 @@ export function createEngine() {
     return id;
   }
 
+  // tiles that came before there was a service worker: it is to keep them too
+  navigator.serviceWorker?.addEventListener('controllerchange', () => line?.send({ keep: true }));
+
   return {
     /** @param {import('./drawing.js').Source} source */
     open(source) {
@@ -92,7 +95,7 @@ function canDraw() {
 }
 
 function withWorker(take) {
-  const worker = new Worker('/web/map/vector/worker.js', { type: 'module' });
+  const worker = new Worker(new URL('./worker.js', import.meta.url), { type: 'module' });
   worker.addEventListener('message', ({ data }) => take(data));
   return { send: (asked) => worker.postMessage(asked), end: () => worker.terminate() };
 }

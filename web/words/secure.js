@@ -1,0 +1,11 @@
+/** Why a page over plain http lacks what browsers give to secure pages alone (W3C Secure Contexts). */
+
+export const INSECURE =
+  'Browsers tell a position only to pages over https, or on the station’s own machine. Have the station started ' +
+  'with --https, then open this page again with https:// before its address; the browser warns once.';
+
+/** For the page's help: whether it survives a reload without the station. */
+export const keepsWords = (secure) =>
+  secure
+    ? 'This device keeps the page and the last state for a reload without the station.'
+    : 'Over plain http a browser keeps no page: without the station it cannot be loaded again. Have it started with --https.';
