@@ -62,7 +62,7 @@ _OPEN_EXACTLY = {
     "/service-worker.js",
     "/manifest.webmanifest",
 }
-_PAGES = {"/", "/walk", "/links"}  # a reader without a key is asked for it there
+_PAGES = {"/", "/walk", "/show", "/links"}  # a reader without a key is asked for it there
 _FOR_CREW = {"/links", "/api/links"}  # beside everything that changes something
 
 

@@ -116,6 +116,10 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
     async def walk(request: Request) -> Response:
         return page("walk.html", request)
 
+    @app.get("/show")
+    async def show(request: Request) -> Response:
+        return page("show.html", request)
+
     @app.get("/favicon.ico")
     async def favicon() -> Response:
         return RedirectResponse("/web/icon.svg", status_code=308)

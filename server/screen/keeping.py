@@ -14,7 +14,7 @@ from fastapi.responses import Response
 from server.screen import assets
 from server.screen.assets import RELEASE, WORKER_POLICY
 
-PAGES = ("/", "/walk")
+PAGES = ("/", "/walk", "/show")
 # the night's ground and card: shown while the page starts
 GROUND, BAR = "#0c0a08", "#15110d"
 
@@ -54,7 +54,10 @@ def add_keeping(app: FastAPI) -> None:
             "icons": [
                 {"src": f"/web/{name}", "sizes": size, "type": kind} for name, size, kind in sizes
             ],
-            "shortcuts": [{"name": "On foot", "url": "/walk"}],
+            "shortcuts": [
+                {"name": "On foot", "url": "/walk"},
+                {"name": "For a projector", "url": "/show"},
+            ],
         }
         headers = {"Cache-Control": "no-cache"}
         return Response(

@@ -135,3 +135,18 @@ async def test_a_walker_chooses_too(three: Replay, open_page: Any) -> None:
         await expect(page.locator(".flight-name")).to_have_text("Lark 12")
         await expect(page.locator(".walk-distance")).not_to_have_text(before)
         watched.assert_quiet(port)
+
+
+async def test_a_projector_names_them_all(three: Replay, open_page: Any) -> None:
+    async with serving(create_app(three)) as port:
+        watched = await open_page(port, "/show", size=(1920, 1080), ready=".show-figure")
+        page = watched.page
+        rows = page.locator(".show-names li")
+        await expect(rows).to_have_count(3)
+        await expect(rows.first).to_contain_text("landed")
+        await expect(rows.last).to_contain_text("descending")
+        # one that flies is shown large, or the one that the link names
+        await expect(page.locator(".show-name")).not_to_contain_text("Lark 11")
+        await page.goto("about:blank")
+        await page.goto(f"http://127.0.0.1:{port}/show#flight=Lark%2011")
+        await expect(page.locator(".show-name")).to_contain_text("Lark 11, one of 3")

@@ -42,7 +42,7 @@ def asking(feed: DemoFeed, settings: ScreenSettings = SMALL, base: str = BASE) -
 # pages and files
 
 
-@pytest.mark.parametrize("path", ["/", "/walk", f"/beacon/{TOKEN}"])
+@pytest.mark.parametrize("path", ["/", "/walk", "/show", f"/beacon/{TOKEN}"])
 async def test_a_page_may_fetch_from_here_alone(client: AsyncClient, path: str) -> None:
     reply = await client.get(path)
     assert reply.status_code == 200
@@ -94,11 +94,14 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
         "links",
         "palette",
         "service-worker",
+        "show",
         "types",
         "walk",
         "walker",
         "words/secure",
+        "words/story",
     }
+    only_elsewhere |= {f"show/{name}" for name in ("figures", "map", "names", "story")}
     in_the_worker = {"drawing", "mvt", "nearest", "paint", "prepare", "schemas", "worker"}
     only_elsewhere |= {f"map/vector/{name}" for name in in_the_worker}
     assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}

@@ -12,8 +12,9 @@ export function createSources({ store, clock }) {
   const none = el('p', { class: 'sentence', text: 'No source in the plan.' });
   const totals = el('p', { class: 'remark' });
   const problems = el('ul', { class: 'problems', 'aria-label': 'Problems of the plan' });
+  const show = el('p', { class: 'remark' }, el('a', { href: '/show', text: 'For a projector' }));
   const handOn = el('p', { class: 'remark hand-on crew-only' }, el('a', { href: '/links', text: 'Links to hand on' }));
-  const panel = card('sources', 'Sources', list, none, totals, handOn, problems);
+  const panel = card('sources', 'Sources', list, none, totals, show, handOn, problems);
   const known = new Map();
   const knownProblems = new Map();
 
