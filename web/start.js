@@ -26,6 +26,7 @@ import { createTrackers } from 'leeward/panels/trackers.js';
 import { createVehicles } from 'leeward/panels/vehicles.js';
 import { createWay } from 'leeward/panels/way.js';
 import { createWinds } from 'leeward/panels/winds.js';
+import { createPageKeys } from 'leeward/pagekeys.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { createSound } from 'leeward/sound.js';
 import { createStore } from 'leeward/store.js';
@@ -58,6 +59,7 @@ export function start(connect, post) {
   const chart = createTimeChart(context);
   const scrubber = createScrubber(context, chart);
   const choice = createChartChoice(context, chart);
+  bar.node.append(createPageKeys(context, scrubber).button);
   const side = el('div', { class: 'side', tabindex: 0, role: 'region', 'aria-label': 'Panels' });
   const flown = el('section', { class: 'time', 'aria-label': 'Charts against time' });
   flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node), chart.node);

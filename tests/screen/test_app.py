@@ -98,7 +98,6 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
         "types",
         "walk",
         "walker",
-        "words/secure",
         "words/story",
     }
     only_elsewhere |= {f"show/{name}" for name in ("figures", "map", "names", "story")}

@@ -7,6 +7,7 @@ import * as words from 'leeward/words.js';
 const SPEEDS = [1, 10, 30, 100, 300];
 const STEP_S = 60;
 const SEEK_EVERY_MS = 150;
+const ARRIVES_MS = 600; // after which the clock shows where a seek has led
 
 /** @param {import('../types.js').Context} context @param {any} chart */
 export function createScrubber({ store, clock, post }, chart) {
@@ -32,6 +33,7 @@ export function createScrubber({ store, clock, post }, chart) {
   );
   let asked_ms = -Infinity;
   let wanted_s = null;
+  let wanted_ms = -Infinity;
   let timer = 0;
   let dressed = null;
 
@@ -48,6 +50,7 @@ export function createScrubber({ store, clock, post }, chart) {
     const replay = store.state?.replay;
     if (!replay) return;
     const { start, end } = replay;
+    wanted_ms = performance.now();
     wanted_s = Math.min(Math.max(time_s, seconds(start)), seconds(end));
     clearTimeout(timer);
     const wait_ms = asked_ms + SEEK_EVERY_MS - performance.now();
@@ -110,5 +113,15 @@ export function createScrubber({ store, clock, post }, chart) {
     setAttribute(dressed, 'aria-valuetext', `${words.clockTimeSeconds(now_s)} ${zone}`);
   }
 
-  return { node, render };
+  return {
+    node,
+    render,
+    playOrPause,
+    /** From where it was last sent, while that is under way. @param {number} step_s */
+    step(step_s) {
+      const under_way = wanted_s !== null && performance.now() - wanted_ms < ARRIVES_MS;
+      seek((under_way ? wanted_s : (clock.now_s() ?? 0)) + step_s);
+    },
+    seek,
+  };
 }

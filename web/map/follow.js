@@ -134,6 +134,7 @@ export function createFollow(map) {
   show();
   map.on('resize', () => keep());
   return {
+    choose,
     /** @param {import('../types.js').Shown} state */
     draw(state) {
       const { track, vehicles, launch, landing, flights } = state;

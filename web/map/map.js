@@ -151,6 +151,8 @@ export function createMap(node, { store, units, preferences, clock }) {
       if (store.state !== null) roads.draw(store.state);
     },
     nearest: (lat, lon) => nearest(lat, lon),
+    /** What is kept in view from now on. @param {'payload' | 'landing' | 'car' | 'us' | 'all'} what */
+    follow: (what) => follow.choose(what),
     /** Who leads a car to a place that the reader pressed. @param {(place: any) => void} lead */
     leadTo: (lead) => details.leadTo(lead),
     /** The next place that the reader touches goes to `answer`. */
