@@ -150,11 +150,12 @@ def draw(records: Sequence[FlightRecord]) -> OfflineMap:
 
 
 def _marks(record: FlightRecord) -> list[tuple[float, float, str]]:
-    """Events by their word, and the landing where only the last prediction tells of it."""
+    """Events by their word, and the landing where no fix tells of it: as found, or as predicted."""
     marks = [(e.latitude_deg, e.longitude_deg, e.kind) for e in record.happenings]
     place = record.landing
     if place is not None and not place.measured:
-        marks.append((place.latitude_deg, place.longitude_deg, "landing, predicted"))
+        word = "found" if place.found_by else "landing, predicted"
+        marks.append((place.latitude_deg, place.longitude_deg, word))
     return marks
 
 

@@ -11,6 +11,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from decoders.reports import FoundReport
+from server.debrief.searched import Areas, AreaStood, areas_beside, found_of
 from server.debrief.sentences import event_words, problem_words
 from server.flight.flight import Flight
 from server.flight.inputs import FlightPlan, Plan, Reception
@@ -61,6 +63,7 @@ class Place(NamedTuple):
     altitude_m: float
     measured: bool  # from fixes on the ground; otherwise the last prediction
     radius_90_m: float
+    found_by: str = ""  # who found it there; "": nobody noted it
 
     @property
     def known(self) -> bool:
@@ -111,6 +114,12 @@ class FlightRecord:
     landing: Place | None
     question: LandingQuestion | None
     problems: Sequence[str]
+    areas: Sequence[AreaStood] = ()  # of the search, while it was not heard
+
+    @property
+    def found(self) -> FoundReport | None:
+        """Where the crew found it, if it noted that."""
+        return found_of(self.flight)
 
     @property
     def shown(self) -> FlightState:
@@ -145,10 +154,14 @@ def replay_flights(
     """
     mission = Mission(plan, terrain)
     stood: list[list[_Stood]] = [[] for _ in plan.flights]
+    areas = [Areas() for _ in plan.flights]
     receptions = sorted(recording.receptions)
     for heard, part in _by_step(receptions):
         mission.receive(heard)
         _note(mission, stood)
+        for flight, before, of_it in zip(mission.flights, stood, areas, strict=True):
+            if before:
+                of_it.note(flight, before[-1].question, before[-1].landing)
         progress(part)
     for command in recording.commands:
         mission.apply(command)
@@ -156,9 +169,9 @@ def replay_flights(
     answers = [_answer(question) for question in questions]
     state, history = snapshot(mission, answers), HistoryBook(mission).read()
     return tuple(
-        _record(recording, flight, state, history, question, answer, its)
-        for flight, question, answer, its in zip(
-            mission.flights, questions, answers, stood, strict=True
+        _record(recording, flight, state, history, question, answer, its, of_it.stood)
+        for flight, question, answer, its, of_it in zip(
+            mission.flights, questions, answers, stood, areas, strict=True
         )
     )
 
@@ -171,8 +184,9 @@ def _record(
     question: LandingQuestion | None,
     answer: Answer | None,
     stood: list[_Stood],
+    areas: list[AreaStood],
 ) -> FlightRecord:
-    place = None if answer is None else _place(answer.question, answer.landing)
+    place = None if answer is None else _place(answer.question, answer.landing, found_of(flight))
     own = tuple(f"{name}/" for name in flight.trackers)
     sensors = {key: s for key, s in history.sensors.items() if key.startswith(own)}
     judged = zip(flight.track.records(), flight.track.verdicts(), strict=True)
@@ -195,6 +209,9 @@ def _record(
             *(problem_words(one) for one in state.problems),
             *_gaps_of_record(flight, place),
         ],
+        areas=areas
+        if place is None or not place.known
+        else areas_beside(areas, place.latitude_deg, place.longitude_deg),
     )
 
 
@@ -232,7 +249,18 @@ def _note(mission: Mission, stood: list[list[_Stood]]) -> None:
             before.append(_Stood(mission.now_s, question.phase, altitude_m, question, landing))
 
 
-def _place(question: LandingQuestion, landing: Landing) -> Place:
+def _place(question: LandingQuestion, landing: Landing, found: FoundReport | None) -> Place:
+    """Where it came to rest; where it was found, if it was not heard there; else as predicted."""
+    if found is not None and landing.basis != "landed fix":
+        return Place(
+            landing.time_s,
+            found.latitude_deg,
+            found.longitude_deg,
+            landing.altitude_m,
+            False,
+            0.0,
+            found.name,
+        )
     latitude_deg, longitude_deg = question.frame.to_latlon(landing.x_m, landing.y_m)
     return Place(
         landing.time_s,
@@ -261,7 +289,7 @@ def _judge(stood: _Stood, place: Place | None) -> Prediction:
         off_m, _ = distance_bearing(
             latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg
         )
-        off_s = landing.time_s - place.time_s
+        off_s = None if place.found_by else landing.time_s - place.time_s  # nobody saw it come down
         inside = _inside(corners, place.longitude_deg, place.latitude_deg)
     return Prediction(
         stood.at_s,
@@ -344,6 +372,8 @@ def _gaps_of_record(flight: Flight, place: Place | None) -> list[str]:
         told.append("the burst was not heard")
     if place is None:
         told.append("there is no landing")
+    elif place.found_by:
+        told.append("no fix on the ground: the landing is where it was found")
     elif not place.measured:
         told.append("no fix on the ground: the landing is the last prediction")
     if flight.mission.counts.undecodable:

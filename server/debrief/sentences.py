@@ -7,9 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
+from itertools import pairwise
 
+from decoders.reports import (
+    BearingReport,
+    ClaimReport,
+    FoundReport,
+    NoteReport,
+    SearchedReport,
+)
 from server.debrief.words import at, kilometres, metres
 from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.physics.lift import Lift
 from server.flight.state import EventKind, Rejection, RejectionKind
 
@@ -136,6 +145,31 @@ def _span(ahead_s: float) -> str:
         if days
         else f"{hours} h {minutes} min {side}"
     )
+
+
+_SURE = {"sharp": "sharp", "broad": "broad", "ahead": "strong, ahead"}
+_GROUND = {"open": "open field", "crops": "crops", "wood": "wood"}
+
+
+def note_words(note: NoteReport) -> str:
+    """What a member of the crew noted while it searched; one sentence without a full stop."""
+    if isinstance(note, BearingReport):
+        place = f"{note.latitude_deg:.5f}, {note.longitude_deg:.5f}"
+        return f"bearing {note.bearing_deg:.0f}° ({_SURE[note.sureness]}) from {place}"
+    if isinstance(note, SearchedReport):
+        ground = f"{_GROUND[note.ground]}, {metres(note.width_m)} wide"
+        if note.closed:
+            return f"searched the ground within {len(note.path)} corners ({ground})"
+        legs = pairwise(note.path)
+        length_m = sum(distance_bearing(*a, *b)[0] for a, b in legs)
+        return f"searched along {metres(length_m)} ({ground})"
+    if isinstance(note, FoundReport):
+        place = f"{note.latitude_deg:.5f}, {note.longitude_deg:.5f}"
+        return f"found at {place}{f': {note.note}' if note.note else ''}"
+    if isinstance(note, ClaimReport):
+        words = "goes there" if note.can else "cannot reach it"
+        return f"{words}{f': {note.note}' if note.note else ''}"
+    return f"took back note {note.of}"
 
 
 def lift_words(lift: Lift) -> str:

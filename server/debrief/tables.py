@@ -16,6 +16,7 @@ from server.debrief.figures import (
 from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
+from server.debrief.search_tables import areas_table, story_table
 from server.debrief.sentences import alarm_words, rejection_words
 from server.debrief.table import Table
 from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
@@ -58,6 +59,8 @@ def all_tables(record: FlightRecord) -> list[Table]:
         _events(record),
         _alarms(record),
         _predictions(record),
+        story_table(record),
+        areas_table(record),
         _trackers(shares),
         _receivers(record, shares),
         _chase(record),
@@ -118,6 +121,8 @@ def _predictions(record: FlightRecord) -> Table:
         truth = (
             "The true time is that of the first fix at rest, which may come after the touchdown."
             if record.landing.measured
+            else f"No fix on the ground: they are judged by where {record.landing.found_by} found it."
+            if record.landing.found_by
             else "No fix on the ground: they are judged by the last prediction, whose own 90 % "
             f"radius is {metres(record.landing.radius_90_m)}."
         )
@@ -265,7 +270,12 @@ def _chase(record: FlightRecord) -> Table:
         "Distances along the ground. Driven is straight from report to report: the road was longer."
     )
     if record.landing is not None and not record.landing.measured:
-        note += " The landing is the last prediction."
+        by = record.landing.found_by
+        note += (
+            f" The landing is where {by} found it."
+            if by
+            else " The landing is the last prediction."
+        )
     return Table(
         "Chase vehicles", *_turned(head, rows), note=note, empty="No vehicle of the crew was heard."
     )

@@ -39,3 +39,8 @@ def at(time_s: float) -> str:
 def apart(distance_m: float) -> str:
     """Metres when near, kilometres when far."""
     return metres(distance_m) if distance_m < 1_000.0 else kilometres(distance_m)
+
+
+def square_metres(value_m2: float) -> str:
+    """Hectares when small, square kilometres when large."""
+    return f"{value_m2 / 1e4:,.1f} ha" if value_m2 < 1e6 else f"{value_m2 / 1e6:,.1f} km²"
