@@ -3,6 +3,10 @@
 A rule is a function of what the flight shows (`Evidence`) that yields alarms; `RULES` lists them. What
 an alarm tells is numbers with units in their names. The page has sentences for the kinds that it knows
 and shows any other kind by its name and its numbers.
+
+**The alarms of the air end** when the landing is noticed, or when the crew says that it was found: what was
+raised before has an end then and becomes a note, which nobody must acknowledge; what would begin later
+(a tracker that falls silent on the ground) is none. That it is at rest (`landed`) ends when it is found.
 """
 
 from __future__ import annotations
@@ -76,6 +80,12 @@ class Evidence(NamedTuple):
         """When the landing was noticed."""
         return next((e.noticed_s for e in reversed(self.events) if e.kind == "landing"), None)
 
+    @property
+    def found_s(self) -> float | None:
+        """When the crew said that it was found."""
+        found = self.shown.search.found
+        return None if found is None else found.time.timestamp()
+
 
 _OF_EVENTS: Mapping[str, tuple[str, Severity]] = {
     "launch": ("launch", "info"),
@@ -146,9 +156,11 @@ def of_frozen(evidence: Evidence) -> Iterable[Raised]:
 def of_contact(evidence: Evidence) -> Iterable[Raised]:
     """No tracker is heard any more in the air: it is to be searched for, from the last fix on."""
     search, track = evidence.shown.search, evidence.shown.track
-    if search.contact not in ("lost", "lost as expected") or track is None:
+    if search.contact not in ("lost", "lost as expected", "found") or track is None:
         return
-    if evidence.lost_from_s is None or search.since is None:
+    if evidence.lost_from_s is None or search.since is None or evidence.landed_s is not None:
+        return
+    if evidence.found_s is not None and evidence.found_s <= evidence.lost_from_s:
         return
     facts: dict[str, Fact] = {
         "last_heard": search.since,
@@ -206,7 +218,23 @@ RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
 )
 
 
+_OF_THE_GROUND = ("landed", "withdrawn")
+
+
 def alarms(evidence: Evidence) -> list[Raised]:
-    """All that the rules raise, in order of time."""
-    raised = (one for rule in RULES for one in rule(evidence))
+    """All that the rules raise, in order of time, those of the air until it is over."""
+    times = [time_s for time_s in (evidence.landed_s, evidence.found_s) if time_s is not None]
+    over_s = min(times, default=None)
+    raised = []
+    for one in (one for rule in RULES for one in rule(evidence)):
+        end_s = evidence.found_s if one.kind in _OF_THE_GROUND else over_s
+        if end_s is None:
+            raised.append(one)
+        elif one.from_s < end_s or one.kind in _OF_THE_GROUND:
+            raised.append(_ended(one, end_s))
     return sorted(raised, key=lambda one: (one.from_s, one.id))
+
+
+def _ended(one: Raised, end_s: float) -> Raised:
+    until_s = end_s if one.until_s is None else min(one.until_s, end_s)
+    return one._replace(severity="info", until_s=max(until_s, one.from_s))
