@@ -214,7 +214,10 @@ export interface Lift {
 }
 
 /**
- * The place where a packet is likeliest to be heard within `within_s`, with its ground's height.
+ * A drive there, listening all the way: the chance that a packet is heard by its end.
+ *
+ * `within_s`: it takes so long, with `stop_s` at the place (ground's height `ground_m`); `then`: where
+ * it goes on, latitude and longitude.
  */
 export interface ListenHere {
   latitude_deg: number;
@@ -222,6 +225,9 @@ export interface ListenHere {
   ground_m: number;
   chance: number;
   within_s: number;
+  stop_s: number;
+  then: [number, number][];
+  chance_in_an_hour: number;
 }
 
 /**
@@ -424,6 +430,7 @@ export interface SearchResult {
   ended: TrackerEnded[];
   listen: ListenHere | null;
   walk: WalkHere;
+  walk_first: boolean;
   dark: string | null;
 }
 

@@ -64,13 +64,20 @@ class ClaimNoted:
 
 @dataclass(frozen=True, slots=True)
 class ListenHere:
-    """The place where a packet is likeliest to be heard within `within_s`, with its ground's height."""
+    """A drive there, listening all the way: the chance that a packet is heard by its end.
+
+    `within_s`: it takes so long, with `stop_s` at the place (ground's height `ground_m`); `then`: where
+    it goes on, latitude and longitude.
+    """
 
     latitude_deg: float
     longitude_deg: float
     ground_m: float
     chance: float
     within_s: float
+    stop_s: float
+    then: tuple[tuple[float, float], ...]
+    chance_in_an_hour: float  # of the whole drive
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +125,7 @@ class SearchResult:
     ended: tuple[TrackerEnded, ...]
     listen: ListenHere | None
     walk: WalkHere
+    walk_first: bool  # an hour on foot is likelier to find it than an hour's drive to hear it
     dark: datetime | None  # sunset there
 
 

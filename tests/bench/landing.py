@@ -162,13 +162,13 @@ def real_cases() -> list[Case]:
 
 def _outcomes(cases: list[Case], stage: str) -> list[Outcome]:
     return [
-        judge(case, case.questions[stage], _constants_without(cases, case.day))
+        judge(case, case.questions[stage], constants_without(cases, case.day))
         for case in cases
         if stage in case.questions
     ]
 
 
-def _constants_without(cases: list[Case], day: str) -> LandingConstants:
+def constants_without(cases: list[Case], day: str) -> LandingConstants:
     """The drag coefficient from the falls of other days, burst to 3 km, as a median."""
     drags = []
     for case in cases:

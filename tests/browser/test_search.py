@@ -53,7 +53,7 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
         card = page.locator("[data-panel=search]")
         await expect(card.locator(".search-contact")).to_contain_text("Contact lost")
         await expect(card).to_contain_text("Last fix")
-        await expect(card).to_contain_text("to hear a packet within 10 min")
+        await expect(card).to_contain_text("to hear a packet by then")
         await expect(card).to_contain_text("in an hour of open ground")
         await expect(page.locator("path.search-90").first).to_be_attached()
 

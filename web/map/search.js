@@ -27,7 +27,11 @@ export function createSearchLayer(map) {
         for (const [name, shape] of [['search-90', result.p90], ['search-50', result.p50]]) {
           put(L.geoJSON(/** @type {any} */ (shape), /** @type {any} */ ({ ...line, style: { className: name }, coordsToLatLng: ([lon, lat]) => L.latLng(lat, near(lon)) })));
         }
-        if (result.listen !== null) put(named(result.listen, 'station', 'listen here'));
+        if (result.listen !== null) {
+          const { latitude_deg: lat, longitude_deg: lon, then } = result.listen;
+          put(L.polyline([[lat, lon], ...then].map(([a, o]) => L.latLng(a, near(o))), { ...line, className: 'drive-listening' }));
+          put(named(result.listen, 'station', 'drive here, listening'));
+        }
         put(named(result.walk, 'event', 'walk here'));
         put(named({ latitude_deg: result.best_latitude_deg, longitude_deg: result.best_longitude_deg }, 'landing', 'likeliest'));
       }

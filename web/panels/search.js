@@ -5,7 +5,7 @@ import { seconds } from 'leeward/clock.js';
 import { geoAddress } from 'leeward/grid.js';
 import { card, copyButton, row } from 'leeward/panels/card.js';
 import { createSearching } from 'leeward/panels/searching.js';
-import { areaWords, contactWords, expectedWords, listenWords, percent, walkWords } from 'leeward/words/search.js';
+import { areaWords, contactWords, expectedWords, firstWords, listenWords, percent, walkWords } from 'leeward/words/search.js';
 import * as words from 'leeward/words.js';
 
 const CAUTION = 'Stay out of water, off railways and fenced ground; keep away from lines. Ask before private land. Nobody searches alone in the dark. Local rules and experienced hands decide.';
@@ -23,7 +23,8 @@ export function createSearch(context) {
     expected: row('Should be now'),
     best: row('Likeliest place'),
     area: row('Area'),
-    listen: row('Listen from'),
+    first: row('First'),
+    listen: row('Drive to'),
     walk: row('Walk over'),
     dark: row('Dark there'),
     claims: row('Who goes'),
@@ -82,6 +83,7 @@ export function createSearch(context) {
     rows.expected.show(expected === null ? null : `${degrees(expected)}. ${expectedWords(expected, units)}`);
     rows.best.show(looking && words.decimalDegrees(looking.best_latitude_deg, looking.best_longitude_deg));
     rows.area.show(looking && areaWords(looking, units));
+    rows.first.show(looking && firstWords(looking.walk_first));
     rows.listen.show(looking?.listen ? `${degrees(looking.listen)}: ${listenWords(looking.listen, units)}` : null);
     rows.walk.show(looking && `${degrees(looking.walk)}: ${walkWords(looking.walk, units)}`);
     const dark_s = looking?.dark ? seconds(looking.dark) : null;

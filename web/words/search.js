@@ -27,9 +27,14 @@ export function areaWords({ area_90_m2, covered, ended }, units) {
 }
 
 /** @param {NonNullable<import('../state.js').SearchResult['listen']>} listen */
-export function listenWords({ chance, ground_m, within_s }, units) {
-  return `${percent(chance)} to hear a packet within ${words.duration(within_s)}, by sight over the ground (${units.altitude(ground_m)} there), distance, and what was heard before.`;
+export function listenWords({ chance, ground_m, within_s, stop_s, then, chance_in_an_hour }, units) {
+  const stop = stop_s > 0 ? `, with a stop of ${words.duration(stop_s)} there` : '';
+  const on = then.length > 0 ? ` Then on along the dashed line: ${percent(chance_in_an_hour)} within an hour.` : '';
+  return `${percent(chance)} to hear a packet by then (${words.duration(within_s)}${stop}). Listen all the way.${on} By sight over the ground (${units.altitude(ground_m)} there), distance, and what was heard before.`;
 }
+
+/** What to do first: by the chance for each hour. */
+export const firstWords = (walk_first) => (walk_first ? 'Walk first: an hour on foot is likelier to find it than an hour’s drive to hear it.' : 'Drive first: an hour’s drive is likelier to hear it than an hour on foot to find it.');
 
 /** @param {import('../state.js').SearchResult['walk']} walk */
 export function walkWords({ chance, width_m, length_m }, units) {

@@ -20,7 +20,7 @@ from server.flight.search.search import SearchQuestion
 
 HOLD_M = 300.0  # a receiver that moves by less has one view; our choice
 FALLING_S = 60.0  # while it falls each view is of so long at most
-MOST_STRETCHES = 120
+MOST_STRETCHES = 160
 # of packets in plain sight, before a receiver's record says more
 _RATE_BEFORE, _RATE_WEIGHT = 0.6, 8.0
 
@@ -126,13 +126,42 @@ def _unheard(
 
 
 def _fewer(stretches: list[Stretch]) -> tuple[Stretch, ...]:
-    """Hours of driving have many views: of those on the ground every second goes until few are left."""
-    while len(stretches) > MOST_STRETCHES:
-        fewer = [one for n, one in enumerate(stretches) if one.heard or n % 2 == 0]
-        if len(fewer) == len(stretches):
-            break
-        stretches = fewer
+    """Hours of driving have many views: those close to each other are put together until few are left."""
+    near_m = HOLD_M
+    while len(stretches) > MOST_STRETCHES and near_m < 1e6:
+        near_m *= 1.5
+        merged: list[Stretch] = []
+        for one in stretches:
+            last = merged[-1] if merged else None
+            if last is not None and _alike(last, one, near_m):
+                merged[-1] = _together(last, one)
+            else:
+                merged.append(one)
+        stretches = merged
     return tuple(stretches)
+
+
+def _alike(last: Stretch, one: Stretch, near_m: float) -> bool:
+    """Of one receiver, as far as its record tells, and from nearly one place; none that heard."""
+    if last.heard or one.heard or last.rate != one.rate:
+        return False
+    return math.hypot(one.x_m - last.x_m, one.y_m - last.y_m) <= near_m
+
+
+def _together(a: Stretch, b: Stretch) -> Stretch:
+    packets = a.packets + b.packets
+
+    def mean(first: float, second: float) -> float:
+        return (a.packets * first + b.packets * second) / packets
+
+    return Stretch(
+        mean(a.time_s, b.time_s),
+        a.lasted_s + b.lasted_s,
+        mean(a.x_m, b.x_m),
+        mean(a.y_m, b.y_m),
+        packets,
+        a.rate,
+    )
 
 
 def search_question(silent: Silent) -> SearchQuestion | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +13,10 @@ import numpy.typing as npt
 from decoders.reports import BearingReport, SearchedReport
 from server.flight.landing.area import inside
 from server.flight.physics.geodesy import LocalFrame
-from server.flight.search.reach import BOX_ANTENNA_M, WEAK_RANGE_M, Ground, Viewpoint
+from server.flight.search.reach import BOX_ANTENNA_M, WEAK_RANGE_M, Ground, Viewpoint, by_distance
+
+if TYPE_CHECKING:
+    from numpy.random import Generator
 
 Array = npt.NDArray[np.float64]
 
@@ -24,7 +28,7 @@ REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; o
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
 _LEAST_LEFT = 0.02  # of a place's weight however often it was searched
 DEAD_AT_LOSS = 0.3  # that a tracker ended when it fell silent; our choice
-WEAK_AT_LOSS = 0.2  # that it sends on and is heard from near alone: a torn antenna; our choice
+WEAK_AT_LOSS = 0.3  # that it sends on and is heard from near alone: a torn antenna; our choice
 DIES_PER_S = 0.15 / 3_600.0  # afterwards: batteries in the cold, the impact; our choice
 HIDDEN_ON_GROUND, HIDDEN_IN_AIR = 0.35, 0.1  # a place that one receiver never hears; our choice
 _HEARD_LEAST = 1e-3  # a packet may come by ways that nobody models
@@ -88,10 +92,10 @@ class Silence:
             total += np.log(np.maximum(mass, 1e-300))
         return total
 
-    def dead(self, tracker: int, x_m: Array, y_m: Array, landed_s: Array, weight: Array) -> float:
-        """The chance that a tracker has ended; `weight` after all evidence."""
+    def health(self, tracker: int, x_m: Array, y_m: Array, landed_s: Array) -> Array:
+        """Of each particle the chances that a tracker is sound, weak, dead: shape (3, n)."""
         mass = self._masses(self._stretches[tracker], x_m, y_m, landed_s)
-        return float(np.sum(weight * mass[2] / np.maximum(mass.sum(axis=0), 1e-300)))
+        return np.asarray(mass / np.maximum(mass.sum(axis=0), 1e-300))
 
     def _masses(
         self, stretches: Sequence[Stretch], x_m: Array, y_m: Array, landed_s: Array
@@ -127,7 +131,7 @@ class Silence:
         sound = view.chance(here_x, here_y, z_m, on_ground, one.rate)
         height_m = np.maximum(z_m - low_m, 0.0)
         away_m = np.hypot(np.hypot(here_x - one.x_m, here_y - one.y_m), height_m)
-        return np.stack([sound, sound / (1.0 + (away_m / WEAK_RANGE_M) ** 4)]), on_ground
+        return np.stack([sound, sound * by_distance(away_m, WEAK_RANGE_M)]), on_ground
 
 
 def bearing(
@@ -142,6 +146,38 @@ def bearing(
     sigma_deg = SIGMA_DEG[note.sureness]
     normal = np.exp(-0.5 * (off_deg / sigma_deg) ** 2) / (sigma_deg * math.sqrt(2.0 * math.pi))
     return np.asarray(np.log((1.0 - REFLECTED) * normal + REFLECTED / 360.0))
+
+
+class Ray:
+    """The places that one bearing tells by itself: about its direction, at any distance alike.
+
+    Distances are even in their logarithm from NEAR_M to FAR_M: whoever bears from close by is as likely.
+    """
+
+    NEAR_M, FAR_M = 20.0, 15_000.0
+
+    def __init__(self, note: BearingReport, frame: LocalFrame) -> None:
+        self._x_m, self._y_m = (
+            float(v) for v in frame.to_xy(note.latitude_deg, note.longitude_deg)
+        )
+        grid_deg = note.bearing_deg - frame.convergence_deg(note.latitude_deg, note.longitude_deg)
+        self._towards = math.radians(grid_deg)
+        self._sigma = math.radians(SIGMA_DEG[note.sureness])
+        self._span = math.log(self.FAR_M / self.NEAR_M)
+
+    def sample(self, draw: Generator, count: int) -> tuple[Array, Array]:
+        away_m = self.NEAR_M * np.exp(self._span * draw.random(count))
+        angle = self._towards + self._sigma * draw.standard_normal(count)
+        return self._x_m + away_m * np.sin(angle), self._y_m + away_m * np.cos(angle)
+
+    def at(self, x_m: Array, y_m: Array) -> Array:
+        """Density a square metre; what an angle beyond a half turn adds is nothing."""
+        off_x, off_y = x_m - self._x_m, y_m - self._y_m
+        away_m = np.maximum(np.hypot(off_x, off_y), 1e-3)
+        off = (np.arctan2(off_x, off_y) - self._towards + math.pi) % (2.0 * math.pi) - math.pi
+        angle = np.exp(-0.5 * (off / self._sigma) ** 2) / (self._sigma * math.sqrt(2.0 * math.pi))
+        within = (away_m >= self.NEAR_M) & (away_m <= self.FAR_M)
+        return np.asarray(np.where(within, angle / (away_m**2 * self._span), 0.0))
 
 
 def contradicts(

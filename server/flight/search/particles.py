@@ -3,14 +3,19 @@
 Importance sampling: the prior's particles are weighted by the likelihood of the evidence. Where few are
 left that count, new ones are drawn about them from a kernel density and weighted by prior times
 likelihood over the density that they were drawn from (population Monte Carlo: Cappe et al. 2004,
-J. Comput. Graph. Stat. 13; kernel width: Silverman 1986, section 4.3.2).
+J. Comput. Graph. Stat. 13; kernel width: Silverman 1986, section 4.3.2). Much evidence is taken in by
+degrees: a power of the likelihood, as great as leaves enough particles, chooses where the next are drawn
+(tempering: Del Moral, Doucet and Jasra 2006, J. R. Stat. Soc. B 68), so that a place between the
+prior's particles is found and not only the nearest of them. What tells a place by itself (a bearing)
+is drawn from as well from the first (a defensive mixture: Hesterberg 1995, Technometrics 37), so that
+no place is missed of which no particle knows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -21,9 +26,14 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 ENOUGH = 0.25  # effective particles as a share of all: below, new ones are drawn
-ROUNDS = 4
+ROUNDS = 12  # at most; four are usual
+_POWERS = np.geomspace(1e-4, 1.0, 60)  # of the likelihood, that are tried
+# that the prediction is wrong altogether: a share of the prior, so many times as wide; our choice
+WRONG, WRONG_WIDTH = 0.03, 3.0
 _LEAST_M = 15.0  # of a kernel: no evidence tells places apart that lie closer
-_WIDE = 0.1  # share drawn from the prior itself, so that no place is lost
+_WIDE = 0.1  # share drawn from the prior and the hints, so that no place is lost
+_EASED = 0.5  # share drawn by these and by a power of the likelihood; the others by all of it
+_HINTED = 0.5  # share of the first particles that are drawn from the hints, where there are any
 _BLOCK = 500
 _BULK, _TRIMS = 0.8, 4
 # of a normal's variance that lies within its central 80 %, two dimensions: 1 + p ln p / (1 - p), p = 0.2
@@ -53,35 +63,124 @@ def evenly(x_m: Array, y_m: Array, landed_s: Array) -> Particles:
 Likelihood = Callable[[Array, Array, Array], Array]  # x, y, landed -> logarithm
 
 
-def posterior(prior: Particles, log_likelihood: Likelihood, seed: int) -> Particles:
+class Hint(Protocol):
+    """A density of places that one piece of evidence tells by itself."""
+
+    def sample(self, draw: Generator, count: int) -> tuple[Array, Array]:
+        """x, y of shape (count,)."""
+
+    def at(self, x_m: Array, y_m: Array) -> Array:
+        """Density a square metre, shape (n,)."""
+
+
+def posterior(
+    prior: Particles, log_likelihood: Likelihood, seed: int, hints: Sequence[Hint] = ()
+) -> Particles:
     """The particles after the evidence. The same inputs give the same particles."""
-    found = _weighted(prior, np.log(prior.weight), log_likelihood)
     draw = np.random.default_rng(seed)
-    density = Kernel(prior)
+    density = _Prior(prior)
+    n = len(prior.weight)
+    found, before = density.members(draw), np.log(prior.weight)
+    if hints:  # of the prior over the density that they were drawn from
+        found, drawn = _hinted(found, density, hints, draw)
+        before = _ratio(density.at(found.x_m, found.y_m), drawn)
     for _ in range(ROUNDS):
-        if found.effective >= ENOUGH * len(found.weight):
-            break
-        proposal = Kernel(found)
-        n = len(found.weight)
-        wide = draw.random(n) < _WIDE
-        x_m, y_m, landed_s = proposal.sample(draw, n)
-        other_x, other_y, other_s = density.sample(draw, n)
-        x_m, y_m = np.where(wide, other_x, x_m), np.where(wide, other_y, y_m)
-        landed_s = np.where(wide, other_s, landed_s)
-        before = density.at(x_m, y_m)
-        drawn = (1.0 - _WIDE) * proposal.at(x_m, y_m) + _WIDE * before
-        tiny = np.finfo(float).tiny
-        log_weight = np.log(np.maximum(before, tiny)) - np.log(np.maximum(drawn, tiny))
-        found = _weighted(Particles(x_m, y_m, landed_s, prior.weight), log_weight, log_likelihood)
-    return found
+        log = log_likelihood(found.x_m, found.y_m, found.landed_s)
+        weighted = _weighted(found, before + log)
+        if weighted.effective >= ENOUGH * n:
+            return weighted
+        # what the evidence says in full may be narrower than any power of it that leaves enough
+        eased = Kernel(_weighted(found, before + _power(before, log) * log))
+        full = Kernel(weighted)
+        source = draw.random(n)
+        other, _ = _hinted(density.sample(draw, n), density, hints, draw)
+        x_m, y_m, landed_s = other.x_m.copy(), other.y_m.copy(), other.landed_s.copy()
+        for kernel, low, high in ((eased, _WIDE, _EASED), (full, _EASED, 1.0)):
+            its = np.flatnonzero((source >= low) & (source < high))
+            x_m[its], y_m[its], landed_s[its] = kernel.sample(draw, len(its))
+        here = density.at(x_m, y_m)
+        drawn = (
+            _WIDE * _mixed(here, hints, x_m, y_m)
+            + (_EASED - _WIDE) * eased.at(x_m, y_m)
+            + (1.0 - _EASED) * full.at(x_m, y_m)
+        )
+        before = _ratio(here, drawn)
+        found = Particles(x_m, y_m, landed_s, prior.weight)
+    return _weighted(found, before + log_likelihood(found.x_m, found.y_m, found.landed_s))
 
 
-def _weighted(particles: Particles, log_weight: Array, log_likelihood: Likelihood) -> Particles:
-    total = log_weight + log_likelihood(particles.x_m, particles.y_m, particles.landed_s)
-    weight = np.exp(total - total.max())
+def _ratio(density: Array, drawn: Array) -> Array:
+    tiny = np.finfo(float).tiny
+    return np.asarray(np.log(np.maximum(density, tiny)) - np.log(np.maximum(drawn, tiny)))
+
+
+def _hinted(
+    particles: Particles, density: _Prior, hints: Sequence[Hint], draw: Generator
+) -> tuple[Particles, Array]:
+    """Some of them put where a hint says, and the density from which all of them are drawn."""
+    x_m, y_m = particles.x_m.copy(), particles.y_m.copy()
+    whose = np.floor(draw.random(len(x_m)) / _HINTED * max(len(hints), 1)).astype(int)
+    for n, hint in enumerate(hints):
+        its = np.flatnonzero(whose == n)
+        x_m[its], y_m[its] = hint.sample(draw, len(its))
+    drawn = _mixed(density.at(x_m, y_m), hints, x_m, y_m)
+    return Particles(x_m, y_m, particles.landed_s, particles.weight), drawn
+
+
+def _mixed(density: Array, hints: Sequence[Hint], x_m: Array, y_m: Array) -> Array:
+    if not hints:
+        return density
+    told = sum((hint.at(x_m, y_m) for hint in hints), np.zeros(len(x_m))) / len(hints)
+    return np.asarray((1.0 - _HINTED) * density + _HINTED * told)
+
+
+def _power(before: Array, log: Array) -> float:
+    """The greatest power of the likelihood that leaves enough particles; else that which leaves most."""
+    total = before + _POWERS[:, None] * (log - log.max())
+    weight = np.exp(total - total.max(axis=1, keepdims=True))
+    effective = weight.sum(axis=1) ** 2 / (weight**2).sum(axis=1)
+    enough = np.flatnonzero(effective >= ENOUGH * len(log))
+    return float(_POWERS[enough[-1] if enough.size else int(np.argmax(effective))])
+
+
+def _weighted(particles: Particles, log_weight: Array) -> Particles:
+    weight = np.exp(log_weight - log_weight.max())
     return Particles(
         particles.x_m, particles.y_m, particles.landed_s, np.asarray(weight / weight.sum())
     )
+
+
+class _Prior:
+    """The ensemble's density, and a share that is much wider: predictions can be wrong altogether."""
+
+    def __init__(self, particles: Particles) -> None:
+        self._p, self._kernel = particles, Kernel(particles)
+        places = np.column_stack([particles.x_m, particles.y_m])
+        self._middle, covariance = _of_the_bulk(places, particles.weight)
+        self._root = np.linalg.cholesky(WRONG_WIDTH**2 * covariance + _LEAST_M**2 * np.eye(2))
+
+    def members(self, draw: Generator) -> Particles:
+        """The ensemble itself, some of which are put farther out."""
+        p = self._p
+        n = len(p.weight)
+        out = np.zeros(n, dtype=bool)
+        out[draw.permutation(n)[: round(WRONG * n)]] = True
+        far = self._middle + draw.standard_normal((n, 2)) @ self._root.T
+        x_m, y_m = np.where(out, far[:, 0], p.x_m), np.where(out, far[:, 1], p.y_m)
+        return Particles(x_m, y_m, p.landed_s, p.weight)
+
+    def sample(self, draw: Generator, count: int) -> Particles:
+        x_m, y_m, landed_s = self._kernel.sample(draw, count)
+        far = self._middle + draw.standard_normal((count, 2)) @ self._root.T
+        out = draw.random(count) < WRONG
+        x_m, y_m = np.where(out, far[:, 0], x_m), np.where(out, far[:, 1], y_m)
+        return Particles(x_m, y_m, landed_s, np.full(count, 1.0 / count))
+
+    def at(self, x_m: Array, y_m: Array) -> Array:
+        off = np.linalg.solve(self._root, np.vstack([x_m, y_m]) - self._middle[:, None])
+        norm = 2.0 * np.pi * float(np.prod(np.diag(self._root)))
+        wide = np.exp(-0.5 * (off**2).sum(axis=0)) / norm
+        return np.asarray((1.0 - WRONG) * self._kernel.at(x_m, y_m) + WRONG * wide)
 
 
 class Kernel:

@@ -17,7 +17,6 @@ from server.flight.physics.sun import sunset_s
 from server.flight.search.area import Region
 from server.flight.search.asked import Silent, search_question
 from server.flight.search.search import SearchFound, SearchQuestion, search
-from server.flight.search.suggest import LISTEN_S
 from server.flight.search_state import (
     BearingNoted,
     ClaimNoted,
@@ -173,7 +172,7 @@ def _result(question: SearchQuestion, found: SearchFound) -> SearchResult:
         return round(float(lat), 6), round(float(lon), 6)
 
     best = place(*found.best)
-    hear, walk = found.listen, found.walk
+    hear, walk = found.drive, found.walk
     return SearchResult(
         as_of=moment(question.at_s),
         p50=_shape(frame, found.half),
@@ -190,7 +189,13 @@ def _result(question: SearchQuestion, found: SearchFound) -> SearchResult:
         listen=None
         if hear is None
         else ListenHere(
-            *place(hear.x_m, hear.y_m), round(hear.ground_m), round(hear.chance, 3), LISTEN_S
+            *place(hear.x_m, hear.y_m),
+            round(hear.ground_m),
+            round(hear.chance, 3),
+            round(hear.takes_s),
+            hear.stop_s,
+            tuple(place(*one) for one in hear.then),
+            round(hear.chance_in_an_hour, 3),
         ),
         walk=WalkHere(
             *place(walk.x_m, walk.y_m),
@@ -198,6 +203,7 @@ def _result(question: SearchQuestion, found: SearchFound) -> SearchResult:
             round(walk.length_m),
             round(walk.chance, 4),
         ),
+        walk_first=found.walk_first,
         dark=maybe_moment(sunset_s(*best, question.at_s)),
     )
 

@@ -13,8 +13,8 @@ from decoders.reports import BearingReport, SearchedReport
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.search.area import density, region
 from server.flight.search.evidence import DETECTION, REFLECTED, SIGMA_DEG, Stretch
-from server.flight.search.particles import Kernel, evenly, posterior
-from server.flight.search.reach import BOX_ANTENNA_M, GROUND_RANGE_M, WEAK_RANGE_M
+from server.flight.search.particles import WRONG, WRONG_WIDTH, Kernel, evenly, posterior
+from server.flight.search.reach import BOX_ANTENNA_M, FADES, GROUND_RANGE_M, WEAK_RANGE_M
 from server.flight.search.search import SearchFound, SearchQuestion, search
 
 Array = npt.NDArray[np.float64]
@@ -71,9 +71,11 @@ X, Y = np.meshgrid(GRID, GRID)
 
 
 def prior_on_grid() -> Array:
-    return np.asarray(
-        multivariate_normal([0.0, 0.0], np.diag(np.square(SIGMA_M))).pdf(np.dstack([X, Y]))
-    )
+    def normal(width: float) -> Array:
+        covariance = np.diag(np.square(width * np.array(SIGMA_M)))
+        return np.asarray(multivariate_normal([0.0, 0.0], covariance).pdf(np.dstack([X, Y])))
+
+    return np.asarray((1.0 - WRONG) * normal(1.0) + WRONG * normal(WRONG_WIDTH))
 
 
 def by_angle(note: BearingReport) -> Array:
@@ -155,12 +157,12 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
     beyond = np.maximum(away - 4_121.0 * math.sqrt(2.0), 0.0)  # 4.12 km for each root of a metre
     hidden_m = beyond**2 / (2 * 6_371_000.0 * 4 / 3) - BOX_ANTENNA_M
     sight = 1.0 / (1.0 + np.exp(np.clip(hidden_m / (12.0 + 0.08 * np.abs(hidden_m)), -40, 40)))
-    chance = rate * sight / (1.0 + (away / GROUND_RANGE_M) ** 4)
+    chance = rate * sight / (1.0 + (away / GROUND_RANGE_M) ** FADES)
     dies = 1.0 - math.exp(-e.DIES_PER_S * 1_800.0)
     total = np.full(X.shape, e.DEAD_AT_LOSS)
     for share, one in (
         (1.0 - e.DEAD_AT_LOSS - e.WEAK_AT_LOSS, chance),
-        (e.WEAK_AT_LOSS, chance / (1.0 + (away / WEAK_RANGE_M) ** 4)),
+        (e.WEAK_AT_LOSS, chance / (1.0 + (away / WEAK_RANGE_M) ** FADES)),
     ):
         unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - one) ** packets
         total += share * dies + share * (1 - dies) * unheard
@@ -211,3 +213,34 @@ def test_the_same_question_gets_the_same_answer() -> None:
     assert np.array_equal(one.particles.x_m, other.particles.x_m)
     assert one.best == other.best
     assert posterior(asked().prior, lambda x, _y, _t: x * 0.0, 1).effective > 3_999.0
+
+
+def test_many_bearings_from_close_by_are_found_between_the_members() -> None:
+    """The ensemble is wider than what is known by then a hundred times: no member lies there."""
+    true_x, true_y = 700.0, -450.0
+    notes = []
+    for n in range(8):
+        turn = n * 2.0 * math.pi / 8
+        x, y = true_x + 200.0 * math.sin(turn), true_y + 200.0 * math.cos(turn)
+        towards = math.degrees(math.atan2(true_x - x, true_y - y)) + (6.0 if n % 2 else -6.0)
+        notes.append(bearing(x, y, towards))
+    p = search(asked(bearings=tuple(notes), members=300)).particles
+    assert p.effective > 60.0
+    assert math.hypot(float(p.weight @ p.x_m) - true_x, float(p.weight @ p.y_m) - true_y) < 25.0
+
+
+def test_a_box_far_outside_the_prediction_is_found_by_what_is_heard() -> None:
+    """Five standard deviations off: a share of the prior holds that the prediction is wrong."""
+    true_x, true_y = 0.0, 7_500.0
+    notes = []
+    for x, y in ((-1_500.0, 6_500.0), (1_200.0, 6_800.0), (0.0, 9_000.0), (1_500.0, 8_000.0)):
+        notes.append(bearing(x, y, math.degrees(math.atan2(true_x - x, true_y - y))))
+    p = search(asked(bearings=tuple(notes), members=1_000)).particles
+    assert p.effective > 200.0
+    grid = prior_on_grid()
+    for note in notes:
+        grid = grid * by_angle(note)
+    grid = grid / grid.sum()
+    assert float(p.weight @ p.x_m) == pytest.approx(float((grid * X).sum()), abs=60.0)
+    assert float(p.weight @ p.y_m) == pytest.approx(float((grid * Y).sum()), abs=60.0)
+    assert float((grid * Y).sum()) > 6_500.0, "and that is near the truth"

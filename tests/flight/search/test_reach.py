@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
+from scipy.stats import norm
 
 from server.flight.chase.horizon import CAR_ANTENNA_M, over_profile
 from server.flight.physics.geodesy import LocalFrame
@@ -46,10 +47,13 @@ def test_its_edge_is_that_of_the_profile() -> None:
 
 def test_on_the_ground_half_is_heard_at_the_usual_range() -> None:
     view = Viewpoint(Ground(FRAME, None, 500.0), 0.0, 0.0, 20_000.0)
-    at = np.array([100.0, GROUND_RANGE_M, 3 * GROUND_RANGE_M])
-    sight = view.sight(at, np.zeros(3), np.full(3, 500.5))
-    chance = view.chance(at, np.zeros(3), np.full(3, 500.5), np.ones(3, dtype=bool), 1.0)
-    assert (chance / sight).tolist() == pytest.approx([1.0, 0.5, 1.0 / 82.0], rel=1e-3)
+    times = np.array([0.05, 0.5, 0.75, 1.0, 1.33, 2.0])
+    at = times * GROUND_RANGE_M
+    still, low = np.zeros(len(at)), np.full(len(at), 500.5)
+    chance = view.chance(at, still, low, np.ones(len(at), dtype=bool), 1.0)
+    # 40 dB a decade over plane earth, and a normal fade of 5 dB about the mean
+    expected = norm.cdf(-40.0 * np.log10(times) / 5.0)
+    assert (chance / view.sight(at, still, low)).tolist() == pytest.approx(expected, abs=0.04)
     assert reach_m(10_000.0) > 400_000.0  # 4.12 km for each root of a metre
 
 
