@@ -7,6 +7,8 @@ import { keep, kept } from 'leeward/keeping.js';
 
 const AGAIN_MS = 15_000;
 const MOST = 200;
+const PHOTO_SIDE = 1_600; // pixels, at most
+const LATER = (status) => status === 429 || status >= 500;
 
 /** @param {(waiting: number, problem: string) => void} onChange */
 export function createNotes(onChange) {
@@ -18,21 +20,34 @@ export function createNotes(onChange) {
   async function send() {
     if (sending || waiting.length === 0) return;
     sending = true;
+    let refused = '';
     try {
       while (waiting.length > 0) {
         const [note] = waiting;
+        if (note.picture) {
+          const put = await fetch('/api/photo', { method: 'POST', body: bytesOf(note.picture) });
+          if (LATER(put.status)) {
+            problem = `The photo waits (${put.status}).`;
+            break;
+          }
+          const { photo, detail } = await put.json().catch(() => ({}));
+          if (put.ok) note.photo = photo;
+          else refused = `The photo is not kept: ${detail ?? put.status}`;
+          delete note.picture;
+          keep('notes', waiting);
+        }
         const reply = await fetch('/api/note', {
           method: 'POST',
           headers: { 'Content-Type': 'application/json' },
           body: JSON.stringify(note),
         });
-        const later = reply.status === 503 || reply.status === 429 || reply.status >= 500;
+        const later = LATER(reply.status);
         if (!reply.ok) {
           const { detail } = await reply.json().catch(() => ({}));
           problem = detail ?? `The station refused (${reply.status}).`;
         }
         if (later || reply.status === 401 || reply.status === 403) break;
-        if (reply.ok) problem = '';
+        if (reply.ok) problem = refused;
         waiting = waiting.filter(({ id }) => id !== note.id);
         keep('notes', waiting);
       }
@@ -66,6 +81,21 @@ export function createNotes(onChange) {
 function newId() {
   const bytes = crypto.getRandomValues(new Uint8Array(12));
   return [...bytes].map((byte) => byte.toString(16).padStart(2, '0')).join('');
+}
+
+/** Of a data address; the page's policy lets nothing be fetched from one. */
+const bytesOf = (address) => Uint8Array.from(atob(address.slice(address.indexOf(',') + 1)), (letter) => letter.charCodeAt(0));
+
+/** A photo made small enough to be kept here until it is sent: a JPEG as a data address. @param {Blob} file */
+export async function smaller(file) {
+  const image = await createImageBitmap(file);
+  const scale = Math.min(1, PHOTO_SIDE / Math.max(image.width, image.height));
+  const canvas = document.createElement('canvas');
+  canvas.width = Math.round(image.width * scale);
+  canvas.height = Math.round(image.height * scale);
+  /** @type {CanvasRenderingContext2D} */ (canvas.getContext('2d')).drawImage(image, 0, 0, canvas.width, canvas.height);
+  image.close();
+  return canvas.toDataURL('image/jpeg', 0.8);
 }
 
 /** True north from a compass at a place; null where the station does not answer. */

@@ -25,6 +25,7 @@ from server.flight.times import parse_time
 from server.geodata.roads.extract import NEEDED
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
+from server.journal.photos import photos_beside
 from server.journal.recording import inferred_plan
 from server.rehearsal.clock import ClockError
 from server.screen import replies
@@ -160,6 +161,8 @@ def replay(
     face = run.Face()
     if named is not None:
         face = replace(face, basemap=maps_of(named[1], named[0]), units=named[1].screen.units)
+    if log is not None:
+        face = replace(face, photos=photos_beside(log))
     try:
         if listening.guarded:  # beside the recording, which may be no plan's
             face = replace(face, keys=keys_beside(log or Path("demo"), None, None))

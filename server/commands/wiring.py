@@ -28,6 +28,7 @@ from server.flight.state import Units
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
+from server.journal.photos import Photos, photos_beside
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.journal.space import watch_space
@@ -57,6 +58,7 @@ class Face:
     hosts: tuple[str, ...] = ()
     keys: Keys | None = None
     beacons: tuple[tuple[str, str], ...] = ()
+    photos: Photos | None = None  # of what was found
 
 
 def face_of(plan: PlanFile, path: Path) -> Face:
@@ -93,6 +95,7 @@ async def live(
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     flight_plan = plan.for_flight(surroundings.avoid)
     journal, problems = open_journal(journal_path)
+    face = replace(face, photos=photos_beside(journal_path))
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
@@ -228,6 +231,7 @@ async def _serve(
         basemap=face.basemap,
         terrain=feed.mission.terrain,
         bases=functools.partial(addresses, listening),
+        photos=face.photos,
     )
     if links is not None:
         links.add_peer_route(screen)

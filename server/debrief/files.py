@@ -16,6 +16,7 @@ from server.debrief.record import FlightRecord, replay_flights
 from server.debrief.sounding import CAVEAT, sounding, sounding_csv
 from server.flight.inputs import Plan
 from server.flight.landing.question import Terrain
+from server.journal.photos import photos_beside
 from server.journal.recording import Recording
 
 _STEPS = 100
@@ -59,7 +60,8 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
                     typer.echo(f"{one.path.name}: {left_out}", err=True)
             fragment = plan_fragment(record).encode()
             write(out / f"{of_flight}-next-plan.toml", fragment, sources)
-            page = flight_page(record, pictures(levels), CAVEAT)
+            photo = photos_beside(one.path).of(record.photo) if record.photo else None
+            page = flight_page(record, pictures(levels), CAVEAT, photo)
             write(out / f"{of_flight}.html", page, sources)
             records.append(record)
     if len(records) > 1:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -15,9 +16,10 @@ from server.debrief import tables
 from server.debrief.charts import Axes, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, bounds, draw
 from server.debrief.record import FlightRecord
-from server.debrief.sentences import CAUTIONS
+from server.debrief.sentences import CAUTIONS, note_words
 from server.flight.state import AvoidChance
 from server.flight.times import rfc3339
+from server.journal.photos import Photo
 
 _KEY_M = range(0, 36_001, 6_000)
 _SENSOR_ROWS = 24  # a hostile sender cannot fill the page
@@ -36,8 +38,13 @@ def picture(title: str, svg: str, note: str = "", *, tall: bool = False) -> list
     return [Picture(title, Markup(svg), note, tall)] if svg else []
 
 
-def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: str = "") -> bytes:
-    """The page of one flight; `sounding` are further pictures, with a note."""
+def flight_page(
+    record: FlightRecord,
+    sounding: Sequence[Picture] = (),
+    note: str = "",
+    photo: Photo | None = None,
+) -> bytes:
+    """The page of one flight; `sounding` are further pictures, with a note; `photo` of what was found."""
     heard = sorted(r.heard_at_s for r in record.recording.receptions)
     subtitle = "Nothing was heard."
     if heard:
@@ -60,7 +67,15 @@ def flight_page(record: FlightRecord, sounding: Sequence[Picture] = (), note: st
         cautions=cautions,
         sounding=sounding,
         sounding_note=note,
+        found=None if record.found is None else note_words(record.found),
+        photo="" if photo is None else _data(photo),
+        photo_elsewhere=bool(record.photo) and photo is None,
     )
+
+
+def _data(photo: Photo) -> str:
+    """The page needs nothing else: the picture stands in it."""
+    return f"data:{photo.media_type};base64,{base64.b64encode(photo.body).decode()}"
 
 
 def _avoid(record: FlightRecord) -> list[AvoidChance]:

@@ -122,6 +122,11 @@ class FlightRecord:
         return found_of(self.flight)
 
     @property
+    def photo(self) -> str:
+        """The name of the photo that was taken there; "" none."""
+        return "" if self.found is None else self.found.photo or ""
+
+    @property
     def shown(self) -> FlightState:
         """The flight as the screen showed it at the end."""
         return self.state.flights[self.flight.number]

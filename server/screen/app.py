@@ -19,6 +19,7 @@ from server.flight.mission_state import State
 from server.flight.road_state import Reach
 from server.flight.view.winds import Winds
 from server.geodata.basemap import Basemap
+from server.journal.photos import Photos
 from server.screen.access import (
     Access,
     ScreenSettings,
@@ -42,6 +43,7 @@ from server.screen.messages import (
     SayPhase,
 )
 from server.screen.note_routes import add_note_routes
+from server.screen.photo_routes import add_photo_routes
 from server.screen.replies import json_reply
 from server.screen.splices import whole_history
 from server.screen.watching import add_watching
@@ -62,11 +64,12 @@ def create_app(
     basemap: Basemap | None = None,
     terrain: Terrain | None = None,
     bases: Callable[[], list[str]] = list,
+    photos: Photos | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> FastAPI:
     """`terrain` gives the ground's height in metres at a latitude and longitude, or None; `bases`
-    the addresses under which other devices reach this station; `clock` the seconds, which only
-    grow, by which the limits count."""
+    the addresses under which other devices reach this station; `photos` of what was found; `clock` the
+    seconds, which only grow, by which the limits count."""
     settings = settings or ScreenSettings()
     limits = Limits(clock)
     basemap = basemap or Basemap()
@@ -97,9 +100,12 @@ def create_app(
         lambda request: _limit(limits, WRONG_KEYS, f"watch {asker(request.scope)}", settings),
     )
     _add_commands(app, feed, settings, limits)
-    add_note_routes(
-        app, feed, lambda request: _limit(limits, COMMANDS, asker(request.scope), settings)
-    )
+
+    def limited(request: Request) -> None:
+        _limit(limits, COMMANDS, asker(request.scope), settings)
+
+    add_note_routes(app, feed, limited)
+    add_photo_routes(app, photos, limited)
     _add_beacon(app, feed, settings, limits)
     _add_socket(app, hub, settings)
     return app

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import Any
 
+from PIL import Image
 from playwright.async_api import expect
 
 from server.flight.mission import Mission
 from server.flight.search_state import Search
 from server.journal.database import Journal
+from server.journal.photos import photos_beside
 from server.screen.app import create_app
 from server.session.replay import state_at
 from server.session.station import Station
@@ -42,12 +46,20 @@ async def lost_station() -> AsyncIterator[Station]:
         station.close()
 
 
+def picture() -> bytes:
+    """Larger than the page lets it be."""
+    body = io.BytesIO()
+    Image.effect_noise((2_000, 1_500), 40.0).save(body, "PNG")
+    return body.getvalue()
+
+
 def search_of(station: Station) -> Search:
     return station.state().flights[0].search
 
 
-async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
-    async with lost_station() as station, serving(create_app(station)) as port:
+async def test_the_crew_notes_and_everybody_sees_it(open_page: Any, tmp_path: Path) -> None:
+    photos = photos_beside(tmp_path / "tern.sqlite3")
+    async with lost_station() as station, serving(create_app(station, photos=photos)) as port:
         watched = await open_page(port)
         page = watched.page
         card = page.locator("[data-panel=search]")
@@ -93,6 +105,9 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
         await walk.context.set_offline(True)
         await walk.get_by_text("Found", exact=True).tap()
         await walk.get_by_label("Note").fill("in a ditch")
+        shot = {"name": "box.png", "mimeType": "image/png", "buffer": picture()}
+        await walk.get_by_label("Photo").set_input_files([shot])
+        await expect(walk.locator(".note-told")).to_contain_text("The photo goes with")
         await walk.get_by_role("button", name="It lies here").tap()
         await expect(walk.locator(".note-queue")).to_contain_text("not sent yet")
         assert search_of(station).found is None
@@ -102,6 +117,20 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any) -> None:
         found = search_of(station).found
         assert found is not None
         await expect(page.locator("path.search-90")).to_have_count(0)
+        kept = photos.of(found.photo or "")
+        assert kept is not None, "the photo came with it"
+        assert kept.media_type == "image/jpeg", "made smaller by the page"
+        assert max(Image.open(io.BytesIO(kept.body)).size) == 1_600
+        await page.wait_for_function(
+            "document.querySelector('[data-panel=search] .search-photo').naturalWidth === 1600"
+        )
+
+        await walk.get_by_text("Going there", exact=True).tap()
+        await walk.get_by_role("button", name="Cannot reach it").tap()
+        await expect(walk.locator(".note-told")).to_contain_text("Say why")
+        await walk.get_by_label("Reason").fill("the river is up")
+        await walk.get_by_role("button", name="Cannot reach it").tap()
+        await expect(card).to_contain_text("On foot cannot reach it: the river is up")
 
         heard = [reception for _, reception in station._journal.receptions()]
         again = state_at(heard, PLAN, round(NOW_S * 1_000)).flights[0].search

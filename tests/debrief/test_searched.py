@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from functools import cache
 
 from server.debrief.page import flight_page
@@ -9,6 +10,7 @@ from server.debrief.record import FlightRecord
 from server.debrief.search_tables import areas_table, story_table
 from server.debrief.searched import covers
 from server.flight.physics.geodesy import distance_bearing
+from server.journal.photos import Photo
 from server.journal.recording import Recording
 from tests.debrief.made import replayed
 from tests.flight.search.test_lost import LANDED_S, PLAN, TRUE, car, lost, note, towards
@@ -95,3 +97,11 @@ def test_a_ring_with_a_hole_holds_what_lies_between() -> None:
     assert covers(shape, 1.5, 0.0)
     assert not covers(shape, 0.0, 0.0)
     assert not covers(shape, 3.0, 0.0)
+
+
+def test_the_photo_stands_in_the_page_itself() -> None:
+    body = b"\xff\xd8\xff\xe0 a made picture"
+    page = flight_page(searched(), photo=Photo(body, "image/jpeg")).decode()
+    assert f'src="data:image/jpeg;base64,{base64.b64encode(body).decode()}"' in page
+    assert "Where it was found" in page
+    assert "Where it was found" not in flight_page(searched()).decode(), "none was taken"

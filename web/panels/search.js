@@ -31,6 +31,9 @@ export function createSearch(context) {
   };
   const figures = el('dl', { class: 'rows' }, ...Object.values(rows).map(({ node }) => node));
   const list = el('ul', { class: 'notes' });
+  const photo = /** @type {HTMLImageElement} */ (el('img', { class: 'search-photo', alt: 'The photo that was taken there', hidden: true }));
+  const elsewhere = el('p', { class: 'sentence', text: 'A photo was taken; it is kept at another station.', hidden: true });
+  photo.addEventListener('error', () => (setShown(photo, false), setShown(elsewhere, true)));
   const own = () => store.state?.vehicles.find(({ own: mine }) => mine) ?? null;
   const searching = createSearching({
     now_s: () => clock.now_s(),
@@ -43,7 +46,7 @@ export function createSearch(context) {
     ask: (answer) => context.map?.ask(answer),
   });
   const caution = el('p', { class: 'sentence', text: CAUTION });
-  const panel = card('search', 'Search', contact, title, place, actions, figures, list, searching.node, caution);
+  const panel = card('search', 'Search', contact, title, place, actions, photo, elsewhere, figures, list, searching.node, caution);
   panel.node.hidden = true;
   const known = new Map();
 
@@ -77,6 +80,7 @@ export function createSearch(context) {
     setShown(actions, at !== null);
     setText(place, at === null ? '' : words.decimalDegrees(at.latitude_deg, at.longitude_deg));
     if (at !== null) setAttribute(open, 'href', geoAddress(at.latitude_deg, at.longitude_deg, null));
+    showPhoto(search.found?.photo ?? null);
     const { result, expected_now: expected } = search;
     const looking = search.found === null ? result : null;
     panel.aside(looking === null ? '' : `worked out ${words.ago(seconds(looking.as_of), now_s)}`);
@@ -88,9 +92,18 @@ export function createSearch(context) {
     rows.walk.show(looking && `${degrees(looking.walk)}: ${walkWords(looking.walk, units)}`);
     const dark_s = looking?.dark ? seconds(looking.dark) : null;
     rows.dark.show(dark_s === null ? null : `sunset ${words.clockTime(dark_s)} ${words.zone(dark_s)}, ${dark_s > now_s ? `in ${words.duration(dark_s - now_s)}` : words.ago(dark_s, now_s)}`);
-    rows.claims.show(search.claims.length === 0 ? null : search.claims.map(({ by, can, note }) => `${by} ${can ? 'goes there' : 'cannot reach it'}${note ? ` (${note})` : ''}`).join('; '));
+    rows.claims.show(search.claims.length === 0 ? null : search.claims.map(({ by, can, note }) => `${by} ${can ? 'goes there' : 'cannot reach it'}${note ? `: ${note}` : ''}`).join('; '));
     follow(list, lines(search), ({ id }) => id, make, known);
     searching.render();
+  }
+
+  /** @param {string | null} name */
+  function showPhoto(name) {
+    if (name === (photo.dataset.name ?? null)) return;
+    setShown(elsewhere, false);
+    setShown(photo, name !== null);
+    if (name === null) delete photo.dataset.name;
+    else photo.src = `/api/photo/${(photo.dataset.name = name)}`;
   }
 
   /** @param {import('../state.js').Search} search */

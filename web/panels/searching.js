@@ -1,7 +1,7 @@
 /** What a searcher notes: a bearing, ground that was looked over, the box found, who goes there. */
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
-import { createNotes, declination_deg } from 'leeward/notes.js';
+import { createNotes, declination_deg, smaller } from 'leeward/notes.js';
 import * as words from 'leeward/words.js';
 
 const SURENESS = { sharp: 'Sharp', broad: 'Broad', ahead: 'Strong, ahead' };
@@ -33,11 +33,15 @@ export function createSearching(around) {
   const track = button('Begin here', toggleTrack);
   const searched = fold('Searched', el('div', { class: 'note-row' }, ground, track), el('p', { class: 'sentence', text: 'Walk or drive it with this page open, then end it.' }));
   const remark = /** @type {HTMLInputElement} */ (el('input', { type: 'text', maxlength: '300', 'aria-label': 'Note', placeholder: 'in a field, by the fence' }));
-  const foundHere = fold('Found', remark, el('div', { class: 'note-row' }, button('It lies here', found), ...(around.ask ? [button('Touch the map', () => around.ask?.(foundAt))] : [])));
-  const going = fold('Going there', el('div', { class: 'note-row' }, button('We take it', () => note({ kind: 'claim' }, 'Told to all.')), button('Cannot reach it', () => note({ kind: 'unreachable', note: remark.value }, 'Told to all.'))));
+  const camera = /** @type {HTMLInputElement} */ (el('input', { type: 'file', accept: 'image/*', capture: 'environment', 'aria-label': 'Photo', on: { change: takePhoto } }));
+  const foundHere = fold('Found', remark, el('label', { class: 'note-photo', text: 'Photo ' }, camera), el('div', { class: 'note-row' }, button('It lies here', found), ...(around.ask ? [button('Touch the map', () => around.ask?.(foundAt))] : [])));
+  const reason = /** @type {HTMLInputElement} */ (el('input', { type: 'text', maxlength: '300', 'aria-label': 'Reason', placeholder: 'why not: river, locked gate' }));
+  const going = fold('Going there', reason, el('div', { class: 'note-row' }, button('We take it', () => note({ kind: 'claim' }, 'Told to all.')), button('Cannot reach it', cannot)));
   const node = el('div', { class: 'searching crew-only' }, bearing, searched, foundHere, going, told, queue);
   /** @type {[number, number][] | null} */
   let path = null;
+  /** @type {string | null} */
+  let picture = null;
 
   function note(said, answer) {
     const now_s = around.now_s();
@@ -95,9 +99,30 @@ export function createSearching(around) {
     foundAt(place);
   }
 
+  function cannot() {
+    const why = reason.value.trim();
+    if (why === '') return setText(told, 'Say why it cannot be reached: the others go by it.');
+    note({ kind: 'unreachable', note: why }, 'Told to all.');
+    reason.value = '';
+  }
+
+  async function takePhoto() {
+    const file = camera.files?.[0];
+    picture = null;
+    if (!file) return;
+    try {
+      picture = await smaller(file);
+      setText(told, 'The photo goes with the next “found”.');
+    } catch {
+      setText(told, 'This file is no picture that the browser can read.');
+    }
+  }
+
   function foundAt(place) {
     const at = 'lat' in place ? { latitude_deg: place.lat, longitude_deg: place.lng } : only(place);
-    note({ kind: 'found', ...at, note: remark.value }, 'Found: told to all. Well done.');
+    note({ kind: 'found', ...at, note: remark.value, ...(picture === null ? {} : { picture }) }, 'Found: told to all. Well done.');
+    picture = null;
+    camera.value = '';
   }
 
   return {
