@@ -18,7 +18,7 @@ _NAME = re.compile(r"[0-9a-f]{64}")
 _ENDINGS = {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp"}
 
 
-class PhotoError(Exception):
+class PhotoError(ValueError):
     """Not kept; the message says why."""
 
 
@@ -29,6 +29,8 @@ class Photo(NamedTuple):
 
 class Photos:
     """A folder that is made with the first photo."""
+
+    most_bytes = MAX_PHOTO_BYTES
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder

@@ -19,7 +19,6 @@ from server.flight.mission_state import State
 from server.flight.road_state import Reach
 from server.flight.view.winds import Winds
 from server.geodata.basemap import Basemap
-from server.journal.photos import Photos
 from server.screen.access import (
     Access,
     ScreenSettings,
@@ -43,7 +42,7 @@ from server.screen.messages import (
     SayPhase,
 )
 from server.screen.note_routes import add_note_routes
-from server.screen.photo_routes import add_photo_routes
+from server.screen.photo_routes import Photos, add_photo_routes
 from server.screen.replies import json_reply
 from server.screen.splices import whole_history
 from server.screen.watching import add_watching
