@@ -1,6 +1,7 @@
 /** Puts the page together and keeps it going; where the messages come from is for others to say. */
 
 import { createChartChoice } from 'leeward/chart/choice.js';
+import { createJumps } from 'leeward/chart/jumps.js';
 import { createScrubber } from 'leeward/chart/scrubber.js';
 import { createTimeChart } from 'leeward/chart/timechart.js';
 import { createClock } from 'leeward/clock.js';
@@ -58,11 +59,13 @@ export function start(connect, post) {
   const band = createBand(context);
   const chart = createTimeChart(context);
   const scrubber = createScrubber(context, chart);
+  const jumps = createJumps(context, scrubber);
+  chart.mayEndInTheAir(jumps.endsInTheAir);
   const choice = createChartChoice(context, chart);
   bar.node.append(createPageKeys(context, scrubber).button);
   const side = el('div', { class: 'side', tabindex: 0, role: 'region', 'aria-label': 'Panels' });
   const flown = el('section', { class: 'time', 'aria-label': 'Charts against time' });
-  flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node), chart.node);
+  flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node, jumps.node), chart.node);
   document.body.append(
     bar.node,
     el('div', { class: 'strips' }, bar.strip, link.node, problems.node, flights.node),
@@ -77,7 +80,7 @@ export function start(connect, post) {
   const makers = [...first, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
-  const panels = [bar, link, problems, flights, alarm, band, scrubber, choice, chart, ...cards];
+  const panels = [bar, link, problems, flights, alarm, band, scrubber, jumps, choice, chart, ...cards];
 
   let changed = new Set();
   let waiting = false;

@@ -26,7 +26,7 @@ from server.geodata.roads.extract import NEEDED
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
 from server.journal.photos import photos_beside
-from server.journal.recording import inferred_plan
+from server.journal.recording import DEMO_LOG, inferred_plan
 from server.rehearsal.clock import ClockError
 from server.screen import replies
 from server.screen.certificate import CertificateError
@@ -155,6 +155,7 @@ def replay(
         sys.stdout.buffer.flush()
         return
     from server.commands import wiring as run
+    from server.commands.debriefing import Debriefing
     from server.commands.given import maps_of
 
     listening = Listening(host, port, not no_browser)
@@ -166,7 +167,10 @@ def replay(
     try:
         if listening.guarded:  # beside the recording, which may be no plan's
             face = replace(face, keys=keys_beside(log or Path("demo"), None, None))
-        until_interrupted(run.replay(recording, flight_plan, surroundings, face, speed, listening))
+        debriefing = Debriefing(log or DEMO_LOG, None if named is None else named[0])
+        until_interrupted(
+            run.replay(recording, flight_plan, surroundings, face, speed, listening, debriefing)
+        )
     except (NoPort, KeysError) as error:
         raise fail(error) from error
 

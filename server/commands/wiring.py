@@ -17,6 +17,7 @@ from pathlib import Path
 import uvicorn
 
 from server.commands.check import check_forecast
+from server.commands.debriefing import Debriefing
 from server.commands.given import maps_of
 from server.commands.listen import Listening, addresses, free_port
 from server.commands.roads import roads_for
@@ -40,6 +41,7 @@ from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.certificate import own_certificate, own_names
 from server.screen.keys import Keys, keys_beside
+from server.screen.replay_routes import Recorded
 from server.screen.serve import uvicorn_server
 from server.session.replay import Replay
 from server.session.side_tasks import SideTask
@@ -166,6 +168,7 @@ async def replay(
     face: Face,
     speed: float,
     listening: Listening,
+    debriefing: Debriefing | None = None,
 ) -> None:
     """Play a recording on the screen until it is interrupted."""
     player = Replay(
@@ -192,8 +195,16 @@ async def replay(
 
     try:
         with roads_for(player, surroundings.roads, tell):
-            await _serve(player, face, player.run, listening)
+            await _serve(
+                player,
+                face,
+                player.run,
+                listening,
+                recorded=Recorded(player.moments, debriefing),
+            )
     finally:
+        if debriefing is not None:
+            await debriefing.close()
         player.close()
 
 
@@ -218,6 +229,7 @@ async def _serve(
     run: Callable[[], Awaitable[None]],
     listening: Listening,
     links: Peering | None = None,
+    recorded: Recorded | None = None,
 ) -> None:
     port = listening.port or free_port(listening.host)
     listening = replace(listening, port=port)
@@ -232,6 +244,7 @@ async def _serve(
         terrain=feed.mission.terrain,
         bases=functools.partial(addresses, listening),
         photos=face.photos,
+        recorded=recorded,
     )
     if links is not None:
         links.add_peer_route(screen)

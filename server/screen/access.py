@@ -62,8 +62,14 @@ _OPEN_EXACTLY = {
     "/service-worker.js",
     "/manifest.webmanifest",
 }
-_PAGES = {"/", "/walk", "/show", "/links"}  # a reader without a key is asked for it there
-_FOR_CREW = {"/links", "/api/links"}  # beside everything that changes something
+_PAGES = {
+    "/",
+    "/walk",
+    "/show",
+    "/links",
+    "/debrief",
+}  # a reader without a key is asked for it there
+_FOR_CREW = {"/links", "/api/links", "/debrief"}  # beside everything that changes something
 
 
 class TooLarge(Exception):
@@ -174,7 +180,7 @@ class Access:
                 return asks
             return _refused(401, "A key is needed: open the link that the crew gave you.")
         changes = scope["type"] == "http" and not reads
-        if role != "crew" and (changes or path in _FOR_CREW):
+        if role != "crew" and (changes or path in _FOR_CREW or path.startswith("/debrief/")):
             return _refused(403, "This link lets you watch. Ask the crew for theirs.")
         return None
 

@@ -43,6 +43,7 @@ from server.screen.messages import (
 )
 from server.screen.note_routes import add_note_routes
 from server.screen.photo_routes import Photos, add_photo_routes
+from server.screen.replay_routes import Recorded, add_replay_routes
 from server.screen.replies import json_reply
 from server.screen.splices import whole_history
 from server.screen.watching import add_watching
@@ -64,11 +65,12 @@ def create_app(
     terrain: Terrain | None = None,
     bases: Callable[[], list[str]] = list,
     photos: Photos | None = None,
+    recorded: Recorded | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> FastAPI:
     """`terrain` gives the ground's height in metres at a latitude and longitude, or None; `bases`
-    the addresses under which other devices reach this station; `photos` of what was found; `clock` the
-    seconds, which only grow, by which the limits count."""
+    the addresses under which other devices reach this station; `photos` of what was found; `recorded`
+    what a replay has beside its state; `clock` the seconds, which only grow, by which the limits count."""
     settings = settings or ScreenSettings()
     limits = Limits(clock)
     basemap = basemap or Basemap()
@@ -90,6 +92,7 @@ def create_app(
     app.add_middleware(Access, settings=settings, limits=limits)
     _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
     add_maps(app, basemap, terrain)
+    add_replay_routes(app, recorded)
     _add_reading(app, feed, hub)
     add_key_routes(app, settings, limits, bases)
     add_watching(

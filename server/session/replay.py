@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 from server.flight.chase.drives import Chaser
@@ -15,6 +17,7 @@ from server.flight.mission_state import Replay as ReplayShown
 from server.flight.mission_state import State
 from server.flight.state import Mode
 from server.flight.times import moment
+from server.session.moments import Moments, moments_of
 from server.session.session import Refused, Session
 
 FRAME_S = 0.2
@@ -73,6 +76,8 @@ class Replay(Session):
         self.end_s = self._receptions[-1].heard_at_s if self._receptions else 0.0
         self._anchor = (clock(), self.start_s)  # a moment of the clock, and of the flight
         self._own_commands: list[Command] = []
+        self._looking = ThreadPoolExecutor(1, thread_name_prefix="moments")
+        self._moments: asyncio.Future[Moments] | None = None
 
     @property
     def position_s(self) -> float:
@@ -122,6 +127,20 @@ class Replay(Session):
             self.changed()
         else:
             self.notify()
+
+    async def moments(self) -> Moments:
+        """Where the events and alarms of the whole recording are; worked out once, off the loop."""
+        if self._moments is None:
+            begin = functools.partial(
+                Mission, self._plan, self._terrain, self._forecast, self._winds
+            )
+            work = functools.partial(moments_of, begin, self._receptions, self._commands)
+            self._moments = asyncio.get_running_loop().run_in_executor(self._looking, work)
+        return await asyncio.shield(self._moments)
+
+    def close(self) -> None:
+        self._looking.shutdown(wait=False, cancel_futures=True)
+        super().close()
 
     async def control(self, action: str, value: float | str | None) -> None:
         """play, pause, speed (times real time), seek (UTC seconds)."""

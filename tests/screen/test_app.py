@@ -90,6 +90,7 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
     ours = {f"/web/{path.relative_to(WEB).as_posix()}" for path in WEB.rglob("*.js")}
     only_elsewhere = {
         "beacon",
+        "debrief",
         "enter",
         "links",
         "palette",

@@ -4,7 +4,7 @@ import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import * as words from 'leeward/words.js';
 
-const SPEEDS = [1, 10, 30, 100, 300];
+const SPEEDS = [1, 10, 30, 100, 300]; // and the one that it was begun with
 const STEP_S = 60;
 const SEEK_EVERY_MS = 150;
 const ARRIVES_MS = 600; // after which the clock shows where a seek has led
@@ -21,16 +21,17 @@ export function createScrubber({ store, clock, post }, chart) {
       on: { click: () => send('speed', speed) },
     }),
   );
+  const other = el('button', { type: 'button', class: 'speed-other', hidden: true });
   const moment = el('span', { class: 'moment' });
   const problem = el('span', { class: 'problem', role: 'status' });
   const node = el(
     'div',
     { class: 'transport', hidden: true },
     play,
-    el('div', { class: 'speeds', role: 'group', 'aria-label': 'Speed' }, ...speeds),
-    moment,
+    el('div', { class: 'speeds', role: 'group', 'aria-label': 'Speed' }, ...speeds, other),
     problem,
   );
+  chart.tell(moment); // beside the values under the cursor: the row of buttons has no room
   let asked_ms = -Infinity;
   let wanted_s = null;
   let wanted_ms = -Infinity;
@@ -92,6 +93,18 @@ export function createScrubber({ store, clock, post }, chart) {
     });
   }
 
+  /** A speed that none of the buttons has; it stays while another is tried. */
+  function showOther(speed) {
+    if (!SPEEDS.includes(speed) && other.dataset.speed !== String(speed)) {
+      setAttribute(other, 'data-speed', speed);
+      setText(other, `${speed}×`);
+      setAttribute(other, 'aria-label', `${speed} times as fast`);
+      other.onclick = () => send('speed', speed);
+      setShown(other, true);
+    }
+    setAttribute(other, 'aria-pressed', String(Number(other.dataset.speed) === speed));
+  }
+
   function render() {
     const { state } = store;
     const replay = state?.replay ?? null;
@@ -104,6 +117,7 @@ export function createScrubber({ store, clock, post }, chart) {
     for (const button of speeds) {
       setAttribute(button, 'aria-pressed', String(Number(button.dataset.speed) === replay.speed));
     }
+    showOther(replay.speed);
     const zone = words.zone(now_s);
     setText(moment, `Known at ${words.clockTimeSeconds(now_s)} ${zone}`);
     if (dressed === null) return;

@@ -1,8 +1,8 @@
 /** One quantity against time: known solid, predicted dashed, events as ticks, now as a line. */
 
-import { el } from 'leeward/dom.js';
+import { el, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { clockTime } from 'leeward/words.js';
+import { clockTime, clockTimeSeconds, zone } from 'leeward/words.js';
 import { altitudeView } from 'leeward/chart/views.js';
 
 const AHEAD_S = 600;
@@ -12,6 +12,10 @@ const AXIS_FONT = '13px system-ui, sans-serif';
 export function createTimeChart(context) {
   const { store, clock, preferences } = context;
   const node = el('div', { class: 'chart' });
+  const readout = el('span', { class: 'readout', 'aria-live': 'off' });
+  const told = el('div', { class: 'chart-told' }, readout);
+  node.append(told);
+  let endsInTheAir = () => false;
   let colours = readColours();
   let plot = null;
   let drawn_ms = -Infinity;
@@ -47,7 +51,7 @@ export function createTimeChart(context) {
           spanGaps: false,
         })),
       ],
-      hooks: { draw: [marks] },
+      hooks: { draw: [marks], setCursor: [read] },
     };
     plot = new globalThis.uPlot(options, view.data(), node);
   }
@@ -60,11 +64,32 @@ export function createTimeChart(context) {
   function span() {
     const { state } = store;
     const now_s = clock.now_s() ?? 0;
-    if (state?.replay) return [seconds(state.replay.start), seconds(state.replay.end)];
+    if (state?.replay) {
+      const end_s = seconds(state.replay.end);
+      const lands_s = endsInTheAir() ? seconds(state.landing?.time_late ?? state.landing?.time ?? null) : null;
+      return [seconds(state.replay.start), Math.max(end_s, lands_s === null ? 0 : lands_s + AHEAD_S / 10)];
+    }
     const launch_s = seconds(state?.launch.time);
     const start_s = Math.min(store.track()[0]?.[0] ?? now_s, launch_s ?? Infinity, now_s - AHEAD_S);
     const land_s = seconds(state?.landing?.time) ?? now_s;
     return [Math.max(start_s, now_s - 86_400), Math.max(land_s, now_s) + AHEAD_S];
+  }
+
+  /** The values under the cursor: what was flown, else what is predicted. */
+  function read({ cursor, data }) {
+    const { idx } = cursor;
+    const time_s = idx === null || idx === undefined || cursor.left < 0 ? undefined : data[0][idx];
+    if (time_s === undefined) {
+      setText(readout, '');
+      return;
+    }
+    const values = view.series.map(({ dash }, n) => ({ value: data[n + 1][idx], dash }));
+    const shown = values.filter(({ value }) => value !== null && value !== undefined);
+    const said = shown.slice(0, view.key === 'altitude' ? 1 : 2).map(({ value, dash }) => {
+      const what = dash === undefined ? '' : view.key === 'altitude' ? ' predicted' : ' standard';
+      return `${view.label(view.round(value))}${what}`;
+    });
+    setText(readout, `${clockTimeSeconds(time_s)} ${zone(time_s)}: ${said.join(', ') || 'nothing'}`);
   }
 
   function marks({ ctx: pen, bbox, valToPos }) {
@@ -108,6 +133,12 @@ export function createTimeChart(context) {
 
   return {
     node,
+    /** A line over the chart. @param {HTMLElement} line */
+    tell: (line) => told.prepend(line),
+    /** @param {() => boolean} told whether the recording ends before the landing: then the prediction is shown beyond */
+    mayEndInTheAir(told) {
+      endsInTheAir = told;
+    },
     /** The plot, for the scrubber; null before the first state. */
     plot: () => plot,
     /** @param {import('./views.js').View} chosen */

@@ -9,7 +9,7 @@ const MOST_POINTS = 2000;
 
 /**
  * @typedef {{key: string, name: string, note: string, data: () => any[][],
- *   label: (value: number) => string, range: (low: number, high: number) => [number, number],
+ *   label: (value: number) => string, round: (value: number) => number, range: (low: number, high: number) => [number, number],
  *   series: {stroke: string, dash?: number[]}[]}} View
  */
 
@@ -20,6 +20,7 @@ export function altitudeView({ store, units }) {
     name: 'Altitude',
     note: '',
     series: [{ stroke: 'payload' }, { stroke: 'landing', dash: [7, 6] }],
+    round: (height) => Math.round(height / 10) * 10,
     label: (height) => `${figure(height)}\u00a0${units.system().altitudeUnit}`,
     range: (_, high) => [0, Math.max(high ?? 0, units.system().altitudeValue(1000)) * 1.08],
     data() {
@@ -50,7 +51,8 @@ export function climbView({ store, units }) {
     name: 'Climb',
     note: '',
     series: [{ stroke: 'payload' }],
-    label: (climb) => `${figure(climb)}\u00a0${units.system().climbUnit}`,
+    round: (climb) => Math.round(climb * 10) / 10,
+    label: (climb) => `${figure(climb, Number.isInteger(climb) ? 0 : 1)}\u00a0${units.system().climbUnit}`,
     range: (low, high) => padded(Math.min(low ?? 0, 0), Math.max(high ?? 0, units.system().climbValue(1))),
     data() {
       const rows = thinned(store.track());
@@ -77,6 +79,7 @@ export function sensorView({ store, units }, key) {
     series: hasStandard
       ? [{ stroke: 'payload' }, { stroke: 'quiet', dash: [3, 5] }]
       : [{ stroke: 'payload' }],
+    round: (value) => Math.round(value * 10) / 10,
     label(value) {
       const [, name] = units.sensorParts(0, unit);
       return `${figure(value, Number.isInteger(value) ? 0 : 1)}\u00a0${name}`;
