@@ -86,6 +86,9 @@ async def test_the_story_so_far(open_page: Any) -> None:
         )  # towns came
         told = await story.all_inner_texts()
         assert re.search(r"burst at 29,\d\d0\sm", " ".join(told))
+        # the highest point is not lower than the burst that is told beside it
+        top = await figure(page, "height").locator(".show-figure").inner_text()
+        assert top in " ".join(told), top
         assert "Launched" in told[-1], "what happened stays when heights are left out"
         # in time, the newest first
         times = [re.match(r"\d\d:\d\d", text)[0] for text in told]  # type: ignore[index]

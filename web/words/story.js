@@ -35,7 +35,8 @@ function height(state, track, units, now_s) {
     return { name, label: 'Height', value: 'not known', more: 'Nothing has been heard yet.', stale: false };
   }
   if (phase === 'landed') {
-    const top_m = Math.max(...track.map(([, , , m]) => m ?? -Infinity), last.altitude_m);
+    const told = [...track.map(([, , , m]) => m), ...state.events.map(({ altitude_m }) => altitude_m), last.altitude_m];
+    const top_m = told.reduce((top, m) => Math.max(top, m ?? -Infinity), -Infinity);
     return { name, label: 'Highest point', value: units.altitude(top_m), more: 'above the sea', stale: false };
   }
   const stale = isOld(state, last.time, now_s);
@@ -159,7 +160,7 @@ function heights({ events: happened }, track, units) {
   if (launch_s === null) return [];
   const rows = track.filter(([time_s, , , m]) => m !== null && time_s >= launch_s);
   if (rows.length === 0) return [];
-  const top_m = Math.max(...rows.map(([, , , m]) => m));
+  const top_m = rows.reduce((top, [, , , m]) => Math.max(top, m), -Infinity); // any number of rows
   const found = [];
   for (let n = 1; n * step_m <= top_m; n += 1) {
     const m = n * step_m;
