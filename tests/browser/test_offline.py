@@ -16,7 +16,7 @@ from server.screen.app import create_app
 from server.screen.keys import Keys
 from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.screen.demo_feed import DemoFeed, height_text
-from tests.screen.serving import serving
+from tests.screen.serving import serving, until
 from tests.screen.test_keeping import our_own_files
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -200,18 +200,35 @@ async def test_a_key_that_was_withdrawn_leaves_nothing(open_page: Any) -> None:
 
 async def test_on_foot_without_the_station(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=8_100)
+    on_foot = {"size": PHONE, "ready": ".walk-distance", "workers": "allow"}
+    granted = {
+        "geolocation": {"latitude": 38.75, "longitude": -97.56, "accuracy": 5.0},
+        "permissions": ["geolocation"],
+    }
     async with serving(create_app(feed)) as port:
-        page = (
-            await open_page(port, "/walk", size=PHONE, ready=".walk-distance", workers="allow")
-        ).page
+        page = (await open_page(port, "/walk", **on_foot, **granted)).page
         await kept(page)
         shown = await page.locator(".walk-distance").inner_text()
     await page.reload()
     await expect(page.locator(LOST)).to_contain_text("No station. You see what this device knew")
     await expect(page.locator(".walk-distance")).to_have_text(shown)
+    # what is noted now waits on the device, over a further reload too
+    await page.get_by_role("button", name="Use my position").click()
+    await page.get_by_text("Found", exact=True).click()
+    await page.get_by_role("button", name="It lies here").click()
+    queue = page.locator(".note-queue")
+    await expect(queue).to_contain_text("not sent yet")
+    await page.reload()
+    await expect(page.locator(LOST)).to_contain_text("No station. You see what this device knew")
+    assert '"found"' in await page.evaluate("localStorage.getItem('leeward.notes')")
     # the whole page is kept too, though this device has never opened it
     await page.goto(f"http://127.0.0.1:{port}/")
     await expect(page.locator(HEIGHT)).to_contain_text(height_text(feed))
+    await page.goto(f"http://127.0.0.1:{port}/walk")
+    await expect(page.locator(LOST)).to_contain_text("No station. You see what this device knew")
+    async with serving(create_app(feed), port):
+        await until(lambda: len(feed.received) == 1)
+        assert b'"found"' in feed.received[0][1]
 
 
 async def test_it_can_be_installed(open_page: Any) -> None:
