@@ -16,6 +16,7 @@ import { createHours } from 'leeward/panels/hours.js';
 import { createLandingCard } from 'leeward/panels/landing.js';
 import { createLink } from 'leeward/panels/link.js';
 import { createLog } from 'leeward/panels/log.js';
+import { createNow } from 'leeward/panels/now.js';
 import { showNotice } from 'leeward/panels/notice.js';
 import { createPad } from 'leeward/panels/pad.js';
 import { createProblems } from 'leeward/panels/problems.js';
@@ -48,7 +49,7 @@ export function start(connect, post) {
   const sound = createSound(preferences);
   const mapNode = el('div', { class: 'map', role: 'region', 'aria-label': 'Map' });
   /** @type {import('./types.js').Context} */
-  const context = { store, clock, units, preferences, sound, post, map: null, whereIs: (place) => whereIs(place) };
+  const context = { store, clock, units, preferences, sound, post, map: null, whereIs: (place) => whereIs(place), ready: null };
   const whereIs = createWhereIs(context);
 
   const bar = createBar(context);
@@ -56,7 +57,8 @@ export function start(connect, post) {
   const problems = createProblems(context);
   const flights = createFlights(context);
   const alarm = createAlarm(context);
-  const band = createBand(context);
+  const band = createBand(context, [alarm.node, alarm.regret]);
+  const now = createNow(context);
   const chart = createTimeChart(context);
   const scrubber = createScrubber(context, chart);
   const jumps = createJumps(context, scrubber);
@@ -69,8 +71,8 @@ export function start(connect, post) {
   document.body.append(
     bar.node,
     el('div', { class: 'strips' }, bar.strip, link.node, problems.node, flights.node),
-    el('div', { class: 'band' }, alarm.node, band.node),
-    el('main', {}, el('div', { class: 'left' }, mapNode, flown), side),
+    el('div', { class: 'band' }, band.node),
+    el('main', {}, el('div', { class: 'left' }, mapNode, now.node, flown), side),
     createTabs().node,
     alarm.spoken,
   );
@@ -80,7 +82,7 @@ export function start(connect, post) {
   const makers = [...first, createTrackers, createVehicles, createFlight];
   const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
-  const panels = [bar, link, problems, flights, alarm, band, scrubber, jumps, choice, chart, ...cards];
+  const panels = [bar, link, problems, flights, alarm, band, now, scrubber, jumps, choice, chart, ...cards];
 
   let changed = new Set();
   let waiting = false;

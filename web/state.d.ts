@@ -3,7 +3,8 @@
 /**
  * From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
  *
- * `facts` are its numbers, with units in their names.
+ * `acknowledged_by`: on which station's screen, "" where none is named. `facts` are its numbers, with
+ * units in their names.
  */
 export interface Alarm {
   id: string;
@@ -13,6 +14,7 @@ export interface Alarm {
   time: string;
   until: string | null;
   acknowledged: boolean;
+  acknowledged_by: string;
   facts: Record<string, number | string>;
 }
 

@@ -20,6 +20,7 @@
  *   units: any, preferences: any, map: any,
  *   sound: ReturnType<typeof import('./sound.js').createSound>, post: (path: string, body: object) =>
  *   Promise<string | null>, whereIs: (place: {latitude_deg: number, longitude_deg: number}) =>
- *   {from: string, range_m: number | null, bearing_deg: number | null}}} Context
+ *   {from: string, range_m: number | null, bearing_deg: number | null},
+ *   ready: {grade: 'green' | 'amber' | 'red', open: string[]} | null}} Context
  */
 export {};

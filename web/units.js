@@ -1,7 +1,8 @@
-/** From the wire's SI to what the crew reads: metric, or feet and miles. */
+/** From the wire's SI to what the crew reads: metric; feet, nautical miles and knots; feet, miles and mph. */
 
 const FOOT_M = 0.3048;
 const MILE_M = 1609.344;
+const NAUTICAL_MILE_M = 1852;
 const NB = '\u00a0';
 const MINUS = '\u2212';
 
@@ -15,9 +16,11 @@ export function figure(value, decimals = 0) {
   return value < 0 && !isZero ? `${MINUS}${text}` : text;
 }
 
+/** @type {Record<string, any>} */
 const SYSTEMS = {
   metric: {
     name: 'metric',
+    title: 'Metric',
     altitudeUnit: 'm',
     altitudeValue: (m) => m,
     altitude: (m) => `${figure(Math.round(m / 10) * 10)}${NB}m`,
@@ -35,7 +38,8 @@ const SYSTEMS = {
     scale: { unit: 'km', size_m: 1000, small: 'm', smallSize_m: 1, smallBelow_m: 1000 },
   },
   us: {
-    name: 'feet and miles',
+    name: 'ft mi mph',
+    title: 'Feet, miles, mph',
     altitudeUnit: 'ft',
     altitudeValue: (m) => m / FOOT_M,
     altitude: (m) => `${figure(Math.round(m / FOOT_M / 10) * 10)}${NB}ft`,
@@ -53,6 +57,26 @@ const SYSTEMS = {
     scale: { unit: 'mi', size_m: MILE_M, small: 'ft', smallSize_m: FOOT_M, smallBelow_m: MILE_M / 2 },
   },
 };
+
+/** As in the air: what differs from feet and miles. */
+SYSTEMS.nautical = {
+  ...SYSTEMS.us,
+  name: 'ft NM kt',
+  title: 'Feet, nautical miles, knots',
+  speedUnit: 'kt',
+  speedValue: (ms) => (ms * 3600) / NAUTICAL_MILE_M,
+  speed: (ms) => `${figure((ms * 3600) / NAUTICAL_MILE_M)}${NB}kt`,
+  distance(m) {
+    if (m < 0.2 * NAUTICAL_MILE_M) return `${figure(Math.round(m / FOOT_M / 10) * 10)}${NB}ft`;
+    return `${figure(m / NAUTICAL_MILE_M, m < 100 * NAUTICAL_MILE_M ? 1 : 0)}${NB}NM`;
+  },
+  degreesC: SYSTEMS.metric.degreesC,
+  scale: { unit: 'NM', size_m: NAUTICAL_MILE_M, small: 'ft', smallSize_m: FOOT_M, smallBelow_m: NAUTICAL_MILE_M / 2 },
+};
+
+/** The systems a reader may choose, in the order of the button. */
+export const SYSTEM_NAMES = ['metric', 'nautical', 'us'];
+export const systemNamed = (name) => SYSTEMS[name];
 
 /** @param {{get: (name: string) => any}} preferences */
 export function createUnits(preferences) {

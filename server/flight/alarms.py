@@ -4,9 +4,10 @@ A rule is a function of what the flight shows (`Evidence`) that yields alarms; `
 an alarm tells is numbers with units in their names. The page has sentences for the kinds that it knows
 and shows any other kind by its name and its numbers.
 
-**The alarms of the air end** when the landing is noticed, or when the crew says that it was found: what was
-raised before has an end then and becomes a note, which nobody must acknowledge; what would begin later
-(a tracker that falls silent on the ground) is none. That it is at rest (`landed`) ends when it is found.
+Grades by what one must do: urgent, act now; warning, look; info, news (what is expected: a launch, a
+burst about where it was planned, a landing). Each has an end: what it told is over, or the air is. From
+the landing, the find, or the loss of all contact on, nobody can act on an alarm of the air: it has an end
+then and becomes a note, and what would begin later (a tracker that falls silent on the ground) is none.
 """
 
 from __future__ import annotations
@@ -74,11 +75,7 @@ class Evidence(NamedTuple):
     beacons: Sequence[Beacon]
     frozen: Sequence[Frozen] = ()
     lost_from_s: float | None = None  # when contact was taken for lost
-
-    @property
-    def landed_s(self) -> float | None:
-        """When the landing was noticed."""
-        return next((e.noticed_s for e in reversed(self.events) if e.kind == "landing"), None)
+    least_burst_m: float = 0.0  # a burst below is earlier than the plan leaves room for
 
     @property
     def found_s(self) -> float | None:
@@ -86,13 +83,37 @@ class Evidence(NamedTuple):
         found = self.shown.search.found
         return None if found is None else found.time.timestamp()
 
+    def over_s(self, from_s: float) -> float | None:
+        """When the first landing, find or loss of all contact after that moment was noticed."""
+        ends = [e.noticed_s for e in self.events if e.kind == "landing"]
+        ends += [end_s for end_s in (self.found_s, self.lost_s) if end_s is not None]
+        return min((end_s for end_s in ends if end_s > from_s), default=None)
+
+    @property
+    def lost_s(self) -> float | None:
+        """When contact was lost: it is still, or was until it was found."""
+        search, lost_s, found_s = self.shown.search, self.lost_from_s, self.found_s
+        if lost_s is None or search.since is None or search.contact not in (*_LOST, "found"):
+            return None
+        landed = any(e.kind == "landing" and e.noticed_s <= lost_s for e in self.events)
+        return None if landed or (found_s is not None and found_s <= lost_s) else lost_s
+
+    def is_down(self, at_s: float) -> bool:
+        """Whether it had landed or was found by then, and was not launched again."""
+        last = [e for e in self.events if e.kind in ("launch", "landing") and e.noticed_s <= at_s]
+        found = self.found_s is not None and self.found_s <= at_s
+        return found or (bool(last) and last[-1].kind == "landing")
+
+
+_LOST = ("lost", "lost as expected")
+_TAKEN_BACK_S = 900.0  # that long a withdrawn event is told; common practice, no source
 
 _OF_EVENTS: Mapping[str, tuple[str, Severity]] = {
     "launch": ("launch", "info"),
     "float": ("float", "warning"),
     "sink": ("sink", "warning"),
-    "burst": ("burst", "urgent"),
-    "landing": ("landed", "urgent"),
+    "burst": ("burst", "info"),
+    "landing": ("landed", "info"),
 }
 
 
@@ -100,7 +121,7 @@ def of_events(evidence: Evidence) -> Iterable[Raised]:
     """Launch, float, sink, burst and landing; the id names the occurrence, by when it was noticed.
 
     An acknowledged burst that is withdrawn does not silence the next one. What the next event ends
-    (a float, a sinking) has an end.
+    (a float, a sinking) has an end. A burst far below the planned one is a warning.
     """
     for event, after in zip(evidence.events, [*evidence.events, None][1:], strict=True):
         kind, severity = _OF_EVENTS[event.kind]
@@ -111,6 +132,8 @@ def of_events(evidence: Evidence) -> Iterable[Raised]:
         if evidence.site_m is not None and event.kind in ("burst", "float", "sink"):
             facts["above_launch_m"] = event.altitude_m - evidence.site_m
         until_s = after.noticed_s if after is not None and kind in ("float", "sink") else None
+        if kind == "burst" and event.altitude_m < evidence.least_burst_m:
+            severity = "warning"
         name = f"{kind}-{round(event.noticed_s)}"
         yield Raised(name, kind, severity, event.noticed_s, until_s, facts)
 
@@ -121,7 +144,7 @@ def of_withdrawn(evidence: Evidence) -> Iterable[Raised]:
         kind, _ = _OF_EVENTS[event.kind]
         name = f"{kind}-{round(event.noticed_s)}-withdrawn"
         facts: dict[str, Fact] = {"withdrawn": kind, "told": moment(event.noticed_s)}
-        yield Raised(name, "withdrawn", "warning", at_s, None, facts)
+        yield Raised(name, "withdrawn", "warning", at_s, at_s + _TAKEN_BACK_S, facts)
 
 
 def of_silences(evidence: Evidence) -> Iterable[Raised]:
@@ -134,13 +157,14 @@ def of_silences(evidence: Evidence) -> Iterable[Raised]:
             }
             if interval_s is not None:
                 facts["interval_s"] = interval_s
-            again_s = silence.heard_again_s
+            if silence.heard_again_s is not None:
+                facts["heard_again"] = moment(silence.heard_again_s)
             yield Raised(
                 f"lost-{name}-{round(silence.last_heard_s)}",
                 "tracker_lost",
-                "warning" if again_s is None else "info",
+                "warning" if silence.heard_again_s is None else "info",
                 silence.silent_from_s,
-                again_s,
+                silence.heard_again_s,
                 facts,
             )
 
@@ -155,12 +179,8 @@ def of_frozen(evidence: Evidence) -> Iterable[Raised]:
 
 def of_contact(evidence: Evidence) -> Iterable[Raised]:
     """No tracker is heard any more in the air: it is to be searched for, from the last fix on."""
-    search, track = evidence.shown.search, evidence.shown.track
-    if search.contact not in ("lost", "lost as expected", "found") or track is None:
-        return
-    if evidence.lost_from_s is None or search.since is None or evidence.landed_s is not None:
-        return
-    if evidence.found_s is not None and evidence.found_s <= evidence.lost_from_s:
+    search, track, lost_s = evidence.shown.search, evidence.shown.track, evidence.lost_s
+    if track is None or lost_s is None or search.since is None:
         return
     facts: dict[str, Fact] = {
         "last_heard": search.since,
@@ -170,7 +190,7 @@ def of_contact(evidence: Evidence) -> Iterable[Raised]:
         "as_expected": "yes" if search.contact == "lost as expected" else "no",
     }
     name = f"contact-{round(search.since.timestamp())}"
-    yield Raised(name, "contact_lost", "urgent", evidence.lost_from_s, None, facts)
+    yield Raised(name, "contact_lost", "urgent", lost_s, None, facts)
 
 
 def of_low_point(evidence: Evidence) -> Iterable[Raised]:
@@ -180,7 +200,7 @@ def of_low_point(evidence: Evidence) -> Iterable[Raised]:
             "limit_m": evidence.low_limit_m,
             "height_above_ground_m": evidence.low.height_m,
         }
-        yield Raised("low", "low", "urgent", evidence.low.time_s, evidence.landed_s, facts)
+        yield Raised("low", "low", "urgent", evidence.low.time_s, None, facts)
 
 
 def of_fall(evidence: Evidence) -> Iterable[Raised]:
@@ -192,7 +212,7 @@ def of_fall(evidence: Evidence) -> Iterable[Raised]:
             "fall_unplanned",
             "warning",
             off_plan.noticed_s,
-            evidence.landed_s,
+            None,
             {"ratio": off_plan.ratio},
         )
     for step in evidence.fall.alarming:
@@ -202,9 +222,7 @@ def of_fall(evidence: Evidence) -> Iterable[Raised]:
             "since_altitude_m": step.since_m,
             "since": moment(step.since_s),
         }
-        yield Raised(
-            f"fall-{way}", "fall_changed", "warning", step.noticed_s, evidence.landed_s, facts
-        )
+        yield Raised(f"fall-{way}", "fall_changed", "warning", step.noticed_s, None, facts)
 
 
 RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
@@ -223,18 +241,21 @@ _OF_THE_GROUND = ("landed", "withdrawn")
 
 def alarms(evidence: Evidence) -> list[Raised]:
     """All that the rules raise, in order of time, those of the air until it is over."""
-    times = [time_s for time_s in (evidence.landed_s, evidence.found_s) if time_s is not None]
-    over_s = min(times, default=None)
     raised = []
     for one in (one for rule in RULES for one in rule(evidence)):
-        end_s = evidence.found_s if one.kind in _OF_THE_GROUND else over_s
-        if end_s is None:
+        if one.kind in _OF_THE_GROUND:
             raised.append(one)
-        elif one.from_s < end_s or one.kind in _OF_THE_GROUND:
-            raised.append(_ended(one, end_s))
+        elif not evidence.is_down(one.from_s):
+            raised.append(_ended(one, evidence))
     return sorted(raised, key=lambda one: (one.from_s, one.id))
 
 
-def _ended(one: Raised, end_s: float) -> Raised:
-    until_s = end_s if one.until_s is None else min(one.until_s, end_s)
-    return one._replace(severity="info", until_s=max(until_s, one.from_s))
+def _ended(one: Raised, evidence: Evidence) -> Raised:
+    """With the end of the air; a tracker that fell silent as the last one is no alarm of its own."""
+    last_silent = one.kind == "tracker_lost" and evidence.lost_s is not None
+    if last_silent and evidence.lost_s is not None and evidence.lost_s <= one.from_s:
+        return one._replace(severity="info", until_s=one.from_s)
+    ends = [end_s for end_s in (one.until_s, evidence.over_s(one.from_s)) if end_s is not None]
+    if not ends:
+        return one
+    return one._replace(severity="info", until_s=min(ends))

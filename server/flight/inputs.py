@@ -42,8 +42,8 @@ class Tick:
     now_s: float
 
 
-CommandKind = Literal["acknowledge", "vehicle", "phase", "assign"]
-COMMAND_KINDS: tuple[CommandKind, ...] = ("acknowledge", "vehicle", "phase", "assign")
+CommandKind = Literal["acknowledge", "recall", "vehicle", "phase", "assign"]
+COMMAND_KINDS: tuple[CommandKind, ...] = ("acknowledge", "recall", "vehicle", "phase", "assign")
 PhaseSaid = Literal["not launched", "launched", "landed", "withdrawn"]
 PHASES_SAID: tuple[PhaseSaid, ...] = ("not launched", "launched", "landed", "withdrawn")
 
@@ -54,7 +54,8 @@ class Command:
 
     at_s: float
     kind: CommandKind
-    name: str  # alarm id, vehicle name (also of `assign`), or what is said of the phase (`PHASES_SAID`)
+    name: str  # alarm id (also of `recall`: not seen after all), vehicle name (also of `assign`), or what
+    # is said of the phase (`PHASES_SAID`)
     latitude_deg: float | None = None  # vehicle only
     longitude_deg: float | None = None
     station: str = ""  # on whose screen, where several stations share a mission

@@ -20,7 +20,8 @@ Fact = float | str | datetime  # the unit stands in its name
 class Alarm:
     """From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
 
-    `facts` are its numbers, with units in their names.
+    `acknowledged_by`: on which station's screen, "" where none is named. `facts` are its numbers, with
+    units in their names.
     """
 
     id: str
@@ -30,6 +31,7 @@ class Alarm:
     time: datetime
     until: datetime | None
     acknowledged: bool
+    acknowledged_by: str
     facts: Mapping[str, Fact]
 
 

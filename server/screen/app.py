@@ -181,7 +181,7 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
     @app.post("/api/acknowledge", openapi_extra=_takes(Acknowledge))
     async def acknowledge(request: Request) -> Response:
         body = await asked(request, Acknowledge)
-        return await _carry_out(feed.command("acknowledge", body.id))
+        return await _carry_out(feed.command("recall" if body.recall else "acknowledge", body.id))
 
     @app.post("/api/vehicle", openapi_extra=_takes(PlaceVehicle))
     async def vehicle(request: Request) -> Response:

@@ -109,7 +109,10 @@ class Resume(Message):
 
 
 class Acknowledge(Message):
+    """An alarm was seen; with `recall`, it was not after all."""
+
     id: Annotated[str, Field(min_length=1, max_length=200)]
+    recall: bool = False
 
 
 class PlaceVehicle(Message):

@@ -185,9 +185,13 @@ class Replay(Session):
         flight: str = "",
     ) -> None:
         """Alarms can be acknowledged in a replay too; nothing is stored."""
-        if kind != "acknowledge":
+        order = float(len(self._own_commands))  # whatever moment is shown
+        if kind == "acknowledge":
+            command = Command(order, "acknowledge", name)
+        elif kind == "recall":
+            command = Command(order, "recall", name)
+        else:
             raise Refused("In a replay the flight and the vehicles are what they were.")
-        command = Command(0.0, "acknowledge", name)  # whatever moment is shown
         self._own_commands.append(command)
         self.mission.apply(command)
         self.notify()

@@ -24,6 +24,7 @@ from server.session.posts import post_key
 from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
 from server.session.slices import Slices
+from server.session.source_alarms import source_alarms
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 
@@ -158,7 +159,7 @@ class Station(Session):
         longitude_deg: float | None = None,
         flight: str = "",
     ) -> None:
-        """A crew member acknowledges an alarm, places or assigns a vehicle, or says what a flight does."""
+        """A crew member sees an alarm (or not after all), places or assigns a vehicle, or says a phase."""
         if kind not in COMMAND_KINDS:
             raise Refused(f"one of {', '.join(COMMAND_KINDS)} expected, not {kind!r}")
         if kind == "phase" and name not in PHASES_SAID:
@@ -195,9 +196,12 @@ class Station(Session):
             kind, waits = ProblemKind.JOURNAL_REFUSES, len(self._unwritten)
             refused = Problem(kind, count=waits, detail=str(self._journal_problem))
             problems = (refused, *problems)
+        sources = [source.state for source in self._sources.values()]
+        failed = source_alarms(sources, self.mission.commands, self._clock())
         return replace(
             state,
-            sources=tuple(_shown(source.state) for source in self._sources.values()),
+            alarms=(*state.alarms, *failed),
+            sources=tuple(_shown(source) for source in sources),
             links=tuple(_shown(link) for link in self.links()),
             problems=(*problems, *self.side_tasks.problems),
         )

@@ -42,7 +42,7 @@ async def open_all(page: Page) -> None:
 @PALETTES
 @pytest.mark.parametrize("mode", ["live", "replay"])
 async def test_the_main_page(open_page: Any, night: bool, mode: Any) -> None:
-    feed = DemoFeed(mode, since_launch_s=6_700)  # with alarms to acknowledge and stale figures
+    feed = DemoFeed(mode, since_launch_s=7_200)  # with alarms to acknowledge and stale figures
     async with serving(create_app(feed, terrain=lambda lat, lon: 512.0)) as port:
         page = (await open_page(port, night=night)).page
         await expect(page.locator(".alarm")).to_be_visible()

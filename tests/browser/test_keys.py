@@ -30,12 +30,13 @@ async def guarded(tmp_path: Path) -> AsyncIterator[Running]:
     plan = tmp_path / "tern.toml"
     shift_s = shift_to_now(FLOWN_S)
     async with Tnc() as tnc:
-        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        early = "[balloon]\nburst_altitude_m = 34_000\nburst_altitude_sigma_m = 500\n"
+        plan.write_text(PLAN + early + TNC.format(port=tnc.port))
         async with leeward("live", str(plan), "--host", "0.0.0.0", "--https", key=CREW) as running:
             running.address = running.address.replace("http:", "https:")
             for i in range(0, 6_000, 60):
                 await tnc.send(line_at(float(i), shift_s))
-            await running.until(lambda s: s["alarms"])
+            await running.until(lambda s: any(a["kind"] == "burst" for a in s["alarms"]))
             yield running
 
 
@@ -94,7 +95,7 @@ async def test_the_crew_hands_links_on_as_codes(
     await page.goto(f"{guarded.address}/#key={CREW}")
     await page.wait_for_selector("body[data-role='crew'][data-links]")
     if size == WIDE:
-        await expect(page.locator("section.alarm button")).to_be_visible()
+        await expect(page.locator("section.alarm button").first).to_be_visible()
         await page.get_by_role("link", name="Links to hand on").click()
     else:
         await page.goto(f"{guarded.address}/links")

@@ -33,9 +33,9 @@ async def test_the_station_is_killed_and_comes_back(open_page: Any) -> None:
     await expect(page.locator(".lost-strip")).to_contain_text("Station lost for")
     height = page.locator("[data-answer=height]")
     await expect(height).to_contain_text(height_text(feed))  # the last state is kept
-    fresh = page.locator("[data-answer=fresh] .figure")
-    first = await fresh.inner_text()
-    await expect(fresh).not_to_have_text(first)  # and goes on ageing
+    heard = page.locator(".reporting-age").first
+    first = await heard.inner_text()
+    await expect(heard).not_to_have_text(first)  # and goes on ageing
     feed.go(2_400)
     async with serving(create_app(feed), port):
         await expect(page.locator(".lost-strip")).to_be_hidden()
@@ -76,7 +76,7 @@ async def test_old_evidence_looks_old(open_page: Any) -> None:
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
         page = watched.page
-        for name in ("when", "where", "height", "fresh"):
+        for name in ("headline", "when", "where", "height"):
             cell = page.locator(f"[data-answer={name}]")
             await expect(cell).to_have_attribute("data-stale", "true")
             await expect(cell).to_contain_text(re.compile("ago|old|silent"))
@@ -89,7 +89,7 @@ async def test_a_car_that_was_heard_long_ago_says_so(open_page: Any) -> None:
     feed.changes["vehicles"] = tuple(replace(car, time=old) for car in feed.state().vehicles)
     async with serving(create_app(feed)) as port:
         page = (await open_page(port)).page
-        told = {"where": "position 12\u00a0min ago", "first": "position 12\u00a0min old"}
+        told = {"where": "position of 12\u00a0min ago", "headline": "position 12\u00a0min old"}
         for name, age in told.items():
             cell = page.locator(f"[data-answer={name}]")
             await expect(cell).to_have_attribute("data-stale", "true")
@@ -167,9 +167,10 @@ async def test_a_station_that_has_heard_nothing(open_page: Any, monkeypatch: Any
     monkeypatch.setattr(feed, "history", lambda: empty)
     async with serving(create_app(feed)) as port:
         watched = await open_page(port)
-        for name in ("when", "where", "height", "first"):
+        for name in ("when", "where", "height"):
             await expect(watched.page.locator(f"[data-answer={name}]")).to_contain_text("not known")
-        await expect(watched.page.locator("[data-answer=fresh]")).to_contain_text("never")
+        await expect(watched.page.locator("[data-answer=contact]")).to_contain_text("none yet")
+        await expect(watched.page.locator("[data-answer=headline]")).to_contain_text("Not ready")
         await expect(watched.page.locator(".problems")).to_have_text("No tracker is named.")
         strip = watched.page.locator(".problem-strip")  # seen at once, whatever is scrolled away
         await expect(strip).to_contain_text("No tracker is named.")

@@ -83,7 +83,7 @@ async def test_one_is_chosen_and_the_others_stay_in_sight(three: Replay, open_pa
         assert len(set(outlines)) == 3, "told apart by shape"
         await expect(page.locator(".area-90")).to_have_count(3)
         await expect(page.locator(".area-90.other-flight")).to_have_count(2)
-        await expect(page.locator(".alarm-text")).to_contain_text("Lark 1")
+        await expect(page.locator("[data-panel=log]")).to_contain_text("Lark 12: Burst")
         await page.reload()
         await expect(page.locator(".flight-name")).to_have_text("Lark 13")
         watched.assert_quiet(port)

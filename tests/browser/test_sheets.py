@@ -50,12 +50,12 @@ async def test_tiles_of_a_file_lie_under_the_flight(
         )
         await expect(page.locator(".credits")).to_contain_text(PLAIN_ATTRIBUTION)
         assert await page.locator(".credits a").count() == 0  # text, whatever the file held
-        ground = await colour_at(page, 200, 40)
+        ground = await colour_at(page, 200, 120)
         await page.get_by_role("button", name="Layers").click()
         await page.locator(".chooser-list label", has_text="Invented").click()
         await expect(page.locator("img.leaflet-tile")).to_have_count(0)
         await expect(page.locator(".credits")).not_to_contain_text("Invented")
-        assert await colour_at(page, 200, 40) != ground
+        assert await colour_at(page, 200, 120) != ground
         await page.reload()  # the choice is kept
         await expect(page.locator(".chooser-list label", has_text="Invented")).to_have_count(1)
         await expect(page.locator("img.leaflet-tile")).to_have_count(0)
@@ -71,7 +71,7 @@ async def test_at_night_a_white_map_is_dark(open_page: Any, tmp_path: Path) -> N
         await watched.page.wait_for_function(
             "() => [...document.querySelectorAll('img.leaflet-tile')].some((tile) => tile.naturalWidth > 0)"
         )
-        red, green, blue = await colour_at(watched.page, 200, 40)
+        red, green, blue = await colour_at(watched.page, 200, 120)
         assert max(red, green, blue) < 80
         assert blue <= red
     basemap.close()
@@ -172,6 +172,10 @@ async def test_the_plans_units_come_first_and_the_readers_last(open_page: Any) -
         watched = await open_page(port)
         height = watched.page.locator("[data-answer=height]")
         await expect(height).to_contain_text(height_text_ft(feed))
+        distance = watched.page.locator("[data-answer=where] .figure")
+        await expect(distance).to_contain_text("NM")
+        await watched.page.locator("[data-setting=units]").click()
+        await expect(distance).to_contain_text("mi")
         await watched.page.locator("[data-setting=units]").click()
         await expect(height).to_contain_text(height_text(feed))
         await watched.page.reload()

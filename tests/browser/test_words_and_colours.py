@@ -37,6 +37,7 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
               const { createUnits } = await import('/web/units.js');
               const metric = createUnits({ get: () => 'metric' });
               const us = createUnits({ get: () => 'us' });
+              const nautical = createUnits({ get: () => 'nautical' });
               return {
                 durations: [0, 89, 90, 5399, 5400, 9000].map(words.duration),
                 never: words.ago(null, 5),
@@ -52,6 +53,8 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
                          metric.distance(840), metric.speed(24.6), metric.sensor(-51.25, 'degC')],
                 us: [us.altitude(3048), us.climb(5.08), us.distance(16093.44),
                      us.distance(152.4), us.speed(44.704), us.sensor(-40, 'degC')],
+                nautical: [nautical.altitude(3048), nautical.distance(18520), nautical.distance(152.4),
+                           nautical.speed(51.444444)],
                 other: [metric.sensor(101325, 'Pa'), metric.sensor(3, 'counts'),
                         metric.sensor(null, 'V')],
               };
@@ -77,6 +80,8 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
         # exact by definition: 1 ft = 0.3048 m, 1 mi = 1609.344 m (NIST SP 811)
         "metric": ["29,600 m", "−5.3 m/s", "4.1 km", "840 m", "89 km/h", "−51.3 °C"],
         "us": ["10,000 ft", "1,000 ft/min", "10.0 mi", "500 ft", "100 mph", "−40.0 °F"],
+        # exact by definition: 1 NM = 1852 m, 1 kt = 1 NM/h (the International System of Units, 9th edition)
+        "nautical": ["10,000 ft", "10.0 NM", "500 ft", "100 kt"],
         "other": ["1,013.3 hPa", "3 counts", "no value"],
     }
 
@@ -96,34 +101,3 @@ async def test_a_station_that_keeps_utc_is_shown_one_clock(
         page = (await open_page(port, zone=zone)).page
         await expect(page.locator(".bar-time")).to_have_text(local)
         await expect(page.locator(".bar-utc")).to_have_text(utc)
-
-
-async def test_who_reports_in_few_words(open_page: Any) -> None:
-    def trackers(**states: str) -> list[dict[str, str]]:
-        return [{"label": label, "state": state} for label, state in states.items()]
-
-    asked = {
-        "all 2 reporting": (trackers(Main="reporting", Backup="reporting", Phone="waiting"), False),
-        "Backup silent, 1 reporting": (trackers(Main="reporting", Backup="silent"), False),
-        "Main & Backup silent, 1 reporting": (
-            trackers(Main="silent", Backup="silent", Phone="reporting"),
-            False,
-        ),
-        "Main silent, Backup lost, 1 reporting": (
-            trackers(Main="silent", Backup="lost", Phone="reporting"),
-            False,
-        ),
-        "Backup & Phone reporting, 1 silent": (
-            trackers(Main="silent", Backup="reporting", Phone="reporting"),
-            True,
-        ),
-        "": (trackers(Main="waiting"), False),
-    }
-    async with serving(create_app(DemoFeed())) as port:
-        page = (await open_page(port)).page
-        said = await page.evaluate(
-            "async asked => { const { healthWords } = await import('/web/panels/band.js');"
-            " return asked.map((one) => healthWords(...one)); }",
-            list(asked.values()),
-        )
-    assert said == list(asked)

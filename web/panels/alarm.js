@@ -1,68 +1,124 @@
-/** An alarm takes the band's place until somebody acknowledges it; each is also spoken out. */
+/**
+ * Alarms that ask for something take the place of the band's question until they are acknowledged or over.
+ * What is over, and what is news (a launch, a burst where it was expected), is in the log alone. A watcher
+ * cannot acknowledge, but put an alarm out of his own sight.
+ */
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { alarmOf } from 'leeward/words/alarm.js';
+import { alarmOf, alarmTitle } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 const RANK = { urgent: 0, warning: 1, info: 2 };
 const SEVERITY = { urgent: 'Urgent', warning: 'Alarm', info: 'Note' };
+const REGRET_S = 20; // that long a crew member can take it back at the same place
+const NEWS_S = 300;
+const PUT_AWAY = 'leeward-alarms-put-away';
+
+/** Whether it asks for something now. @param {import('../state.js').Alarm} alarm @param {number} now_s */
+export function isOpen({ acknowledged, severity, until }, now_s) {
+  return !acknowledged && severity !== 'info' && (until === null || (seconds(until) ?? 0) > now_s);
+}
+
+/** News is said while it is new, not to whoever opens the page hours later. */
+const isNews = ({ severity, time }, now_s) => severity === 'info' && now_s - seconds(time) < NEWS_S;
 
 /** @param {import('../types.js').Context} context */
 export function createAlarm({ store, clock, units, post, sound }) {
   const kind = el('span', { class: 'alarm-kind' });
-  const text = el('span', { class: 'alarm-text' });
   const age = el('span', { class: 'alarm-age' });
+  const title = el('div', { class: 'alarm-title' });
+  const text = el('div', { class: 'alarm-text' });
   const refusal = el('span', { class: 'alarm-refusal' });
-  const button = el('button', {
-    type: 'button',
-    class: 'strong crew-only',
-    on: { click: acknowledge },
-  });
-  button.append(el('span', { text: 'Acknowledge' }));
-  const message = el('div', { class: 'alarm-words' }, kind, text, age, refusal);
-  const node = el('section', { class: 'alarm', 'aria-label': 'Alarm', hidden: true }, message, button);
+  const one = button('Acknowledge', 'strong crew-only', () => settle([shown]));
+  const all = button('', 'crew-only', () => settle(open));
+  const away = button('Put away', 'watch-only', putAway);
+  const undo = button('Not seen after all', 'crew-only', takeBack);
+  const actions = el('div', { class: 'alarm-actions' }, one, all, away, refusal);
+  const node = el(
+    'section',
+    { class: 'alarm', 'aria-label': 'Alarm', hidden: true },
+    el('div', { class: 'alarm-head' }, kind, age),
+    title,
+    text,
+    actions,
+  );
+  const regret = el('div', { class: 'alarm-regret crew-only', hidden: true }, el('span', { text: 'Acknowledged.' }), undo);
   const spoken = el('div', { class: 'unseen', 'aria-live': 'assertive', role: 'alert' });
   const told = new Set();
+  const hidden = new Set(JSON.parse(sessionStorage.getItem(PUT_AWAY) ?? '[]'));
+  /** @type {any[]} */
+  let open = [];
+  /** @type {any} */
   let shown = null;
+  /** @type {{ids: string[], at_ms: number} | null} */
+  let settled = null;
 
-  async function acknowledge() {
+  async function settle(alarms) {
+    const ids = alarms.map(({ id }) => id);
     const asked = shown;
-    const problem = await post('/api/acknowledge', { id: asked.id });
-    setText(refusal, shown === asked ? problem : '');
+    for (const id of ids) {
+      const problem = await post('/api/acknowledge', { id });
+      setText(refusal, shown === asked ? problem : '');
+      if (problem !== null) return;
+    }
+    settled = { ids, at_ms: performance.now() };
+    render();
+  }
+
+  async function takeBack() {
+    const { ids } = settled ?? { ids: [] };
+    settled = null;
+    for (const id of ids) await post('/api/acknowledge', { id, recall: true });
+    render();
+  }
+
+  function putAway() {
+    for (const { id } of open) hidden.add(id);
+    sessionStorage.setItem(PUT_AWAY, JSON.stringify([...hidden]));
+    render();
   }
 
   function render() {
     const { state } = store;
     const now_s = clock.now_s();
     if (state === null || now_s === null) return;
-    const open = state.alarms
-      .filter(({ acknowledged, severity }) => !acknowledged && severity !== 'info')
+    const asking = state.alarms.filter((alarm) => isOpen(alarm, now_s));
+    open = asking
+      .filter(({ id }) => !hidden.has(id))
       .sort((a, b) => RANK[a.severity] - RANK[b.severity] || (a.time < b.time ? 1 : -1));
     const first = open[0] ?? null;
     if (first?.id !== shown?.id) setText(refusal, '');
     shown = first;
     setShown(node, shown !== null);
     document.body.classList.toggle('alarmed', shown !== null);
-    speak(state, state.alarms.filter(({ acknowledged }) => !acknowledged));
+    if (settled !== null && performance.now() - settled.at_ms > REGRET_S * 1000) settled = null;
+    setShown(regret, settled !== null && shown === null);
+    speak(state, state.alarms.filter(({ acknowledged }) => !acknowledged), asking);
     if (shown === null) return;
     setAttribute(node, 'data-severity', shown.severity);
-    const more = open.length > 1 ? `, 1 of ${open.length}` : '';
-    setText(kind, `${SEVERITY[shown.severity]}${more}`);
+    setText(kind, open.length > 1 ? `${SEVERITY[shown.severity]}, 1 of ${open.length}` : SEVERITY[shown.severity]);
+    setShown(all, open.length > 1);
+    setText(all, `All ${open.length}`);
+    setAttribute(all, 'aria-label', `Acknowledge all ${open.length} alarms`);
+    setText(title, alarmTitle(shown, state, units));
     setText(text, alarmOf(shown, state, units));
-    const time_s = seconds(shown.time);
-    setText(age, `${words.clockTime(time_s)} ${words.zone(time_s)}, ${words.ago(time_s, now_s)}`);
+    setText(age, words.ago(seconds(shown.time), now_s));
   }
 
-  function speak(state, alarms) {
-    const fresh = alarms.filter(({ id }) => !told.has(id));
-    for (const { id } of fresh) told.add(id);
+  function speak(state, alarms, asking) {
+    const fresh = alarms.filter((alarm) => !told.has(alarm.id) && (asking.includes(alarm) || isNews(alarm, clock.now_s())));
+    for (const { id } of alarms) told.add(id);
     const say = (alarm) => alarmOf(alarm, state, units);
     const spokenOf = (alarm) => ({ severity: alarm.severity, text: say(alarm) });
     sound.raise(fresh.map(spokenOf));
-    if (!alarms.some(({ severity }) => severity === 'urgent')) sound.calm();
+    if (!asking.some(({ severity }) => severity === 'urgent')) sound.calm();
     if (fresh.length > 0) setText(spoken, fresh.map(say).join(' '));
   }
 
-  return { node, spoken, render };
+  return { node, regret, spoken, render };
+}
+
+function button(text, kind, press) {
+  return el('button', { type: 'button', class: kind, text, on: { click: press } });
 }

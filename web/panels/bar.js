@@ -1,6 +1,7 @@
 /** The bar at the top: which flight, live or not, the time, and the screen's own settings. */
 
 import { el, setAttribute, setShown, setText, svg } from 'leeward/dom.js';
+import { SYSTEM_NAMES, systemNamed } from 'leeward/units.js';
 import * as words from 'leeward/words.js';
 
 const MODES = { live: 'Live', replay: 'Replay', rehearsal: 'Rehearsal' };
@@ -13,7 +14,7 @@ export function createBar({ store, clock, preferences }) {
   const time = el('span', { class: 'bar-time' });
   const utc = el('span', { class: 'bar-utc' });
   const units = button('units', 'Units', () =>
-    preferences.set('units', preferences.get('units') === 'metric' ? 'us' : 'metric'),
+    preferences.set('units', next(preferences.get('units'))),
   );
   const palette = button('palette', 'Palette', () =>
     preferences.set('palette', preferences.get('palette') === 'day' ? 'night' : 'day'),
@@ -37,10 +38,9 @@ export function createBar({ store, clock, preferences }) {
     const isDay = preferences.get('palette') === 'day';
     setText(palette, isDay ? 'Night' : 'Day');
     setAttribute(palette, 'aria-label', isDay ? 'Change to the night palette' : 'Change to the day palette');
-    const isMetric = preferences.get('units') === 'metric';
-    setText(units, isMetric ? 'm' : 'ft');
-    const other = isMetric ? 'Metric. Change to feet and miles' : 'Feet and miles. Change to metric';
-    setAttribute(units, 'aria-label', other);
+    const chosen = preferences.get('units');
+    setText(units, systemNamed(chosen).name);
+    setAttribute(units, 'aria-label', `Units: ${systemNamed(chosen).title}. Change to: ${systemNamed(next(chosen)).title}`);
     const { state } = store;
     const now_s = clock.now_s();
     setShown(mode, state !== null);
@@ -59,6 +59,8 @@ export function createBar({ store, clock, preferences }) {
 
   return { node, strip, render };
 }
+
+const next = (units) => SYSTEM_NAMES[(SYSTEM_NAMES.indexOf(units) + 1) % SYSTEM_NAMES.length];
 
 function button(name, label, press) {
   return el('button', {

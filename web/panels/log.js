@@ -2,6 +2,7 @@
 
 import { el, follow, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { isOpen } from 'leeward/panels/alarm.js';
 import { card } from 'leeward/panels/card.js';
 import { SOUNDS } from 'leeward/preferences.js';
 import { alarmOf, eventWords } from 'leeward/words/alarm.js';
@@ -29,12 +30,13 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
         setText(time, `${words.clockTimeSeconds(at_s)} ${words.zone(at_s)}`);
         setText(text, entry.severity ? alarmOf(entry, store.state, units) : eventWords(entry, units));
         if (!entry.severity) return;
-        setText(done, entry.acknowledged ? 'acknowledged' : '');
-        if (!entry.acknowledged && button === null) {
+        setText(done, endWords(entry, clock.now_s()));
+        const asks = isOpen(entry, clock.now_s() ?? 0);
+        if (asks && button === null) {
           button = el('button', { type: 'button', class: 'quiet crew-only', text: 'Acknowledge' });
           button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id }));
           node.append(button);
-        } else if (entry.acknowledged && button !== null) {
+        } else if (!asks && button !== null) {
           button.remove();
           button = null;
         }
@@ -52,6 +54,14 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
   }
 
   return { node: panel.node, render };
+}
+
+/** Who has seen it, and when it was over. */
+function endWords({ acknowledged, acknowledged_by, severity, until }, now_s) {
+  const until_s = seconds(until);
+  const over = until_s !== null && until_s <= now_s && severity !== 'info' ? `over since ${words.clockTime(until_s)} ${words.zone(until_s)}` : '';
+  const seen = acknowledged ? `acknowledged${acknowledged_by ? ` on ${acknowledged_by}` : ''}` : '';
+  return [seen, over].filter(Boolean).join(', ');
 }
 
 /** Off, tones, voice; and a button to hear it. */

@@ -68,6 +68,7 @@ export function createPad(context) {
     const open = checks.filter(({ grade }) => grade !== 'green');
     const red = open.some(({ grade }) => grade === 'red');
     const grade = red ? 'red' : open.length > 0 ? 'amber' : 'green';
+    context.ready = { grade, open: open.map(({ name }) => name) };
     setAttribute(line, 'data-grade', grade);
     setText(
       line,

@@ -5,6 +5,7 @@ import * as words from 'leeward/words.js';
 
 /** @typedef {import('../state.js').Alarm} Alarm */
 
+const NB = '\u00a0'; // a place is never parted
 const EVENTS = {
   launch: 'Launched',
   float: 'Floats',
@@ -34,8 +35,29 @@ export function alarmWords(alarm, units) {
 /** The same, with the flight's name before it where the mission has several. @param {Alarm} alarm */
 export function alarmOf(alarm, { flights }, units) {
   const told = alarmWords(alarm, units);
-  return flights.length > 1 ? `${alarm.flight}: ${told}` : told;
+  return flights.length > 1 && alarm.flight !== '' ? `${alarm.flight}: ${told}` : told;
 }
+
+/** In a few words what it is, for the largest line. @param {Alarm} alarm */
+export function alarmTitle(alarm, { flights }, units) {
+  const write = TITLES[alarm.kind];
+  const title = write === undefined ? words.sentenceCase(alarm.kind) : write(/** @type {any} */ (alarm.facts), units);
+  return flights.length > 1 && alarm.flight !== '' ? `${alarm.flight}: ${title}` : title;
+}
+
+const TITLES = {
+  contact_lost: ({ latitude_deg, longitude_deg }) => `Contact lost: ${words.decimalDegrees(latitude_deg, longitude_deg).replace(' ', NB)}`,
+  tracker_lost: ({ tracker }) => `${tracker} is silent`,
+  source_failed: ({ source }) => `${source} has failed`,
+  frozen: () => 'All trackers repeat one place',
+  low: () => 'Low: listen, take a bearing',
+  burst: (facts, units) => `Burst early: ${units.altitude(facts.altitude_m)}`,
+  float: (facts, units) => `Floats at ${units.altitude(facts.altitude_m)}`,
+  sink: () => 'Sinks under the balloon',
+  fall_unplanned: ({ ratio }) => `Falls ${timesWords(ratio)} as planned`,
+  fall_changed: ({ ratio }) => `Falls ${timesWords(ratio)} as before`,
+  withdrawn: ({ withdrawn }) => `No ${withdrawn === 'landed' ? 'landing' : withdrawn} after all`,
+};
 
 const at = (time) => {
   const time_s = seconds(time);
@@ -58,13 +80,16 @@ const SENTENCES = {
   sink: (facts, units) =>
     `Sinks since ${where(facts, units)}, more slowly than under a parachute: a leak, a balloon that ` +
     'still carries it, or a wrong altitude.',
-  burst: (facts, units) => `Burst at ${where(facts, units)}.`,
+  burst: (facts, units, { severity }) =>
+    `Burst at ${where(facts, units)}${severity === 'info' ? '.' : ', far below the planned height: the landing is nearer, and sooner.'}`,
   landed: (facts, units) => `At rest on the ground, ${where(facts, units)}.`,
   withdrawn: ({ withdrawn, told }, _, { time }) =>
     `${WITHDRAWN[withdrawn] ?? 'What was told before was none.'} (Told at ${at(told)}, taken back at ${at(time)}.)`,
-  tracker_lost({ tracker, last_heard, interval_s }, _, { until }) {
+  source_failed: ({ source, since }) =>
+    `The source ${source} has failed since ${at(since)}: look at its cable, its power and its program; Sources says why.`,
+  tracker_lost({ tracker, last_heard, interval_s, heard_again }) {
     const expected = interval_s === undefined ? '' : `, expected every ${words.duration(interval_s)}`;
-    const again = until === null ? '' : ` Heard again at ${at(until)}.`;
+    const again = heard_again === undefined ? '' : ` Heard again at ${at(heard_again)}.`;
     return `${tracker} is silent: last heard at ${at(last_heard)}${expected}.${again}`;
   },
   frozen: ({ last_good, altitude_m }, units, { until }) =>

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import NamedTuple, cast
 
 import numpy as np
 
-from server.flight import alarms
 from server.flight.crew_said import last_said
 from server.flight.flight import Flight
 from server.flight.landing.fall_signs import FallSigns, fall_signs
@@ -19,7 +17,6 @@ from server.flight.state import (
     FlightState,
     Launch,
     Phase,
-    RejectionKind,
     Said,
     Sensor,
     Statement,
@@ -29,6 +26,7 @@ from server.flight.state import (
 from server.flight.times import maybe_moment, moment
 from server.flight.track.modes import MODE_NAMES
 from server.flight.track.records import Record
+from server.flight.view.alarms import shown_alarms
 from server.flight.view.answer import Answer
 from server.flight.view.landing import shown_landing
 from server.flight.view.moved import moved, outlook_hours
@@ -85,7 +83,9 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
     )
     rejected = sum(f.rejected for f in fixes.values())
     lost_from_s = None if answer is None else answer.landing.as_of_s + lost_after_s
-    return Shown(state, _alarms(flight, state, ground_m, signs, lost_from_s), rejected)
+    return Shown(
+        state, shown_alarms(flight, state, ground_m, _site_m(flight), signs, lost_from_s), rejected
+    )
 
 
 def _launch(flight: Flight) -> Launch:
@@ -235,105 +235,3 @@ def _sensors(flight: Flight) -> tuple[Sensor, ...]:
             last = readings[-1]
             shown.append(Sensor(name, quantity, last.value, last.unit, moment(last.time_s)))
     return tuple(shown)
-
-
-def _alarms(
-    flight: Flight,
-    shown: FlightState,
-    ground_m: float | None,
-    signs: FallSigns,
-    lost_from_s: float | None,
-) -> tuple[Alarm, ...]:
-    acknowledged = {c.name for c in flight.mission.commands if c.kind == "acknowledge"}
-    limit_m = flight.plan.alarms.low_height_m
-    evidence = alarms.Evidence(
-        shown=shown,
-        events=flight.events(),
-        withdrawn=flight.track.checkpoint().phase.withdrawn,
-        site_m=_site_m(flight),
-        fall=signs,
-        low=_low_point(flight, ground_m, limit_m),
-        low_limit_m=limit_m,
-        beacons=_beacons(flight),
-        frozen=_frozen(flight),
-        lost_from_s=lost_from_s,
-    )
-    raised = alarms.alarms(evidence)
-    if len(flight.mission.plan.flights) > 1:  # an acknowledged one is of one flight
-        raised = [one._replace(id=f"{flight.plan.name}/{one.id}") for one in raised]
-    return tuple(
-        Alarm(
-            one.id,
-            one.kind,
-            one.severity,
-            flight.plan.name,
-            moment(one.from_s),
-            maybe_moment(one.until_s),
-            one.id in acknowledged,
-            one.facts,
-        )
-        for one in raised
-    )
-
-
-def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
-    """Of the trackers that are to be heard in the air."""
-    found = []
-    for name, plan in flight.trackers.items():
-        sender = flight.mission.senders.get(name)
-        if sender is not None and plan.role != "phone":
-            health = sender.health
-            silences = health.silences(flight.mission.now_s)
-            found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
-    return found
-
-
-_FROZEN = (RejectionKind.FROZEN, RejectionKind.STUCK)
-_FROZEN_FIXES, _FROZEN_S = 4, 60.0  # so many in a row, over so long, of all trackers; our choice
-
-
-def _frozen(flight: Flight) -> list[alarms.Frozen]:
-    """Stretches in the air in which every fix was left out as the same as before."""
-    shown = flight.track.shown
-    used, time_s = np.flatnonzero(shown.flags("used")), shown.column("time_s")
-    launch = next((e for e in flight.events() if e.kind == "launch"), None)
-    landing = next((e for e in reversed(flight.events()) if e.kind == "landing"), None)
-    if launch is None or not used.size:
-        return []
-    found = []
-    ends = np.append(used[1:], len(time_s))
-    for last, after in zip(
-        used[ends - used > _FROZEN_FIXES], ends[ends - used > _FROZEN_FIXES], strict=True
-    ):
-        reasons = [verdict.reason for verdict in shown.verdicts[last + 1 : after]]
-        if not all(reason is not None and reason.kind in _FROZEN for reason in reasons):
-            continue
-        since_s = float(time_s[last])
-        if since_s < launch.time_s or (landing is not None and since_s > landing.time_s):
-            continue
-        told = np.flatnonzero(time_s[last + _FROZEN_FIXES : after] >= since_s + _FROZEN_S)
-        if told.size:
-            found.append(
-                alarms.Frozen(
-                    since_s,
-                    float(time_s[last + _FROZEN_FIXES + int(told[0])]),
-                    float(time_s[after]) if after < len(time_s) else None,
-                    float(shown.column("stated_z_m")[last]),
-                )
-            )
-    return found
-
-
-def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
-    if ground_m is None:
-        return None
-    shown = flight.track.shown
-    fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
-    height_m = shown.column("stated_z_m") - ground_m
-    ends = ~fell | (accepted & (height_m >= limit_m))
-    first = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
-    low = np.flatnonzero(shown.flags("falls")[first:] & accepted[first:])
-    if not low.size:
-        return None
-    i = first + int(low[0])
-    return alarms.LowPoint(shown.records[i].fix.time_s, float(height_m[i]))

@@ -1,0 +1,131 @@
+"""The alarms of one flight as they are shown: what the rules look at, and who has seen what."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from server.flight import alarms
+from server.flight.flight import Flight
+from server.flight.inputs import Command
+from server.flight.landing.fall_signs import FallSigns
+from server.flight.mission_state import Alarm
+from server.flight.state import FlightState, RejectionKind
+from server.flight.times import maybe_moment, moment
+
+
+def shown_alarms(
+    flight: Flight,
+    shown: FlightState,
+    ground_m: float | None,
+    site_m: float | None,
+    signs: FallSigns,
+    lost_from_s: float | None,
+) -> tuple[Alarm, ...]:
+    acknowledged = acknowledgements(flight.mission.commands)
+    limit_m, balloon = flight.plan.alarms.low_height_m, flight.plan.balloon
+    evidence = alarms.Evidence(
+        shown=shown,
+        events=flight.events(),
+        withdrawn=flight.track.checkpoint().phase.withdrawn,
+        site_m=site_m,
+        fall=signs,
+        low=_low_point(flight, ground_m, limit_m),
+        low_limit_m=limit_m,
+        beacons=_beacons(flight),
+        frozen=_frozen(flight),
+        lost_from_s=lost_from_s,
+        least_burst_m=balloon.burst_altitude_m - 3.0 * balloon.burst_altitude_sigma_m,
+    )
+    raised = alarms.alarms(evidence)
+    if len(flight.mission.plan.flights) > 1:  # an acknowledged one is of one flight
+        raised = [one._replace(id=f"{flight.plan.name}/{one.id}") for one in raised]
+    return tuple(
+        Alarm(
+            one.id,
+            one.kind,
+            one.severity,
+            flight.plan.name,
+            moment(one.from_s),
+            maybe_moment(one.until_s),
+            one.id in acknowledged,
+            acknowledged.get(one.id, ""),
+            one.facts,
+        )
+        for one in raised
+    )
+
+
+def acknowledgements(commands: Iterable[Command]) -> dict[str, str]:
+    """Alarms that were seen, by id, and on which station's screen; of commands in order, the last holds."""
+    seen: dict[str, str] = {}
+    for one in commands:
+        if one.kind == "acknowledge":
+            seen.setdefault(one.name, one.station)
+        elif one.kind == "recall":
+            seen.pop(one.name, None)
+    return seen
+
+
+def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
+    """Of the trackers that are to be heard in the air."""
+    found = []
+    for name, plan in flight.trackers.items():
+        sender = flight.mission.senders.get(name)
+        if sender is not None and plan.role != "phone":
+            health = sender.health
+            silences = health.silences(flight.mission.now_s)
+            found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
+    return found
+
+
+_FROZEN = (RejectionKind.FROZEN, RejectionKind.STUCK)
+_FROZEN_FIXES, _FROZEN_S = 4, 60.0  # so many in a row, over so long, of all trackers; our choice
+
+
+def _frozen(flight: Flight) -> list[alarms.Frozen]:
+    """Stretches in the air in which every fix was left out as the same as before."""
+    shown = flight.track.shown
+    used, time_s = np.flatnonzero(shown.flags("used")), shown.column("time_s")
+    launch = next((e for e in flight.events() if e.kind == "launch"), None)
+    landing = next((e for e in reversed(flight.events()) if e.kind == "landing"), None)
+    if launch is None or not used.size:
+        return []
+    found = []
+    ends = np.append(used[1:], len(time_s))
+    for last, after in zip(
+        used[ends - used > _FROZEN_FIXES], ends[ends - used > _FROZEN_FIXES], strict=True
+    ):
+        reasons = [verdict.reason for verdict in shown.verdicts[last + 1 : after]]
+        if not all(reason is not None and reason.kind in _FROZEN for reason in reasons):
+            continue
+        since_s = float(time_s[last])
+        if since_s < launch.time_s or (landing is not None and since_s > landing.time_s):
+            continue
+        told = np.flatnonzero(time_s[last + _FROZEN_FIXES : after] >= since_s + _FROZEN_S)
+        if told.size:
+            found.append(
+                alarms.Frozen(
+                    since_s,
+                    float(time_s[last + _FROZEN_FIXES + int(told[0])]),
+                    float(time_s[after]) if after < len(time_s) else None,
+                    float(shown.column("stated_z_m")[last]),
+                )
+            )
+    return found
+
+
+def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
+    if ground_m is None:
+        return None
+    shown = flight.track.shown
+    fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
+    height_m = shown.column("stated_z_m") - ground_m
+    ends = ~fell | (accepted & (height_m >= limit_m))
+    first = int(np.flatnonzero(ends)[-1]) + 1 if ends.any() else 0
+    low = np.flatnonzero(shown.flags("falls")[first:] & accepted[first:])
+    if not low.size:
+        return None
+    i = first + int(low[0])
+    return alarms.LowPoint(shown.records[i].fix.time_s, float(height_m[i]))
