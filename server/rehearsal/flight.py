@@ -25,7 +25,7 @@ from server.rehearsal.scenario import Scenario
 from server.rehearsal.scenario import Tracker as TrackerPlan
 from server.rehearsal.terrain import ground_m
 from server.rehearsal.trackers import FaultTime, Sent, Voice
-from server.rehearsal.truth import Truth, make
+from server.rehearsal.truth import Truth, make, metres_per_degree
 from server.rehearsal.voices import (
     car_beacon,
     car_report,
@@ -94,6 +94,7 @@ class Stage:
         self._queue: list[tuple[float, int, Callable[[float], None]]] = []
         self._order = itertools.count()
         self._heard: list[Heard] = []
+        self._voices: list[tuple[Truth, Voice]] = []
         self._clear_s: dict[int, float] = {}  # by box: until when its air is taken
         self._cars = self._make_cars()
         self._own = next((car for car in self._cars if car.plan.own), None)
@@ -102,7 +103,7 @@ class Stage:
         if self._own is not None and scenario.feed.tnc != "none":
             self._car_receiver = Receiver("", 0.0, 0.0, 0.0, CAR_MAST_M, _CAR_BUSY)
             receivers.append(self._car_receiver)
-        self._air = Air(scenario, receivers, self._chance, self._at, self._hear)
+        self._air = Air(scenario, receivers, self._chance, self._at, self._hear, self._ridge())
         faults: list[FaultTime] = []
         self._schedule_trackers(self.truth, self.box, scenario.trackers, faults, 10)
         self.ours = [Ours(scenario.flight, self.truth, tuple(faults))]
@@ -126,6 +127,24 @@ class Stage:
     def cars(self) -> list[Car]:
         return self._cars
 
+    @property
+    def own(self) -> Car | None:
+        """The car that carries the station."""
+        return self._own
+
+    def car_hears(self, time_s: float) -> bool:
+        """Whether a packet that the followed box sends now would reach the own car's receiver."""
+        if self._own is None or self._car_receiver is None:
+            return False
+        truth, receiver = self.followed(self._own).truth, self._car_receiver
+        self._place_car(time_s)
+        return any(
+            voice.on_air(time_s)
+            and self._air.reaches(receiver, truth.at(time_s), voice.plan.power_w, time_s)
+            for its, voice in self._voices
+            if its is truth and voice.plan.format not in ("phone", "nmea")
+        )
+
     def until(self, time_s: float) -> list[Heard]:
         """Everything heard since the last call, up to `time_s` or the end of the flight."""
         end_s = min(time_s, self.end_s)
@@ -143,6 +162,14 @@ class Stage:
 
     def _hear_at(self, time_s: float, source: str, wire: Wire, payload: bytes) -> None:
         self._at(time_s, lambda t: self._hear(t, source, wire, payload))
+
+    def _ridge(self) -> tuple[float, float] | None:
+        """Its longitude and its top."""
+        ridge, (latitude_deg, longitude_deg, foot_m) = self.scenario.ridge, self.truth.landing
+        if ridge is None:
+            return None
+        _, east_m = metres_per_degree(latitude_deg)
+        return longitude_deg - ridge.west_of_landing_m / east_m, foot_m + ridge.above_ground_m
 
     def _station_receiver(self, i: int) -> Receiver:
         station = self.scenario.stations[i]
@@ -168,6 +195,7 @@ class Stage:
             chance = np.random.default_rng([self.seed, branch + i])
             voice = Voice(plan, truth, box, chance)
             faults += voice.faults
+            self._voices.append((truth, voice))
             if plan.format == "phone":
                 for time_s, body in phone_posts(voice, truth):
                     self._hear_at(time_s, plan.source or plan.name, "phone", body)

@@ -22,8 +22,9 @@ _STATES = {
     "reboot": {"late", "silent"},
     "wrong_digit": set(),
     "low_battery": {"late", "silent"},
+    "no_fix": {"late", "silent"},
 }
-_BY_REJECTION = {"wrong_digit", "reboot"}
+_BY_REJECTION = {"wrong_digit", "reboot", "no_fix"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +61,25 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
+class SearchRow:
+    """One minute of a search. `covered`: the chance that what was searched would have shown it."""
+
+    minute: int
+    contact: str
+    covered: float
+    best_m: float  # from the likeliest place to the true one
+    area_90_km2: float
+    inside_50: bool
+    inside_90: bool
+    bearings: int
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     rows: tuple[Row, ...]
     notices: tuple[Notice, ...]
     summary: Mapping[str, float | str | None] = field(default_factory=dict)
+    search: tuple[SearchRow, ...] = ()
 
 
 def judge(truth: Truth, faults: Sequence[FaultTime], looks: Sequence[Shown]) -> Verdict:
@@ -78,7 +94,68 @@ def judge(truth: Truth, faults: Sequence[FaultTime], looks: Sequence[Shown]) -> 
         _notice("landing", truth.landing_s, looks, lambda s: s["phase"] == "landed"),
         *(_fault_notice(fault, looks) for fault in faults if fault.from_s < truth.end_s),
     ]
-    return Verdict(tuple(rows), tuple(notices), _summary(rows))
+    search = _search_rows(truth, looks)
+    summary = _summary(rows) | _search_summary(truth, looks, search)
+    return Verdict(tuple(rows), tuple(notices), summary, search)
+
+
+def _search_rows(truth: Truth, looks: Sequence[Shown]) -> tuple[SearchRow, ...]:
+    rows: list[SearchRow] = []
+    for look in looks:
+        minute = math.floor((look.now_s - truth.launch_s) / 60.0)
+        search = look.state.get("search") or {}
+        result = search.get("result")
+        if result is None or (rows and minute <= rows[-1].minute):
+            continue
+        best = (result["best_latitude_deg"], result["best_longitude_deg"])
+        rows.append(
+            SearchRow(
+                minute,
+                search["contact"],
+                result["covered"],
+                distance_m(best, truth.landing),
+                result["area_90_m2"] / 1e6,
+                holds(result["p50"], truth.landing),
+                holds(result["p90"], truth.landing),
+                len(search["bearings"]),
+            )
+        )
+    return tuple(rows)
+
+
+def _search_summary(
+    truth: Truth, looks: Sequence[Shown], rows: Sequence[SearchRow]
+) -> dict[str, float | str | None]:
+    """Empty where it was always heard."""
+    if not rows:
+        return {}
+    found = next((s["found"] for s in _searches(looks) if s.get("found")), None)
+    since_s = next((seconds(s["since"]) for s in _searches(looks) if s.get("result")), None)
+    found_s = None if found is None else seconds(found["time"])
+    told: dict[str, float | str | None] = {
+        "search: truth inside the 50 % area, share": _share(r.inside_50 for r in rows),
+        "search: truth inside the 90 % area, share": _share(r.inside_90 for r in rows),
+        "search: likeliest place off m, first": rows[0].best_m,
+        "search: likeliest place off m, last": rows[-1].best_m,
+        "search: chance covered, last": rows[-1].covered,
+        "search: minutes from the last packet until found": None
+        if found_s is None or since_s is None
+        else (found_s - since_s) / 60.0,
+    }
+    if found is not None:
+        place = (found["latitude_deg"], found["longitude_deg"])
+        told["search: found so far off m"] = distance_m(place, truth.landing)
+    return told
+
+
+def _searches(looks: Sequence[Shown]) -> Iterable[Mapping[str, Any]]:
+    return (look.state.get("search") or {} for look in looks)
+
+
+def holds(shape: Mapping[str, Any], place: tuple[float, ...]) -> bool:
+    """Whether a multipolygon (GeoJSON) holds a latitude, longitude: even-odd over all outlines."""
+    rings = ({"p90": {"coordinates": [ring]}} for one in shape["coordinates"] for ring in one)
+    return sum(bool(covers(ring, place)) for ring in rings) % 2 == 1
 
 
 def true_phase(truth: Truth, time_s: float) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from decoders.ax25 import encode_ui
 from decoders.reports import Transmission, Wire
 from decoders.tnc2 import encode_line
-from server.rehearsal.radio import Copy, Receiver, power_dbm, receive
+from server.rehearsal.radio import Copy, Receiver, knife_edge_db, power_dbm, receive
 from server.rehearsal.scenario import Scenario, Station
 from server.rehearsal.terrain import ground_m
 from server.rehearsal.trackers import Sent
@@ -44,8 +44,13 @@ class Air:
         chance: np.random.Generator,
         at: Callable[[float, Callable[[float], None]], None],
         hear: Callable[[float, str, Wire, bytes], None],
+        ridge: tuple[float, float] | None = None,
     ) -> None:
-        """`at` schedules, `hear` is the station's ear. The receiver without a name is its TNC."""
+        """`at` schedules, `hear` is the station's ear. The receiver without a name is its TNC.
+
+        `ridge`: its longitude, and its top above mean sea level.
+        """
+        self._ridge = ridge
         self._stations = {station.callsign: station for station in scenario.stations}
         self._internet = scenario.feed.internet
         self._receivers, self._chance, self._at, self._hear = receivers, chance, at, hear
@@ -88,7 +93,21 @@ class Air:
         mean_dbm = power_dbm(
             power_w, away_m, height_m, receiver.mast_m, place[2] - receiver.altitude_m
         )
+        mean_dbm -= self._behind_db(receiver, place, away_m)
         return receive(receiver, time_s, octets, mean_dbm, self._chance)
+
+    def _behind_db(
+        self, receiver: Receiver, place: tuple[float, float, float], away_m: float
+    ) -> float:
+        """What the ridge takes where it stands between them."""
+        if self._ridge is None or receiver.longitude_deg == place[1]:
+            return 0.0
+        longitude_deg, top_m = self._ridge
+        part = (longitude_deg - place[1]) / (receiver.longitude_deg - place[1])
+        if not 0.0 < part < 1.0:
+            return 0.0
+        line_m = place[2] + (receiver.altitude_m - place[2]) * part
+        return knife_edge_db(top_m - line_m, away_m * part, away_m * (1.0 - part))
 
     def _received(
         self, time_s: float, receiver: Receiver, copy: Copy, packet: Transmission

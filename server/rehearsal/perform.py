@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.error import URLError
-from urllib.request import urlopen
+from urllib.request import Request, urlopen
 
 from server.rehearsal.clock import ClockServer
 from server.rehearsal.ends import Ends
@@ -18,6 +19,7 @@ from server.rehearsal.flight import Ours, Stage
 from server.rehearsal.judge import Shown, Verdict, judge
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
+from server.rehearsal.searchers import Searchers
 
 FRAME_S = 0.05
 LOOK_EVERY_S = 10.0  # of the flight, but not more often than LOOK_PAUSE_S of real time
@@ -117,13 +119,21 @@ def _given_up() -> bool:
 
 
 async def _look_on(clock: ClockServer, stage: Stage, looks: list[Look]) -> None:
-    """Look at what the crew sees, and send the cars where it says."""
+    """Look at what the crew sees, send the cars where it says, and note what their crews find."""
+    own = stage.own
+    searchers = None
+    if stage.scenario.searched and own is not None:
+        truth = stage.followed(own).truth
+        searchers = Searchers(own, truth, stage.seed, stage.car_hears)
     while True:
         asked_s = clock.now_s()
         flights = await asyncio.to_thread(_flights, clock.station)
         if flights is not None:
             looks.append((asked_s, flights))
             _aim(stage, flights)
+            if searchers is not None and own is not None:
+                told = searchers.step(asked_s, flights.get(stage.followed(own).flight, {}))
+                await asyncio.to_thread(_post_notes, clock.station, told)
         wait_s = max(LOOK_PAUSE_S, LOOK_EVERY_S / clock.speed)
         await asyncio.sleep(wait_s)
 
@@ -133,6 +143,15 @@ def _aim(stage: Stage, flights: Flights) -> None:
         landing = flights.get(stage.followed(car).flight, {}).get("landing")
         if landing and landing.get("latitude_deg") is not None:
             car.aim = (landing["latitude_deg"], landing["longitude_deg"])
+
+
+def _post_notes(station: str | None, notes: Sequence[Mapping[str, Any]]) -> None:
+    for note in notes:
+        body = json.dumps(note).encode()
+        with contextlib.suppress(URLError, OSError):
+            asked = Request(f"{station}api/note", body, {"Content-Type": "application/json"})
+            with urlopen(asked, timeout=STATE_PATIENCE_S):
+                pass
 
 
 def _flights(station: str | None) -> Flights | None:

@@ -78,6 +78,19 @@ def power_dbm(
     return 10 * math.log10(power_w * 1000.0) + 2 * _ANTENNA_DBI - loss_db - null_db
 
 
+def knife_edge_db(above_m: float, from_m: float, to_m: float) -> float:
+    """Loss behind an edge that stands `above_m` over the straight line, at these distances of its ends.
+
+    ITU-R P.526, diffraction over a single knife edge; nothing where the line clears it well.
+    """
+    wave_m = 299.792458 / FREQUENCY_MHZ
+    near_m, far_m = max(from_m, 1.0), max(to_m, 1.0)
+    v = above_m * math.sqrt(2.0 * (near_m + far_m) / (wave_m * near_m * far_m))
+    if v <= -0.78:
+        return 0.0
+    return 6.9 + 20.0 * math.log10(math.sqrt((v - 0.1) ** 2 + 1.0) + v - 0.1)
+
+
 def receive(
     receiver: Receiver, from_s: float, octets: int, mean_dbm: float, chance: np.random.Generator
 ) -> Copy:

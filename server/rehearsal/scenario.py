@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery", "reboot"]
+FaultKind = Literal["silent", "frozen", "ceiling", "wrong_digit", "low_battery", "reboot", "no_fix"]
 Event = Literal["launch", "burst", "landing"]
 Format = Literal["compressed", "uncompressed", "mic-e", "nmea", "phone"]
 PadPart = Literal["rest", "carried", "indoors", "settling", "driven", "tethered"]
@@ -67,6 +67,9 @@ class Fault(_Section):
     event: Event = "launch"
     after_s: float = 0.0
     lasts_s: Positive | None = None  # None: for good
+    below_m: Positive | None = (
+        None  # it begins when the box falls below this; `event` is not looked at
+    )
 
 
 class Tracker(_Section):
@@ -122,6 +125,13 @@ class Feed(_Section):
     car_every_s: Positive = 5.0
 
 
+class Ridge(_Section):
+    """Ground that nobody sees through, from south to north, west of where the box comes down."""
+
+    west_of_landing_m: Positive
+    above_ground_m: Positive
+
+
 class OtherBox(_Section):
     """Another flight on the same frequency and under the same sky: with a name, one more of ours."""
 
@@ -141,7 +151,9 @@ class Scenario(_Section):
     seed: int
     after_s: Positive = 1_500.0  # how long it goes on after the landing
     garbage: Annotated[int, Field(ge=0, le=200)] = 6  # receptions that nobody can read
+    searched: bool = False  # whoever sits in the own car searches when the radio falls silent
     lake_radius_m: Positive | None = None  # it comes down in water
+    ridge: Ridge | None = None
     road_files: tuple[str, ...] = ()  # extracts that its plan names, beside it
     odd: Odd | None = None  # a flight that does not go up, burst and come down
     launch: Launch

@@ -244,7 +244,9 @@ class Voice:
         return True
 
     def _without_fix(self, time_s: float) -> bool:
-        """Just started again: the receiver still looks for its satellites."""
+        """Just started again, or its antenna is gone: the receiver looks for its satellites."""
+        if self._active(time_s, "no_fix"):
+            return True
         cold_s = _BOOT_S + _COLD_S
         return any(f.kind == "reboot" and 0.0 <= time_s - f.from_s < cold_s for f in self.faults)
 
@@ -300,5 +302,9 @@ def _moments(plan: Tracker, truth: Truth) -> Iterator[FaultTime]:
 
 def event_s(fault: Fault, truth: Truth) -> float:
     """When a fault begins."""
+    if fault.below_m is not None:
+        falling = np.arange(truth.altitude_m.size) + truth.start_s > truth.burst_s
+        low = np.flatnonzero(falling & (truth.altitude_m < fault.below_m))
+        return truth.start_s + float(low[0]) + fault.after_s if low.size else math.inf
     base_s = {"launch": truth.launch_s, "burst": truth.burst_s, "landing": truth.landing_s}
     return base_s[fault.event] + fault.after_s

@@ -24,6 +24,9 @@ WANTED = {
     "pad",
     "leak",
     "valley",
+    "lost-at-12-km",
+    "late-packet",
+    "ridge",
 }
 
 

@@ -112,10 +112,15 @@ def _digipeaters(flight: Flight) -> dict[str, int]:
 
 
 def _last_position_s(flight: Flight, name: str) -> float | None:
-    """When its last packet with a position was heard."""
+    """When its last packet with a position was heard; 0, 0 is that of a receiver without a fix."""
     sender = flight.mission.senders.get(name)
     for packet in () if sender is None else reversed(sender.packets[-_LATE_PACKETS:]):
-        if any(isinstance(report, PositionReport) and report.valid for report in packet.reports):
+        if any(
+            isinstance(report, PositionReport)
+            and report.valid
+            and (report.latitude_deg, report.longitude_deg) != (0.0, 0.0)
+            for report in packet.reports
+        ):
             return packet.first_heard_s
     return None
 
