@@ -20,7 +20,11 @@ from tests.screen.serving import serving
 
 expect.set_options(timeout=PATIENCE_MS)
 
-PROJECTORS = pytest.mark.parametrize("size", [(1920, 1080), (1366, 768)], ids=["large", "small"])
+PROJECTORS = pytest.mark.parametrize(
+    ("size", "night"),
+    [((1920, 1080), False), ((1366, 768), True)],
+    ids=["large-day", "small-night"],
+)
 LANDED_S = flight.LANDED_S + 1_400.0
 # what is told at the projector's moments: the phase's own words
 MOMENTS = {
@@ -41,7 +45,6 @@ async def show(open_page: Any, port: int, path: str = "/show", **more: Any) -> A
 
 
 @PROJECTORS
-@pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
 async def test_every_phase_fits_and_has_no_controls(
     open_page: Any, size: tuple[int, int], night: bool
 ) -> None:
