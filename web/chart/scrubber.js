@@ -8,6 +8,7 @@ const SPEEDS = [1, 10, 30, 100, 300]; // and the one that it was begun with
 const STEP_S = 60;
 const SEEK_EVERY_MS = 150;
 const ARRIVES_MS = 600; // after which the clock shows where a seek has led
+const ARRIVES_STILL_MS = 3_000; // while it stands still, nothing is lost by waiting longer
 
 /** @param {import('../types.js').Context} context @param {any} chart */
 export function createScrubber({ store, clock, post }, chart) {
@@ -133,7 +134,7 @@ export function createScrubber({ store, clock, post }, chart) {
     playOrPause,
     /** From where it was last sent, while that is under way. @param {number} step_s */
     step(step_s) {
-      const under_way = wanted_s !== null && performance.now() - wanted_ms < ARRIVES_MS;
+      const under_way = wanted_s !== null && performance.now() - wanted_ms < (store.state?.replay?.paused ? ARRIVES_STILL_MS : ARRIVES_MS);
       seek((under_way ? wanted_s : (clock.now_s() ?? 0)) + step_s);
     },
     seek,
