@@ -108,7 +108,7 @@ async def _page(
             page = await browser.new_page(viewport={"width": WIDE[0], "height": WIDE[1]})
             await page.add_init_script(MAP_HOOK + LONG_TASKS)
             await page.goto(f"http://127.0.0.1:{port}/")
-            await page.locator(".figure:not(:empty)").first.wait_for()
+            await page.locator("[data-answer=when] .figure:not(:empty)").first.wait_for()
             yield page, _newest_chromium()
             await browser.close()
     finally:

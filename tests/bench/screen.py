@@ -42,7 +42,7 @@ REQUIRED = {
 # when the first answer has been painted, in ms since the navigation began
 FIRST_FIGURE = """
 new MutationObserver((_, watching) => {
-  if (!document.querySelector('.figure:not(:empty)')) return;
+  if (!document.querySelector('[data-answer=when] .figure:not(:empty)')) return;
   watching.disconnect();
   setTimeout(() => { window.firstFigure = performance.now(); }); // the task after its frame
 }).observe(document, { subtree: true, childList: true, characterData: true });

@@ -137,7 +137,7 @@ async def _take(browser: Browser, port: int, feed: Replay, shot: Shot) -> Image.
     await context.add_init_script("sessionStorage.setItem('leeward.notice', 'seen')")
     page = await context.new_page()
     await page.goto(f"http://127.0.0.1:{port}{shot.path}")
-    ready = ".walk-rows" if shot.path == "/walk" else ".figure:not(:empty)"
+    ready = ".walk-rows" if shot.path == "/walk" else "[data-answer=when] .figure:not(:empty)"
     await page.locator(ready).first.wait_for()
     if shot.path == "/":
         await page.wait_for_function("() => document.querySelector('.credits').textContent !== ''")

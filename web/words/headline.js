@@ -119,10 +119,11 @@ function drive(question, state, landing, now_s, { units, whereIs }) {
   const leave_s = own.road?.leave_by ? seconds(own.road.leave_by) : null;
   const wait = own.road?.wait_together ?? own.road?.wait ?? null;
   const how = own.road === null ? ' if straight' : '';
-  const leave = leave_s === null ? '' : `; ${leaveWords(leave_s, now_s)}`;
-  const more = `${own.name}: ${words.duration(own.drive_s)} to drive${how}${leave}`;
+  const drives = `${own.name}: ${words.duration(own.drive_s)} to drive${how}`;
+  const to = wait === null ? `to ${near}` : `wait at ${roadName(wait)}`;
+  const more = leave_s === null ? drives : words.sentenceCase(leaveWords(leave_s, now_s));
   const figure = early ? `There ${words.duration(margin_s)} before it` : `There ${words.duration(-margin_s)} after it`;
-  const note = ages.join('; ') || (wait === null ? `to ${near}` : `wait at ${roadName(wait)}`);
+  const note = ages.join('; ') || (leave_s === null ? to : `${drives}; ${to}`);
   return told(question, figure, more, note, early ? 'good' : 'bad', old || lost);
 }
 
