@@ -492,6 +492,7 @@ export interface State {
   units: 'metric' | 'aviation';
   flights: FlightState[];
   vehicles: Vehicle[];
+  unplaced: UnplacedVehicle[];
   senders: Sender[];
   alarms: Alarm[];
   sources: Source[];
@@ -555,6 +556,14 @@ export interface Tracker {
 export interface TrackerEnded {
   tracker: string;
   chance: number;
+}
+
+/**
+ * A car of the plan of which no position is known yet; the crew can give it one.
+ */
+export interface UnplacedVehicle {
+  name: string;
+  own: boolean;
 }
 
 /**

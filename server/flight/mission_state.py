@@ -51,6 +51,14 @@ class Vehicle:
 
 
 @dataclass(frozen=True, slots=True)
+class UnplacedVehicle:
+    """A car of the plan of which no position is known yet; the crew can give it one."""
+
+    name: str
+    own: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Sender:
     """Somebody else on the channel."""
 
@@ -162,6 +170,7 @@ class State:
     units: Units
     flights: tuple[FlightState, ...]
     vehicles: tuple[Vehicle, ...]
+    unplaced: tuple[UnplacedVehicle, ...]
     senders: tuple[Sender, ...]
     alarms: tuple[Alarm, ...]
     sources: tuple[Source, ...]

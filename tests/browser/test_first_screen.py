@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,6 +11,7 @@ import pytest
 from playwright.async_api import expect
 
 from server.screen.app import create_app
+from tests.browser.test_several import MOST_OVERLAP, labels, overlap
 from tests.browser.visible import on_screen, visible_text
 from tests.screen.demo_feed import LANDED_S, DemoFeed, height_text
 from tests.screen.serving import serving
@@ -77,6 +79,8 @@ async def test_ten_questions(open_page: Any, size: tuple[int, int]) -> None:
                 assert re.search(answer, text), (phase, asked, text)
             cut = [one for one in (await on_screen(page))["cut"] if one[1] in BAND]
             assert cut == [], phase
+            pairs = itertools.combinations(await labels(page), 2)
+            assert max((overlap(a, b) for a, b in pairs), default=0.0) <= MOST_OVERLAP, phase
         watched.assert_quiet(port)
 
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from playwright.async_api import Page, expect
 
+from server.flight.mission_state import UnplacedVehicle
 from server.flight.state import Rejection, RejectionKind
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
@@ -253,3 +254,18 @@ async def test_a_vehicle_is_placed_by_hand(open_page: Any) -> None:
         assert (kind, who) == ("vehicle", name)
         assert 37 < latitude < 39
         assert -99 < longitude < -97
+
+
+async def test_a_car_that_nobody_heard_can_be_put_on_the_map(open_page: Any) -> None:
+    feed = DemoFeed(since_launch_s=1_800)
+    feed.changes |= {"vehicles": (), "unplaced": (UnplacedVehicle("Car 1", own=True),)}
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port)).page
+        row = page.locator(".vehicle", has_text="Car 1, ours")
+        await expect(row).to_contain_text("no position yet")
+        await expect(page.get_by_role("button", name="Our car", exact=True)).to_be_disabled()
+        await expect(answer(page, "headline")).to_contain_text("Our car has no position")
+        await row.get_by_role("button", name="Set position").click()
+        await page.locator(".map").click(position={"x": 300, "y": 200})
+        await expect(row.get_by_role("button", name="Set position")).to_be_visible()
+        assert feed.commands[-1][:2] == ("vehicle", "Car 1")

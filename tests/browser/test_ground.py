@@ -145,7 +145,7 @@ async def test_names_do_not_lie_on_each_other(open_page: Any, size: tuple[int, i
         await drawn(page)
         boxes = await page.evaluate(
             """async () => {
-              const { shownNames } = await import('/web/map/names.js');
+              const { shownNames } = await import('leeward/map/names.js');
               const map = document.querySelector('.map').getBoundingClientRect();
               const names = shownNames().map(({ text, box }) =>
                 [text, box.left, box.top, box.right, box.bottom]);

@@ -63,6 +63,10 @@ export function createFollow(map) {
   }
 
   function show() {
+    for (const button of buttons) {
+      // what is nowhere cannot be followed
+      setAttribute(button, 'disabled', (places[button.dataset.follow ?? ''] ?? []).length === 0);
+    }
     setText(now, mode === 'free' ? 'Follow' : MODES[mode]);
     for (const button of buttons) {
       setAttribute(button, 'aria-pressed', String(button.dataset.follow === mode));
@@ -144,6 +148,7 @@ export function createFollow(map) {
       const chosen = [...at(landing), ...areaOf(landing)];
       places = { payload: at(track), car: at(own), landing: chosen, us: [...at(own), ...chosen], all: [...all, ...at(own), ...areas] };
       if (places.all.length === 0) places.all = at(launch);
+      show();
       keep();
     },
   };

@@ -115,6 +115,7 @@ export const Names = CanvasLayer.extend({
     /** @type {Map<string, L.Point[]>} */
     const said = new Map();
     const candidates = this._candidates();
+    const scale = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16; // the reader's text size
     // the crew's own maps know better where a town of the world lies
     const known = new Set(candidates.filter(({ whole }) => !whole).map(({ text }) => text));
     for (const one of candidates) {
@@ -124,7 +125,7 @@ export const Names = CanvasLayer.extend({
       const before = said.get(text) ?? [];
       if (before.some((at) => at.distanceTo(one.at) < again)) continue;
       if (one.whole && (known.has(one.text) || this._covered(this._map.layerPointToLatLng(one.at)))) continue;
-      const look = lookOf(one, this._map.getZoom());
+      const look = lookOf(one, this._map.getZoom(), scale);
       const width = this._width(text, look.font);
       if (ALONG.has(one.kind) && one.room < width + 8) continue;
       const alone = one.whole && one.kind === 'town' && one.population < leastPopulation(this._map.getZoom());
@@ -181,8 +182,9 @@ export const Names = CanvasLayer.extend({
   },
 });
 
-function lookOf({ kind, population }, zoom) {
-  const font = (size, weight = 400, slant = '') => ({ size, font: `${slant} ${weight} ${size}px ${FONT}`.trim() });
+function lookOf({ kind, population }, zoom, scale) {
+  const font = (px, weight = 400, slant = '') => sized(px * scale, weight, slant);
+  const sized = (size, weight, slant) => ({ size, font: `${slant} ${weight} ${size}px ${FONT}`.trim() });
   if (kind === 'country') return { ...font(16, 700), ink: 'quiet' };
   if (kind === 'state') return { ...font(14, 600), ink: 'quiet' };
   if (kind === 'county') return { ...font(12, 600), ink: 'quiet' };

@@ -28,7 +28,7 @@ export function createAlarm({ store, clock, units, post, sound }) {
   const kind = el('span', { class: 'alarm-kind' });
   const age = el('span', { class: 'alarm-age' });
   const title = el('div', { class: 'alarm-title' });
-  const text = el('div', { class: 'alarm-text' });
+  const text = el('div', { class: 'alarm-text', tabindex: 0 }); // long ones scroll
   const refusal = el('span', { class: 'alarm-refusal' });
   const one = button('Acknowledge', 'strong crew-only', () => settle([shown]));
   const all = button('', 'crew-only', () => settle(open));

@@ -49,7 +49,9 @@ export function createBar({ store, clock, preferences }) {
       return;
     }
     setText(flight, state.flight.name);
-    setText(mode, MODES[state.mode]);
+    // a state that is kept, or that no station renews, is not live
+    const lost = document.body.classList.contains('lost');
+    setText(mode, lost && state.mode === 'live' ? 'Not live' : MODES[state.mode]);
     document.body.dataset.mode = state.mode;
     setShown(strip, state.mode === 'rehearsal');
     setText(time, `${words.clockTimeSeconds(now_s)} ${words.zone(now_s)}`);

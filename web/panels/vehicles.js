@@ -6,6 +6,9 @@ import { isOldVehicle } from 'leeward/fresh.js';
 import { card } from 'leeward/panels/card.js';
 import * as words from 'leeward/words.js';
 
+/** A car of the plan that nothing was heard of, as far as a row reads it. */
+const NOWHERE = { time: null, source: '', flight: '', distance_m: null, arrives: null, arrives_before_landing_s: null };
+
 /** @param {import('../types.js').Context} context */
 export function createVehicles({ store, clock, units, map, post }) {
   const list = el('ul', { class: 'vehicles' });
@@ -78,7 +81,7 @@ export function createVehicles({ store, clock, units, map, post }) {
   }
 
   function wayWords({ distance_m, bearing_deg, road_distance_m, drive_s, road, no_road }) {
-    if (distance_m === null) return 'Distance to the landing not known.';
+    if (distance_m === null || distance_m === undefined) return 'Distance to the landing not known.';
     const toward = bearing_deg === null ? '' : ` ${words.compass(bearing_deg)} ${words.bearing(bearing_deg)}`;
     const straight = `${units.distance(distance_m)}${toward}`;
     if (road_distance_m === null || drive_s === null) return straight;
@@ -90,10 +93,11 @@ export function createVehicles({ store, clock, units, map, post }) {
   function render() {
     const { state } = store;
     if (state === null || clock.now_s() === null) return;
-    setShown(none, state.vehicles.length === 0);
+    const unplaced = state.unplaced.map((one) => ({ ...NOWHERE, ...one }));
+    setShown(none, state.vehicles.length + unplaced.length === 0);
     const whose = state.flights.length > 1 ? `the landing of ${state.flight.name}` : 'the landing point';
     panel.aside(state.vehicles.length > 0 && state.landing !== null ? `to ${whose}` : '');
-    follow(list, state.vehicles, ({ name }) => name, make, known);
+    follow(list, [...state.vehicles, ...unplaced], ({ name }) => name, make, known);
   }
 
   return { node: panel.node, render };

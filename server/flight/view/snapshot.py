@@ -11,7 +11,7 @@ from server.flight.view.answer import Answer
 from server.flight.view.flight import shown_flight
 from server.flight.view.landing import shown_area
 from server.flight.view.problems import problems
-from server.flight.view.vehicles import shown_vehicles
+from server.flight.view.vehicles import shown_vehicles, unplaced_vehicles
 
 
 def snapshot(mission: Mission, answers: Sequence[Answer | None] = ()) -> State:
@@ -30,6 +30,7 @@ def snapshot(mission: Mission, answers: Sequence[Answer | None] = ()) -> State:
         units="metric",
         flights=tuple(one.state for one in shown),
         vehicles=shown_vehicles(mission),
+        unplaced=unplaced_vehicles(mission),
         senders=_senders(mission),
         alarms=tuple(raised),
         sources=(),

@@ -10,7 +10,7 @@ from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
 from server.flight.mission import Mission
-from server.flight.mission_state import Vehicle
+from server.flight.mission_state import UnplacedVehicle, Vehicle
 from server.flight.road_state import RoadWay
 from server.flight.state import Landing, Way
 from server.flight.times import moment
@@ -139,6 +139,13 @@ def shown_vehicles(mission: Mission) -> tuple[Vehicle, ...]:
         )
         for name, (own, _, fix) in sorted(vehicle_latest(mission).items())
     )
+
+
+def unplaced_vehicles(mission: Mission) -> tuple[UnplacedVehicle, ...]:
+    """Those of the plan that are nowhere yet, by name."""
+    placed = vehicle_latest(mission)
+    cars = sorted((one.name, one.own) for one in mission.plan.vehicles if one.name not in placed)
+    return tuple(UnplacedVehicle(*one) for one in cars)
 
 
 def chase_cars(mission: Mission, flight: Flight) -> tuple[Car, ...]:
