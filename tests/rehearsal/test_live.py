@@ -1,6 +1,6 @@
 """`leeward rehearse` in one process, `leeward live` in another, real sockets and a pty between.
 
-Everywhere: some minutes of flight. With LEEWARD_STRICT_MACHINE=1 (as in .ci/run) also the three
+Everywhere: some minutes of flight. With LEEWARD_STRICT_MACHINE=1 (as in .ci/run) also the two
 busiest scenarios whole, at 40 times real time, side by side.
 """
 
@@ -24,7 +24,7 @@ from tests.session.running import free_port, leeward
 ROOT = Path(__file__).parent.parent.parent
 PATIENCE_S = 90.0
 SPEED = 40.0  # passes with three times as much to do as two cores have
-BUSIEST = ("two-teams", "float", "tangled")
+BUSIEST = ("two-teams", "tangled")
 NEEDS = {"float": "gpsd", "tangled": "mosquitto"}
 
 
@@ -169,7 +169,7 @@ async def test_without_a_rehearsal_the_station_says_so(tmp_path: Path) -> None:
 @pytest.mark.skipif(
     os.environ.get(STRICT) != "1", reason=f"whole flights take five minutes: set {STRICT}=1"
 )
-async def test_the_three_busiest_whole_at_forty_times(tmp_path: Path) -> None:
+async def test_the_busiest_whole_at_forty_times(tmp_path: Path) -> None:
     async def whole(name: str) -> str:
         folder = tmp_path / name
         folder.mkdir()
