@@ -22,7 +22,7 @@ Array = npt.NDArray[np.float64]
 
 # of one sigma, degrees: a hand-held antenna turned for the strongest signal, a rough turn, and "ahead";
 # common practice, no source
-SIGMA_DEG = {"sharp": 10.0, "broad": 18.0, "ahead": 40.0}
+SIGMA_DEG = {"sharp": 8.0, "broad": 18.0, "ahead": 40.0}
 REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; our choice
 # that one would have seen a box within the width of sight; common practice, no source
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
@@ -32,10 +32,6 @@ WEAK_AT_LOSS = 0.3  # that it sends on and is heard from near alone: a torn ante
 DIES_PER_S = 0.15 / 3_600.0  # afterwards: batteries in the cold, the impact; our choice
 HIDDEN_ON_GROUND, HIDDEN_IN_AIR = 0.35, 0.1  # a place that one receiver never hears; our choice
 _HEARD_LEAST = 1e-3  # a packet may come by ways that nobody models
-# packets between two places that stay fade together: of many, so few tell anything new (the correlation
-# of two; the design effect of a cluster, Kish, Survey Sampling, 1965, section 5.4); our choice
-SAME_PLACE = 0.3
-_PLACE_M = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,29 +103,16 @@ class Silence:
         """Of sound, weak and dead, shape (3, n)."""
         first = np.array([1.0 - DEAD_AT_LOSS - WEAK_AT_LOSS, WEAK_AT_LOSS, DEAD_AT_LOSS])
         mass = np.tile(first[:, None], (1, len(x_m)))
-        new = _new_of_a_packet(stretches)
-        known = [self._chances(one, x_m, y_m, landed_s) for one in stretches]
-        # where one was heard from the ground nothing hides it: what was missed there tells a range
-        open_from: dict[tuple[int, int], npt.NDArray[np.bool_]] = {}
-        for one, (_, on_ground) in zip(stretches, known, strict=True):
+        for one in stretches:
+            chances, on_ground = self._chances(one, x_m, y_m, landed_s)
             if one.heard:
-                open_from[_place(one)] = open_from.get(_place(one), False) | on_ground
-        heard_from: set[tuple[int, int]] = set()
-        for one, (chances, on_ground) in zip(stretches, known, strict=True):
-            counts = np.where(on_ground, new[_place(one)], 1.0)
-            if one.heard:  # the first from a place is news in full
-                counts = counts if _place(one) in heard_from else np.ones_like(counts)
-                heard_from.add(_place(one))
-                mass[:2] *= np.maximum(chances, _HEARD_LEAST) ** counts
+                mass[:2] *= np.maximum(chances, _HEARD_LEAST)
                 mass[2] = 0.0
                 continue
             hidden = np.where(on_ground, HIDDEN_ON_GROUND, HIDDEN_IN_AIR)
-            hidden[on_ground & open_from.get(_place(one), np.zeros_like(on_ground))] = 0.0
             dies = 1.0 - math.exp(-DIES_PER_S * one.lasted_s)
             mass[2] += dies * mass[:2].sum(axis=0)
-            mass[:2] *= (1.0 - dies) * (
-                hidden + (1.0 - hidden) * (1.0 - chances) ** (one.packets * counts)
-            )
+            mass[:2] *= (1.0 - dies) * (hidden + (1.0 - hidden) * (1.0 - chances) ** one.packets)
         return mass
 
     def _chances(
@@ -148,21 +131,7 @@ class Silence:
         sound = view.chance(here_x, here_y, z_m, on_ground, one.rate)
         height_m = np.maximum(z_m - low_m, 0.0)
         away_m = np.hypot(np.hypot(here_x - one.x_m, here_y - one.y_m), height_m)
-        # two rays: the range grows with the root of the height, so that a torn antenna is heard from the air
-        weak_m = WEAK_RANGE_M * np.sqrt(1.0 + height_m)
-        return np.stack([sound, sound * by_distance(away_m, weak_m)]), on_ground
-
-
-def _place(one: Stretch) -> tuple[int, int]:
-    return round(one.x_m / _PLACE_M), round(one.y_m / _PLACE_M)
-
-
-def _new_of_a_packet(stretches: Sequence[Stretch]) -> dict[tuple[int, int], float]:
-    """By place of the receiver: for how much one of the packets counts that were sent meanwhile."""
-    packets: dict[tuple[int, int], float] = {}
-    for one in stretches:
-        packets[_place(one)] = packets.get(_place(one), 0.0) + one.packets
-    return {at: 1.0 / (1.0 + SAME_PLACE * max(n - 1.0, 0.0)) for at, n in packets.items()}
+        return np.stack([sound, sound * by_distance(away_m, WEAK_RANGE_M)]), on_ground
 
 
 def bearing(

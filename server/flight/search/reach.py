@@ -107,7 +107,7 @@ class Viewpoint:
         return np.asarray(rate * self.sight(x_m, y_m, altitude_m) * np.where(on_ground, near, 1.0))
 
 
-def by_distance(away_m: Array, half_m: float | Array) -> Array:
+def by_distance(away_m: Array, half_m: float) -> Array:
     """The share of packets that is heard over open ground; half of them at `half_m`."""
     return np.asarray(1.0 / (1.0 + (away_m / half_m) ** FADES))
 

@@ -151,7 +151,6 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
     from server.flight.search import evidence as e
 
     packets, rate = 30.0, 0.8
-    new = packets / (1.0 + e.SAME_PLACE * (packets - 1.0))  # of thirty at one place
     quiet = Stretch(LANDED_S + 2_000.0, 1_800.0, 3_000.0, 0.0, packets, rate)
     found = search(asked(stretches=((quiet,),)))
     away = np.hypot(X - 3_000.0, Y)
@@ -165,7 +164,7 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
         (1.0 - e.DEAD_AT_LOSS - e.WEAK_AT_LOSS, chance),
         (e.WEAK_AT_LOSS, chance / (1.0 + (away / WEAK_RANGE_M) ** FADES)),
     ):
-        unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - one) ** new
+        unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - one) ** packets
         total += share * dies + share * (1 - dies) * unheard
     agrees(found, prior_on_grid() * total)
     assert found.dead[0] > e.DEAD_AT_LOSS  # silence where it should have been heard
