@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.async_api import Browser, Page
 
-PATIENCE_MS = 30_000.0
+PATIENCE_MS = 60_000.0
 # the map's own view, out of Leaflet: its hook is called when the page makes the map
 MAP_HOOK = """
 let leaflet;
