@@ -1,5 +1,7 @@
 /** A place in words: from the nearest town that the map knows, or else from the launch. */
 
+import { compass } from 'leeward/words.js';
+
 const EARTH_M = 6_371_000;
 const RAD = Math.PI / 180;
 const NOWHERE = { latitude_deg: null, longitude_deg: null };
@@ -16,6 +18,12 @@ export function createWhereIs(context) {
     if (lat === null || lon === null) return { from: 'nowhere known', range_m: null, bearing_deg: null };
     return { from: 'the launch', ...wayFrom(lat, lon, place.latitude_deg, place.longitude_deg) };
   };
+}
+
+/** `11.4 km SSE of Salina`; '' where nothing near is known. @param {{from: string, range_m: number | null,
+ * bearing_deg: number | null}} found as above */
+export function nearWords({ from, range_m, bearing_deg }, units) {
+  return range_m === null || bearing_deg === null ? '' : `${units.distance(range_m)} ${compass(bearing_deg)} of ${from}`;
 }
 
 /** On a sphere: near enough for words. */

@@ -252,8 +252,8 @@ def alarms(evidence: Evidence) -> list[Raised]:
 
 def _ended(one: Raised, evidence: Evidence) -> Raised:
     """With the end of the air; a tracker that fell silent as the last one is no alarm of its own."""
-    last_silent = one.kind == "tracker_lost" and evidence.lost_s is not None
-    if last_silent and evidence.lost_s is not None and evidence.lost_s <= one.from_s:
+    lost_s = evidence.lost_s
+    if one.kind == "tracker_lost" and lost_s is not None and lost_s <= one.from_s:
         return one._replace(severity="info", until_s=one.from_s)
     ends = [end_s for end_s in (one.until_s, evidence.over_s(one.from_s)) if end_s is not None]
     if not ends:

@@ -8,6 +8,7 @@ import sqlite3
 import threading
 from pathlib import Path
 
+from decoders.pictures import media_type
 from server.geodata import vector_tiles
 from server.geodata.tiles import (
     MOST_ZOOM,
@@ -17,7 +18,6 @@ from server.geodata.tiles import (
     TileInfo,
     checked_bounds,
     corner,
-    media_type,
     plain_text,
 )
 from server.geodata.vector_tiles import Schema

@@ -43,19 +43,6 @@ class TileFile(Protocol):
     def close(self) -> None: ...
 
 
-def media_type(image: bytes) -> str | None:
-    """By its first bytes; None when it is no image that browsers draw."""
-    if image.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "image/png"
-    if image.startswith(b"\xff\xd8\xff"):
-        return "image/jpeg"
-    if image[:4] == b"RIFF" and image[8:12] == b"WEBP":
-        return "image/webp"
-    if image[4:12] == b"ftypavif":
-        return "image/avif"
-    return None
-
-
 def plain_text(markup: object, most: int = 200) -> str:
     """An attribution, often written as HTML, as one line of text."""
     text = html.unescape(re.sub(r"<[^>]*>", "", markup)) if isinstance(markup, str) else ""

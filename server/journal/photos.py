@@ -1,7 +1,6 @@
 """Photos of what was found, kept beside the journal: bounded, named by their content, never by a sender.
 
-Only JPEG, PNG and WebP, told by their first bytes (ISO 10918-1, ISO 15948, RFC 9649), whatever they
-were called on the way.
+Only JPEG, PNG and WebP, told by their first bytes, whatever they were called on the way.
 """
 
 from __future__ import annotations
@@ -11,6 +10,8 @@ import os
 import re
 from pathlib import Path
 from typing import NamedTuple
+
+from decoders.pictures import media_type
 
 MAX_PHOTO_BYTES = 3_000_000  # the page makes them smaller than this before it sends them
 MOST_PHOTOS = 100
@@ -37,13 +38,13 @@ class Photos:
 
     def keep(self, body: bytes) -> str:
         """Its name, the SHA-256 of its bytes, once it is on disk. PhotoError, or OSError of the disk."""
-        media_type = media_type_of(body)
-        if media_type is None:
+        ending = _ENDINGS.get(media_type(body) or "")
+        if ending is None:
             raise PhotoError("A photo is a JPEG, PNG or WebP picture.")
         if len(body) > MAX_PHOTO_BYTES:
             raise PhotoError(f"A photo of at most {MAX_PHOTO_BYTES:,} bytes is kept.")
         name = hashlib.sha256(body).hexdigest()
-        path = self._folder / f"{name}{_ENDINGS[media_type]}"
+        path = self._folder / f"{name}{ending}"
         if path.exists():
             return name
         self._folder.mkdir(exist_ok=True)
@@ -61,24 +62,13 @@ class Photos:
         """None where it is not here: it may be kept by another station."""
         if _NAME.fullmatch(name) is None:
             return None
-        for media_type, ending in _ENDINGS.items():
+        for kind, ending in _ENDINGS.items():
             path = self._folder / f"{name}{ending}"
             if path.is_file():
-                return Photo(path.read_bytes(), media_type)
+                return Photo(path.read_bytes(), kind)
         return None
 
 
 def photos_beside(journal: Path) -> Photos:
     """Of a journal or a text log."""
     return Photos(journal.with_suffix(".photos"))
-
-
-def media_type_of(body: bytes) -> str | None:
-    """By its first bytes; None: none of the three."""
-    if body.startswith(b"\xff\xd8\xff"):
-        return "image/jpeg"
-    if body.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "image/png"
-    if body[:4] == b"RIFF" and body[8:12] == b"WEBP":
-        return "image/webp"
-    return None

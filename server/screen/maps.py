@@ -9,9 +9,10 @@ from fastapi import FastAPI, Query
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
+from decoders.pictures import media_type
 from server.geodata import vector_tiles
 from server.geodata.basemap import Basemap
-from server.geodata.tiles import MOST_ZOOM, BasemapError, TileFile, media_type
+from server.geodata.tiles import MOST_ZOOM, BasemapError, TileFile
 from server.geodata.world import WORLD_MAP, open_world
 from server.screen.codes import qr_svg
 from server.screen.replies import json_reply

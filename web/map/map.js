@@ -10,6 +10,7 @@ import { createDetails } from 'leeward/map/details.js';
 import { createFixes } from 'leeward/map/fixes.js';
 import { createFollow } from 'leeward/map/follow.js';
 import { Grid } from 'leeward/map/grid.js';
+import { createGround } from 'leeward/map/ground.js';
 import { createHorizon } from 'leeward/map/horizon.js';
 import { createHour } from 'leeward/map/hour.js';
 import { createFlightLayers } from 'leeward/map/flights.js';
@@ -22,9 +23,6 @@ import { picked } from 'leeward/map/picked.js';
 import { onLongPress } from 'leeward/map/press.js';
 import { createSearchLayer } from 'leeward/map/search.js';
 import { createScale } from 'leeward/map/scalebar.js';
-import { createSheets } from 'leeward/map/sheets.js';
-import { createEngine } from 'leeward/map/vector/engine.js';
-import { createWorld, mapColours } from 'leeward/map/world.js';
 import { readSetup } from 'leeward/setup.js';
 
 const PANES = { ground: 150, grid: 160, crew: 300, names: 320, avoid: 405, landing: 410, casing: 415, track: 420, fixes: 430 };
@@ -49,8 +47,6 @@ export function createMap(node, { store, units, preferences, clock }) {
   L.control.zoom({ position: 'topleft' }).addTo(map);
   const credits = createCredits(map);
 
-  const engine = createEngine();
-  engine.dress(mapColours());
   const grid = new Grid().addTo(map);
   const names = new Names(() => grid.boxes).addTo(map);
   const flights = createFlightLayers(map, store, preferences);
@@ -67,24 +63,10 @@ export function createMap(node, { store, units, preferences, clock }) {
   const measure = createMeasure(map, units);
   const details = createDetails(map, { store, units, clock });
   const labels = createLabels(map, names);
+  const ground = createGround(map, { names, labels, credits, chooser });
   let asking = null;
-  let placing = false;
-  /** @type {(lat: number, lon: number) => {name: string, at: L.LatLng, range_m: number} | null} */
-  let nearest = () => null;
-  /** Vector maps that are shown. @type {Set<any>} */
-  const vectors = new Set();
 
   readSetup().then((setup) => {
-    const tell = (event) => event === 'names' && placeSoon();
-    if (setup.world !== null) {
-      const world = createWorld(map, engine, setup.world, tell);
-      nearest = world.nearest;
-      vectors.add(world.layer);
-      names.include(world.layer, true);
-      credits.set('ground', setup.world.attribution);
-    }
-    const sheets = createSheets(map, setup, { chooser, credits, engine, names, vectors, tell });
-    names.leaveTo(sheets.covered);
     createCursor(map, units, setup);
     details.withGround(setup.terrain);
   });
@@ -109,30 +91,18 @@ export function createMap(node, { store, units, preferences, clock }) {
     details.show(null);
   });
   preferences.onChange(() => {
-    engine.dress(mapColours());
     grid.repaint();
-    for (const layer of vectors) layer.repaint();
-    names.repaint();
+    ground.repaint();
     flights.colours();
     fixes.repaint();
     scale.draw();
     measure.draw();
   });
 
-  /** Once for all that becomes known before the next frame. */
-  function placeSoon() {
-    if (placing) return;
-    placing = true;
-    requestAnimationFrame(() => {
-      placing = false;
-      labels.place();
-    });
-  }
-
   /** What was touched, in words. */
   async function look(at) {
-    const sheets = () => [...vectors].filter((layer) => map.hasLayer(layer));
-    details.show(await picked(map, engine, sheets, at));
+    const sheets = () => [...ground.vectors].filter((layer) => map.hasLayer(layer));
+    details.show(await picked(map, ground.engine, sheets, at));
   }
 
   function stopAsking() {
@@ -150,7 +120,7 @@ export function createMap(node, { store, units, preferences, clock }) {
       roads.choose(name);
       if (store.state !== null) roads.draw(store.state);
     },
-    nearest: (lat, lon) => nearest(lat, lon),
+    nearest: ground.nearest,
     /** What is kept in view from now on. @param {'payload' | 'landing' | 'car' | 'us' | 'all'} what */
     follow: (what) => follow.choose(what),
     /** Who leads a car to a place that the reader pressed. @param {(place: any) => void} lead */

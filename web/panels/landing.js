@@ -6,6 +6,7 @@ import { isOld } from 'leeward/fresh.js';
 import { geoAddress } from 'leeward/grid.js';
 import { card, copyButton, row } from 'leeward/panels/card.js';
 import { createShare } from 'leeward/panels/share.js';
+import { nearWords } from 'leeward/whereis.js';
 import { landingWords, windWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
@@ -69,7 +70,7 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     const { latitude_deg: lat, longitude_deg: lon } = landing;
     setText(decimal, words.decimalDegrees(lat, lon));
     setText(minutes, words.degreesMinutes(lat, lon));
-    setText(near, nearWords(landing));
+    setText(near, nearWords(whereIs(landing), units));
     setAttribute(open, 'href', geoAddress(lat, lon, landing.radius_90_m));
     share.show(lat, lon);
     avoid.show(avoidWords(landing.avoid));
@@ -80,11 +81,6 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     ground.show(landing.altitude_m === null ? null : units.altitude(landing.altitude_m));
     contact.show(contactWords(landing));
     winds.show(windWords(landing, units, now_s));
-  }
-
-  function nearWords(landing) {
-    const { from, range_m, bearing_deg } = whereIs(landing);
-    return range_m === null ? '' : `${units.distance(range_m)} ${words.compass(bearing_deg)} of ${from}`;
   }
 
   function timeWords(landing, landed) {

@@ -5,13 +5,11 @@ import { drawAbout } from 'leeward/map/around.js';
 import { createCredits } from 'leeward/map/credits.js';
 import { createFlightLayers } from 'leeward/map/flights.js';
 import { createFollow } from 'leeward/map/follow.js';
+import { createGround } from 'leeward/map/ground.js';
 import { createLabels } from 'leeward/map/labels.js';
 import { createMoving } from 'leeward/map/moving.js';
 import { Names } from 'leeward/map/names.js';
 import { createScale } from 'leeward/map/scalebar.js';
-import { createSheets } from 'leeward/map/sheets.js';
-import { createEngine } from 'leeward/map/vector/engine.js';
-import { createWorld, mapColours } from 'leeward/map/world.js';
 import { readSetup } from 'leeward/setup.js';
 
 const PANES = { ground: 150, crew: 300, names: 320, landing: 410, casing: 415, track: 420 };
@@ -32,19 +30,12 @@ export function createShowMap(node, { store, units, preferences, clock }) {
     style.pointerEvents = 'none';
   }
   const credits = createCredits(map);
-  const engine = createEngine();
-  engine.dress(mapColours());
   const names = new Names(() => []).addTo(map);
   const flights = createFlightLayers(map, store, preferences);
   const moving = createMoving(map, units);
   const scale = createScale(map, units, preferences);
   const follow = createFollow(map); // its buttons are not shown: it keeps everything in view
   const labels = createLabels(map, names);
-  /** @type {Set<any>} */
-  const vectors = new Set();
-  /** @type {(lat: number, lon: number) => {name: string, at: L.LatLng, range_m: number} | null} */
-  let nearest = () => null;
-  let placing = false;
 
   /** What the reader chooses elsewhere: here each map of the crew is shown, and none from the internet. */
   const chooser = {
@@ -54,40 +45,20 @@ export function createShowMap(node, { store, units, preferences, clock }) {
     },
   };
 
+  const ground = createGround(map, { names, labels, credits, chooser });
   readSetup().then((setup) => {
-    const tell = (event) => event === 'names' && placeSoon();
-    if (setup.world !== null) {
-      const world = createWorld(map, engine, setup.world, tell);
-      nearest = world.nearest;
-      vectors.add(world.layer);
-      names.include(world.layer, true);
-      credits.set('ground', setup.world.attribution);
-    }
     if (setup.tiles.length === 0) map.setMaxZoom(DEEPEST_WORLD); // closer there is nothing to see
-    const sheets = createSheets(map, setup, { chooser, credits, engine, names, vectors, tell });
-    names.leaveTo(sheets.covered);
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
   map.on('zoomend', () => flights.drawLandings());
   preferences.onChange(() => {
-    engine.dress(mapColours());
-    for (const layer of vectors) layer.repaint();
-    names.repaint();
+    ground.repaint();
     flights.colours();
     scale.draw();
   });
 
-  function placeSoon() {
-    if (placing) return;
-    placing = true;
-    requestAnimationFrame(() => {
-      placing = false;
-      labels.place();
-    });
-  }
-
   return {
-    nearest: (lat, lon) => nearest(lat, lon),
+    nearest: ground.nearest,
     /** @param {Set<string>} changed */
     draw(changed) {
       const { state, history } = store;

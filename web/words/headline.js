@@ -6,6 +6,7 @@
 
 import { seconds } from 'leeward/clock.js';
 import { isOld, isOldVehicle } from 'leeward/fresh.js';
+import { nearWords } from 'leeward/whereis.js';
 import { roadName } from 'leeward/words/road.js';
 import * as words from 'leeward/words.js';
 
@@ -42,7 +43,7 @@ const ANSWERS = {
     const question = 'Ready to launch?';
     const launch_s = seconds(state.launch.time);
     const when = launch_s !== null && launch_s > now_s ? `launch in ${words.duration(launch_s - now_s)}` : '';
-    const lands = state.landing === null ? '' : `would come down ${nearWords(state.landing, units, whereIs)}`;
+    const lands = state.landing === null ? '' : `would come down ${nearWords(whereIs(state.landing), units)}`;
     const more = [when, lands].filter(Boolean).join(', ');
     if (ready === null) return told(question, UNKNOWN, more, '', 'unknown');
     if (ready.grade === 'green') return told(question, 'Ready', more, 'The licensed operator decides.', 'good');
@@ -89,19 +90,19 @@ const ANSWERS = {
     const own = ownVehicle(state);
     if (own === null || own.distance_m === null || own.bearing_deg === null) {
       const figure = words.decimalDegrees(place.latitude_deg, place.longitude_deg);
-      return told(question, figure, nearWords(place, units, whereIs), found || claimed || 'No car has a position.', null);
+      return told(question, figure, nearWords(whereIs(place), units), found || claimed || 'No car has a position.', null);
     }
     const lost = isOldVehicle(state, own.time, now_s);
     const figure = `${units.distance(own.distance_m)} ${words.compass(own.bearing_deg)} ${words.bearing(own.bearing_deg)}`;
     const by = own.drive_s === null ? '' : `, ${words.duration(own.drive_s)} to drive${own.road === null ? ' if straight' : ''}`;
     const age = lost ? `position ${words.duration(now_s - (seconds(own.time) ?? now_s))} old` : '';
-    return told(question, figure, `from ${own.name}${by}`, found || claimed || age || nearWords(place, units, whereIs), null, lost);
+    return told(question, figure, `from ${own.name}${by}`, found || claimed || age || nearWords(whereIs(place), units), null, lost);
   },
 };
 
 /** Our own car against the landing. @returns {Headline} */
 function drive(question, state, landing, now_s, { units, whereIs }) {
-  const near = nearWords(landing, units, whereIs);
+  const near = nearWords(whereIs(landing), units);
   const old = isOld(state, landing.as_of, now_s);
   const own = ownVehicle(state);
   const left_s = (seconds(landing.time) ?? now_s) - now_s;
@@ -128,12 +129,6 @@ function drive(question, state, landing, now_s, { units, whereIs }) {
 }
 
 const leaveWords = (leave_s, now_s) => (leave_s <= now_s ? 'leave now' : `leave by ${words.clockTime(leave_s)} ${words.zone(leave_s)}, in ${words.duration(leave_s - now_s)}`);
-
-/** `11.4 km SSE of Salina`. */
-export function nearWords(place, units, whereIs) {
-  const { from, range_m, bearing_deg } = whereIs(place);
-  return range_m === null || bearing_deg === null ? '' : `${units.distance(range_m)} ${words.compass(bearing_deg)} of ${from}`;
-}
 
 /** @returns {Headline} */
 function told(question, figure, more, note, tone, stale = false) {

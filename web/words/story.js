@@ -2,7 +2,7 @@
 
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
-import { wayFrom } from 'leeward/whereis.js';
+import { nearWords, wayFrom } from 'leeward/whereis.js';
 import * as words from 'leeward/words.js';
 
 const FLYING = new Set(['ascent', 'float', 'descent']);
@@ -83,9 +83,7 @@ function left(state, track, units, now_s) {
 const hasLanded = ({ phase, landing: told }) => told !== null && (phase === 'landed' || told.basis === 'landed fix');
 
 function placeWords(place, units, whereIs) {
-  const { from, range_m, bearing_deg } = whereIs(place);
-  if (range_m === null) return words.decimalDegrees(place.latitude_deg, place.longitude_deg);
-  return `${units.distance(range_m)} ${words.compass(bearing_deg)} of ${from}`;
+  return nearWords(whereIs(place), units) || words.decimalDegrees(place.latitude_deg, place.longitude_deg);
 }
 
 /** Along the ground track, in metres. @param {any[][]} track rows of the history */
