@@ -18,6 +18,7 @@ from server.flight.inputs import Command, Reception
 from server.journal.database import Journal
 from server.sync import entry as wire
 from server.sync.entry import Chunk, ChunkError, Entry, Lane
+from server.sync.talk import Identity
 
 HEAD_EVERY_ENTRIES = 200
 HEAD_EVERY_BYTES = 24_000
@@ -72,6 +73,10 @@ class Ledger:
             db.execute("INSERT OR REPLACE INTO station_names VALUES (?, ?)", (self.station, name))
             self._read_lanes(db)
             self._adopt(db)
+
+    def identity(self, flight: str) -> Identity:
+        """What this station says of itself to others."""
+        return Identity(self._key, self.name, flight)
 
     # as a journal
 

@@ -55,9 +55,5 @@ async def _as_connection(work: Awaitable[Any]) -> Any:
         raise ConnectionError(str(error)) from error
 
 
-def text_of(data: str | bytes) -> str:
-    return data if isinstance(data, str) else data.decode("utf-8", "replace")
-
-
 def reason_of(error: BaseException) -> str:
     return str(error) or type(error).__name__

@@ -17,7 +17,15 @@ from server.journal.database import JournalError
 from server.sync.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
 from server.sync.ledger import HEAD_EVERY_BYTES, Gap, Ledger
 from server.sync.line import Line
-from server.sync.talk import Party, Sealed, TalkError, pack_have, unpack_have
+from server.sync.talk import (
+    Identity,
+    Party,
+    Sealed,
+    TalkError,
+    pack_have,
+    printable,
+    unpack_have,
+)
 from server.sync.together import until_one_ends
 
 SILENCE_S = 45.0  # both sides say something every BEAT_S
@@ -26,7 +34,7 @@ ANNOUNCE_EVERY_S = 1.0
 RELAY_EVERY_S = 3.0
 MAX_LANES, MAX_NAMES = 10_000, 1_000
 FIRST_CHUNK_BYTES = 2_000
-_HAVE, _CHUNK = b"H", b"C"
+_INTRODUCTION, _HAVE, _CHUNK, _PROBLEM = b"I", b"H", b"C", b"P"
 
 
 class Host(Protocol):
@@ -68,10 +76,7 @@ class Link:
     async def _hear(self, line: Line, sealed: Sealed) -> None:
         while True:
             async with asyncio.timeout(SILENCE_S):
-                data = await line.receive()
-            message = sealed.open(data if isinstance(data, bytes) else data.encode())
-            if message is None:
-                continue
+                message = await _hear_message(line, sealed)
             if message[:1] == _HAVE:
                 theirs, names = unpack_have(message[1:])
                 for lane, last in theirs.items():
@@ -106,7 +111,7 @@ class Link:
             due_s = ANNOUNCE_EVERY_S if grown else BEAT_S
             if now_s - announced_s >= due_s:
                 told = pack_have(grown, self._ledger.names)
-                await _send_sealed(line, sealed, _HAVE + told)
+                await _say(line, sealed, _HAVE + told)
                 self._announced |= grown
                 announced_s = now_s
             relays = now_s - relayed_s >= RELAY_EVERY_S
@@ -118,7 +123,7 @@ class Link:
                 )
                 if chunk is not None:
                     self._chunk_bytes = min(2 * self._chunk_bytes, HEAD_EVERY_BYTES)
-                    await _send_sealed(line, sealed, _CHUNK + pack_chunk(chunk))
+                    await _say(line, sealed, _CHUNK + pack_chunk(chunk))
                     self._theirs[lane] = max(chunk.last, self._theirs.get(lane, 0))
                 continue
             if relays:
@@ -159,6 +164,37 @@ async def introduce(
             raise TalkError(str(error)) from error
 
 
-async def _send_sealed(line: Line, sealed: Sealed, message: bytes) -> None:
+async def say_who(line: Line, sealed: Sealed, me: Identity) -> None:
+    await _say(line, sealed, _INTRODUCTION + sealed.introduce(me))
+
+
+async def hear_who(line: Line, sealed: Sealed) -> Party:
+    """TalkError: it does not say so, or is not."""
+    message = await _hear_message(line, sealed)
+    if message[:1] != _INTRODUCTION:
+        raise TalkError("the other side does not say who it is")
+    return sealed.met(message[1:])
+
+
+async def say_why(line: Line, sealed: Sealed, problem: TalkError) -> None:
+    """The last message of a talk that ends for a reason: the other side's crew is told as well."""
+    with contextlib.suppress(ConnectionError, TimeoutError):
+        async with asyncio.timeout(ANNOUNCE_EVERY_S):
+            await _say(line, sealed, _PROBLEM + str(problem).encode())
+
+
+async def _say(line: Line, sealed: Sealed, message: bytes) -> None:
     for record in sealed.seal(message):
         await line.send(record)
+
+
+async def _hear_message(line: Line, sealed: Sealed) -> bytes:
+    """The next whole message. TalkError: it is none, or says why the talk ends."""
+    while True:
+        data = await line.receive()
+        message = sealed.open(data if isinstance(data, bytes) else data.encode())
+        if message is None:
+            continue
+        if message[:1] == _PROBLEM:
+            raise TalkError(printable(message[1:].decode("utf-8", "replace")))
+        return message

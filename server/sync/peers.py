@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import functools
-import json
 import logging
 from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass, replace
@@ -16,9 +15,9 @@ from websockets.exceptions import WebSocketException
 from server.sources.source import Backoff
 from server.sources.spec import SourceState, StateName
 from server.sync.ledger import Ledger
-from server.sync.line import Called, Line, calling, reason_of, text_of
-from server.sync.link import Host, Link, introduce
-from server.sync.talk import Answerer, Caller, Party, Sealed, TalkError, key_id
+from server.sync.line import Called, Line, calling, reason_of
+from server.sync.link import Host, Link, hear_who, introduce, say_who, say_why
+from server.sync.talk import Answerer, Caller, Party, Sealed, TalkError, refusal, same_flight
 
 log = logging.getLogger("leeward.exchange")
 
@@ -51,14 +50,14 @@ class Peers:
         backoff: Backoff | None = None,
     ) -> None:
         self._ledger, self._host, self._clock = ledger, host, clock
-        self._me = Party(ledger.station, ledger.name, flight)
+        self._me = ledger.identity(flight)
         self._backoff = backoff or Backoff()
         self._peers = tuple(peers)
-        self._keys = {key_id(peer.key): peer.key for peer in self._peers}
         self._links: dict[bytes, Link] = {}
         self._calls = 0
         self._unproven: list[asyncio.Timeout] = []
         self._told: set[str] = set()
+        self.refused = 0  # calls
         self.states = {
             peer.name: SourceState(peer.name, "peer", "waiting", "waits for its call", clock())
             for peer in self._peers
@@ -79,13 +78,13 @@ class Peers:
 
     async def accept(self, line: Line) -> None:
         """Talk with a station that has called, until the link ends."""
-        answerer = Answerer(self._me, self._keys)
+        answerer = Answerer(peer.key for peer in self._peers)
         try:
             other, sealed = await self._proven(line, answerer)
         except TalkError as problem:
-            self._tell(f"a station that called was refused: {problem}")
+            self._refuse(problem)
             with contextlib.suppress(ConnectionError):
-                await line.send(_problem(problem))
+                await line.send(refusal(problem))
             return
         except (ConnectionError, TimeoutError):
             return
@@ -93,8 +92,9 @@ class Peers:
             return
         self._calls += 1
         try:
-            peer = self._peer_named(other.name, answerer.key_id)
-            await self._talk(line, sealed, other, other.station, peer)
+            await self._talk(
+                line, sealed, other, other.station, self._peer_named(other.name, answerer.key)
+            )
         except TalkError as problem:
             self._tell(str(problem))
         except (ConnectionError, TimeoutError):
@@ -103,7 +103,7 @@ class Peers:
             self._calls -= 1
 
     async def _proven(self, line: Line, answerer: Answerer) -> tuple[Party, Sealed]:
-        """Who calls, once it has shown that it knows a key.
+        """Who calls, once it has shown that it knows a key, now and not at another time.
 
         Of too many at once the one that has been silent longest goes: strangers take nobody's place.
         """
@@ -112,11 +112,29 @@ class Peers:
             if len(self._unproven) > MAX_UNPROVEN:
                 self._unproven.pop(0).reschedule(0.0)
             try:
-                await line.send(answerer.challenge(text_of(await line.receive())))
-                return answerer.accept(text_of(await line.receive()))
+                await line.send(answerer.answer(await line.receive()))
+                await say_who(line, answerer.sealed, self._me)
+                return await hear_who(line, answerer.sealed), answerer.sealed
             finally:
                 if patience in self._unproven:
                     self._unproven.remove(patience)
+
+    def _refuse(self, problem: TalkError) -> None:
+        """Count it, and say it where the crew waits for a call: of the station that it names, or of any."""
+        self.refused += 1
+        self._tell(f"a station that called was refused: {problem}")
+        waiting = [
+            peer
+            for peer in self._peers
+            if self.states[peer.name].state == "waiting" and self._linked(peer) is None
+        ]
+        named = [peer for peer in waiting if peer.name == problem.name]
+        who = f"what says that it is {problem.name}" if problem.name else "somebody"
+        calls = "call was" if self.refused == 1 else "calls were"
+        reason = f"waits for its call; {self.refused} {calls} refused, the last: {who} {problem}"
+        for peer in named or waiting:
+            if self.states[peer.name].reason != reason:
+                self._change(peer, "waiting", reason)
 
     def _tell(self, words: str) -> None:
         """Log it once: whoever calls without end fills no log."""
@@ -124,9 +142,9 @@ class Peers:
             self._told.add(words)
             log.warning("%s", words)
 
-    def _peer_named(self, name: str, its_key_id: str) -> Peer:
+    def _peer_named(self, name: str, key: str) -> Peer:
         """Who called: by its name, else by the key that it used."""
-        fitting = [peer for peer in self._peers if key_id(peer.key) == its_key_id]
+        fitting = [peer for peer in self._peers if peer.key == key]
         return next((peer for peer in fitting if peer.name == name), fitting[0])
 
     async def _keep_calling(self, peer: Peer) -> None:
@@ -156,13 +174,13 @@ class Peers:
         if self._linked(peer) is None:
             self._change(peer, "connecting", f"calls {peer.address}")
         async with calling(peer.address) as websocket:
-            line = Called(websocket)
-            caller = Caller(self._me, peer.key)
+            line, caller = Called(websocket), Caller(peer.key)
             async with asyncio.timeout(HELLO_WITHIN_S):
                 await line.send(caller.hello())
-                proof, other, sealed = caller.answer(text_of(await line.receive()))
-                await line.send(proof)
-            await self._talk(line, sealed, other, self._me.station, peer)
+                sealed = caller.accept(await line.receive())
+                await say_who(line, sealed, self._me)
+                other = await hear_who(line, sealed)
+            await self._talk(line, sealed, other, self._me.party.station, peer)
 
     def _linked(self, peer: Peer) -> Link | None:
         return next((ln for ln in self._links.values() if ln.other.name == peer.name), None)
@@ -171,15 +189,17 @@ class Peers:
         self, line: Line, sealed: Sealed, other: Party, calls: bytes, peer: Peer
     ) -> None:
         """Exchange until the link ends. One link a station: that of the smaller key, then the newer."""
-        if other.station == self._me.station:
+        me = self._me.party
+        same_flight(me, other)
+        if other.station == me.station:
             raise TalkError("this is the station itself: correct the address")
-        if other.name == self._me.name:
+        if other.name == me.name:
             raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
         await introduce(self._ledger, self._host, {other.station: other.name}, anew=True)
         old = self._links.get(other.station)
         link = Link(self._ledger, self._host, other, calls, lambda new: self._count(peer, new))
         if old is not None:
-            if old.calls != calls and old.calls == min(other.station, self._me.station):
+            if old.calls != calls and old.calls == min(other.station, me.station):
                 raise TalkError(f"{other.name} is linked already")
             if old.task is not None:
                 old.task.cancel()
@@ -198,6 +218,8 @@ class Peers:
         if link.task.cancelled():
             return
         problem = link.task.exception()
+        if isinstance(problem, TalkError):
+            await say_why(line, sealed, problem)
         if problem is not None:
             self._change(peer, "failed", f"the link to {other.name} ended: {reason_of(problem)}")
             if isinstance(problem, TalkError | ConnectionError | TimeoutError):
@@ -214,18 +236,18 @@ class Peers:
 
 
 async def greet(peer: Peer, me: Party) -> Party:
-    """Call a station, see that it knows the key, and leave again. TalkError or OSError says why not."""
+    """Call a station, see that it knows the key, and leave again. TalkError or OSError says why not.
+
+    We do not say who we are: nothing of us is written down there.
+    """
     assert peer.address is not None
     try:
         async with calling(peer.address) as websocket:
-            line, caller = Called(websocket), Caller(me, peer.key)
+            line, caller = Called(websocket), Caller(peer.key)
             async with asyncio.timeout(HELLO_WITHIN_S):
                 await line.send(caller.hello())
-                _, other, _ = caller.answer(text_of(await line.receive()))
-                return other
+                other = await hear_who(line, caller.accept(await line.receive()))
     except (WebSocketException, ValueError) as error:  # a name that cannot be looked up
         raise ConnectionError(reason_of(error)) from error
-
-
-def _problem(problem: TalkError) -> str:
-    return json.dumps({"problem": str(problem)})
+    same_flight(me, other)
+    return other

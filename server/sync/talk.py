@@ -1,38 +1,43 @@
-"""The talk between two stations as bytes, without a socket: who are you, then sealed messages.
+"""The talk between two stations as bytes, without a socket: a handshake, who are you, then sealed messages.
 
-Both prove that they know the shared key (HMAC-SHA256 over both nonces and names) without saying it; from
-it and the nonces come the keys of this one talk (HKDF, RFC 5869). Each message is packed (zlib, one
-stream a talk, so that what was said before shortens what comes), cut into records of a bounded size and
-sealed (ChaCha20-Poly1305, RFC 8439, numbered): nobody on the way reads, alters, repeats or leaves out.
+The handshake is Noise's (`noise`) with the shared key. Then both say who they are, and sign the hash of the
+handshake with the key of their lanes: who knows the shared key can still not pose as another station. Each
+message is packed (zlib, one stream a talk, so that what was said before shortens what comes), cut into
+records of a bounded size and sealed: nobody on the way reads, alters, repeats or leaves out.
 """
 
 from __future__ import annotations
 
 import hashlib
-import hmac
 import json
-import secrets
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from server.sync.entry import Lane
+from server.sync.noise import HandshakeState, NoiseError
 
-VERSION = 1
-RECORD_BYTES = 48_000  # below what the web server takes as one message
+VERSION = 2  # 1 had a handshake of its own
+RECORD_BYTES = 48_000  # below what Noise and the web server take as one message
 MAX_MESSAGE_BYTES = 8_000_000
-_NONCE_BYTES = 16
+_PROLOGUE = b"leeward link 2"
 _MORE, _LAST = b"\x01", b"\x00"
+OTHER_VERSION = "another version of Leeward: let all cars have the same"
 
 
 class TalkError(Exception):
-    """The other side is none of ours, or not what it says; the message is for the crew."""
+    """The other side is none of ours, or not what it says; the message is for the crew.
+
+    `name`: who it says that it is, where nothing proves it.
+    """
+
+    def __init__(self, words: str, name: str = "") -> None:
+        super().__init__(words)
+        self.name = name
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,95 +49,72 @@ class Party:
     flight: str
 
 
-def key_id(key: str) -> str:
-    """Which of several shared keys is meant, without saying it."""
-    return hashlib.sha256(b"leeward shared key\0" + key.encode()).hexdigest()[:16]
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a station says of itself, and the key that proves it."""
+
+    key: Ed25519PrivateKey
+    name: str
+    flight: str
+
+    @property
+    def party(self) -> Party:
+        return Party(self.key.public_key().public_bytes_raw(), self.name, self.flight)
 
 
 class Caller:
-    """The end that calls: `hello`, then `answer(challenge)` gives the proof and the sealed line."""
+    """The end that calls: `hello`, then `accept(answer)` gives the sealed line."""
 
-    def __init__(self, me: Party, key: str) -> None:
-        self._me, self._key = me, key
-        self._nonce = secrets.token_bytes(_NONCE_BYTES)
+    def __init__(self, key: str) -> None:
+        self._handshake = HandshakeState(_pre_shared(key), _PROLOGUE, initiates=True)
 
     def hello(self) -> str:
-        return json.dumps(
-            {"leeward": VERSION, "key": key_id(self._key), "nonce": self._nonce.hex()}
-            | _describe(self._me)
-        )
+        return json.dumps({"leeward": VERSION, "noise": self._handshake.write().hex()})
 
-    def answer(self, challenge: str) -> tuple[str, Party, Sealed]:
-        """TalkError when the other side does not know the key, or follows another flight."""
-        said = _read(challenge)
-        other, theirs = _party(said), _nonce(said)
-        shared = _Shared(self._key, self._nonce, theirs, self._me, other)
-        shared.check(said, b"answers")
-        _same_flight(self._me, other)
-        proof = json.dumps({"proof": shared.proof(b"calls")})
-        return proof, other, Sealed(shared.secret(b"calls"), shared.secret(b"answers"))
+    def accept(self, answer: str | bytes) -> Sealed:
+        """TalkError when the other side does not know the key, or refuses."""
+        if isinstance(answer, str):
+            raise TalkError(_refusal(answer))
+        try:
+            self._handshake.read(answer)
+        except NoiseError as error:
+            raise TalkError("the other side does not know the shared key") from error
+        return Sealed(self._handshake)
 
 
 class Answerer:
-    """The end that is called: `challenge(hello)`, then `accept(proof)` gives the sealed line."""
+    """The end that is called: `answer(hello)`, then `sealed` is the line."""
 
-    def __init__(self, me: Party, keys: Mapping[str, str]) -> None:
-        """`keys`: shared keys by their key_id."""
-        self._me, self._keys = me, keys
-        self._nonce = secrets.token_bytes(_NONCE_BYTES)
-        self._shared: _Shared | None = None
-        self._other: Party | None = None
-        self.key_id = ""
+    def __init__(self, keys: Iterable[str]) -> None:
+        self._keys = tuple(dict.fromkeys(keys))
+        self.key = ""  # the one that the caller used
 
-    def challenge(self, hello: str) -> str:
+    def answer(self, hello: str | bytes) -> bytes:
         said = _read(hello)
         if said.get("leeward") != VERSION:
-            raise TalkError("another version of Leeward calls: let all cars have the same")
-        key = self._keys.get(str(said.get("key")))
-        if key is None:
-            raise TalkError("calls with a key that is not in this plan")
-        self.key_id = key_id(key)
-        self._other = _party(said)
-        self._shared = _Shared(key, _nonce(said), self._nonce, self._other, self._me)
-        proof = self._shared.proof(b"answers")
-        return json.dumps({"nonce": self._nonce.hex(), "proof": proof} | _describe(self._me))
-
-    def accept(self, proof: str) -> tuple[Party, Sealed]:
-        assert self._shared is not None
-        assert self._other is not None
-        self._shared.check(_read(proof), b"calls")
-        _same_flight(self._me, self._other)
-        secret = self._shared.secret
-        return self._other, Sealed(secret(b"answers"), secret(b"calls"))
-
-
-class _Shared:
-    """What both ends know once the nonces are said."""
-
-    def __init__(
-        self, key: str, calls: bytes, answers: bytes, caller: Party, called: Party
-    ) -> None:
-        parties = json.dumps([_describe(caller), _describe(called)]).encode()
-        self._salt = calls + answers + hashlib.sha256(parties).digest()
-        self._key = key.encode()
-
-    def secret(self, purpose: bytes) -> bytes:
-        return HKDF(SHA256(), 32, self._salt, b"leeward talk 1 " + purpose).derive(self._key)
-
-    def proof(self, side: bytes) -> str:
-        return hmac.new(self.secret(b"proof"), side, hashlib.sha256).hexdigest()
-
-    def check(self, said: Mapping[str, Any], side: bytes) -> None:
-        if not hmac.compare_digest(str(said.get("proof")).encode(), self.proof(side).encode()):
-            raise TalkError("the other side does not know the shared key")
+            raise _refuse_version(said)
+        try:
+            message = bytes.fromhex(said["noise"])
+        except (KeyError, TypeError, ValueError) as error:
+            raise _no_station() from error
+        for key in self._keys:  # which of them is not said
+            handshake = HandshakeState(_pre_shared(key), _PROLOGUE, initiates=False)
+            try:
+                handshake.read(message)
+                answer = handshake.write()
+            except NoiseError:
+                continue
+            self.key, self.sealed = key, Sealed(handshake)
+            return answer
+        raise TalkError("calls with a key that is not in this plan")
 
 
 class Sealed:
     """Messages in and out of an open talk. Order matters: a lost record ends the talk."""
 
-    def __init__(self, sending: bytes, receiving: bytes) -> None:
-        self._out, self._in = ChaCha20Poly1305(sending), ChaCha20Poly1305(receiving)
-        self._sent = self._received = 0
+    def __init__(self, handshake: HandshakeState) -> None:
+        self._out, self._in = handshake.split()
+        self._hash, self._calls = handshake.hash, handshake.initiates
         self._packer = zlib.compressobj(9)
         self._unpacker = zlib.decompressobj()
         self._parts = bytearray()
@@ -141,21 +123,19 @@ class Sealed:
         """The records that carry a message."""
         packed = self._packer.compress(message) + self._packer.flush(zlib.Z_SYNC_FLUSH)
         cuts = range(0, len(packed), RECORD_BYTES)
-        records = []
-        for start in cuts:
-            mark = _LAST if start == cuts[-1] else _MORE
-            part = mark + packed[start : start + RECORD_BYTES]
-            records.append(self._out.encrypt(_counter(self._sent), part, None))
-            self._sent += 1
-        return records
+        return [
+            self._out.encrypt(
+                (_LAST if start == cuts[-1] else _MORE) + packed[start : start + RECORD_BYTES]
+            )
+            for start in cuts
+        ]
 
     def open(self, record: bytes) -> bytes | None:
         """The message that a record completes, if it does. TalkError ends the talk."""
         try:
-            part = self._in.decrypt(_counter(self._received), record, None)
-        except InvalidTag as error:
+            part = self._in.decrypt(record)
+        except NoiseError as error:
             raise TalkError("a message was altered on the way, or one is missing") from error
-        self._received += 1
         self._parts += part[1:]
         if len(self._parts) > MAX_MESSAGE_BYTES:
             raise TalkError("a message without end")
@@ -169,6 +149,32 @@ class Sealed:
         if self._unpacker.unconsumed_tail:
             raise TalkError("a message without end")
         return message
+
+    def introduce(self, me: Identity) -> bytes:
+        """The first message of each side: who it is, signed for this talk alone."""
+        party = me.party
+        said = {"station": party.station.hex(), "name": party.name, "flight": party.flight}
+        proof = me.key.sign(self._signed(self._calls, party))
+        return json.dumps(said | {"proof": proof.hex()}).encode()
+
+    def met(self, message: bytes) -> Party:
+        """Who the other side is. TalkError: it does not say so, or is not."""
+        said = _read(message)
+        try:
+            party = Party(_station(said["station"]), _name(said["name"]), str(said["flight"])[:200])
+            key = Ed25519PublicKey.from_public_bytes(party.station)
+            key.verify(bytes.fromhex(said["proof"]), self._signed(not self._calls, party))
+        except InvalidSignature as error:
+            raise TalkError("the other side is not the station that it says") from error
+        except (KeyError, TypeError, ValueError) as error:
+            raise TalkError("the other side does not say who it is") from error
+        return party
+
+    def _signed(self, calls: bool, party: Party) -> bytes:
+        side = b"calls" if calls else b"answers"
+        return b"\0".join(
+            (b"leeward talk 2", side, self._hash, party.name.encode(), party.flight.encode())
+        )
 
 
 def pack_have(have: Mapping[Lane, int], names: Mapping[bytes, str]) -> bytes:
@@ -191,42 +197,55 @@ def unpack_have(message: bytes) -> tuple[dict[Lane, int], dict[bytes, str]]:
     return lanes, names
 
 
-def _counter(number: int) -> bytes:
-    return number.to_bytes(12, "big")
+def refusal(problem: TalkError) -> str:
+    """What who called is told, before there is a sealed line; `Caller.accept` reads it."""
+    return json.dumps({"problem": str(problem)})
+
+
+def same_flight(mine: Party, other: Party) -> None:
+    if mine.flight != other.flight:
+        raise TalkError(f"{other.name} follows {other.flight!r}, this plan {mine.flight!r}")
+
+
+def printable(words: str) -> str:
+    """Words of whoever is there: nothing that moves a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in words[:200])
+
+
+def _pre_shared(key: str) -> bytes:
+    return hashlib.sha256(b"leeward link 2\0" + key.encode()).digest()
 
 
 def _read(text: str | bytes) -> dict[str, Any]:
     try:
         said = json.loads(text)
     except (ValueError, RecursionError) as error:
-        raise TalkError("the other side does not speak as a station does") from error
+        raise _no_station() from error
     if not isinstance(said, dict):
-        raise TalkError("the other side does not speak as a station does")
-    if "problem" in said:
-        words = str(said["problem"])[:200]  # of whoever is there: nothing that moves a terminal
-        raise TalkError("".join(c if c.isprintable() else "?" for c in words))
+        raise _no_station()
     return said
 
 
-def _describe(party: Party) -> dict[str, str]:
-    return {"station": party.station.hex(), "name": party.name, "flight": party.flight}
+def _refusal(text: str) -> str:
+    said = _read(text)
+    if "problem" not in said:
+        raise _refuse_version(said) if "leeward" in said else _no_station()
+    return printable(str(said["problem"]))
 
 
-def _party(said: Mapping[str, Any]) -> Party:
+def _refuse_version(said: Mapping[str, Any]) -> TalkError:
+    """Version 1 said its name in the clear."""
+    if "leeward" not in said:
+        return _no_station()
     try:
-        return Party(_station(said["station"]), _name(said["name"]), str(said["flight"])[:200])
-    except (KeyError, TypeError, ValueError) as error:
-        raise TalkError("the other side does not say who it is") from error
+        name = _name(said.get("name", ""))
+    except ValueError:
+        name = ""
+    return TalkError(f"calls with {OTHER_VERSION}", name)
 
 
-def _nonce(said: Mapping[str, Any]) -> bytes:
-    try:
-        nonce = bytes.fromhex(said["nonce"])
-    except (KeyError, TypeError, ValueError) as error:
-        raise TalkError("the other side does not speak as a station does") from error
-    if len(nonce) != _NONCE_BYTES:
-        raise TalkError("the other side does not speak as a station does")
-    return nonce
+def _no_station() -> TalkError:
+    return TalkError("the other side does not speak as a station does")
 
 
 def _station(text: str) -> bytes:
@@ -241,8 +260,3 @@ def _name(text: Any) -> str:
     if not 0 < len(name) <= 40 or not name.isprintable() or " " in name or "/" in name:
         raise ValueError(f"{name[:40]!r} is no name of a station")
     return name
-
-
-def _same_flight(mine: Party, other: Party) -> None:
-    if mine.flight != other.flight:
-        raise TalkError(f"{other.name} follows {other.flight!r}, this plan {mine.flight!r}")

@@ -8,7 +8,9 @@ from typing import Self
 
 
 class PoorLink:
-    """Relays to `port`. `bits_per_s` narrows each way; `cut_after_bytes` ends a connection."""
+    """Relays to `port`. `bits_per_s` narrows each way; `cut_after_bytes` ends a connection, and
+    `bend_after_bytes` turns one bit of it, that far on.
+    """
 
     def __init__(
         self,
@@ -17,9 +19,10 @@ class PoorLink:
         bits_per_s: float | None = None,
         delay_s: float = 0.0,
         cut_after_bytes: int | None = None,
+        bend_after_bytes: int | None = None,
     ) -> None:
         self._to, self._bits_per_s, self._delay_s = port, bits_per_s, delay_s
-        self._cut_after = cut_after_bytes
+        self._cut_after, self.bend_after_bytes = cut_after_bytes, bend_after_bytes
         self.port = 0
         self.connections = self.carried_bytes = 0
         self._tasks: set[asyncio.Task[None]] = set()
@@ -89,6 +92,7 @@ class PoorLink:
         left: list[int | None],
     ) -> None:
         loop = asyncio.get_running_loop()
+        carried = 0
         with contextlib.suppress(OSError):
             while left[0] != 0:
                 due_s, data = await on_its_way.get()
@@ -96,6 +100,10 @@ class PoorLink:
                 if left[0] is not None:
                     data = data[: left[0]]
                     left[0] -= len(data)
+                bend_at = (self.bend_after_bytes or 0) - carried
+                if self.bend_after_bytes is not None and 0 <= bend_at < len(data):
+                    data = data[:bend_at] + bytes([data[bend_at] ^ 4]) + data[bend_at + 1 :]
+                carried += len(data)
                 self.carried_bytes += len(data)
                 writer.write(data)
                 await writer.drain()

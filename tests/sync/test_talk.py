@@ -7,6 +7,7 @@ import hashlib
 import json
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.ciphers.aead import ChaCha20Poly1305
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
@@ -18,30 +19,35 @@ from server.sync.keys import stretched
 from server.sync.talk import (
     MAX_MESSAGE_BYTES,
     RECORD_BYTES,
+    VERSION,
     Answerer,
     Caller,
+    Identity,
     Party,
     Sealed,
     TalkError,
-    key_id,
     pack_have,
+    refusal,
+    same_flight,
     unpack_have,
 )
 
 KEY, OTHER = "a key that the team shares", "a key of somebody else"
-ONE = Party(b"\1" * 32, "car-1", "Tern 7")
-TWO = Party(b"\2" * 32, "car-2", "Tern 7")
+ONE = Identity(Ed25519PrivateKey.generate(), "car-1", "Tern 7")
+TWO = Identity(Ed25519PrivateKey.generate(), "car-2", "Tern 7")
 
 
-def meet(
-    called: Party = TWO, calls_with: str = KEY, answers_with: str = KEY
-) -> tuple[Sealed, Sealed]:
-    caller, answerer = Caller(ONE, calls_with), Answerer(called, {key_id(calls_with): answers_with})
-    proof, other, mine = caller.answer(answerer.challenge(caller.hello()))
-    assert other == called
-    met, theirs = answerer.accept(proof)
-    assert met == ONE
-    return mine, theirs
+def meet(calls_with: str = KEY, *answers_with: str) -> tuple[Sealed, Sealed]:
+    caller, answerer = Caller(calls_with), Answerer(answers_with or (calls_with,))
+    mine = caller.accept(answerer.answer(caller.hello()))
+    assert answerer.key == calls_with
+    return mine, answerer.sealed
+
+
+def version_1(name: str = "car-2") -> str:
+    """What a station of the version before says first."""
+    hello = {"leeward": 1, "key": "0" * 16, "nonce": "0" * 32}
+    return json.dumps(hello | {"station": "01" * 32, "name": name, "flight": "Tern 7"})
 
 
 def test_the_library_derives_and_seals_as_published() -> None:
@@ -66,7 +72,7 @@ def test_both_ends_understand_each_other_and_nobody_else_does() -> None:
     mine, theirs = meet()
     for message in (b"first", b"second" * 50, b"x" * 300_000):
         records = mine.seal(message)
-        assert all(len(record) <= RECORD_BYTES + 17 for record in records)
+        assert all(len(record) <= RECORD_BYTES + 17 < 65_535 for record in records)
         assert b"second" not in b"".join(records)
         assert [theirs.open(record) for record in records][-1] == message
     (back,) = theirs.seal(b"answer")
@@ -99,20 +105,55 @@ def test_whoever_meddles_ends_the_talk(harm: str) -> None:
 
 
 def test_without_the_key_neither_side_gets_in() -> None:
-    with pytest.raises(TalkError, match="does not know the shared key"):
-        meet(answers_with=OTHER)  # somebody who only knows which key is meant
-    answerer = Answerer(TWO, {key_id(KEY): KEY})
     with pytest.raises(TalkError, match="not in this plan"):
-        answerer.challenge(Caller(ONE, OTHER).hello())
-    challenge = answerer.challenge(Caller(ONE, KEY).hello())
-    assert KEY not in challenge
+        Answerer([KEY]).answer(Caller(OTHER).hello())
+    caller, answerer = Caller(KEY), Answerer([OTHER])
     with pytest.raises(TalkError, match="does not know the shared key"):
-        answerer.accept(json.dumps({"proof": json.loads(challenge)["proof"]}))  # its own, sent back
+        caller.accept(Caller(KEY).hello().encode())  # a call for an answer
+    with pytest.raises(TalkError, match="not in this plan"):
+        answerer.answer(caller.hello())
+
+
+def test_of_several_keys_the_one_that_fits_is_taken_and_none_is_said() -> None:
+    meet(KEY, OTHER, KEY)
+    assert json.loads(Caller(KEY).hello()).keys() == {"leeward", "noise"}
+
+
+def test_who_it_is_is_proven_to_this_talk_alone() -> None:
+    mine, theirs = meet()
+    said = mine.introduce(ONE)
+    assert theirs.met(said) == ONE.party
+    assert mine.met(theirs.introduce(TWO)) == TWO.party
+    again_mine, again_theirs = meet()
+    for sealed in (again_mine, again_theirs, mine):  # in another talk, or sent back
+        with pytest.raises(TalkError, match="not the station that it says"):
+            sealed.met(said)
+    for part, value in (("station", TWO.party.station.hex()), ("name", "car-3"), ("flight", "T")):
+        with pytest.raises(TalkError, match="not the station that it says"):
+            theirs.met(json.dumps(json.loads(said) | {part: value}).encode())
+    for bad in (b"", b"[]", b"{}", said.replace(b"car-1", b"car 1")):
+        with pytest.raises(TalkError):
+            theirs.met(bad)
 
 
 def test_another_flight_is_told_by_name() -> None:
     with pytest.raises(TalkError, match="car-2 follows 'Tern 8', this plan 'Tern 7'"):
-        meet(Party(TWO.station, "car-2", "Tern 8"))
+        same_flight(ONE.party, Party(TWO.party.station, "car-2", "Tern 8"))
+
+
+def test_another_version_is_refused_in_words_at_both_ends() -> None:
+    with pytest.raises(TalkError, match="another version of Leeward: let all") as told:
+        Answerer([KEY]).answer(version_1())
+    assert told.value.name == "car-2"
+    assert "problem" in json.loads(refusal(told.value)), "what version 1 shows its crew"
+    later = json.dumps(json.loads(Caller(KEY).hello()) | {"leeward": VERSION + 1})
+    for hello in (later, version_1("\x1b[2J"), version_1("x" * 99)):
+        with pytest.raises(TalkError, match="another version") as told:
+            Answerer([KEY]).answer(hello)
+        assert told.value.name == ""
+    for answer in ('{"problem": "another version of Leeward calls"}', version_1()):
+        with pytest.raises(TalkError, match="another version of Leeward"):
+            Caller(KEY).accept(answer)
 
 
 def test_a_bomb_is_not_unpacked() -> None:
@@ -137,22 +178,28 @@ def test_numbers_without_end_are_refused_in_words() -> None:
 
 def test_what_the_other_side_says_moves_no_terminal() -> None:
     with pytest.raises(TalkError) as told:
-        Caller(ONE, KEY).answer('{"problem": "\\u001b]0;title\\u0007\\nERROR all is lost"}')
+        Caller(KEY).accept('{"problem": "\\u001b]0;title\\u0007\\nERROR all is lost"}')
     assert str(told.value).isprintable()
 
 
 @given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(str.encode)))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=200, deadline=None)
 def test_any_bytes_are_refused_in_words(data: bytes) -> None:
     text = data.decode("utf-8", "replace")
     with pytest.raises(TalkError):
         unpack_have(data)
-    with pytest.raises(TalkError):
-        Answerer(TWO, {key_id(KEY): KEY}).challenge(text)
-    with pytest.raises(TalkError):
-        Caller(ONE, KEY).answer(text)
+    for hello in (data, text):
+        with pytest.raises(TalkError):
+            Answerer([KEY]).answer(hello)
+    caller = Caller(KEY)
+    caller.hello()
+    for answer in (data, text):
+        with pytest.raises(TalkError):
+            caller.accept(answer)
     with pytest.raises(TalkError):
         meet()[0].open(data)
+    with pytest.raises(TalkError):
+        meet()[0].met(data)
 
 
 JSON = st.recursive(
@@ -161,7 +208,7 @@ JSON = st.recursive(
         st.lists(inner, max_size=3)
         | st.dictionaries(
             st.sampled_from(
-                ["leeward", "key", "nonce", "station", "name", "flight", "proof", "lanes", "names"]
+                ["leeward", "noise", "problem", "station", "name", "flight", "proof", "lanes"]
             ),
             inner,
         )
@@ -173,13 +220,14 @@ JSON = st.recursive(
 @given(JSON)
 @settings(max_examples=300, deadline=None)
 def test_any_json_is_refused_in_words_if_it_is_refused(said: object) -> None:
-    hello = json.loads(Caller(ONE, KEY).hello())
+    hello = json.loads(Caller(KEY).hello())
     asked = hello | said if isinstance(said, dict) else said
-    answerer = Answerer(TWO, {key_id(KEY): KEY})
     with contextlib.suppress(TalkError):
-        answerer.challenge(json.dumps(asked))
+        Answerer([KEY]).answer(json.dumps(asked))
     with pytest.raises(TalkError):
-        Caller(ONE, KEY).answer(json.dumps(said))
+        Caller(KEY).accept(json.dumps(said))
+    with pytest.raises(TalkError):
+        meet()[0].met(json.dumps(said).encode())
 
 
 def test_a_shared_key_is_stretched_as_published() -> None:
