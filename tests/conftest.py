@@ -9,6 +9,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# an example that is slow on a busy machine is no failure
+settings.register_profile("leeward", deadline=None)
+settings.load_profile("leeward")
 
 pytest_plugins = ["tests.chromium"]
 COUNTED = tuple(Path(__file__).parent / room for room in ("decoders", "flight"))

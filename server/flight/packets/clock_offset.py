@@ -13,12 +13,11 @@ import math
 from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 
+from server.flight.packets.witness import FEWEST, NOTICED_S, Sample, Witness, is_off
+
 _SAMPLES_BEFORE = 9
 _SAMPLES_AFTER = 5
-_FEWEST = 3
 _STEP_S = 2.0
-NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
-_AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
 _SAME_S = 30.0  # two witnesses that say the same
 _RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
 # One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
@@ -29,9 +28,7 @@ _MOST_MOMENTS = 64
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 
-Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: both in seconds
-
-Found = tuple[list[Sample], int]  # of one witness, and the first at or after a moment
+Found = tuple[Witness, int]  # and the first of its samples at or after a moment
 
 
 class Clock:
@@ -45,7 +42,7 @@ class Clock:
         self._alone = alone
         self._witnesses = witnesses
         self._may_jump = may_jump
-        self._samples: dict[str, list[Sample]] = {}  # by witness, in order of hearing
+        self._said: dict[str, Witness] = {}
         self._times: list[float] = []  # of all samples, sorted
         # samples of witnesses, and of them those that are off, and those that may have jumped
         self._counted = self._off = self._far = 0
@@ -61,14 +58,15 @@ class Clock:
 
     def admit(self, witness: str) -> bool:
         """A name that `witnesses` holds from now on. True as for `add`; call it after that."""
-        given = self._samples.pop(witness, [])
+        said = self._said.pop(witness, Witness())
+        given = said.samples
         many = len(self._times) > _MOST_MOMENTS
-        before, few = self._known() if given and not many else [], self._counted < _FEWEST
-        self._samples[witness] = given
+        before, few = self._known() if given and not many else [], self._counted < FEWEST
+        self._said[witness] = said
         self._counted += len(given)
-        self._off += sum(_is_off(sample) for sample in given)
+        self._off += sum(is_off(sample) for sample in given)
         self._far += sum(_is_far(sample) for sample in given)
-        if given and not self._alone and few and self._counted >= _FEWEST:
+        if given and not self._alone and few and self._counted >= FEWEST:
             return True
         return bool(given) and (many or before != self._known())
 
@@ -80,9 +78,10 @@ class Clock:
         return [k or 0.0 for k in known] if self._alone else known
 
     def _change(self, witness: str, sample: Sample, sign: int, latest_s: float) -> bool:
-        samples = self._samples.setdefault(witness, [])
+        said = self._said.setdefault(witness, Witness())
+        samples = said.samples
         counts = witness in self._witnesses
-        off = counts and _is_off(sample)
+        off = counts and is_off(sample)
         i = bisect.bisect_left(samples, sample)
         far = counts and _is_far(sample)
         self._far += far  # taken back below, where the sample goes
@@ -90,27 +89,27 @@ class Clock:
         if off and self._off == (0 if sign > 0 else 1) and not self._alone:
             # it looked right until now, or does again: whether that is known may change anywhere
             touched = _moments(*self._times, sample[0])
-        elif counts and (self._off or off) and len(samples) + sign >= _FEWEST - (sign < 0):
-            touched = self._touched(samples, i, sample[0])
+        elif counts and (self._off or off) and len(samples) + sign >= FEWEST - (sign < 0):
+            touched = self._touched(samples, i, sample)
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
         many = len(touched) > _MOST_MOMENTS
         if many:
             touched = []
-        before, few = self._told(touched), self._counted < _FEWEST
+        before, few = self._told(touched), self._counted < FEWEST
         if sign > 0:
-            samples.insert(i, sample)
+            said.put(i, sample)
             bisect.insort(self._times, sample[0])
         else:
-            del samples[i]
+            said.take(i)
             del self._times[bisect.bisect_left(self._times, sample[0])]
         self._counted += sign * counts
         self._off += sign * off
         self._far -= 2 * far * (sign < 0)
-        if not self._alone and few != (self._counted < _FEWEST):
+        if not self._alone and few != (self._counted < FEWEST):
             return True
         return many or before != self._told(touched)
 
-    def _touched(self, samples: list[Sample], i: int, heard_s: float) -> list[float]:
+    def _touched(self, samples: list[Sample], i: int, sample: Sample) -> list[float]:
         """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`."""
         first_s = -math.inf
         if i > _SAMPLES_AFTER:
@@ -118,14 +117,28 @@ class Clock:
         last_s = math.inf  # of one that has jumped, all before it tell whether it or the clock did
         if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
             last_s = samples[i + _SAMPLES_BEFORE][0]
+        if self._alone and not is_off(sample) and not self._off_between(first_s, last_s):
+            return []  # 0 before and after: a delayed packet of an hour ago is no reason to look
         first = bisect.bisect_left(self._times, first_s)
         last = bisect.bisect_right(self._times, last_s)
-        return _moments(*self._times[first:last], heard_s)
+        return _moments(*self._times[first:last], sample[0])
+
+    def _off_between(self, first_s: float, last_s: float) -> bool:
+        """Whether any sample is off that the error between two moments may rest on."""
+        for said in self._counting(1):
+            samples, off_at_s = said.samples, said.off_at_s
+            first = max(bisect.bisect_left(samples, (first_s, -math.inf)) - _SAMPLES_BEFORE, 0)
+            end = bisect.bisect_right(samples, (last_s, math.inf)) + _SAMPLES_AFTER
+            i = bisect.bisect_left(off_at_s, samples[first][0] if first < len(samples) else first_s)
+            until_s = samples[end - 1][0] if end <= len(samples) else math.inf
+            if i < len(off_at_s) and off_at_s[i] <= until_s:
+                return True
+        return False
 
     @property
     def is_known(self) -> bool:
         """Whether enough has been said of it."""
-        return self._counted >= _FEWEST
+        return self._counted >= FEWEST
 
     def known_s(self, heard_s: float) -> float | None:
         """How far the clock was ahead when it read `heard_s`; None when nobody tells.
@@ -134,8 +147,11 @@ class Clock:
         (the clock was set), or nothing had been heard before. In whole steps, and 0 while it looks right.
         """
         if self._off == 0:
-            return 0.0 if self._counted >= _FEWEST else None
-        found = [(s, bisect.bisect_left(s, (heard_s, -math.inf))) for s in self._counting()]
+            return 0.0 if self._counted >= FEWEST else None
+        found = [
+            (said, bisect.bisect_left(said.samples, (heard_s, -math.inf)))
+            for said in self._counting(FEWEST)
+        ]
         told, after = self._before(found), self._after(found)
         was_set = told is not None and after is not None and abs(after - told) > NOTICED_S
         if told is None or (was_set and _next_says(found, heard_s, after)):
@@ -145,49 +161,53 @@ class Clock:
         return 0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S
 
     def _before(self, found: list[Found]) -> float | None:
-        ends = [(samples, end) for samples, end in found if end > 0]
-        latest_s = max((samples[end - 1][0] for samples, end in ends), default=0.0)
+        ends = [(said, end) for said, end in found if end > 0]
+        latest_s = max((said.samples[end - 1][0] for said, end in ends), default=0.0)
         return self._agreed(
-            (samples, max(end - _SAMPLES_BEFORE, 0), end)
-            for samples, end in ends
-            if samples[end - 1][0] >= latest_s - _RECENT_S
+            (said, max(end - _SAMPLES_BEFORE, 0), end)
+            for said, end in ends
+            if said.samples[end - 1][0] >= latest_s - _RECENT_S
         )
 
     def _after(self, found: list[Found]) -> float | None:
-        starts = [(samples, start) for samples, start in found if start < len(samples)]
-        first_s = min((samples[start][0] for samples, start in starts), default=0.0)
+        starts = [(said, start) for said, start in found if start < len(said.samples)]
+        first_s = min((said.samples[start][0] for said, start in starts), default=0.0)
         return self._agreed(
-            (samples, start, start + _SAMPLES_AFTER)
-            for samples, start in starts
-            if samples[start][0] <= first_s + _RECENT_S
+            (said, start, min(start + _SAMPLES_AFTER, len(said.samples)))
+            for said, start in starts
+            if said.samples[start][0] <= first_s + _RECENT_S
         )
 
-    def _counting(self) -> Iterable[list[Sample]]:
-        """Samples of the witnesses that have said enough to be heard."""
+    def _counting(self, fewest: int) -> Iterable[Witness]:
+        """The witnesses that have said enough to be heard."""
         return (
-            samples
-            for name, samples in self._samples.items()
-            if len(samples) >= _FEWEST and name in self._witnesses
+            said
+            for name, said in self._said.items()
+            if len(said.samples) >= fewest and name in self._witnesses
         )
 
-    def _agreed(self, windows: Iterable[tuple[list[Sample], int, int]]) -> float | None:
+    def _agreed(self, windows: Iterable[tuple[Witness, int, int]]) -> float | None:
         """What most witnesses say; of two opinions the one by which the clock is the less wrong."""
         votes = [
-            (vote, samples, end)
-            for samples, start, end in windows
-            if (vote := _middle(samples[start:end])) is not None
+            (vote, said, end)
+            for said, start, end in windows
+            if (vote := said.middle(start, end)) is not None
         ]
         if not votes:
             return None
         if len(votes) == 1:
-            ((vote, samples, end),) = votes
-            first = _middle(samples[:_SAMPLES_BEFORE])
-            if self._may_jump or first is None or abs(vote) <= _JUMP_S:
+            ((vote, said, end),) = votes
+            if self._may_jump or abs(vote) <= _JUMP_S:
+                return vote
+            first = said.middle(0, min(_SAMPLES_BEFORE, len(said.samples)))
+            if first is None:
                 return vote
             same = abs(vote - first) <= NOTICED_S
-            return vote if same or _clock_jumped(samples[:end], first, vote) else first
-        said = sorted(vote for vote, *_ in votes)
-        camps = [[other for other in said if abs(other - vote) <= _SAME_S] for vote in said]
+            return vote if same or _clock_jumped(said.samples[:end], first, vote) else first
+        told = sorted(vote for vote, *_ in votes)
+        if told[-1] - told[0] <= _SAME_S:
+            return told[len(told) // 2]
+        camps = [[other for other in told if abs(other - vote) <= _SAME_S] for vote in told]
         best = max(camps, key=lambda camp: (len(camp), -abs(camp[len(camp) // 2])))
         return best[len(best) // 2]
 
@@ -195,7 +215,7 @@ class Clock:
 def _next_says(found: list[Found], heard_s: float, ahead_s: float | None) -> bool:
     """Whether the first sample at or after a moment says so, and is not an hour away: there may be years
     between two readings of a clock that is set."""
-    coming = (samples[start] for samples, start in found if start < len(samples))
+    coming = (said.samples[start] for said, start in found if start < len(said.samples))
     next_s, said_s = min(coming, default=(math.inf, 0.0))
     near = next_s - heard_s <= _RECENT_S
     return near and ahead_s is not None and abs(said_s - ahead_s) <= _SAME_S
@@ -229,18 +249,5 @@ def _moments(*times: float) -> list[float]:
     return [*ordered, *hour_before, math.inf]
 
 
-def _is_off(sample: Sample) -> bool:
-    return abs(sample[1]) > NOTICED_S
-
-
 def _is_far(sample: Sample) -> bool:
     return abs(sample[1]) > _JUMP_S - _SAME_S
-
-
-def _middle(window: list[Sample]) -> float | None:
-    """The median of samples that agree; None when they are too few or do not."""
-    if len(window) < _FEWEST:
-        return None
-    ordered = sorted(ahead_s for _, ahead_s in window)
-    spread = ordered[3 * len(ordered) // 4] - ordered[len(ordered) // 4]
-    return ordered[len(ordered) // 2] if spread < _AGREEMENT_S else None

@@ -1,0 +1,57 @@
+"""What one witness said of a clock: how far it was ahead at each of his packets, in order of hearing."""
+
+from __future__ import annotations
+
+import bisect
+
+FEWEST = 3  # samples, to be heard
+NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays below
+_AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
+_KEPT = 64  # samples before the last change whose medians are kept: 14 are asked around it
+
+Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: both in seconds
+
+
+class Witness:
+    """What one of them said, in order of hearing."""
+
+    def __init__(self) -> None:
+        self.samples: list[Sample] = []
+        self.off_at_s: list[float] = []  # when what it said was off, sorted
+        self._middles: dict[tuple[int, int], float | None] = {}  # of stretches, as `middle`
+
+    def put(self, i: int, sample: Sample) -> None:
+        self._forget(i)
+        self.samples.insert(i, sample)
+        if is_off(sample):
+            bisect.insort(self.off_at_s, sample[0])
+
+    def take(self, i: int) -> None:
+        self._forget(i)
+        sample = self.samples.pop(i)
+        if is_off(sample):
+            self.off_at_s.remove(sample[0])
+
+    def _forget(self, i: int) -> None:
+        old = i - _KEPT
+        self._middles = {at: m for at, m in self._middles.items() if at[0] >= old and at[1] <= i}
+
+    def middle(self, start: int, end: int) -> float | None:
+        """The median of a stretch of samples that agree; None when they are too few or do not."""
+        stretch = (start, end)
+        if stretch not in self._middles:
+            self._middles[stretch] = _middle(self.samples[start:end])
+        return self._middles[stretch]
+
+
+def is_off(sample: Sample) -> bool:
+    return abs(sample[1]) > NOTICED_S
+
+
+def _middle(window: list[Sample]) -> float | None:
+    """The median of samples that agree; None when they are too few or do not."""
+    if len(window) < FEWEST:
+        return None
+    ordered = sorted(ahead_s for _, ahead_s in window)
+    spread = ordered[3 * len(ordered) // 4] - ordered[len(ordered) // 4]
+    return ordered[len(ordered) // 2] if spread < _AGREEMENT_S else None

@@ -1,0 +1,50 @@
+"""Where a sample more, or less, changes a clock's error, it is read again: against looking everywhere."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from server.flight.packets.clock_offset import Clock
+
+WITNESSES = ("gps", "N0CALL-11")
+# right, delayed by a digipeater, of a clock that was set, and of a witness that began again
+AHEAD_S = st.sampled_from([0.0, 3.0, 40.0, 60.0, 150.0, 1_200.0, -600.0])
+SAMPLES = st.lists(
+    st.tuples(st.sampled_from(WITNESSES), st.integers(0, 400), AHEAD_S), min_size=3, max_size=40
+)
+
+
+@settings(max_examples=60)
+@given(SAMPLES, st.data())
+def test_no_change_is_missed(said: list[tuple[str, int, float]], data: st.DataObject) -> None:
+    clock = Clock(set(WITNESSES), may_jump=False, alone=True)
+    moments = [*(30.0 * at for at in range(-125, 425)), math.inf]
+
+    def everywhere() -> list[float]:
+        return [clock.known_s(moment) or 0.0 for moment in moments]
+
+    known = everywhere()
+    for witness, at, ahead_s in said:
+        moved = clock.add(witness, (30.0 * at, ahead_s), math.inf)
+        assert moved or everywhere() == known
+        known = everywhere() if moved else known
+    witness, at, ahead_s = data.draw(st.sampled_from(said))
+    moved = clock.remove(witness, (30.0 * at, ahead_s), math.inf)
+    assert moved or everywhere() == known
+
+
+@pytest.mark.parametrize("late_s", [60.0, 151.0])
+def test_packets_delayed_long_ago_are_no_reason_to_look(late_s: float) -> None:
+    """Two packets of a real digipeater came minutes late; every later one asked all around it."""
+    clock = Clock(set(WITNESSES), may_jump=False, alone=True)
+    for at in range(300):
+        clock.add("N0CALL-11", (10.0 * at, late_s if at in (40, 200) else 0.0), math.inf)
+    asked = []
+    known_s = clock.known_s
+    clock.known_s = lambda heard_s: asked.append(heard_s) or known_s(heard_s)  # type: ignore[method-assign,func-returns-value]
+    assert not clock.add("N0CALL-11", (3_000.0, 1.0), math.inf)
+    assert asked == []
