@@ -8,10 +8,16 @@ import { SYSTEM_NAMES } from 'leeward/units.js';
  * @type {{palette: string | null, units: string | null, scale: number, sound: string}}
  */
 const DEFAULTS = { palette: null, units: null, scale: 100, sound: 'off' };
-const LOW_PX = 700; // below, at usual text, map and chart have no room over each other
-const WIDE_PX = 1200; // below, the band has a second row
+// How much room there is for the text, in pixels at usual size: larger text is a smaller page, as a browser's own zoom
+const LOW_PX = 700; // high: below, map and chart have no room over each other
+const WIDE_PX = 1312; // below, the band has a second row
+const NARROW_PX = 860; // below, panels are tabs
+const MID_PX = 1280; // below, the bar says less
+const BROAD_PX = 1700; // from here on, the side is broader
+const LYING_PX = 540; // high, and wider than high: below, the answers stand beside the map
+const SMALL_PX = 340; // wide: below, words wrap, and the page scrolls
 export const SOUNDS = ['off', 'tones', 'voice'];
-const SCALES = [80, 90, 100, 110, 120, 130, 140, 150, 160]; // per cent
+export const SCALES = [80, 90, 100, 110, 120, 130, 140, 150, 160]; // per cent
 
 export function createPreferences() {
   const chosen = { ...DEFAULTS };
@@ -30,7 +36,14 @@ export function createPreferences() {
     document.documentElement.dataset.palette = chosen.palette ?? 'day';
     document.documentElement.style.setProperty('--scale', String(chosen.scale / 100));
     const [wide, high] = [innerWidth, innerHeight].map((px) => (px * 100) / chosen.scale);
-    document.documentElement.toggleAttribute('data-low', high < (wide < WIDE_PX ? LOW_PX + 200 : LOW_PX));
+    const lying = high < LYING_PX && wide > high;
+    const is = (name, holds) => document.documentElement.toggleAttribute(`data-${name}`, holds);
+    is('low', Math.min(high, innerHeight) < (wide < WIDE_PX ? LOW_PX + 200 : LOW_PX));
+    is('lying', lying);
+    is('narrow', lying || wide < NARROW_PX);
+    is('mid', wide < MID_PX);
+    is('broad', wide >= BROAD_PX);
+    is('small', wide < SMALL_PX || (lying && wide < 2 * SMALL_PX));
   }
 
   function set(name, value) {

@@ -22,6 +22,7 @@ import { createPad } from 'leeward/panels/pad.js';
 import { createProblems } from 'leeward/panels/problems.js';
 import { createSearch } from 'leeward/panels/search.js';
 import { createSensors } from 'leeward/panels/sensors.js';
+import { createSettings } from 'leeward/panels/settings.js';
 import { createSources } from 'leeward/panels/sources.js';
 import { createTabs } from 'leeward/panels/tabs.js';
 import { createTrackers } from 'leeward/panels/trackers.js';
@@ -80,7 +81,7 @@ export function start(connect, post) {
   context.map = map;
   const first = [createPad, createHours, createSearch, createLandingCard, createWay];
   const makers = [...first, createTrackers, createVehicles, createFlight];
-  const cards = [...makers, createSensors, createWinds, createLog, createSources].map((make) => make(context));
+  const cards = [...makers, createSensors, createWinds, createSettings, createLog, createSources].map((make) => make(context));
   side.append(...cards.map(({ node }) => node));
   const panels = [bar, link, problems, flights, alarm, band, now, scrubber, jumps, choice, chart, ...cards];
 

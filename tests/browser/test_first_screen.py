@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,13 +10,13 @@ import pytest
 from playwright.async_api import expect
 
 from server.screen.app import create_app
-from tests.browser.test_several import MOST_OVERLAP, labels, overlap
-from tests.browser.visible import on_screen, visible_text
+from tests.browser.matrix import SIZES, Case, arrange
+from tests.browser.overlaps import look
+from tests.browser.visible import visible_text
 from tests.screen.demo_feed import LANDED_S, DemoFeed, height_text
 from tests.screen.serving import serving
 
 CHICAGO = ZoneInfo("America/Chicago")
-SIZES = [(1366, 633), (1024, 768), (390, 844), (844, 390), (1920, 1080)]
 PHASES = {
     "pad": -120.0,
     "climb": 3_000.0,
@@ -26,6 +25,12 @@ PHASES = {
     "lost": LANDED_S + 400.0,
 }
 PHASES["ground"] = LANDED_S + 1_200.0
+# the corners of the matrix that `python -m tests.browser.matrix` runs whole
+CORNERS = {
+    "climb": [("day", 160)],
+    "fall": [("day", 100), ("night", 80)],
+    "alarm": [("night", 130), ("night", 160)],
+}
 
 
 def questions(feed: DemoFeed, phase: str) -> dict[str, str]:
@@ -77,42 +82,51 @@ async def test_ten_questions(open_page: Any, size: tuple[int, int]) -> None:
             text = await visible_text(page)
             for asked, answer in questions(feed, phase).items():
                 assert re.search(answer, text), (phase, asked, text)
-            cut = [one for one in (await on_screen(page))["cut"] if one[1] in BAND]
-            assert cut == [], phase
-            pairs = itertools.combinations(await labels(page), 2)
-            assert max((overlap(a, b) for a, b in pairs), default=0.0) <= MOST_OVERLAP, phase
+            for palette, scale in CORNERS.get(phase, [("day", 100)]):
+                await arrange(page, Case(phase, palette, size, scale))
+                looked = await look(page)
+                assert looked.bad == (), (phase, palette, scale)
+                assert looked.map_px[1] >= 150, (phase, palette, scale)
+            await arrange(page, Case(phase, "day", size, 100))
         watched.assert_quiet(port)
 
 
-BAND = {
-    "answer-label",
-    "figure",
-    "beside",
-    "answer-note",
-    "reporting-name",
-    "state",
-    "now-place",
-    "now-way",
-}
-
-
-@pytest.mark.parametrize("scale", [80, 130, 160])
-async def test_larger_text_leaves_figures_and_map(open_page: Any, scale: int) -> None:
-    """One setting scales all: the figures grow with it, nothing in the band is cut, the map keeps room."""
+async def test_larger_text_leaves_figures_and_map(open_page: Any) -> None:
+    """One setting scales all: the figures grow with it, and the map keeps room."""
     feed = DemoFeed(since_launch_s=PHASES["fall"])
     async with serving(create_app(feed)) as port:
-        page = (await open_page(port)).page
-        await page.evaluate(f"() => localStorage.setItem('leeward.scale', '{scale}')")
-        await page.reload()
-        height = page.locator("[data-answer=height] .figure")
-        await expect(height).to_contain_text(height_text(feed))
-        size = await height.evaluate("node => parseFloat(getComputedStyle(node).fontSize)")
-        assert size == pytest.approx(25.0 * scale / 100.0, rel=0.02)
-        cut = [one for one in (await on_screen(page))["cut"] if one[1] in BAND]
-        assert cut == []
-        box = await page.locator(".map").bounding_box()
-        assert box is not None
-        assert box["height"] > (380 if scale <= 100 else 250)
+        page = (await open_page(port, size=(1366, 633))).page
+        await expect(page.locator("[data-answer=height]")).to_contain_text(height_text(feed))
+        grown: dict[int, list[float]] = {}
+        for scale in (100, 80, 130, 160):
+            await arrange(page, Case("fall", "day", (1366, 633), scale))
+            sizes = await page.locator(".answer .figure, .mark > .landing-label").evaluate_all(
+                "nodes => nodes.map((node) => parseFloat(getComputedStyle(node).fontSize))"
+            )
+            grown[scale] = [
+                size / usual for size, usual in zip(sizes, grown.get(0, sizes), strict=True)
+            ]
+            grown.setdefault(0, sizes)
+            box = await page.locator(".map").bounding_box()
+            assert box is not None
+            assert box["height"] > 350, scale
+        assert max(grown[80]) <= 0.81
+        assert min(grown[130]) > 1.05
+        assert min(grown[160]) > 1.3
+
+
+async def test_a_phone_sets_its_text(open_page: Any) -> None:
+    """Where the bar has no room for it, under More."""
+    async with serving(create_app(DemoFeed(since_launch_s=PHASES["fall"]))) as port:
+        page = (await open_page(port, size=(390, 844), has_touch=True)).page
+        await page.locator("[data-tab=more]").click()
+        settings = page.locator("[data-panel=settings]")
+        await settings.get_by_role("button", name="larger text").click()
+        await expect(settings.locator("output")).to_have_text("110\u00a0%")
+        await settings.get_by_role("button", name="Feet, miles, mph").click()
+        await settings.get_by_role("button", name="Night").click()
+        await expect(page.locator("[data-answer=height] .figure")).to_contain_text("ft")
+        assert await page.evaluate("document.documentElement.dataset.palette") == "night"
 
 
 async def test_a_laptop_window_under_an_alarm_keeps_its_map(open_page: Any) -> None:

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import AsyncIterator
 from typing import Any
 
-import pytest
 import pytest_asyncio
 from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
 from server.session.replay import Replay
 from tests.browser.conftest import PATIENCE_MS, PHONE, WIDE
+from tests.browser.matrix import Case, arrange
+from tests.browser.overlaps import look
 from tests.screen.serving import serving
 from tests.three_boxes import NAMES, three_flown, three_heard, three_plan
 
 expect.set_options(timeout=PATIENCE_MS)
-MOST_OVERLAP = 0.15  # of the smaller of two labels
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="session")
@@ -33,31 +32,6 @@ async def three() -> AsyncIterator[Replay]:
 
 def strip(page: Page, name: str) -> Any:
     return page.locator(f'[data-flight="{name}"]')
-
-
-async def labels(page: Page) -> list[dict[str, float]]:
-    """Boxes of all labels on the map that can be seen."""
-    found = await page.evaluate(
-        """async () => {
-          // what a click changes may resize the map, which is drawn with the frame after
-          for (let n = 0; n < 3; n += 1) await new Promise(requestAnimationFrame);
-          const map = document.querySelector('.map').getBoundingClientRect();
-          return [...document.querySelectorAll('.mark > .mark-label, .mark > .horizon-label')]
-            .filter((label) => label.textContent !== '' && getComputedStyle(label).visibility === 'visible')
-            .map((label) => ({ text: label.textContent, ...label.getBoundingClientRect().toJSON() }))
-            .filter(({ left, right, top, bottom }) =>
-              right > map.left && left < map.right && bottom > map.top && top < map.bottom);
-        }"""
-    )
-    return list(found)
-
-
-def overlap(a: dict[str, float], b: dict[str, float]) -> float:
-    wide = min(a["right"], b["right"]) - max(a["left"], b["left"])
-    high = min(a["bottom"], b["bottom"]) - max(a["top"], b["top"])
-    if wide <= 0.0 or high <= 0.0:
-        return 0.0
-    return wide * high / min(a["width"] * a["height"], b["width"] * b["height"])
 
 
 async def test_one_is_chosen_and_the_others_stay_in_sight(three: Replay, open_page: Any) -> None:
@@ -89,20 +63,25 @@ async def test_one_is_chosen_and_the_others_stay_in_sight(three: Replay, open_pa
         watched.assert_quiet(port)
 
 
-@pytest.mark.parametrize("size", [WIDE, PHONE, (1024, 768)])
-async def test_no_label_lies_on_another(
-    three: Replay, open_page: Any, size: tuple[int, int]
-) -> None:
+async def test_no_label_lies_on_another(three: Replay, open_page: Any) -> None:
     async with serving(create_app(three)) as port:
-        watched = await open_page(port, size=size)
-        page = watched.page
-        for name in NAMES:
-            await strip(page, name).click()
-            await expect(page.locator(".flight-choice[aria-pressed=true]")).to_contain_text(name)
-            found = await labels(page)
-            assert found
-            worst = max((overlap(a, b) for a, b in itertools.combinations(found, 2)), default=0.0)
-            assert worst <= MOST_OVERLAP, found
+        page = (await open_page(port)).page
+        for size, scale in (
+            (WIDE, 100),
+            (WIDE, 160),
+            (PHONE, 100),
+            (PHONE, 160),
+            ((1024, 768), 80),
+        ):
+            for name in NAMES:
+                await strip(page, name).click()
+                await expect(page.locator(".flight-choice[aria-pressed=true]")).to_contain_text(
+                    name
+                )
+                await arrange(page, Case(name, "day", size, scale))
+                looked = await look(page)
+                assert looked.labels > 0
+                assert looked.bad == (), (size, scale, name)
 
 
 async def test_the_winds_by_height_are_told_by_source(three: Replay, open_page: Any) -> None:

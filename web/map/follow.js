@@ -8,7 +8,7 @@ import * as L from 'leaflet';
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { drawn } from 'leeward/map/around.js';
 
-// pixels that the buttons and labels take from the view, and the most of its size that they may
+// pixels that the buttons and labels take from the view at usual text, and the most of its size that they may
 const ROOM = { top: 72, left: 66, right: 140, bottom: 88 };
 const MOST_ROOM = 0.36;
 const MODES = { payload: 'Payload', landing: 'Landing', car: 'Our car', us: 'Us + landing', all: 'All' };
@@ -111,7 +111,8 @@ export function createFollow(map) {
 
   function padding(part = 1) {
     const { x, y } = map.getSize();
-    const room = (px, size) => part * Math.min(px, MOST_ROOM * size);
+    const scale = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16; // the reader's text size
+    const room = (px, size) => part * Math.min(px * scale, MOST_ROOM * size);
     return {
       paddingTopLeft: [room(ROOM.left, x), room(ROOM.top, y)],
       paddingBottomRight: [room(ROOM.right, x), room(ROOM.bottom, y)],

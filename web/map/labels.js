@@ -1,11 +1,11 @@
 /**
  * Where the labels of marks go, so that none lies on another: right of the mark, else left, below or
- * above it; where no side is free the label is left out, the least important first. The names of towns and
+ * above it, or at one of its corners; where no side is free the label is left out, the least important first. The names of towns and
  * roads come after the flight's own labels and before those of receivers. Marks themselves and the map's
- * controls are kept free as well, but the chosen flight's labels may lie on other symbols.
+ * controls are kept free as well, but the chosen flight's labels may lie on symbols that are drawn below them.
  */
 
-const SIDES = ['right', 'left', 'below', 'above'];
+const SIDES = ['right', 'left', 'below', 'above', 'right-above', 'right-below', 'left-above', 'left-below'];
 const GAP_PX = 4;
 const EDGE_PX = 2;
 const FOREMOST = 1000; // the chosen flight's payload and landing
@@ -45,13 +45,19 @@ export function createLabels(map, names) {
       if (!below) taken.push(...names.place([...taken, ...symbols.filter((_, n) => !all[n].mark.belowTowns)]));
     }
 
+    /** The symbols that this one's label may cover. */
+    function below(mark, number) {
+      if (rank(mark) < FOREMOST) return [];
+      return symbols.filter((_, n) => n !== number && all[n].mark.options.zIndexOffset < mark.options.zIndexOffset);
+    }
+
     function put({ mark, at }, number) {
       const { label, half } = mark;
       if (label === null || label.textContent === '') return;
       const { width, height } = sizeOf(label);
       const sides = half === 0 ? ['centre'] : SIDES; // a name alone, without a symbol
       const boxes = sides.map((side) => beside(side, at, half, width, height));
-      const free = freeOf(boxes, view, taken, symbols.filter((_, n) => n !== number), rank(mark) >= FOREMOST);
+      const free = freeOf(boxes, view, taken, symbols.filter((_, n) => n !== number), below(mark, number));
       const side = free >= 0 ? sides[free] : null;
       if (side !== null) taken.push(boxes[free]);
       if (label.dataset.side !== (side ?? 'none')) label.dataset.side = side ?? 'none';
@@ -62,11 +68,11 @@ export function createLabels(map, names) {
   return { place };
 }
 
-/** The first side that nothing lies on; what is foremost may lie on the symbols of others. */
-function freeOf(boxes, view, taken, symbols, foremost) {
+/** The first side that nothing lies on; else the first where nothing lies but what it may cover. */
+function freeOf(boxes, view, taken, symbols, coverable) {
   const free = (all) => boxes.findIndex((box) => fits(box, view) && !all.some((other) => meet(box, other)));
   const clear = free([...taken, ...symbols]);
-  return clear < 0 && foremost ? free(taken) : clear;
+  return clear < 0 && coverable.length > 0 ? free([...taken, ...symbols.filter((one) => !coverable.includes(one))]) : clear;
 }
 
 /** By what stands in front, unless a mark says otherwise. */
@@ -77,6 +83,11 @@ function beside(side, at, half, width, height) {
   if (side === 'left') return box(at.x - half - GAP_PX - width, at.y - height / 2, width, height);
   if (side === 'below') return box(at.x - width / 2, at.y + half + GAP_PX, width, height);
   if (side === 'above') return box(at.x - width / 2, at.y - half - GAP_PX - height, width, height);
+  const [across, along] = side.split('-');
+  if (along !== undefined) {
+    const left = across === 'right' ? at.x + half : at.x - half - width;
+    return box(left, along === 'above' ? at.y - half - height : at.y + half, width, height);
+  }
   return box(at.x - width / 2, at.y - height / 2, width, height);
 }
 
@@ -91,10 +102,11 @@ function fits({ left, top, right, bottom }, view) {
 
 const meet = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
 
-/** What lies over the map at its corners. */
+/** What lies over the map: at its corners, and what the page lays over it. */
 function controls(map) {
   const { left, top } = map.getContainer().getBoundingClientRect();
-  return [...map.getContainer().querySelectorAll('.leaflet-control')].map((node) => {
+  const over = map.getContainer().parentElement?.querySelectorAll('.leaflet-control, .over-map') ?? [];
+  return [...over].map((node) => {
     const at = node.getBoundingClientRect();
     return box(at.left - left, at.top - top, at.width, at.height);
   });

@@ -6,6 +6,7 @@ import { altitudeColour } from 'leeward/map/cividis.js';
 import { figure } from 'leeward/units.js';
 
 const LONGEST_PX = 120;
+const MOST_SHARE = 0.28; // of the map's width
 const KEY_M = [0, 5_000, 10_000, 15_000, 20_000, 25_000, 30_000];
 
 export function createScale(map, units, preferences) {
@@ -25,13 +26,15 @@ export function createScale(map, units, preferences) {
 
   function draw() {
     const middle = map.getSize().divideBy(2);
-    const left = map.containerPointToLatLng([middle.x - LONGEST_PX / 2, middle.y]);
-    const right = map.containerPointToLatLng([middle.x + LONGEST_PX / 2, middle.y]);
+    const longest_px = Math.min(LONGEST_PX, MOST_SHARE * map.getSize().x);
+    if (longest_px < 1) return; // a map that is not shown
+    const left = map.containerPointToLatLng([middle.x - longest_px / 2, middle.y]);
+    const right = map.containerPointToLatLng([middle.x + longest_px / 2, middle.y]);
     const longest_m = left.distanceTo(right);
     const { unit, size_m, small, smallSize_m, smallBelow_m } = units.system().scale;
     const [name, unit_m] = longest_m < smallBelow_m ? [small, smallSize_m] : [unit, size_m];
     const round = roundBelow(longest_m / unit_m);
-    bar.style.width = `${Math.round((LONGEST_PX * round * unit_m) / longest_m)}px`;
+    bar.style.width = `${Math.round((longest_px * round * unit_m) / longest_m)}px`;
     setText(length, `${round >= 1 ? figure(round) : round}\u00a0${name}`);
     const top = Math.round(units.system().altitudeValue(KEY_M.at(-1)) / 1000) * 1000;
     setText(high, `${figure(top)}\u00a0${units.system().altitudeUnit}`);

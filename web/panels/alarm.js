@@ -6,11 +6,12 @@
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
-import { alarmOf, alarmTitle } from 'leeward/words/alarm.js';
+import { alarmBeside, alarmOf, alarmTitle } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 const RANK = { urgent: 0, warning: 1, info: 2 };
 const SEVERITY = { urgent: 'Urgent', warning: 'Alarm', info: 'Note' };
+const LONG = 24; // letters of a title that may need two lines
 const REGRET_S = 20; // that long a crew member can take it back at the same place
 const NEWS_S = 300;
 const PUT_AWAY = 'leeward-alarms-put-away';
@@ -101,8 +102,10 @@ export function createAlarm({ store, clock, units, post, sound }) {
     setShown(all, open.length > 1);
     setText(all, `All ${open.length}`);
     setAttribute(all, 'aria-label', `Acknowledge all ${open.length} alarms`);
-    setText(title, alarmTitle(shown, state, units));
-    setText(text, alarmOf(shown, state, units));
+    const titled = alarmTitle(shown, state, units);
+    setText(title, titled);
+    setAttribute(title, 'data-long', titled.length > LONG || null);
+    setText(text, alarmBeside(shown, state, units));
     setText(age, words.ago(seconds(shown.time), now_s));
   }
 

@@ -23,7 +23,7 @@ export function createNow({ store, clock, units }) {
   setAttribute(copy, 'aria-label', 'Copy the payload’s coordinates');
   const node = el(
     'section',
-    { class: 'now', 'aria-label': 'The payload now', hidden: true },
+    { class: 'now over-map', 'aria-label': 'The payload now', hidden: true },
     el('div', { class: 'now-words' }, el('div', { class: 'now-line' }, place), el('div', { class: 'now-line' }, pointer, way), age),
     copy,
   );

@@ -15,9 +15,9 @@ export function createReporting({ store, clock }) {
   function make({ role }) {
     const label = el('b', { class: 'reporting-name' });
     const state = el('span', { class: 'state' });
-    const age = el('span');
+    const age = el('span', { class: 'reporting-age' });
     const interval = el('span', { class: 'reporting-interval' });
-    const row = el('li', {}, symbol(role, 16), label, state, el('span', { class: 'reporting-age' }, age, interval));
+    const row = el('li', {}, symbol(role, 16), label, state, age, interval);
     return {
       node: row,
       update(tracker) {
@@ -27,7 +27,7 @@ export function createReporting({ store, clock }) {
         const heard_s = seconds(tracker.last_heard);
         const now_s = clock.now_s();
         setText(age, heard_s === null || now_s === null ? '' : words.duration(now_s - heard_s));
-        setText(interval, heard_s === null || tracker.interval_s === null ? '' : `, every ${words.duration(tracker.interval_s)}`);
+        setText(interval, heard_s === null || tracker.interval_s === null ? '' : `every ${words.duration(tracker.interval_s)}`);
       },
     };
   }

@@ -45,6 +45,12 @@ export function alarmTitle(alarm, { flights }, units) {
   return flights.length > 1 && alarm.flight !== '' ? `${alarm.flight}: ${title}` : title;
 }
 
+/** What stands under that line: the sentence, without what the line has said. @param {Alarm} alarm */
+export function alarmBeside(alarm, state, units) {
+  const write = BESIDE[alarm.kind];
+  return write === undefined ? alarmOf(alarm, state, units) : write(/** @type {any} */ (alarm.facts), units);
+}
+
 const TITLES = {
   contact_lost: ({ latitude_deg, longitude_deg }) => `Contact lost: ${words.decimalDegrees(latitude_deg, longitude_deg).replace(' ', NB)}`,
   tracker_lost: ({ tracker }) => `${tracker} is silent`,
@@ -69,6 +75,18 @@ function where({ altitude_m, above_launch_m, happened }, units) {
   return `${units.altitude(altitude_m)}${above} at ${at(happened)}`;
 }
 
+const BESIDE = {
+  contact_lost: ({ altitude_m, as_expected }, units) =>
+    `Last fix at ${units.altitude(altitude_m)}${as_expected === 'yes' ? ', lost as expected so low' : ''}: see Search.`,
+  tracker_lost: (facts) => `Last ${heardWords(facts)}`,
+};
+
+function heardWords({ last_heard, interval_s, heard_again }) {
+  const expected = interval_s === undefined ? '' : `, expected every ${words.duration(interval_s)}`;
+  const again = heard_again === undefined ? '' : ` Heard again at ${at(heard_again)}.`;
+  return `heard at ${at(last_heard)}${expected}.${again}`;
+}
+
 /** `2.1 times as fast`, `0.45 times as fast`. */
 export const timesWords = (ratio) => `${ratio.toFixed(ratio > 1 ? 1 : 2)} times as fast`;
 
@@ -87,11 +105,7 @@ const SENTENCES = {
     `${WITHDRAWN[withdrawn] ?? 'What was told before was none.'} (Told at ${at(told)}, taken back at ${at(time)}.)`,
   source_failed: ({ source, since }) =>
     `The source ${source} has failed since ${at(since)}: look at its cable, its power and its program; Sources says why.`,
-  tracker_lost({ tracker, last_heard, interval_s, heard_again }) {
-    const expected = interval_s === undefined ? '' : `, expected every ${words.duration(interval_s)}`;
-    const again = heard_again === undefined ? '' : ` Heard again at ${at(heard_again)}.`;
-    return `${tracker} is silent: last heard at ${at(last_heard)}${expected}.${again}`;
-  },
+  tracker_lost: (facts) => `${facts.tracker} is silent: last ${heardWords(facts)}`,
   frozen: ({ last_good, altitude_m }, units, { until }) =>
     `All trackers repeat one position: the last good fix is of ${at(last_good)}, at ${units.altitude(altitude_m)}.` +
     (until === null ? ' Nobody knows where it is now.' : ` Right again at ${at(until)}.`),
