@@ -10,7 +10,8 @@ from typing import Any
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from fastapi import FastAPI
 
-from server.journal.database import Journal, JournalError
+from server.flight.mission_state import Problem, ProblemKind
+from server.journal.database import Journal
 from server.plan.file import PlanFile
 from server.plan.network import MqttSection, PeerSection
 from server.session.side_tasks import SideTask
@@ -20,20 +21,21 @@ from server.sources.spec import SourceState
 from server.sync.broker import Broker, BrokerSpec, greet_broker
 from server.sync.entry import Lane
 from server.sync.incoming import add_peer_route
-from server.sync.keys import station_key, stretched
+from server.sync.keys import stretched
 from server.sync.ledger import Ledger
 from server.sync.peers import Peer, Peers, greet
 from server.sync.talk import Party, TalkError
 
 
 def open_ledger(plan: PlanFile, journal: Journal) -> Ledger | None:
-    """The books of who heard what; None where the plan names no station. JournalError."""
+    """The books of who heard what; None where the plan names no station. JournalError.
+
+    Each run signs with a key of its own, which nobody keeps: a copied folder or a journal that was set back
+    begins lanes of its own.
+    """
     if plan.station is None:
         return None
-    try:
-        return Ledger(journal, station_key(journal, plan.station.name), plan.station.name)
-    except OSError as error:
-        raise JournalError(f"{journal.path}: no key for this station: {error}") from error
+    return Ledger(journal, Ed25519PrivateKey.generate(), plan.station.name)
 
 
 class Peering:
@@ -58,7 +60,8 @@ class Peering:
         )
         self._loop = asyncio.get_running_loop()
         ledger.on_growth = self._on_growth
-        station.links = self.states
+        station.links, station.link_problems = self.states, self.problems
+        self._ledger = ledger
 
     @property
     def work(self) -> tuple[SideTask, ...]:
@@ -72,6 +75,10 @@ class Peering:
         yield from self.peers.states.values()
         if self.broker is not None:
             yield self.broker.state
+
+    def problems(self) -> Iterable[Problem]:
+        if self._ledger.twice:
+            yield Problem(ProblemKind.NAME_TWICE, self._ledger.name)
 
     def add_peer_route(self, app: FastAPI) -> None:
         add_peer_route(app, self.peers)

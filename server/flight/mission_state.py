@@ -114,6 +114,10 @@ class ProblemKind(StrEnum):
     JOURNAL_DAMAGED = (
         "journal_damaged"  # `count` receptions were saved; `name`: where the rest lies
     )
+    ENTRIES_ALTERED = (
+        "entries_altered"  # `count` of the journal, on the disk: not used; `detail`: which
+    )
+    NAME_TWICE = "name_twice"  # another station speaks as `name`, which is this one
     CLOCK_SET_BACK = (
         "clock_set_back"  # this computer's, by at least -`ahead_s` since the last reception
     )

@@ -1,6 +1,7 @@
 """The journal: everything heard, on disk before it is used. SQLite, write-ahead log, append only.
 
-One process writes. `append` returns once the disk has it (synchronous=FULL); batches share one commit.
+One process writes. `append` returns once the disk has it (synchronous=FULL); batches share one commit. Each
+entry has a check sum: one that was altered on the disk is counted and not used.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ import contextlib
 import itertools
 import sqlite3
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
+from server.journal.check_sum import check_sum, command_of, reception_of
 
 SCHEMA = 1
 _NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY)
@@ -23,19 +26,36 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS receptions (
     number INTEGER PRIMARY KEY AUTOINCREMENT,
-    heard_at_ms INTEGER NOT NULL, source TEXT NOT NULL, wire TEXT NOT NULL, payload BLOB NOT NULL
+    heard_at_ms INTEGER NOT NULL, source TEXT NOT NULL, wire TEXT NOT NULL, payload BLOB NOT NULL,
+    crc INTEGER
 );
 CREATE TABLE IF NOT EXISTS commands (
     number INTEGER PRIMARY KEY AUTOINCREMENT, after_reception INTEGER NOT NULL,
     at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL,
-    station TEXT NOT NULL DEFAULT '', flight TEXT NOT NULL DEFAULT ''
+    station TEXT NOT NULL DEFAULT '', flight TEXT NOT NULL DEFAULT '', crc INTEGER
 );
 """
-_COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station, flight"
+RECEPTION_VALUES = "heard_at_ms, source, wire, payload, crc"
+COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station, flight, crc"
+# columns that an older journal lacks, and what it has instead
+_LATER = {
+    ("commands", "station"): "TEXT NOT NULL DEFAULT ''",
+    ("commands", "flight"): "TEXT NOT NULL DEFAULT ''",
+    ("commands", "crc"): "INTEGER",
+    ("receptions", "crc"): "INTEGER",
+}
 
 
 class JournalError(Exception):
     """The journal cannot be opened, read or written; the message says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Altered:
+    """How many entries are not here as they were written, and the first of them."""
+
+    count: int
+    first: str
 
 
 class Journal:
@@ -48,6 +68,7 @@ class Journal:
         """
         self.path = str(path)
         self._ready = read_only
+        self._altered: dict[str, set[int]] = {"receptions": set(), "commands": set()}
         try:
             if read_only:
                 uri = f"{Path(path).resolve().as_uri()}?mode=ro"
@@ -55,6 +76,7 @@ class Journal:
             else:
                 self._db = sqlite3.connect(self.path, check_same_thread=False)
                 self._open_for_writing()
+            self._db.text_factory = _text
             found = self.about().get("schema") if self._has_tables() else None
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: {error}") from error
@@ -82,10 +104,9 @@ class Journal:
         if not whole:
             with self._db:
                 self._db.executescript(_TABLES)
-                for column in self._unknown():  # a journal of before there were several
-                    self._db.execute(
-                        f"ALTER TABLE commands ADD COLUMN {column} TEXT NOT NULL DEFAULT ''"
-                    )
+                for table, column in self._unknown():
+                    kind = _LATER[table, column]
+                    self._db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
                 self._db.execute("INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),))
         self._ready = True
 
@@ -119,15 +140,15 @@ class Journal:
 
     def _insert_reception(self, r: Reception) -> int:
         done = self._db.execute(
-            "INSERT INTO receptions (heard_at_ms, source, wire, payload) VALUES (?, ?, ?, ?)",
-            (r.heard_at_ms, r.source, r.wire, r.payload),
+            f"INSERT INTO receptions ({RECEPTION_VALUES}) VALUES (?, ?, ?, ?, ?)",
+            (r.heard_at_ms, r.source, r.wire, r.payload, check_sum(r)),
         )
         return int(done.lastrowid or 0)
 
     def _insert_command(self, c: Command) -> int:
         done = self._db.execute(
-            f"INSERT INTO commands (after_reception, {_COMMAND_VALUES})"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            f"INSERT INTO commands (after_reception, {COMMAND_VALUES})"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (
                 self.last_number(),
                 c.at_s,
@@ -137,9 +158,32 @@ class Journal:
                 c.longitude_deg,
                 c.station,
                 c.flight,
+                check_sum(c),
             ),
         )
         return int(done.lastrowid or 0)
+
+    def mend(self, number: int, one: Reception | Command) -> None:
+        """Inside a transaction: what this altered entry was."""
+        if isinstance(one, Reception):
+            values: tuple[Any, ...] = (one.heard_at_ms, one.source, one.wire, one.payload)
+            columns, table = RECEPTION_VALUES, "receptions"
+        else:
+            place = (one.latitude_deg, one.longitude_deg)
+            values = (one.at_s, one.kind, one.name, *place, one.station, one.flight)
+            columns, table = COMMAND_VALUES, "commands"
+        marks = ", ".join("?" * (len(values) + 1))
+        self._db.execute(
+            f"UPDATE {table} SET ({columns}) = ({marks}) WHERE number = ?",
+            (*values, check_sum(one), number),
+        )
+        self._altered[table].discard(number)
+
+    @property
+    def altered(self) -> Altered:
+        """Entries that were read so far and are not what was written."""
+        found = [f"{table[:-1]} {n}" for table, ns in self._altered.items() for n in sorted(ns)[:1]]
+        return Altered(sum(map(len, self._altered.values())), ", ".join(found))
 
     def damage(self) -> str | None:
         """What SQLite's own check finds wrong; None when the file is whole."""
@@ -167,30 +211,52 @@ class Journal:
         """Receptions with their numbers, in the order in which they were stored."""
         if not self._has_tables():
             return
+        values = self._columns("receptions", RECEPTION_VALUES)
         rows = self._db.execute(
-            "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
-            " WHERE number > ? ORDER BY number",
-            (after,),
+            f"SELECT number, {values} FROM receptions WHERE number > ? ORDER BY number", (after,)
         )
-        for number, heard_at_ms, source, wire, payload in rows:
-            if wire in WIRES:
-                yield number, Reception(heard_at_ms, source, wire, bytes(payload))
+        for number, *row in rows:
+            reception = reception_of(row)
+            if reception is None:
+                self._altered["receptions"].add(number)
+            elif reception.wire in WIRES:
+                yield number, reception
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""
+        for _, after, command in self.numbered_commands():
+            yield after, command
+
+    def numbered_commands(self) -> Iterator[tuple[int, int, Command]]:
+        """Likewise, with numbers of their own before that."""
         if not self._has_tables():
             return
-        values = _COMMAND_VALUES
-        for column in self._unknown():
-            values = values.replace(column, "''")
-        rows = self._db.execute(f"SELECT after_reception, {values} FROM commands ORDER BY number")
-        for after, *command in rows:
-            yield after, Command(*command)
+        values = self._columns("commands", COMMAND_VALUES)
+        rows = self._db.execute(
+            f"SELECT number, after_reception, {values} FROM commands ORDER BY number"
+        )
+        for number, after, *row in rows:
+            command = command_of(row)
+            if command is None:
+                self._altered["commands"].add(number)
+            else:
+                yield number, after, command
 
-    def _unknown(self) -> list[str]:
-        """Columns of the commands that an older journal lacks."""
-        found = self._db.execute("SELECT name FROM pragma_table_info('commands')").fetchall()
-        return [name for name in ("station", "flight") if (name,) not in found]
+    def _columns(self, table: str, values: str) -> str:
+        """Those of an older journal, read only, are what its entries had."""
+        for where, column in self._unknown():
+            if where == table:
+                values = values.replace(column, "NULL" if column == "crc" else "''")
+        return values
+
+    def _unknown(self) -> list[tuple[str, str]]:
+        """Columns that an older journal lacks."""
+        found = {
+            (table, name)
+            for table in ("receptions", "commands")
+            for (name,) in self._db.execute("SELECT name FROM pragma_table_info(?)", (table,))
+        }
+        return [later for later in _LATER if later not in found]
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""
@@ -214,3 +280,8 @@ class Journal:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _text(stored: bytes) -> str:
+    """Bytes that are no text any more must not end the reading: their check sum tells."""
+    return stored.decode("utf-8", "replace")

@@ -59,7 +59,13 @@ def _from_journal(path: Path) -> Recording:
         with Journal(path, read_only=True) as journal:
             receptions = [reception for _, reception in journal.receptions()]
             commands = [command for _, command in journal.commands()]
-            return Recording(path.name, receptions, commands, journal.about(), ())
+            problems = []
+            if journal.altered.count:
+                problems.append(
+                    f"{journal.altered.count:,} entries are not what was written (altered on the disk), "
+                    "and are left out"
+                )
+            return Recording(path.name, receptions, commands, journal.about(), problems)
     except JournalError as error:
         raise LogError(str(error)) from error
 

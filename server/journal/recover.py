@@ -50,7 +50,6 @@ def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:
         about, problems = dict(found.header), list(found.problems)
     except LogError as error:
         receptions, commands, about, problems = [], [], {}, [str(error)]
-    about |= {"station": "none: begun again after damage"}  # what was signed before is signed
     about.pop("schema", None)
     saving = _saving(path)
     with Journal(saving) as new:  # beside the damaged one, which stays until all of it is written

@@ -14,16 +14,20 @@ from typing import Any
 
 from decoders.wires import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
+from server.journal.check_sum import command_of, reception_of
 from server.journal.recording import Recording, read_recording
 from server.journal.text import LogError
 
-_RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload FROM receptions"
+_RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload, {later} FROM receptions"
 _COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {later} FROM commands"
-_LATER = (
-    "'', ''",
-    "station, ''",
-    "station, flight",
-)  # columns of later journals, where there are any
+# columns of later journals, where there are any
+_LATER = ("NULL", "crc")
+_LATER_COMMANDS = (
+    "'', '', NULL",
+    "station, '', NULL",
+    "station, flight, NULL",
+    "station, flight, crc",
+)
 _END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
 Row = tuple[Any, ...]
 
@@ -38,21 +42,22 @@ class _Found:
     last: int | None = None  # number of the last reception that was stored, if known
 
     def keep_reception(self, row: Row) -> None:
-        number, heard_at_ms, source, wire, payload = row
+        number, heard_at_ms, _, wire, _, _ = row
+        one = reception_of(row[1:])
         numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
         numbers = numbers and 0 <= heard_at_ms < 1000 * _END_S
-        if numbers and isinstance(source, str) and isinstance(payload, bytes) and wire in WIRES:
-            self.receptions[number] = Reception(heard_at_ms, source, wire, payload)
+        if numbers and one is not None and wire in WIRES:
+            self.receptions[number] = one
+        elif one is None:  # as it was read by columns of before there were check sums
+            self.receptions.pop(number, None)
 
     def keep_command(self, row: Row) -> None:
-        number, at_s, kind, name, latitude_deg, longitude_deg, station, flight = row
-        told = isinstance(number, int) and isinstance(at_s, float) and isinstance(name, str)
-        told = told and 0.0 <= at_s < _END_S
-        placed = all(v is None or isinstance(v, float) for v in (latitude_deg, longitude_deg))
-        if told and placed and kind in COMMAND_KINDS:
-            self.commands[number] = Command(
-                at_s, kind, name, latitude_deg, longitude_deg, str(station), str(flight)
-            )
+        number, at_s, kind = row[:3]
+        one = command_of(row[1:])
+        if one is None:
+            self.commands.pop(number, None)
+        elif isinstance(number, int) and 0.0 <= at_s < _END_S and kind in COMMAND_KINDS:
+            self.commands[number] = one
 
     def keep_about(self, row: Row) -> None:
         key, value = row
@@ -95,8 +100,10 @@ def _from_both_ends(path: Path) -> _Found:
         with contextlib.closing(db):
             db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
             for order in ("ASC", "DESC"):
-                _each(db, f"{_RECEPTIONS} ORDER BY number {order}", found.keep_reception)
                 for later in _LATER:
+                    asked = _RECEPTIONS.format(later=later)
+                    _each(db, f"{asked} ORDER BY number {order}", found.keep_reception)
+                for later in _LATER_COMMANDS:
                     asked = _COMMANDS.format(later=later)
                     _each(db, f"{asked} ORDER BY number {order}", found.keep_command)
             _each(db, "SELECT key, value FROM about", found.keep_about)

@@ -19,7 +19,7 @@ from server.flight.mission_state import Problem, ProblemKind, State
 from server.flight.mission_state import Source as ShownSource
 from server.flight.state import Mode
 from server.flight.times import moment
-from server.journal.database import JournalError
+from server.journal.database import Altered, JournalError
 from server.session.posts import post_key
 from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
@@ -49,6 +49,9 @@ class Store(Protocol):
     def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]: ...
 
     def commands(self) -> Iterator[tuple[int, Command]]: ...
+
+    @property
+    def altered(self) -> Altered: ...
 
     def close(self) -> None: ...
 
@@ -80,6 +83,7 @@ class Station(Session):
         self._json_tokens = {s.token: s.name for s in sources if s.token and s.enabled}
         self._name = mission.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
+        self.link_problems: Callable[[], Iterable[Problem]] = tuple
         self._pending: list[_Given] = []
         self._unwritten: list[_Given] = []  # next for the disk; while that refuses, in use already
         self._refused_until_s = 0.0
@@ -196,6 +200,10 @@ class Station(Session):
             kind, waits = ProblemKind.JOURNAL_REFUSES, len(self._unwritten)
             refused = Problem(kind, count=waits, detail=str(self._journal_problem))
             problems = (refused, *problems)
+        altered = self._journal.altered
+        if altered.count:
+            told = Problem(ProblemKind.ENTRIES_ALTERED, count=altered.count, detail=altered.first)
+            problems = (*problems, told)
         sources = [source.state for source in self._sources.values()]
         failed = source_alarms(sources, self.mission.commands, self._clock())
         return replace(
@@ -203,7 +211,7 @@ class Station(Session):
             alarms=(*state.alarms, *failed),
             sources=tuple(_shown(source) for source in sources),
             links=tuple(_shown(link) for link in self.links()),
-            problems=(*problems, *self.side_tasks.problems),
+            problems=(*problems, *self.link_problems(), *self.side_tasks.problems),
         )
 
     async def run(self, *beside: SideTask) -> None:

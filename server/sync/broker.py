@@ -26,7 +26,7 @@ from server.sources.spec import SourceState, StateName
 from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of
 from server.sync.ledger import Gap, Ledger
-from server.sync.link import Host
+from server.sync.link import MAX_NAMES, Host
 from server.sync.together import until_one_ends
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("leeward.exchange")
 
-SESSION_EXPIRY_S = 86_400
+SESSION_EXPIRY_S = 3_600  # each run has a session of its own; who was away for longer is told all
 MESSAGE_EXPIRY_S = 30 * 86_400
 RELAY_AFTER_S = 5.0
 GAP_PATIENCE_S = 20.0
@@ -131,6 +131,9 @@ class Broker:
         )
 
     async def _serve(self, client: aiomqtt.Client) -> None:
+        if not self._settled:  # all that it keeps comes now: what it had before may be lost
+            self._there.clear()
+            self._beyond.clear()
         await until_one_ends(self._publish(client), self._follow(client))
 
     async def _subscribe(self, client: aiomqtt.Client, *, anew: bool) -> None:
@@ -203,9 +206,12 @@ class Broker:
             if topic != topic_of(self._spec.topic, chunk.lane, chunk.first):
                 raise ChunkError("a message on the topic of another")
             if chunk.lane.station != self._ledger.station:
-                await self._host.in_journal(
-                    lambda: self._ledger.introduce(chunk.lane.station, name)
-                )
+                if chunk.lane.station not in self._ledger.names:
+                    if len(self._ledger.names) >= MAX_NAMES:
+                        raise ChunkError("names of more stations than any flight has")
+                    await self._host.in_journal(
+                        lambda: self._ledger.introduce(chunk.lane.station, name)
+                    )
                 await self._take(chunk)
         except JournalError as error:  # ask for everything again when there is room
             self._settled = False

@@ -1,8 +1,9 @@
 """What one station tells another: receptions and commands as bytes, in lanes that cannot be altered.
 
-A lane is all that one station had from one of its sources, numbered from 1. Each entry's hash takes in
-the one before it, and the station signs the hash at the end of what it writes (Ed25519, RFC 8032): so a
-signature speaks for every entry up to it, whoever carries it on.
+A lane is all that one run of a station had from one of its sources, numbered from 1. Each entry's hash takes
+in the one before it, and the station signs the hash at the end of what it writes (Ed25519, RFC 8032): so a
+signature speaks for every entry up to it, whoever carries it on. Of an entry that was lost or altered on a
+disk the hash alone is carried on: the lane goes on behind it, and the entry proves itself when it comes.
 """
 
 from __future__ import annotations
@@ -25,10 +26,21 @@ from server.flight.inputs import COMMAND_KINDS, Command, Reception
 
 Entry = Reception | Command
 
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """In the place of an entry that whoever tells has no more: the lane's hash after it."""
+
+    chain: bytes
+
+
+Told = Entry | Missing
+
 MAX_PAYLOAD_BYTES = 4_000_000
 _MAX_ENTRIES = 10_000
 _MAX_NAME_BYTES = 1_000  # more than a browser may say: 200 characters, of up to 4 bytes
-_RECEPTION, _COMMAND = b"R", b"C"
+_RECEPTION, _COMMAND, _MISSING = b"R", b"C", b"M"
+_CHAIN_BYTES = 32
 _HEAD = struct.Struct(">cqBB")  # kind, heard_at_ms, lengths of source and wire
 _COMMAND_HEAD = struct.Struct(">cdBHBB")  # kind, at_s, lengths of kind, name and station, placed
 _PLACE = struct.Struct(">dd")
@@ -55,7 +67,7 @@ class Chunk:
 
     lane: Lane
     first: int  # number of the first entry, from 1
-    entries: tuple[Entry, ...]
+    entries: tuple[Told, ...]
     signature: bytes
 
     @property
@@ -68,8 +80,10 @@ def beginning(lane: Lane) -> bytes:
     return hashlib.sha256(b"leeward lane 1\0" + lane.station + lane.source.encode()).digest()
 
 
-def link(before: bytes, entry: Entry) -> bytes:
+def link(before: bytes, entry: Told) -> bytes:
     """The hash after one more entry."""
+    if isinstance(entry, Missing):
+        return entry.chain
     return hashlib.sha256(before + pack(entry)).digest()
 
 
@@ -92,8 +106,10 @@ def _signed(lane: Lane, last: int, chain: bytes) -> bytes:
     return b"leeward head 1\0" + struct.pack(">Q", last) + chain + lane.source.encode()
 
 
-def pack(entry: Entry) -> bytes:
+def pack(entry: Told) -> bytes:
     """One entry as bytes; equal entries give equal bytes."""
+    if isinstance(entry, Missing):
+        return _MISSING + entry.chain
     if isinstance(entry, Reception):
         source, wire = entry.source.encode(), entry.wire.encode()
         head = _HEAD.pack(_RECEPTION, entry.heard_at_ms, len(source), len(wire))
@@ -105,9 +121,11 @@ def pack(entry: Entry) -> bytes:
     return head + kind + name + station + place + entry.flight.encode()
 
 
-def unpack(packed: bytes) -> Entry:
+def unpack(packed: bytes) -> Told:
     """The entry of those bytes. ChunkError: it is none, or holds what cannot be."""
     try:
+        if packed[:1] == _MISSING and len(packed) == 1 + _CHAIN_BYTES:
+            return Missing(packed[1:])
         if packed[:1] == _RECEPTION:
             return _reception(packed)
         if packed[:1] == _COMMAND:
@@ -187,7 +205,7 @@ def unpack_chunk(data: bytes) -> Chunk:
     entries = tuple(unpack(packed) for packed in _unframed(rest, count))
     for entry in entries:
         spoken = entry.source if isinstance(entry, Reception) else ""
-        if spoken != lane.source:
+        if spoken != lane.source and not isinstance(entry, Missing):
             raise ChunkError(f"an entry of {spoken!r} in the lane of {lane.source!r}")
     return Chunk(lane, first, entries, signature)
 
@@ -197,11 +215,15 @@ def _framed(packed: bytes) -> bytes:
 
 
 def _unframed(data: bytes, count: int) -> Iterable[bytes]:
+    at = 0
     for _ in range(count):
-        if len(data) < 4:
+        if len(data) < at + 4:
             raise ChunkError("a chunk ends too early")
-        (length,) = struct.unpack_from(">I", data)
-        packed, data = _cut(data[4:], length)
-        yield packed
-    if data:
+        (length,) = struct.unpack_from(">I", data, at)
+        at += 4
+        if len(data) < at + length:
+            raise ChunkError("an entry ends too early")
+        yield data[at : at + length]
+        at += length
+    if at < len(data):
         raise ChunkError("a chunk with something behind its end")

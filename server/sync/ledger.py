@@ -1,4 +1,4 @@
-"""The journal of a station that shares: beside each entry, whose it is and its number in its lane.
+"""The journal of a station that shares: beside each entry, whose it is and its number in its lane (`lanes`).
 
 Everything is written in the journal's own commits, so a crash leaves no entry without its lane. Use from
 the journal's thread, as the journal itself.
@@ -6,73 +6,68 @@ the journal's thread, as the journal itself.
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import groupby
-from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from server.flight.inputs import Command, Reception
-from server.journal.database import Journal
+from server.journal.database import Altered, Journal, JournalError
 from server.sync import entry as wire
-from server.sync.entry import Chunk, ChunkError, Entry, Lane
+from server.sync import lanes
+from server.sync.entry import Chunk, ChunkError, Entry, Lane, Missing, Told
+from server.sync.lanes import Held
 from server.sync.talk import Identity
 
 HEAD_EVERY_ENTRIES = 200
 HEAD_EVERY_BYTES = 24_000
-_COMMANDS_NUMBERED_FROM = 1 << 48  # commands have numbers of their own in the journal
-_TABLES = """
-CREATE TABLE IF NOT EXISTS lanes (
-    id INTEGER PRIMARY KEY, station BLOB NOT NULL, source TEXT NOT NULL, UNIQUE (station, source)
-);
-CREATE TABLE IF NOT EXISTS lane_entries (
-    lane INTEGER NOT NULL, n INTEGER NOT NULL, number INTEGER NOT NULL UNIQUE,
-    PRIMARY KEY (lane, n)
-) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS lane_heads (
-    lane INTEGER NOT NULL, n INTEGER NOT NULL, signature BLOB NOT NULL, PRIMARY KEY (lane, n)
-) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS station_names (station BLOB PRIMARY KEY, name TEXT NOT NULL) WITHOUT ROWID;
-"""
+MAX_LACKS = 200  # entries asked for at a time
 
 
 class Gap(Exception):
     """Entries are missing between those that are here and those that came."""
 
 
-class TwoPasts(ChunkError):
-    """A station signed two different things: its key is used twice, or its journal was set back."""
-
-
-@dataclass(slots=True)
-class _Open:
-    """A lane as it stands: how many entries, and their hash."""
-
-    id: int
-    last: int
-    chain: bytes
-    urgent: bool = True  # everything but a car's own position once a second
-
-
 class Ledger:
-    """A journal and its lanes. `on_growth` is told of lanes that grew, in the journal's thread."""
+    """A journal and its lanes. `on_growth` is told of lanes that grew, in the journal's thread.
+
+    `twice`: since we began to hear, another station has spoken under our name.
+    """
 
     def __init__(self, journal: Journal, key: Ed25519PrivateKey, name: str) -> None:
+        """`key` signs this run alone. A disk that refuses is asked again with the first entry."""
         self._journal = journal
         self._key = key
         self.name = name
         self.station = key.public_key().public_bytes_raw()
         self.on_growth: Callable[[dict[Lane, int]], None] = lambda _: None
-        self._lanes: dict[Lane, _Open] = {}
-        self.names: dict[bytes, str] = {}
-        with journal.transaction() as db:
-            for statement in _TABLES.split(";"):
-                db.execute(statement)
-            db.execute("INSERT OR REPLACE INTO station_names VALUES (?, ?)", (self.station, name))
-            self._read_lanes(db)
-            self._adopt(db)
+        self.twice = False
+        self._heard_from_ms: float | None = None
+        self._lanes: dict[Lane, Held] = {}
+        self.names: dict[bytes, str] = {self.station: name}
+        self._altered = Altered(0, "")
+        self._opened = False
+        with contextlib.suppress(JournalError):
+            self._open()
+
+    def _open(self) -> None:
+        """What the journal holds, and what of it is in no lane yet. JournalError."""
+        if self._opened:
+            return
+        with self._journal.transaction() as db:
+            lanes.prepare(db)
+            names = dict(db.execute("SELECT station, name FROM station_names"))
+            found = db.execute("SELECT id, station, source FROM lanes").fetchall()
+            for lane_id, station, source in found:
+                lane = Lane(bytes(station), source)
+                self._lanes[lane] = lanes.check(db, lane_id, lane)
+            self.names = {bytes(k): n for k, n in names.items()} | {self.station: self.name}
+            grown = self._adopt(db)
+        self._opened = True
+        self._keep(grown)
 
     def identity(self, flight: str) -> Identity:
         """What this station says of itself to others."""
@@ -82,9 +77,12 @@ class Ledger:
 
     def append(self, entries: Iterable[Entry]) -> int:
         """Store our own entries, signed, in one commit; the number of the last reception."""
+        self._open()
         given = list(entries)
+        if given and self._heard_from_ms is None:
+            self._heard_from_ms = _time_ms(given[0])
         with self._journal.transaction() as db:
-            numbers = map(_unique, given, self._journal.insert(given))
+            numbers = map(lanes.unique, given, self._journal.insert(given))
             grown = self._extend(db, zip(numbers, given, strict=True))
         self._keep(grown)
         return self._journal.last_number()
@@ -95,6 +93,11 @@ class Ledger:
     def commands(self) -> Iterator[tuple[int, Command]]:
         return self._journal.commands()
 
+    @property
+    def altered(self) -> Altered:
+        """Entries that are known of and not here as they were written."""
+        return self._altered if self._altered.count else self._journal.altered
+
     def close(self) -> None:
         self._journal.close()
 
@@ -104,14 +107,19 @@ class Ledger:
         """How far each lane goes here."""
         return {lane: held.last for lane, held in self._lanes.items()}
 
-    def foremost(self, lanes: Iterable[Lane]) -> Lane | None:
+    def lacks(self) -> list[tuple[Lane, int]]:
+        """Some entries that others may bring back."""
+        all_of_them = ((lane, n) for lane, held in self._lanes.items() for n in sorted(held.holes))
+        return [one for one, _ in zip(all_of_them, range(MAX_LACKS), strict=False)]
+
+    def foremost(self, asked: Iterable[Lane]) -> Lane | None:
         """Which to tell of first: what the payload said, or the crew, before where a car is; and what
         this station heard before what others did."""
 
         def order(lane: Lane) -> tuple[bool, bool, Lane]:
             return not self._lanes[lane].urgent, lane.station != self.station, lane
 
-        return min(lanes, key=order, default=None)
+        return min(asked, key=order, default=None)
 
     def chunk(self, lane: Lane, after: int, limit_bytes: int = HEAD_EVERY_BYTES) -> Chunk | None:
         """The next signed entries after number `after`; None when there are none here."""
@@ -123,186 +131,213 @@ class Ledger:
                 "SELECT n, signature FROM lane_heads WHERE lane = ? AND n > ? ORDER BY n LIMIT ?",
                 (held.id, after, HEAD_EVERY_ENTRIES),
             ).fetchall()
-            entries = self._entries(db, held.id, after, int(heads[-1][0]))
+            found = list(lanes.rows(db, held.id, after, heads[-1][0])) if heads else []
+        told: list[Told] = []
         sizes, total = [], 0
-        for found in entries:
-            total += len(wire.pack(found)) + 4
+        for row in found:
+            hole = row.entry is None or row.n in held.holes
+            told.append(Missing(row.chain or b"") if hole or row.entry is None else row.entry)
+            total += len(wire.pack(told[-1])) + 4
             sizes.append(total)
-        fitting = [h for h in heads if sizes[h[0] - after - 1] <= limit_bytes] or heads[:1]
-        last, signature = fitting[-1]
-        return Chunk(lane, after + 1, tuple(entries[: last - after]), bytes(signature))
+        heads = [head for head in heads if head[0] <= after + len(found)]
+        fitting = [head for head in heads if sizes[head[0] - after - 1] <= limit_bytes]
+        for last, signature in [*reversed(fitting), *heads[len(fitting) :]]:
+            try:  # one that was altered on the disk would be refused, and the lane with it
+                wire.verify(lane, last, found[last - after - 1].chain or b"", bytes(signature))
+            except ChunkError:
+                continue
+            return Chunk(lane, after + 1, tuple(told[: last - after]), bytes(signature))
+        return None
 
     def take(self, chunk: Chunk) -> list[Entry]:
-        """Store what is new in another station's chunk; those entries.
+        """Store what is new in another station's chunk, and what was not here as it was written; those.
 
         Gap: earlier ones are missing. ChunkError: not what the station signed. JournalError.
         """
+        self._open()
+        healed = self._heal(chunk)
         held = self._lanes.get(chunk.lane)
         known = 0 if held is None else held.last
         if chunk.last <= known:
-            return []
+            return healed
         if chunk.first > known + 1:
             raise Gap(f"{chunk.first - known - 1} entries are missing")
         new = chunk.entries[known + 1 - chunk.first :]
         self._check_names(chunk.lane, new)
         chain = wire.beginning(chunk.lane) if held is None else held.chain
-        for one in new:
-            chain = wire.link(chain, one)
+        chains = [chain := wire.link(chain, one) for one in new]
         try:
             wire.verify(chunk.lane, chunk.last, chain, chunk.signature)
         except ChunkError as error:
             if known == 0:
                 raise
             who = self.names.get(chunk.lane.station, "a station")
-            raise TwoPasts(
+            raise ChunkError(
                 f"{who} says now something else than before, or was altered on the way "
                 f"({chunk.lane.source or 'commands'}, entry {known + 1})"
             ) from error
+        here = [one for one in new if not isinstance(one, Missing)]
         with self._journal.transaction() as db:
-            lane_id = self._lane_id(db, chunk.lane)
-            numbers = map(_unique, new, self._journal.insert(new))
-            db.executemany(
-                "INSERT INTO lane_entries VALUES (?, ?, ?)",
-                [(lane_id, n, number) for n, number in enumerate(numbers, start=known + 1)],
+            lane_id = lanes.id_of(db, chunk.lane)
+            inserted = map(lanes.unique, here, self._journal.insert(here))
+            numbers = [None if isinstance(one, Missing) else next(inserted) for one in new]
+            lanes.write(
+                db, lane_id, zip(range(known + 1, chunk.last + 1), numbers, chains, strict=True)
             )
             db.execute(
                 "INSERT INTO lane_heads VALUES (?, ?, ?)", (lane_id, chunk.last, chunk.signature)
             )
-        self._keep({chunk.lane: _Open(lane_id, chunk.last, chain, _urgent(new[-1]))})
-        return list(new)
+        holes = {n for n, number in enumerate(numbers, known + 1) if number is None}
+        before = set() if held is None else held.holes
+        urgent = lanes.urgent(new[-1])
+        self._keep({chunk.lane: Held(lane_id, chunk.last, chain, urgent, before | holes)})
+        self._hear_own_name(chunk.lane, here)
+        return [*healed, *here]
 
     def introduce(self, station: bytes, name: str) -> None:
         """Remember what a station calls itself."""
         if self.names.get(station) == name:
             return
+        self._open()
         with self._journal.transaction() as db:
             db.execute("INSERT OR REPLACE INTO station_names VALUES (?, ?)", (station, name))
         self.names = self.names | {station: name}  # a new one each time, as with the lanes
 
-    def _check_names(self, lane: Lane, entries: Iterable[Entry]) -> None:
+    def _check_names(self, lane: Lane, entries: Iterable[Told]) -> None:
         """Receptions carry their station's name; only a phone's belong to no station."""
         name = self.names.get(lane.station)
         if name is None:
             raise ChunkError("from a station that nobody introduced")
         for one in entries:
+            if isinstance(one, Missing):
+                continue
             spoken = one.station
             free = isinstance(one, Reception) and one.wire == "phone"
             if spoken != name and not (free and spoken == ""):
                 raise ChunkError(f"{name} speaks as {spoken or 'nobody'!r}")
 
+    def _hear_own_name(self, lane: Lane, entries: Iterable[Entry]) -> None:
+        if self.names.get(lane.station) == self.name and self._heard_from_ms is not None:
+            self.twice |= any(_time_ms(one) > self._heard_from_ms for one in entries)
+
     # within the journal
 
-    def _read_lanes(self, db: sqlite3.Connection) -> None:
-        self.names = {bytes(k): n for k, n in db.execute("SELECT station, name FROM station_names")}
-        for lane_id, station, source in db.execute("SELECT id, station, source FROM lanes"):
-            lane = Lane(bytes(station), source)
-            opened = _Open(lane_id, 0, wire.beginning(lane))
-            for one in self._entries(db, lane_id, 0, 1 << 62):
-                opened.chain, opened.last = wire.link(opened.chain, one), opened.last + 1
-                opened.urgent = _urgent(one)
-            self._lanes[lane] = opened
+    def _heal(self, chunk: Chunk) -> list[Entry]:
+        """What of a chunk fills holes, if its hash says that it is what was there."""
+        held = self._lanes.get(chunk.lane)
+        given = enumerate(chunk.entries, chunk.first)
+        brought = {
+            n: one
+            for n, one in given
+            if held is not None and n in held.holes and not isinstance(one, Missing)
+        }
+        if held is None or not brought:
+            return []
+        self._check_names(chunk.lane, brought.values())
+        healed: dict[int, Entry] = {}
+        with self._journal.transaction() as db:
+            before = {0: wire.beginning(chunk.lane)}
+            for row in list(lanes.rows(db, held.id, min(brought) - 2, max(brought))):
+                before[row.n] = row.chain or b""
+                one = brought.get(row.n)
+                if one is None or wire.link(before.get(row.n - 1, b""), one) != row.chain:
+                    continue
+                if row.number >= 0 and not row.checked:
+                    commands = row.number >= lanes.COMMANDS_NUMBERED_FROM
+                    number = row.number - commands * lanes.COMMANDS_NUMBERED_FROM
+                    self._journal.mend(number, one)
+                else:
+                    (number,) = self._journal.insert([one])
+                    db.execute(
+                        "UPDATE lane_entries SET number = ? WHERE lane = ? AND n = ?",
+                        (lanes.unique(one, number), held.id, row.n),
+                    )
+                healed[row.n] = one
+        self._keep({chunk.lane: replace(held, holes=held.holes - set(healed))})
+        return list(healed.values())
 
-    def _adopt(self, db: sqlite3.Connection) -> None:
+    def _adopt(self, db: sqlite3.Connection) -> dict[Lane, Held]:
         """What was heard before the plan named a station, or was imported, becomes ours."""
-        db.execute(
-            "UPDATE receptions SET source = ? || '/' || source"
-            " WHERE wire <> 'phone' AND instr(source, '/') = 0",
-            (self.name,),
-        )
-        db.execute("UPDATE commands SET station = ? WHERE station = ''", (self.name,))
+        unowned = "SELECT number FROM receptions EXCEPT SELECT number FROM lane_entries"
+        loose = {number for (number,) in db.execute(unowned)}
         known = {number for (number,) in db.execute("SELECT number FROM lane_entries")}
-        orphans: list[tuple[int, Entry]] = [
-            (number, reception)
-            for number, reception in self._journal.receptions()
-            if number not in known and reception.station in ("", self.name)
-        ]
-        for (number,), (_, command) in zip(
-            db.execute("SELECT number FROM commands ORDER BY number").fetchall(),
-            self._journal.commands(),
-            strict=True,
-        ):
-            if _unique(command, number) not in known and command.station == self.name:
-                orphans.append((_unique(command, number), command))
-        self._keep(self._extend(db, orphans))
+        orphans: list[tuple[int, Entry]] = []
+        for number, reception in list(self._journal.receptions()) if loose else []:
+            if number in loose and reception.station in ("", self.name):
+                named = reception
+                if reception.station == "" and reception.wire != "phone":
+                    named = replace(reception, source=f"{self.name}/{reception.source}")
+                    self._journal.mend(number, named)
+                orphans.append((number, named))
+        for number, _, command in list(self._journal.numbered_commands()):
+            unique = lanes.unique(command, number)
+            if unique not in known and command.station in ("", self.name):
+                said = replace(command, station=self.name)
+                if said != command:
+                    self._journal.mend(number, said)
+                orphans.append((unique, said))
+        return self._extend(db, orphans)
 
     def _extend(
         self, db: sqlite3.Connection, numbered: Iterable[tuple[int, Entry]]
-    ) -> dict[Lane, _Open]:
+    ) -> dict[Lane, Held]:
         """Write our own entries to the ends of their lanes; the lanes as they stand then."""
-        grown: dict[Lane, _Open] = {}
+        grown: dict[Lane, Held] = {}
         by_lane = sorted(numbered, key=lambda pair: _source(pair[1]))
         for source, pairs in groupby(by_lane, key=lambda pair: _source(pair[1])):
             lane = Lane(self.station, source)
             held = self._lanes.get(lane)
-            opened = (
-                _Open(self._lane_id(db, lane), 0, wire.beginning(lane))
-                if held is None
-                else replace(held)
-            )
-            unsigned = unsigned_bytes = 0
-            for number, one in pairs:
-                opened.last += 1
-                opened.chain = wire.link(opened.chain, one)
-                opened.urgent = _urgent(one)
+            if held is None:
                 db.execute(
-                    "INSERT INTO lane_entries VALUES (?, ?, ?)", (opened.id, opened.last, number)
+                    "INSERT OR REPLACE INTO station_names VALUES (?, ?)", (self.station, self.name)
                 )
-                unsigned, unsigned_bytes = unsigned + 1, unsigned_bytes + _size(one)
-                if unsigned >= HEAD_EVERY_ENTRIES or unsigned_bytes >= HEAD_EVERY_BYTES:
-                    self._sign(db, lane, opened)
-                    unsigned = unsigned_bytes = 0
-            if unsigned:
-                self._sign(db, lane, opened)
-            grown[lane] = opened
+                held = Held(lanes.id_of(db, lane), 0, wire.beginning(lane))
+            last, chain, one = held.last, held.chain, None
+            written: list[tuple[int, int | None, bytes]] = []
+            signed = unsigned_bytes = 0
+            for number, one in pairs:
+                last, chain = last + 1, wire.link(chain, one)
+                written.append((last, number, chain))
+                unsigned_bytes += _size(one)
+                if (
+                    len(written) - signed >= HEAD_EVERY_ENTRIES
+                    or unsigned_bytes >= HEAD_EVERY_BYTES
+                ):
+                    self._sign(db, held.id, lane, last, chain)
+                    signed, unsigned_bytes = len(written), 0
+            if signed < len(written):
+                self._sign(db, held.id, lane, last, chain)
+            lanes.write(db, held.id, written)
+            grown[lane] = Held(held.id, last, chain, lanes.urgent(one), held.holes)
         return grown
 
-    def _sign(self, db: sqlite3.Connection, lane: Lane, opened: _Open) -> None:
-        signature = wire.sign(self._key, lane, opened.last, opened.chain)
-        db.execute("INSERT INTO lane_heads VALUES (?, ?, ?)", (opened.id, opened.last, signature))
+    def _sign(
+        self, db: sqlite3.Connection, lane_id: int, lane: Lane, last: int, chain: bytes
+    ) -> None:
+        signature = wire.sign(self._key, lane, last, chain)
+        db.execute("INSERT INTO lane_heads VALUES (?, ?, ?)", (lane_id, last, signature))
 
-    def _keep(self, grown: dict[Lane, _Open]) -> None:
+    def _keep(self, grown: dict[Lane, Held]) -> None:
         """After the commit: what is on disk now."""
         self._lanes = self._lanes | grown  # a new one each time: the event loop reads it as well
+        holes = sum(len(held.holes) for held in self._lanes.values())
+        first = next((f"entry {n} of {_words(lane)}" for lane, n in self.lacks()), "")
+        self._altered = Altered(holes, first)
         if grown:
             self.on_growth({lane: held.last for lane, held in grown.items()})
 
-    def _lane_id(self, db: sqlite3.Connection, lane: Lane) -> int:
-        values = (lane.station, lane.source)
-        db.execute("INSERT OR IGNORE INTO lanes (station, source) VALUES (?, ?)", values)
-        row = db.execute("SELECT id FROM lanes WHERE station = ? AND source = ?", values).fetchone()
-        return int(row[0])
 
-    def _entries(self, db: sqlite3.Connection, lane_id: int, after: int, last: int) -> list[Entry]:
-        rows = db.execute(
-            "SELECT r.heard_at_ms, r.source, r.wire, r.payload,"
-            " c.at_s, c.kind, c.name, c.latitude_deg, c.longitude_deg, c.station, c.flight"
-            " FROM lane_entries e LEFT JOIN receptions r ON r.number = e.number"
-            f" LEFT JOIN commands c ON c.number = e.number - {_COMMANDS_NUMBERED_FROM}"
-            " WHERE e.lane = ? AND e.n > ? AND e.n <= ? ORDER BY e.n",
-            (lane_id, after, last),
-        )
-        return [_entry(row) for row in rows]
-
-
-def _entry(row: tuple[Any, ...]) -> Entry:
-    if row[1] is None:
-        return Command(*row[4:])
-    heard_at_ms, source, kind, payload = row[:4]
-    return Reception(heard_at_ms, source, kind, bytes(payload))
-
-
-def _unique(one: Entry, number: int) -> int:
-    """Receptions and commands have numbers of their own in the journal; here they must differ."""
-    return number if isinstance(one, Reception) else number + _COMMANDS_NUMBERED_FROM
+def _words(lane: Lane) -> str:
+    return lane.source or "the crew's commands"
 
 
 def _source(one: Entry) -> str:
     return one.source if isinstance(one, Reception) else ""
 
 
-def _urgent(one: Entry) -> bool:
-    return not (isinstance(one, Reception) and one.wire in ("gpsd", "nmea"))
-
-
 def _size(one: Entry) -> int:
     return len(one.payload) + 40 if isinstance(one, Reception) else 80
+
+
+def _time_ms(one: Entry) -> float:
+    return one.heard_at_ms if isinstance(one, Reception) else 1_000.0 * one.at_s

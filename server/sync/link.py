@@ -10,21 +10,24 @@ import asyncio
 import contextlib
 import time
 from collections.abc import Callable, Iterable
-from functools import partial
 from typing import Any, Protocol
 
 from server.journal.database import JournalError
+from server.sources.source import Pace
 from server.sync.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
 from server.sync.ledger import HEAD_EVERY_BYTES, Gap, Ledger
 from server.sync.line import Line
 from server.sync.talk import (
+    Have,
     Identity,
     Party,
     Sealed,
     TalkError,
     pack_have,
+    pack_refused,
     printable,
     unpack_have,
+    unpack_refused,
 )
 from server.sync.together import until_one_ends
 
@@ -32,9 +35,16 @@ SILENCE_S = 45.0  # both sides say something every BEAT_S
 BEAT_S = 10.0
 ANNOUNCE_EVERY_S = 1.0
 RELAY_EVERY_S = 3.0
-MAX_LANES, MAX_NAMES = 10_000, 1_000
+MAX_LANES, MAX_NAMES = (
+    10_000,
+    1_000,
+)  # of one other station; names also of all that are written down
+LANES_AT_ONCE = 500
+MAX_LIST_BYTES = 500_000  # reading it must not hold the loop
+MAX_ASKED = 1_000
+BYTES_PER_S, BURST_BYTES = 1_000_000.0, 8_000_000.0  # no phone link gives more
 FIRST_CHUNK_BYTES = 2_000
-_INTRODUCTION, _HAVE, _CHUNK, _PROBLEM = b"I", b"H", b"C", b"P"
+_INTRODUCTION, _HAVE, _CHUNK, _REFUSED, _PROBLEM = b"I", b"H", b"C", b"R", b"P"
 
 
 class Host(Protocol):
@@ -53,14 +63,27 @@ class Link:
     """An open talk with `other`; `calls` is the station that called."""
 
     def __init__(
-        self, ledger: Ledger, host: Host, other: Party, calls: bytes, on_new: Callable[[int], None]
+        self,
+        ledger: Ledger,
+        host: Host,
+        other: Party,
+        calls: bytes,
+        on_new: Callable[[int], None],
+        on_refused: Callable[[str], None],
     ) -> None:
+        """`on_refused` is told why a lane is not taken, on either side."""
         self._ledger, self._host, self._on_new = ledger, host, on_new
+        self._on_refused = on_refused
         self.other, self.calls = other, calls
         self._greeted = False  # it has said what it has
         self._theirs: dict[Lane, int] = {}
+        self._names = {other.station: other.name}
+        self._asked: dict[tuple[Lane, int], None] = {}  # entries that it lacks
+        self._refused: dict[Lane, str | None] = {}  # lanes that we do not take; None: it was told
+        self._unwelcome: set[Lane] = set()  # those that it does not take
         self._chunk_bytes = FIRST_CHUNK_BYTES  # small at first: a link may last for seconds only
         self._announced: dict[Lane, int] = {}
+        self._pace = Pace(BYTES_PER_S, BURST_BYTES)
         self._stirred = asyncio.Event()
         self.ended = asyncio.Event()
         self.task: asyncio.Task[None] | None = None
@@ -77,54 +100,97 @@ class Link:
         while True:
             async with asyncio.timeout(SILENCE_S):
                 message = await _hear_message(line, sealed)
-            if message[:1] == _HAVE:
-                theirs, names = unpack_have(message[1:])
-                for lane, last in theirs.items():
-                    self._theirs[lane] = max(last, self._theirs.get(lane, 0))
-                if len(self._theirs) > MAX_LANES:
-                    raise TalkError("more sources than any flight has")
-                self._greeted = True
-                await introduce(self._ledger, self._host, names)
-            elif message[:1] == _CHUNK:
-                await self._take(message[1:])
+            kind, told = message[:1], message[1:]
+            if kind == _HAVE:
+                self._note(told)
+            elif kind == _CHUNK:
+                await self._take(told)
+            elif kind == _REFUSED:
+                lane, problem = unpack_refused(told)
+                if lane not in self._unwelcome and len(self._unwelcome) < MAX_LANES:
+                    self._unwelcome.add(lane)
+                    self._on_refused(f"{self.other.name} does not take {_words(lane)}: {problem}")
             self._stirred.set()
+            await asyncio.sleep(self._pace.wait_s(len(message)))
+
+    def _note(self, told: bytes) -> None:
+        """What it has, what it lacks, and whose names it knows; of too many the first."""
+        if len(told) > MAX_LIST_BYTES:
+            raise TalkError("a list without end")
+        have = unpack_have(told)
+        for lane, last in have.lanes.items():
+            if lane in self._theirs or len(self._theirs) < MAX_LANES:
+                self._theirs[lane] = max(last, self._theirs.get(lane, 0))
+        for station, name in have.names.items():
+            if len(self._names) < MAX_NAMES:
+                self._names.setdefault(station, name)
+        for lane, n in have.lacks:
+            if len(self._asked) < MAX_ASKED:
+                self._asked[lane, n] = None
+        self._greeted = True
 
     async def _take(self, packed: bytes) -> None:
-        try:
+        """A lane that cannot be taken is told on both sides, once; the others go on."""
+
+        def work() -> tuple[Lane, int, list[Entry], str | None]:
             chunk = unpack_chunk(packed)
-            new = await self._host.in_journal(lambda: self._ledger.take(chunk))
+            lane = chunk.lane
+            if lane in self._refused:
+                return lane, 0, [], None
+            try:
+                self._introduce(lane.station)
+                return lane, chunk.last, self._ledger.take(chunk), None
+            except ChunkError as error:
+                return lane, 0, [], str(error)
+
+        try:
+            lane, last, new, problem = await self._host.in_journal(work)
         except Gap:
             return  # the next list says from where
         except (ChunkError, JournalError) as error:
             raise TalkError(str(error)) from error
-        self._theirs[chunk.lane] = max(chunk.last, self._theirs.get(chunk.lane, 0))
+        if problem is not None and len(self._refused) < MAX_LANES:
+            self._refused[lane] = problem
+            self._on_refused(f"{_words(lane)} of {self.other.name} is not taken: {problem}")
+        if lane in self._theirs or len(self._theirs) < MAX_LANES:
+            self._theirs[lane] = max(last, self._theirs.get(lane, 0))
         if new:
             self._host.admit(new)
             self._on_new(len(new))
+
+    def _introduce(self, station: bytes) -> None:
+        """In the journal's thread: write down whose entries come now.
+
+        Who talks with us itself is always written down: names that somebody invents shut nobody out.
+        """
+        known, name = self._ledger.names, self._names.get(station)
+        itself = station == self.other.station
+        if name is None or (station in known and not itself):
+            return
+        if len(known) >= MAX_NAMES and not itself:
+            raise ChunkError("names of more stations than any flight has")
+        self._ledger.introduce(station, name)
 
     async def _send(self, line: Line, sealed: Sealed) -> None:
         announced_s = relayed_s = -1e9
         while True:
             now_s = time.monotonic()
+            for lane, problem in list(self._refused.items()):
+                if problem is not None:
+                    await _say(line, sealed, _REFUSED + pack_refused(lane, problem))
+                    self._refused[lane] = None
             have = self._ledger.have()
             grown = {ln: last for ln, last in have.items() if self._announced.get(ln) != last}
             due_s = ANNOUNCE_EVERY_S if grown else BEAT_S
             if now_s - announced_s >= due_s:
-                told = pack_have(grown, self._ledger.names)
-                await _say(line, sealed, _HAVE + told)
-                self._announced |= grown
-                announced_s = now_s
+                told = dict(list(grown.items())[:LANES_AT_ONCE])
+                await _say(line, sealed, _HAVE + self._have(told))
+                self._announced |= told
+                announced_s = now_s if len(told) == len(grown) else -1e9
             relays = now_s - relayed_s >= RELAY_EVERY_S
-            lane = self._next_lane(have, relays) if self._greeted else None
-            if lane is not None:
-                after = self._theirs.get(lane, 0)
-                chunk = await self._host.in_journal(
-                    partial(self._ledger.chunk, lane, after, self._chunk_bytes)
-                )
-                if chunk is not None:
-                    self._chunk_bytes = min(2 * self._chunk_bytes, HEAD_EVERY_BYTES)
-                    await _say(line, sealed, _CHUNK + pack_chunk(chunk))
-                    self._theirs[lane] = max(chunk.last, self._theirs.get(lane, 0))
+            chunk = self._greeted and await self._next_chunk(have, relays)
+            if chunk:
+                await _say(line, sealed, _CHUNK + chunk)
                 continue
             if relays:
                 relayed_s = now_s
@@ -132,6 +198,37 @@ class Link:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(ANNOUNCE_EVERY_S):
                     await self._stirred.wait()
+
+    def _have(self, told: dict[Lane, int]) -> bytes:
+        names = self._ledger.names
+        stations = {lane.station for lane in told} & set(names)
+        return pack_have(Have(told, {key: names[key] for key in stations}, self._ledger.lacks()))
+
+    async def _next_chunk(self, have: dict[Lane, int], relays: bool) -> bytes | None:
+        """What they should hear next, packed; None when they have all of it."""
+        while self._asked:
+            (lane, n), _ = self._asked.popitem()
+            asked = await self._chunk(lane, n - 1, FIRST_CHUNK_BYTES)
+            if asked is not None:
+                return asked[1]
+        lane_or_none = self._next_lane(have, relays)
+        if lane_or_none is None:
+            return None
+        after = self._theirs.get(lane_or_none, 0)
+        found = await self._chunk(lane_or_none, after, self._chunk_bytes)
+        if found is None:  # nothing of it that anybody could check is left here
+            self._unwelcome.add(lane_or_none)
+            return b""
+        self._chunk_bytes = min(2 * self._chunk_bytes, HEAD_EVERY_BYTES)
+        self._theirs[lane_or_none] = max(found[0], after)
+        return found[1]
+
+    async def _chunk(self, lane: Lane, after: int, limit_bytes: int) -> tuple[int, bytes] | None:
+        def work() -> tuple[int, bytes] | None:
+            chunk = self._ledger.chunk(lane, after, limit_bytes)
+            return None if chunk is None else (chunk.last, pack_chunk(chunk))
+
+        return await self._host.in_journal(work)  # type: ignore[no-any-return]
 
     def _next_lane(self, have: dict[Lane, int], relays: bool) -> Lane | None:
         """The lane that they should hear of next; never their own."""
@@ -142,26 +239,12 @@ class Link:
             if last > self._theirs.get(lane, 0)
             and (relays or lane.station == own)
             and lane.station != self.other.station
+            and lane not in self._unwelcome
         )
 
 
-async def introduce(
-    ledger: Ledger, host: Host, names: dict[bytes, str], *, anew: bool = False
-) -> None:
-    """Note names of stations. TalkError: they cannot be written down, or are too many."""
-    known = ledger.names
-    fresh = {
-        station: name
-        for station, name in names.items()
-        if station != ledger.station and (anew or station not in known)
-    }
-    if len(known | fresh) > MAX_NAMES:
-        raise TalkError("names of more stations than any flight has")
-    for station, name in fresh.items():
-        try:
-            await host.in_journal(partial(ledger.introduce, station, name))
-        except JournalError as error:
-            raise TalkError(str(error)) from error
+def _words(lane: Lane) -> str:
+    return printable(lane.source) or "commands"
 
 
 async def say_who(line: Line, sealed: Sealed, me: Identity) -> None:

@@ -16,7 +16,7 @@ from server.sources.source import Backoff
 from server.sources.spec import SourceState, StateName
 from server.sync.ledger import Ledger
 from server.sync.line import Called, Line, calling, reason_of
-from server.sync.link import Host, Link, hear_who, introduce, say_who, say_why
+from server.sync.link import Host, Link, hear_who, say_who, say_why
 from server.sync.talk import Answerer, Caller, Party, Sealed, TalkError, refusal, same_flight
 
 log = logging.getLogger("leeward.exchange")
@@ -195,9 +195,15 @@ class Peers:
             raise TalkError("this is the station itself: correct the address")
         if other.name == me.name:
             raise TalkError(f"two stations call themselves {other.name!r}: name one otherwise")
-        await introduce(self._ledger, self._host, {other.station: other.name}, anew=True)
         old = self._links.get(other.station)
-        link = Link(self._ledger, self._host, other, calls, lambda new: self._count(peer, new))
+        link = Link(
+            self._ledger,
+            self._host,
+            other,
+            calls,
+            lambda new: self._count(peer, new),
+            lambda why: self._change(peer, "open", f"linked with {other.name}; {why}"),
+        )
         if old is not None:
             if old.calls != calls and old.calls == min(other.station, me.station):
                 raise TalkError(f"{other.name} is linked already")
@@ -205,7 +211,11 @@ class Peers:
                 old.task.cancel()
                 await old.ended.wait()
         self._links[other.station] = link
-        self._change(peer, "open", f"linked with {other.name}")
+        same_name = [one for one in self._links.values() if one.other.name == other.name]
+        linked = f"linked with {other.name}"
+        if len(same_name) > 1:
+            linked += f", and {len(same_name)} stations call themselves that: was a folder copied?"
+        self._change(peer, "open", linked)
         link.task = asyncio.ensure_future(link.run(line, sealed))
         try:
             await asyncio.wait({link.task})
@@ -221,7 +231,9 @@ class Peers:
         if isinstance(problem, TalkError):
             await say_why(line, sealed, problem)
         if problem is not None:
-            self._change(peer, "failed", f"the link to {other.name} ended: {reason_of(problem)}")
+            if self._linked(peer) is None:
+                ended = f"the link to {other.name} ended: {reason_of(problem)}"
+                self._change(peer, "failed", ended)
             if isinstance(problem, TalkError | ConnectionError | TimeoutError):
                 raise problem
             log.error("link to %s", other.name, exc_info=problem)

@@ -177,24 +177,51 @@ class Sealed:
         )
 
 
-def pack_have(have: Mapping[Lane, int], names: Mapping[bytes, str]) -> bytes:
-    """How far each lane goes here, and what the stations call themselves."""
-    lanes = [[lane.station.hex(), lane.source, last] for lane, last in have.items()]
-    return json.dumps({"lanes": lanes, "names": {k.hex(): n for k, n in names.items()}}).encode()
+@dataclass(frozen=True, slots=True)
+class Have:
+    """How far each lane goes here, what stations call themselves, and which entries are not here."""
+
+    lanes: Mapping[Lane, int]
+    names: Mapping[bytes, str]
+    lacks: Iterable[tuple[Lane, int]] = ()
 
 
-def unpack_have(message: bytes) -> tuple[dict[Lane, int], dict[bytes, str]]:
+def pack_have(have: Have) -> bytes:
+    lanes = [[lane.station.hex(), lane.source, last] for lane, last in have.lanes.items()]
+    lacks = [[lane.station.hex(), lane.source, n] for lane, n in have.lacks]
+    names = {key.hex(): name for key, name in have.names.items()}
+    return json.dumps({"lanes": lanes, "names": names, "lacks": lacks}).encode()
+
+
+def unpack_have(message: bytes) -> Have:
     """TalkError when it is none."""
     said = _read(message)
     try:
-        lanes = {
-            Lane(_station(station), str(source)): int(last)
-            for station, source, last in said["lanes"]
-        }
+        lanes = dict(map(_lane, said["lanes"]))
         names = {_station(key): _name(name) for key, name in said["names"].items()}
+        return Have(lanes, names, tuple(map(_lane, said["lacks"])))
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise TalkError(f"the other side's list cannot be read: {error!r}") from error
-    return lanes, names
+
+
+def _lane(told: Any) -> tuple[Lane, int]:
+    station, source, number = told
+    return Lane(_station(station), str(source)), int(number)
+
+
+def pack_refused(lane: Lane, problem: str) -> bytes:
+    """A lane that is not taken, and why."""
+    said = {"station": lane.station.hex(), "source": lane.source, "problem": problem}
+    return json.dumps(said).encode()
+
+
+def unpack_refused(message: bytes) -> tuple[Lane, str]:
+    """TalkError when it is none."""
+    said = _read(message)
+    try:
+        return Lane(_station(said["station"]), str(said["source"])), printable(str(said["problem"]))
+    except (KeyError, TypeError, ValueError) as error:
+        raise TalkError(f"the other side's refusal cannot be read: {error!r}") from error
 
 
 def refusal(problem: TalkError) -> str:

@@ -28,6 +28,7 @@ from server.flight.inputs import (
     VehiclePlan,
 )
 from server.flight.mission import Mission
+from server.journal.database import Altered
 from server.screen.hub import Hub
 from server.screen.messages import Resume
 from server.session.slices import without_full_collections
@@ -50,6 +51,8 @@ HOLD_S = 0.010
 
 class _Memory:
     """A journal that keeps nothing."""
+
+    altered = Altered(0, "")
 
     def append(self, entries: Iterable[Reception | Command]) -> int:
         return len(list(entries))

@@ -12,12 +12,14 @@ import pytest
 
 from server.journal import recover
 from server.journal.database import Journal, JournalError
+from server.journal.recording import read_recording
 from server.journal.recover import open_journal
 from tests.flights import made_flight
 from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, beacon, line_at, shift_to_now
 from tests.small_disk import fill, small_disk_at
+from tests.sync.made import flip
 
 
 @pytest.fixture
@@ -102,6 +104,22 @@ def test_a_rotten_page_costs_its_own_receptions_alone(tmp_path: Path, seed: int)
     (told,) = problems
     assert (told.kind, told.name, told.count) == ("journal_damaged", aside.name, len(kept))
     assert "missing are" in (told.detail or "")
+
+
+async def test_an_altered_packet_is_named_and_not_used(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    plan.write_text(PLAN)
+    path = plan.with_suffix(".sqlite3")
+    with Journal(path) as journal:
+        journal.append(GIVEN[:50])
+    flip(path, "receptions", 17)
+    async with leeward("live", str(plan)) as running:
+        state = await running.until(lambda s: s["receptions"]["total"] == 49)
+        (told,) = [p for p in state["problems"] if p["kind"] == "entries_altered"]
+        assert (told["count"], told["detail"]) == (1, "reception 17")
+    recording = read_recording(path)
+    assert len(recording.receptions) == 49
+    assert "1 entries are not what was written" in recording.problems[0]
 
 
 @pytest.mark.parametrize("left", [0.9, 0.5, 0.1])

@@ -15,13 +15,13 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from server.flight.inputs import Tick
 from server.flight.mission import Mission
 from server.flight.times import parse_time
 from server.journal.database import Journal
 from server.plan.file import load
-from server.sync.keys import station_key
 from server.sync.ledger import Ledger
 from tests.faults.rounds import rounds
 from tests.screen.serving import until
@@ -106,7 +106,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
         wanted = comparable(shown(uninterrupted))
         assert comparable(after) == wanted
         # and the lanes that other stations get are whole as well
-        held = Ledger(journal, station_key(journal, "car-1"), "car-1")
+        held = Ledger(journal, Ed25519PrivateKey.generate(), "car-1")
         taker = ledger("car-2")
         carry(held, taker)
         assert contents(taker) == contents(held)

@@ -104,7 +104,7 @@ def test_what_is_no_journal_is_refused(tmp_path: Path) -> None:
 
 def test_a_refused_batch_leaves_nothing(tmp_path: Path) -> None:
     with Journal(tmp_path / "flight.sqlite3") as journal:
-        bad = [*receptions(2), Reception(0, "tnc", "tnc2", None)]  # type: ignore[arg-type]
+        bad = [*receptions(2), Reception(0, None, "tnc2", b"")]  # type: ignore[arg-type]
         with pytest.raises(JournalError, match="NOT NULL"):
             journal.append(bad)
         assert journal.last_number() == 0

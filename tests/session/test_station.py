@@ -32,6 +32,7 @@ class Disk:
         self.full = False
         self.attempts: list[int] = []
         self.closed = False
+        self.altered = self.journal.altered
 
     def append(self, entries: Iterable[Reception | Command]) -> int:
         given = list(entries)

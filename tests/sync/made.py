@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import sqlite3
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -130,7 +131,25 @@ def carry(giver: Ledger, taker: Ledger, limit_bytes: int = 24_000) -> int:
     new = 0
     for station, name in giver.names.items():
         taker.introduce(station, name)
+    for lane, n in taker.lacks():
+        if (chunk := giver.chunk(lane, n - 1, limit_bytes)) is not None:
+            new += len(taker.take(unpack_chunk(pack_chunk(chunk))))
     for lane in giver.have():
         while (chunk := giver.chunk(lane, taker.have().get(lane, 0), limit_bytes)) is not None:
             new += len(taker.take(unpack_chunk(pack_chunk(chunk))))
     return new
+
+
+def flip(path: Path, table: str, number: int, column: str = "payload", bit: int = 3) -> None:
+    """One bit of a stored value, as a disk does it: nobody is told."""
+    row = "rowid" if table in ("receptions", "commands") else "n"
+    with contextlib.closing(sqlite3.connect(path)) as db, db:
+        (value,) = db.execute(f"SELECT {column} FROM {table} WHERE {row} = {number}").fetchone()
+        turned: Any
+        if isinstance(value, int):
+            turned = value ^ 1 << bit
+        else:
+            data = bytearray(value.encode() if isinstance(value, str) else value)
+            data[len(data) // 2] ^= 1 << bit
+            turned = bytes(data).decode("latin-1") if isinstance(value, str) else bytes(data)
+        db.execute(f"UPDATE {table} SET {column} = ? WHERE {row} = {number}", (turned,))

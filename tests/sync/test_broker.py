@@ -206,13 +206,13 @@ async def test_strangers_on_the_topic_are_refused_and_counted(broker: Mosquitto)
     own = topic_of(spec.topic, lane, 1)
     forged = replace(chunk, signature=bytes(64))
     bad = [
+        (own, envelope.seal(own, "car-9", chunk)),  # a name that it does not speak with
         (f"{spec.topic}/a/b/1", b"garbage"),
         (f"{spec.topic}/a/b/2", bytes(100)),
         (topic, envelope.seal(topic, "car-1", chunk)),  # not the lane's topic
         (own, Envelope("quite another shared key", FLIGHT).seal(own, "car-1", chunk)),
         (own, Envelope(KEY, "another flight").seal(own, "car-1", chunk)),
         (own, envelope.seal(own, "car-1", forged)),
-        (own, envelope.seal(own, "car-9", chunk)),  # a name that it does not speak with
     ]
     async with broker.running(), running(taker.broker.run()):
         await taker.host.until(lambda: taker.broker.state.state == "open")

@@ -8,6 +8,7 @@ import json
 import random
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -16,7 +17,7 @@ from websockets.asyncio.client import connect
 from websockets.asyncio.server import ServerConnection, serve
 
 from server.flight.inputs import Reception
-from server.journal.database import JournalError
+from server.journal.database import Altered, Journal, JournalError
 from server.sources.source import Backoff
 from server.sync import peers as links
 from server.sync.incoming import add_peer_route
@@ -30,7 +31,9 @@ from tests.sync.made import (
     KEY,
     Host,
     calling_all,
+    carry,
     contents,
+    flip,
     heard_by,
     ledger,
     running,
@@ -336,14 +339,98 @@ async def test_an_address_that_cannot_be_is_told_and_ends_nothing(host: str) -> 
         assert not calling.done()
 
 
-async def test_names_without_end_end_the_link(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_invented_names_shut_nobody_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """More than are written down at all: who talks with us is heard all the same, a third one is not."""
     monkeypatch.setattr("server.sync.link.MAX_NAMES", 50)
-    cars = [Car(told(name, slice(0, 9)), Peer("car-2", KEY)) for name in ("car-1", "car-2")]
-    for car in cars:
-        for i in range(40):
-            car.ledger.introduce(f"{car.ledger.name:>32}{i}"[-32:].encode(), f"made-{i}")
-    async with cars[0].listening() as port:
-        cars[1].know(Peer("car-1", KEY, address(port)))
-        async with running(calling_all(cars[1].peers)):
-            await cars[1].host.until(lambda: cars[1].peers.states["car-1"].state == "failed")
-    assert all(len(car.ledger.names) <= 50 for car in cars)
+    base = Car(told("base", slice(0, 9)), Peer("car-1", KEY))
+    for i in range(60):
+        base.ledger.introduce(f"{i:>32}".encode(), f"made-{i}")
+    third = told("car-3", slice(9, 20))
+    async with base.listening() as port:
+        car = Car(told("car-1", slice(20, 30)), Peer("base", KEY, address(port)))
+        carry(third, car.ledger)
+        async with running(calling_all(car.peers)):
+            await car.host.until(lambda: len(contents(base.ledger)) == 10 + 11)
+            await car.host.until(
+                lambda: "more stations than any" in (car.peers.states["base"].reason or "")
+            )
+            assert car.peers.states["base"].state == "open"
+            reason = base.peers.states["car-1"].reason or ""
+            assert "car-3/tnc of car-1 is not taken" in reason or "commands of car-1" in reason
+    assert len(base.ledger.names) == 62
+
+
+async def test_a_lane_that_cannot_be_taken_costs_no_other(caplog: pytest.LogCaptureFixture) -> None:
+    liar = told("car-1", slice(0, 20))
+    liar.append(heard_by("car-9", slice(0, 5)))  # it speaks for another
+    base = Car(liar, Peer("car-2", KEY))
+    async with base.listening() as port:
+        car = Car(told("car-2", slice(20, 30)), Peer("car-1", KEY, address(port)))
+        async with running(calling_all(car.peers)):
+            await car.host.until(lambda: len(contents(car.ledger)) == 21 + 11)
+            await car.host.until(
+                lambda: (
+                    "car-9/tnc of car-1 is not taken: car-1 speaks as 'car-9'"
+                    in (car.peers.states["car-1"].reason or "")
+                )
+            )
+            await base.host.until(
+                lambda: "car-2 does not take car-9/tnc" in (base.peers.states["car-2"].reason or "")
+            )
+            assert car.peers.states["car-1"].state == "open"
+            liar.append([replace(heard_by("car-1")[0], payload=b"news")])
+            await car.host.until(lambda: len(contents(car.ledger)) == 22 + 11)
+
+
+async def test_two_laptops_with_one_folder_are_both_heard_and_told(tmp_path: Path) -> None:
+    path, copy = tmp_path / "car-1.sqlite3", tmp_path / "copied" / "car-1.sqlite3"
+    with Journal(path) as journal:
+        Ledger(journal, Ed25519PrivateKey.generate(), "car-1").append(heard_by("car-1")[:50])
+    copy.parent.mkdir()
+    copy.write_bytes(path.read_bytes())
+    base = Car(ledger("base"), Peer("car-1", KEY))
+    async with base.listening() as port:
+        peer = Peer("base", KEY, address(port))
+        cars = [
+            Car(Ledger(Journal(at), Ed25519PrivateKey.generate(), "car-1"), peer)
+            for at in (path, copy)
+        ]
+        async with running(calling_all(cars[0].peers)), running(calling_all(cars[1].peers)):
+            for number, car in enumerate(cars):
+                for one in heard_by("car-1")[50 + number : 250 : 2]:
+                    car.ledger.append([one])
+            await base.host.until(lambda: same(base, *cars))
+            await base.host.until(
+                lambda: (
+                    "2 stations call themselves that" in (base.peers.states["car-1"].reason or "")
+                )
+            )
+        for car in cars:
+            assert car.ledger.twice
+            assert car.peers.states["base"].state == "open"
+            car.ledger.close()
+    assert not base.ledger.twice
+    assert len(contents(base.ledger)) == 250
+
+
+async def test_what_was_altered_on_a_disk_comes_back_over_a_link(tmp_path: Path) -> None:
+    path, other = tmp_path / "base.sqlite3", told("car-2", slice(0, 60))
+    with Journal(path) as journal:
+        held = Ledger(journal, Ed25519PrivateKey.generate(), "base")
+        carry(other, held)
+    flip(path, "receptions", 7)
+    base = Car(Ledger(Journal(path), Ed25519PrivateKey.generate(), "base"), Peer("car-2", KEY))
+    assert base.ledger.altered == Altered(1, "entry 7 of car-2/tnc")
+    async with base.listening() as port:
+        car = Car(other, Peer("base", KEY, address(port)))
+        late = Car(ledger("late"), Peer("base", KEY, address(port)))
+        async with running(calling_all(late.peers)):  # before anybody has the entry
+            await late.host.until(lambda: len(contents(late.ledger)) == 60)
+            async with running(calling_all(car.peers)):
+                await base.host.until(lambda: same(base, car))
+                await late.host.until(lambda: same(base, late))
+    assert base.ledger.altered.count == late.ledger.altered.count == 0
+    assert [one for one in base.host.admitted if isinstance(one, Reception)] == heard_by("car-2")[
+        6:7
+    ]
+    base.ledger.close()

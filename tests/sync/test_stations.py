@@ -18,10 +18,10 @@ from server.journal.database import Journal
 from server.plan.file import load
 from tests.flights import LAUNCH
 from tests.nginx import nginx
-from tests.seen import shown
+from tests.seen import kinds, shown
 from tests.session.running import Running, Tnc, checked, free_port, leeward
 from tests.session.test_live import line_at, shift_to_now
-from tests.sync.made import KEY
+from tests.sync.made import KEY, flip
 from tests.sync.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
 
 CREW = "the-crews-own-key"
@@ -128,9 +128,11 @@ async def test_two_cars_end_in_the_same_state_byte_for_byte(tmp_path: Path) -> N
         for i in range(90, 100):
             await second_tnc.send(line_at(30.0 * i, shift_s))
         await second.until(lambda s: s["receptions"]["total"] == 100)
+        flip(plans[0].with_suffix(".sqlite3"), "receptions", 9)  # an old entry, on the first's disk
         async with leeward("live", str(plans[0]), port=ports[0]) as again:
-            state = await again.until(lambda s: s["receptions"]["total"] == 100)
-            assert state["trackers"][0]["fixes"] == 100
+            state = await again.until(lambda s: s["trackers"][0]["fixes"] == 100)
+            assert state["receptions"]["total"] == 100
+            assert "entries_altered" not in kinds(state), "the second gave it back"
             assert await again.end() == 0
         assert await second.end() == 0
     assert whole_state(plans[0]) == whole_state(plans[1])

@@ -22,14 +22,17 @@ from server.sync.talk import (
     VERSION,
     Answerer,
     Caller,
+    Have,
     Identity,
     Party,
     Sealed,
     TalkError,
     pack_have,
+    pack_refused,
     refusal,
     same_flight,
     unpack_have,
+    unpack_refused,
 )
 
 KEY, OTHER = "a key that the team shares", "a key of somebody else"
@@ -166,14 +169,19 @@ def test_a_bomb_is_not_unpacked() -> None:
 def test_lists_go_there_and_back() -> None:
     have = {Lane(b"\1" * 32, "car-1/tnc"): 12, Lane(b"\2" * 32, ""): 3}
     names = {b"\1" * 32: "car-1"}
-    assert unpack_have(pack_have(have, names)) == (have, names)
+    told = Have(have, names, ((Lane(b"\1" * 32, "car-1/tnc"), 7),))
+    assert unpack_have(pack_have(told)) == told
+    lane = Lane(b"\1" * 32, "car-1/tnc")
+    assert unpack_refused(pack_refused(lane, "no\x1b")) == (lane, "no?")
 
 
 def test_numbers_without_end_are_refused_in_words() -> None:
     station = "01" * 32
     for last in ("Infinity", "1e999", "NaN", "null"):
         with pytest.raises(TalkError):
-            unpack_have(f'{{"lanes": [["{station}", "", {last}]], "names": {{}}}}'.encode())
+            unpack_have(
+                f'{{"lanes": [["{station}", "", {last}]], "names": {{}}, "lacks": []}}'.encode()
+            )
 
 
 def test_what_the_other_side_says_moves_no_terminal() -> None:
@@ -186,8 +194,9 @@ def test_what_the_other_side_says_moves_no_terminal() -> None:
 @settings(max_examples=200, deadline=None)
 def test_any_bytes_are_refused_in_words(data: bytes) -> None:
     text = data.decode("utf-8", "replace")
-    with pytest.raises(TalkError):
-        unpack_have(data)
+    for unpacks in (unpack_have, unpack_refused):
+        with pytest.raises(TalkError):
+            unpacks(data)
     for hello in (data, text):
         with pytest.raises(TalkError):
             Answerer([KEY]).answer(hello)

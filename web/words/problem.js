@@ -72,6 +72,12 @@ const SENTENCES = {
   journal_damaged: ({ name, count, detail }) =>
     `The journal was damaged. It lies in ${name} now; ${words.plural(count, 'reception')} were saved from it. ` +
     ended(words.sentenceCase(detail)),
+  entries_altered: ({ count, detail }) =>
+    `${words.plural(count, 'entry', 'entries')} of the journal (${detail}) ${count === 1 ? 'is' : 'are'} not what ` +
+    'was written: altered on the disk. All else is used, and a station that has a good copy gives it back.',
+  name_twice: ({ name }) =>
+    `Another station calls itself ${name} too: was a folder copied to a second laptop? Both are heard and nothing is ` +
+    'lost. Give one of them another name under [station] in its plan, and start it again.',
   clock_set_back: ({ ahead_s }) =>
     `This computer’s clock is at least ${words.duration(-ahead_s)} behind what the journal heard last. The ` +
     'times shown go on from there until packets tell the right time: set the clock.',
