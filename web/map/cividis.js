@@ -23,6 +23,6 @@ const TOP_M = 36_000;
 /** The colour of a band; the ends of the scale that vanish on the ground are left out. */
 export function altitudeColour(altitude_m, palette) {
   const part = Math.min(Math.max(altitude_m ?? 0, 0), TOP_M) / TOP_M;
-  const [r, g, b] = cividis(palette === 'night' ? 1 - 0.62 * part : 0.88 * part);
+  const [r, g, b] = cividis(palette === 'night' ? 1 - 0.58 * part : 0.88 * part);
   return `rgb(${r}, ${g}, ${b})`;
 }

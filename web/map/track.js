@@ -13,7 +13,7 @@ export function trackCanvases() {
 }
 
 /** @typedef {{weight: number, casing: number, dashArray: string | undefined}} Shape @type {Shape} */
-const CHOSEN = { weight: 4.5, casing: 7.5, dashArray: undefined };
+const CHOSEN = { weight: 4.5, casing: 7, dashArray: undefined };
 /** @type {Shape} */
 const OTHER = { weight: 3, casing: 5, dashArray: '9 4' }; // of a flight that the panels do not show
 
@@ -30,7 +30,7 @@ export function createTrack(map, preferences, { casings, lines }) {
   function begin(from, band, at) {
     /** @type {L.PolylineOptions} */
     const look = { interactive: false, lineCap: 'butt' };
-    const under = { ...look, renderer: casings, weight: shape.casing, opacity: 0.4, color: casingColour() };
+    const under = { ...look, renderer: casings, weight: shape.casing, color: casingColour() };
     const { weight, dashArray } = shape;
     const over = { ...look, renderer: lines, weight, dashArray, color: colourOf(band) };
     const [casing, line] = [under, over].map((options) => L.polyline([at], options).addTo(map));

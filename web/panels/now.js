@@ -42,7 +42,7 @@ export function createNow({ store, clock, units }) {
     setText(age, expected ? 'worked out, not heard' : old ? `it was there ${when}` : `heard ${when}`);
     const own = ownVehicle(state);
     const from = own === null || own.latitude_deg === null ? null : own;
-    setShown(/** @type {any} */ (pointer), from !== null);
+    setAttribute(pointer, 'hidden', from === null ? '' : null);
     if (from === null) {
       setText(way, 'from where? our car has no position');
       return;

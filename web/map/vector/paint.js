@@ -41,7 +41,7 @@ export function paint(pen, tile, { zoom, left, top, side, width_px, ratio, clip 
   pen.lineJoin = 'round';
   for (const rule of RULES) {
     const path = tile?.paths.get(rule.group);
-    if (path === undefined || zoom < (rule.from ?? 0)) continue;
+    if (path === undefined || zoom < (rule.from ?? 0) || zoom >= (rule.until ?? 99)) continue;
     if (rule.fill !== undefined) {
       pen.fillStyle = colours[rule.fill];
       pen.fill(path);

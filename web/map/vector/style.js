@@ -13,7 +13,7 @@ const by = (...pairs) => (zoom) => {
 };
 
 /** @typedef {{group: string, fill?: string, stroke?: string, width?: (zoom: number) => number,
- *   dash?: number[], cap?: CanvasLineCap, from?: number, casing?: boolean}} Rule */
+ *   dash?: number[], cap?: CanvasLineCap, from?: number, until?: number, casing?: boolean}} Rule */
 
 /** Roads from the least to the greatest: width in pixels by zoom, and from which zoom there is a casing. */
 const ROADS = {
@@ -52,8 +52,8 @@ const BELOW = [
   area('building', 14),
   { group: 'building', stroke: 'building-edge', width: () => 0.6, from: 15 },
   { group: 'ferry', stroke: 'shore', width: () => 1.2, dash: [6, 5], from: 9 },
-  { group: 'runway', stroke: 'road-edge', width: by([10, 1], [14, 7], [17, 30]), from: 10, cap: 'butt' },
-  { group: 'taxiway', stroke: 'road-edge', width: by([13, 1], [17, 8]), from: 13, cap: 'butt' },
+  { group: 'runway', stroke: 'road-thin', width: by([10, 1], [14, 7], [17, 30]), from: 10, cap: 'butt' },
+  { group: 'taxiway', stroke: 'road-thin', width: by([13, 1], [17, 8]), from: 13, cap: 'butt' },
 ];
 
 /** @type {Rule[]} */
@@ -87,13 +87,17 @@ function roads() {
   for (const [name, road] of Object.entries(ROADS)) {
     if (road.bare) continue;
     const tunnel = (zoom) => road.width(zoom);
-    tops.push({ group: `${name}-tunnel`, stroke: `${edgeOf(name)}-edge`, width: tunnel, dash: [4, 4], from: road.from, cap: 'butt' });
+    tops.push({ group: `${name}-tunnel`, stroke: `${edgeOf(name)}-thin`, width: tunnel, dash: [4, 4], from: road.from, cap: 'butt' });
   }
   for (const [name, road] of Object.entries(ROADS)) {
     if (road.bare) continue;
     const colour = COLOUR_OF[name] ?? 'road';
-    tops.push({ group: `${name}-ramp`, stroke: colour, width: (zoom) => RAMP * road.width(zoom), from: road.from });
-    tops.push({ group: name, stroke: colour, width: road.width, from: road.from });
+    for (const [group, part] of /** @type {[string, number][]} */ ([[`${name}-ramp`, RAMP], [name, 1]])) {
+      const width = (zoom) => part * road.width(zoom);
+      // too thin for a casing: in a colour that is seen without one
+      tops.push({ group, stroke: `${edgeOf(name)}-thin`, width, from: road.from, until: road.cased });
+      tops.push({ group, stroke: colour, width, from: road.cased });
+    }
   }
   return [...bare, ...cased, ...tops];
 }
