@@ -1,13 +1,15 @@
 /** Asks for the debrief of the recording until it is made, and opens it. */
 
 import { byId, el, setText } from 'leeward/dom.js';
+import { kept } from 'leeward/keeping.js';
 import { duration } from 'leeward/words.js';
 
 const EVERY_MS = 1_000;
 const status = byId('status');
 
 async function ask() {
-  const reply = await fetch('/api/debrief', { method: 'POST' }).catch(() => null);
+  const reader = new URLSearchParams({ zone: Intl.DateTimeFormat().resolvedOptions().timeZone ?? '', units: kept('units', '') });
+  const reply = await fetch(`/api/debrief?${reader}`, { method: 'POST' }).catch(() => null);
   if (reply === null || !reply.ok) {
     const { detail } = reply === null ? { detail: null } : await reply.json().catch(() => ({}));
     setText(status, detail ?? 'The replay does not answer.');

@@ -12,6 +12,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from server.debrief.reader import zone_named
+
 LONGEST_S = 900.0
 _SAID_CHARACTERS = 300
 # after whatever else the machine does; where the system cannot, as everything else
@@ -30,11 +32,16 @@ class Debriefing:
         self._begun_s = 0.0
         self._pages: list[str] = []
         self._why = ""
+        self._reader: tuple[str, str] = ("", "")
 
-    def begin(self) -> None:
-        if self._pages or (self._making is not None and not self._making.done()):
+    def begin(self, zone: str = "", units: str = "") -> None:
+        """For a reader in that zone and with those units; "": this computer's, the plan's."""
+        if self._making is not None and not self._making.done():
             return
-        self._begun_s, self._why = time.monotonic(), ""
+        if self._pages and self._reader == (zone, units):
+            return
+        self._begun_s, self._why, self._pages = time.monotonic(), "", []
+        self._reader = zone, units
         self._making = asyncio.create_task(self._make())
 
     def standing(self) -> dict[str, object]:
@@ -76,8 +83,23 @@ class Debriefing:
     async def _run(self, out: str) -> str:
         """What it complained of when it failed; else nothing."""
         plan = () if self._plan is None else ("--plan", str(self._plan))
+        zone, units = self._reader
+        reader = (
+            *(("--zone", zone) if _known(zone) else ()),
+            *(("--units", units) if units else ()),
+        )
         process = await asyncio.create_subprocess_exec(
-            *(sys.executable, "-c", _GENTLY, "debrief", str(self._log), "--out", out, *plan),
+            *(
+                sys.executable,
+                "-c",
+                _GENTLY,
+                "debrief",
+                str(self._log),
+                "--out",
+                out,
+                *plan,
+                *reader,
+            ),
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
@@ -93,6 +115,14 @@ class Debriefing:
             return ""
         lines = complaints.decode("utf-8", "replace").strip().splitlines()
         return (lines[-1] if lines else f"It ended with {process.returncode}.")[:_SAID_CHARACTERS]
+
+
+def _known(zone: str) -> bool:
+    """To this computer, whose table of zones may be older than the browser's."""
+    try:
+        return zone_named(zone) is not None
+    except ValueError:
+        return False
 
 
 def _pages_in(folder: Path) -> list[str]:

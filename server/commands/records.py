@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from server.commands.given import fail, plan_beside, recording_at, surroundings_of
+from server.debrief.reader import Reader, UnitsName, zone_named
 from server.journal.database import Journal, JournalError
 from server.journal.recording import inferred_plan
 from server.journal.text import LogError, format_line
@@ -65,8 +66,20 @@ def debrief(
     plan: Annotated[
         Path | None, typer.Option(help="Plan of the flight; otherwise the one beside it.")
     ] = None,
+    zone: Annotated[
+        str,
+        typer.Option(help="Time zone of the page, as Europe/Berlin; otherwise this computer's."),
+    ] = "",
+    units: Annotated[
+        UnitsName | None,
+        typer.Option(help="Units of the page; otherwise those of the (first) plan."),
+    ] = None,
 ) -> None:
     """Write what happened: a page, tracks and tables for people, maps and the next plan."""
+    try:
+        read_in = zone_named(zone)
+    except ValueError as error:
+        raise fail(error) from error
     from server.debrief.files import Given, write_debrief
     from server.journal.salvage import read_what_is_there
 
@@ -80,10 +93,12 @@ def debrief(
         if named is None:
             given.append(Given(path, recording, inferred_plan(recording), None))
             continue
+        if units is None and named[1].screen.units == "aviation":
+            units = "nautical"
         surroundings = surroundings_of(named[1], named[0])
         flight_plan = named[1].for_flight(surroundings.avoid)
         given.append(Given(path, recording, flight_plan, surroundings.terrain))
     try:
-        write_debrief(given, out)
+        write_debrief(given, out, Reader(read_in, units or "metric"))
     except OSError as error:
         raise fail(f"{out}: cannot be written: {error.strerror or error}") from error

@@ -6,7 +6,8 @@ import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+
+from server.debrief.reader import reader
 
 WIDTH, HEIGHT = 640, 240
 LEFT, RIGHT, TOP, BOTTOM = 92, 16, 14, 46  # also for a phone's larger words
@@ -30,7 +31,7 @@ class Series:
 
 @dataclass(frozen=True)
 class Axes:
-    """Titles carry the units. `time`: x is UTC seconds."""
+    """Titles carry the units. `time`: x is UTC seconds, written in the reader's zone."""
 
     x_title: str
     y_title: str
@@ -131,7 +132,7 @@ def _grid(
             f'text-anchor="end">{number(y)}</text>'
         )
     for x in x_ticks:
-        word = f"{datetime.fromtimestamp(x, UTC):%H:%M}" if axes.time else number(x)
+        word = f"{reader().local(x):%H:%M}" if axes.time else number(x)
         parts.append(
             f'<line class="grid" x1="{px(x):.1f}" x2="{px(x):.1f}" y1="{TOP}" y2="{base}"/>'
             f'<text x="{px(x):.1f}" y="{base + 18}" text-anchor="middle">{word}</text>'

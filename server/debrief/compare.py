@@ -9,10 +9,11 @@ from server.debrief.csv_tables import Columns, rounded, table_csv
 from server.debrief.figures import Figures, figures
 from server.debrief.lessons import fitted_fall
 from server.debrief.page import render
+from server.debrief.reader import reader
 from server.debrief.record import FlightRecord
 from server.debrief.table import Table
 from server.debrief.tables import cards
-from server.debrief.words import NONE, metres, speed
+from server.debrief.words import NONE, apart, climb, metres
 from server.flight.times import rfc3339
 
 
@@ -26,9 +27,15 @@ def comparison_page(records: Sequence[FlightRecord]) -> bytes:
     return render(
         records,
         title=f"{len(records)} flights",
-        subtitle="Compared.",
+        subtitle=f"Compared. All times are {reader().zone_name(_first_s(records))}, altitudes above mean "
+        "sea level.",
         tables=[table],
     )
+
+
+def _first_s(records: Sequence[FlightRecord]) -> float:
+    heard = [r.heard_at_s for record in records for r in record.recording.receptions]
+    return min(heard, default=0.0)
 
 
 def _row(record: FlightRecord) -> list[str]:
@@ -38,10 +45,10 @@ def _row(record: FlightRecord) -> list[str]:
     off_m = _off_at_burst_m(record)
     return [
         record.name,
-        NONE if launch is None else rfc3339(launch.time_s)[:16].replace("T", " "),
+        NONE if launch is None else f"{reader().local(launch.time_s):%Y-%m-%d %H:%M}",
         *values,
-        speed(None if fall is None else fall.fall_speed_sea_level_ms),
-        metres(off_m),
+        climb(None if fall is None else fall.fall_speed_sea_level_ms),
+        NONE if off_m is None else apart(off_m),
         "; ".join(record.problems[:3]) or NONE,
     ]
 

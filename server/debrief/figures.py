@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from server.debrief.receivers import Far, farthest
 from server.debrief.record import FLYING, FlightRecord
-from server.debrief.words import at
+from server.debrief.words import metres, moment
 from server.flight.packets.senders import Sender
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import Rejection, RejectionKind
@@ -159,8 +159,8 @@ def uncertain(record: FlightRecord) -> list[Uncertain]:
                     a.time_s,
                     b.time_s,
                     (
-                        f"no fix for {(b.time_s - a.time_s) / 60:.1f} min, from {a.altitude_m:,.0f} m "
-                        f"to {b.altitude_m:,.0f} m"
+                        f"no fix for {(b.time_s - a.time_s) / 60:.1f} min, from {metres(a.altitude_m)} "
+                        f"to {metres(b.altitude_m)}"
                     ),
                 )
             )
@@ -172,8 +172,8 @@ def uncertain(record: FlightRecord) -> list[Uncertain]:
                 wide[0].time_s,
                 wide[-1].time_s,
                 (
-                    f"{len(wide)} points with a standard deviation above {_WIDE_M:.0f} m, "
-                    f"the widest {worst.sigma_h_m:,.0f} m at {at(worst.time_s)} UTC"
+                    f"{len(wide)} points with a standard deviation above {metres(_WIDE_M)}, "
+                    f"the widest {metres(worst.sigma_h_m)} at {moment(worst.time_s)}"
                 ),
             )
         )
@@ -184,7 +184,7 @@ def uncertain(record: FlightRecord) -> list[Uncertain]:
                 last.time_s,
                 landing.time_s,
                 (
-                    f"last heard in the air at {last.altitude_m:,.0f} m; the first fix on the ground came "
+                    f"last heard in the air at {metres(last.altitude_m)}; the first fix on the ground came "
                     f"{(landing.time_s - last.time_s) / 60:.1f} min later, so the touchdown lies between"
                 ),
             )

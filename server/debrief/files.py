@@ -12,6 +12,7 @@ import typer
 from server.debrief import export
 from server.debrief.bufr import BufrUnavailable, sounding_bufr
 from server.debrief.lessons import plan_fragment
+from server.debrief.reader import Reader, reading
 from server.debrief.record import FlightRecord, replay_flights
 from server.debrief.sounding import CAVEAT, sounding, sounding_csv
 from server.flight.inputs import Plan
@@ -32,8 +33,10 @@ class Given:
     terrain: Terrain | None
 
 
-def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
-    """Write each flight's files into `out`. OSError when the folder cannot be written to."""
+def write_debrief(
+    given: Sequence[Given], out: Path, who: Reader | None = None
+) -> list[FlightRecord]:
+    """Write each flight's files into `out`, the pages for this reader. OSError: it cannot be written to."""
     from server.debrief.compare import comparison_csv, comparison_page
     from server.debrief.page import flight_page  # folium takes most of a second
     from server.debrief.profile import pictures
@@ -61,11 +64,14 @@ def write_debrief(given: Sequence[Given], out: Path) -> list[FlightRecord]:
             fragment = plan_fragment(record).encode()
             write(out / f"{of_flight}-next-plan.toml", fragment, sources)
             photo = photos_beside(one.path).of(record.photo) if record.photo else None
-            page = flight_page(record, pictures(levels), CAVEAT, photo)
+            with reading(who or Reader()):
+                page = flight_page(record, pictures(levels), CAVEAT, photo)
             write(out / f"{of_flight}.html", page, sources)
             records.append(record)
     if len(records) > 1:
-        write(out / "flights.html", comparison_page(records), sources)
+        with reading(who or Reader()):
+            compared = comparison_page(records)
+        write(out / "flights.html", compared, sources)
         write(out / "flights.csv", comparison_csv(records), sources)
     return records
 

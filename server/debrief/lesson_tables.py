@@ -6,13 +6,14 @@ from collections.abc import Sequence
 
 from server.debrief.effective_lift import flown_lift
 from server.debrief.lessons import fitted_climb, fitted_fall, losses
+from server.debrief.reader import reader
 from server.debrief.record import FlightRecord
 from server.debrief.table import Table
-from server.debrief.words import NONE, metres
+from server.debrief.words import NONE, climb, kilometres, metres
 
 
 def lessons_table(record: FlightRecord) -> Table:
-    fall, climb, burst = fitted_fall(record), fitted_climb(record), record.last("burst")
+    fall, rise, burst = fitted_fall(record), fitted_climb(record), record.last("burst")
     plan = None if record.mission.plan.infer_trackers else record.plan  # a log alone plans nothing
     rows: list[Sequence[str]] = []
 
@@ -20,19 +21,19 @@ def lessons_table(record: FlightRecord) -> Table:
         rows.append((what, flown, NONE if plan is None or planned is None else planned))
 
     balloon, descent = record.plan.balloon, record.plan.descent
-    if climb is not None:
+    if rise is not None:
         row(
             "Ascent rate",
-            f"{climb.rate_ms:.2f} m/s, ± {climb.sigma_ms:.2f} over ten minutes",
-            f"{balloon.ascent_rate_ms:.2f} m/s, ± {balloon.ascent_rate_sigma_ms:.2f}",
+            f"{climb(rise.rate_ms, 2)}, ± {climb(rise.sigma_ms, 2)} over ten minutes",
+            f"{climb(balloon.ascent_rate_ms, 2)}, ± {climb(balloon.ascent_rate_sigma_ms, 2)}",
         )
-        flown, promised = flown_lift(record, climb.rate_ms), balloon.lift
+        flown, promised = flown_lift(record, rise.rate_ms), balloon.lift
         if flown is not None and promised is not None:
             row(
                 "Free lift, by the climb",
                 f"{flown.free_lift_kg:.2f} kg",
-                f"{promised.free_lift_kg:.2f} kg, for {promised.ascent_rate_ms:.2f} m/s, "
-                f"± {promised.ascent_rate_sigma_ms:.2f}",
+                f"{promised.free_lift_kg:.2f} kg, for {climb(promised.ascent_rate_ms, 2)}, "
+                f"± {climb(promised.ascent_rate_sigma_ms, 2)}",
             )
     if burst is not None:
         row(
@@ -44,8 +45,8 @@ def lessons_table(record: FlightRecord) -> Table:
         planned_ms = descent.fall_speed_sea_level_ms
         row(
             "Fall speed by sea-level density",
-            f"{fall.fall_speed_sea_level_ms:.2f} m/s, ± {100 * fall.relative_sigma:.0f} %",
-            None if planned_ms is None else f"{planned_ms:.2f} m/s",
+            f"{climb(fall.fall_speed_sea_level_ms, 2)}, ± {100 * fall.relative_sigma:.0f} %",
+            None if planned_ms is None else climb(planned_ms, 2),
         )
         if fall.drag_area_m2 is not None:
             row("Drag area", f"{fall.drag_area_m2:.2f} m²", None)
@@ -77,7 +78,7 @@ def losses_table(record: FlightRecord) -> Table:
         for low_m, high_m in sorted({(r.low_m, r.high_m) for r in found}):
             rows.append(
                 (
-                    f"{what} {low_m / 1000:.0f} to {high_m / 1000:.0f} km",
+                    f"{what} {_range(what, low_m, high_m)}",
                     *(cells.get((low_m, name), NONE) for name in names),
                 )
             )
@@ -91,3 +92,10 @@ def losses_table(record: FlightRecord) -> Table:
         "share that was lost.",
         "No beacon interval known.",
     )
+
+
+def _range(what: str, low_m: float, high_m: float) -> str:
+    if reader().units == "metric":
+        return f"{low_m / 1000:.0f} to {high_m / 1000:.0f} km"
+    write = metres if what == "Altitude" else kilometres
+    return f"{write(low_m)} to {write(high_m)}"

@@ -14,20 +14,25 @@ from jinja2 import Template
 
 from server.debrief.export import by_tracker
 from server.debrief.record import FlightRecord, TrackPoint
-from server.debrief.sentences import rejection_words
-from server.debrief.words import at
+from server.debrief.sentences import event_words, rejection_words
+from server.debrief.words import apart, metres, moment
 from server.flight.state import Rejection
 from server.geodata.world import near
 
 LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a17", "#565044"
 TRACKERS = ("#1f6b3a", "#8a5a00", "#7a3b8f", "#a11d33", "#2b5c9e", "#565044")
+# a car's colour and dash; the page's style has the colours of their names
+CARS = ((OWN_CAR, "1 5"), ("#7a3f00", "7 5"), ("#1f5c3a", "2 7"), ("#8f2f5c", "10 4 2 4"))
+CASING = (
+    "#5d574b"  # that holds the track off the ground: bright colours have no contrast of their own
+)
 _MARGIN_DEG = 1.0
 _TOWNS = 120  # the page shows those that have room
 _LINES = {  # of the ground: colour and width
-    "river": ("#7fa3ad", 1),
-    "shore": ("#5f8a96", 1.5),
-    "county": ("#c9c0ab", 1),
-    "state": ("#8d8470", 1.5),
+    "river": ("#557c87", 0.75),
+    "shore": ("#557c87", 1.25),
+    "county": ("#807562", 0.75),
+    "state": ("#7b6e58", 1.5),
     "country": ("#6a5a4a", 2),
 }
 _BAND_M = 1_000.0
@@ -114,11 +119,11 @@ def bands(track: Sequence[TrackPoint]) -> list[tuple[str, list[tuple[float, floa
 
 
 def bounds(records: Sequence[FlightRecord]) -> tuple[tuple[float, float], tuple[float, float]]:
-    """South-west and north-east corner (latitude, longitude) of all tracks."""
-    places = [(p.latitude_deg, p.longitude_deg) for record in records for p in record.track] or [
-        (0.0, 0.0)
-    ]
-    lat, lon = zip(*places, strict=True)
+    """South-west and north-east corner (latitude, longitude) of all tracks; of one with predictions."""
+    places = [(p.latitude_deg, p.longitude_deg) for record in records for p in record.track]
+    if len(records) == 1:
+        places += [(p.latitude_deg, p.longitude_deg) for p in records[0].predictions]
+    lat, lon = zip(*(places or [(0.0, 0.0)]), strict=True)
     return (min(lat), min(lon)), (max(lat), max(lon))
 
 
@@ -151,7 +156,7 @@ def draw(records: Sequence[FlightRecord]) -> OfflineMap:
 
 def _marks(record: FlightRecord) -> list[tuple[float, float, str]]:
     """Events by their word, and the landing where no fix tells of it: as found, or as predicted."""
-    marks = [(e.latitude_deg, e.longitude_deg, e.kind) for e in record.happenings]
+    marks = [(e.latitude_deg, e.longitude_deg, str(e.kind)) for e in record.happenings]
     place = record.landing
     if place is not None and not place.measured:
         word = "found" if place.found_by else "landing, predicted"
@@ -198,6 +203,9 @@ def _track_of(
 def _one(drawn: OfflineMap, record: FlightRecord) -> None:
     _areas(drawn, record)
     track = folium.FeatureGroup(name="Smoothed track").add_to(drawn)
+    whole = [(p.latitude_deg, p.longitude_deg) for p in record.track]
+    if len(whole) > 1:
+        folium.PolyLine(whole, color=CASING, weight=7, opacity=1).add_to(track)
     for colour, places in bands(record.track):
         folium.PolyLine(places, color=colour, weight=5, opacity=1).add_to(track)
     for i, (name, raw) in enumerate(by_tracker(record).items()):
@@ -214,14 +222,18 @@ def _one(drawn: OfflineMap, record: FlightRecord) -> None:
             for f, v in raw
         ]
         group.add_child(Dots(dots, radius=3, color=colour, fill=True))
-    for name, points in record.history.vehicles.items():
+    for i, (name, points) in enumerate(record.history.vehicles.items()):
         if len(points) > 1:
-            group = folium.FeatureGroup(name=_label(name, OWN_CAR)).add_to(drawn)
+            colour, dash = CARS[i % len(CARS)]
+            group = folium.FeatureGroup(name=_label(name, colour)).add_to(drawn)
             line = [(lat, lon) for _, lat, lon in points]
-            folium.PolyLine(line, color=OWN_CAR, weight=2, dash_array="1 5").add_to(group)
-            group.add_child(Words([(*line[-1], name)], "vehicle"))
+            folium.PolyLine(line, color=colour, weight=2.5, dash_array=dash).add_to(group)
+            group.add_child(Words([(*line[-1], name)], f"vehicle car-{i % len(CARS)}"))
     events = folium.FeatureGroup(name="Events").add_to(drawn)
-    dots = [(e.latitude_deg, e.longitude_deg, e.text, False) for e in record.happenings]
+    dots = [
+        (e.latitude_deg, e.longitude_deg, event_words(e.kind, e.altitude_m, e.time_s), False)
+        for e in record.happenings
+    ]
     events.add_child(Dots(dots, radius=6, color=INK, fillColor="#fffdf8", weight=2, fill=True))
     events.add_child(Words(_marks(record), "event"))
 
@@ -237,8 +249,8 @@ def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
         (
             p.latitude_deg,
             p.longitude_deg,
-            f"Predicted at {at(p.at_s)} UTC"
-            + ("" if p.off_m is None else f": {p.off_m / 1000:.1f} km off"),
+            f"Predicted at {moment(p.at_s)}"
+            + ("" if p.off_m is None else f": {apart(p.off_m)} off"),
             False,
         )
         for p in record.predictions
@@ -261,6 +273,6 @@ def _areas(drawn: OfflineMap, record: FlightRecord) -> None:
 def _fix_words(
     tracker: str, time_s: float, altitude_m: float | None, reason: Rejection | None
 ) -> str:
-    height = "no altitude" if altitude_m is None else f"{altitude_m:,.0f} m"
+    height = "no altitude" if altitude_m is None else metres(altitude_m)
     unused = f". Not used: {rejection_words(reason)}" if reason else ""
-    return f"{tracker}, {at(time_s)} UTC, {height}{unused}"
+    return f"{tracker}, {moment(time_s)}, {height}{unused}"

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import Any
+from typing import Any, Literal
 
 from branca.element import Figure
 from jinja2 import Environment
@@ -14,11 +14,23 @@ from markupsafe import Markup
 
 from server.debrief import tables
 from server.debrief.charts import Axes, Series, chart
-from server.debrief.map import LANDING, PAYLOAD, TRACKERS, altitude_colour, bounds, draw
-from server.debrief.record import FlightRecord
-from server.debrief.sentences import CAUTIONS, note_words
+from server.debrief.figures import figures
+from server.debrief.map import (
+    CARS,
+    LANDING,
+    PAYLOAD,
+    QUIET,
+    TRACKERS,
+    altitude_colour,
+    bounds,
+    draw,
+)
+from server.debrief.reader import reader, temperature_scale
+from server.debrief.record import FlightRecord, TrackPoint
+from server.debrief.sentences import CAUTIONS, Course, note_words, summary
+from server.debrief.words import metres
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import AvoidChance
-from server.flight.times import rfc3339
 from server.journal.photos import Photo
 
 _KEY_M = range(0, 36_001, 6_000)
@@ -45,11 +57,7 @@ def flight_page(
     photo: Photo | None = None,
 ) -> bytes:
     """The page of one flight; `sounding` are further pictures, with a note; `photo` of what was found."""
-    heard = sorted(r.heard_at_s for r in record.recording.receptions)
-    subtitle = "Nothing was heard."
-    if heard:
-        start, end = rfc3339(heard[0])[:16].replace("T", " "), rfc3339(heard[-1])[11:16]
-        subtitle = f"{len(heard):,} receptions, {start} to {end}."
+    charts, others = _charts(record)
     cautions = [
         *CAUTIONS[1:3],
         *(f"{a.name}: marked by the crew as ground to avoid." for a in _avoid(record)),
@@ -58,18 +66,61 @@ def flight_page(
     return render(
         [record],
         title=record.name,
-        subtitle=subtitle,
+        summary=summary(course(record)),
+        subtitle=_heard_words(record),
         problems=record.problems,
         figures=tables.figure_cards(record),
-        charts=_charts(record),
-        chart_title="Over time",
-        tables=tables.all_tables(record),
+        charts=charts,
+        tables=tables.first_tables(record),
         cautions=cautions,
+        more_charts=others,
+        more_tables=tables.detail_tables(record),
         sounding=sounding,
         sounding_note=note,
         found=None if record.found is None else note_words(record.found),
         photo="" if photo is None else _data(photo),
         photo_elsewhere=bool(record.photo) and photo is None,
+    )
+
+
+def _heard_words(record: FlightRecord) -> str:
+    heard = sorted(r.heard_at_s for r in record.recording.receptions)
+    if not heard:
+        return "Nothing was heard."
+    start, end = reader().local(heard[0]), reader().local(heard[-1])
+    zone = reader().zone_name(heard[0])
+    utc = "" if zone.startswith("UTC") else f" (UTC{reader().offset(heard[0])})"
+    return (
+        f"{len(heard):,} receptions, {start:%Y-%m-%d %H:%M} to {end:%H:%M}. All times are {zone}{utc}, "
+        "altitudes above mean sea level."
+    )
+
+
+def course(record: FlightRecord) -> Course:
+    """What the flight came to."""
+    launch, place, found = record.first("launch"), record.landing, figures(record)
+    judged = [p for p in record.predictions if p.inside_90 is not None]
+    bearing_deg = ended_s = None
+    ended: Literal["at rest", "found", "predicted", "unknown"] = "unknown"
+    if place is not None:
+        ended = "at rest" if place.measured else "found" if place.found_by else "predicted"
+        ended_s = place.time_s if place.measured else None
+        if launch is not None:
+            _, bearing_deg = distance_bearing(
+                launch.latitude_deg, launch.longitude_deg, place.latitude_deg, place.longitude_deg
+            )
+    return Course(
+        record.name,
+        None if launch is None else launch.time_s,
+        found.burst_altitude_m,
+        found.highest_m,
+        ended_s,
+        ended,
+        "" if place is None else place.found_by,
+        found.distance_m,
+        bearing_deg,
+        sum(bool(p.inside_90) for p in judged),
+        len(judged),
     )
 
 
@@ -99,38 +150,52 @@ def render(records: Sequence[FlightRecord], **words: Any) -> bytes:
         map_name=drawn.get_name(),
         bounds=bounds(records),
         key=[altitude_colour(m) for m in _KEY_M] if len(records) == 1 else [],
+        key_words=f"0 to {metres(_KEY_M[-1])}",
+        cars=[colour for colour, _ in CARS],
         **words,
     )
     return text.encode("utf-8", "replace")
 
 
-def _charts(record: FlightRecord) -> list[Picture]:
+def _charts(record: FlightRecord) -> tuple[list[Picture], list[Picture]]:
+    """Those for everybody, and those of the details."""
     marks = [(e.time_s, e.kind) for e in record.happenings]
     start_s, end_s = _aloft(record)
+    system = reader().system
     track = [p for p in record.track if start_s <= p.time_s <= end_s]
-    altitude = Series("smoothed", PAYLOAD, [(p.time_s, p.altitude_m) for p in track])
-    climb = Series("smoothed", PAYLOAD, [(p.time_s, p.climb_ms) for p in track])
-    speed = Series("smoothed", PAYLOAD, [(p.time_s, p.ground_speed_ms) for p in track])
+
+    def over_time(title: str, unit: str, *series: Series) -> list[Picture]:
+        zone = reader().zone_name(start_s)
+        return picture(title, chart(Axes(zone, unit, True), series, marks))
+
+    def flown(value: Callable[[TrackPoint], float]) -> Series:
+        return Series("smoothed", PAYLOAD, [(p.time_s, value(p)) for p in track])
+
     off = Series(
         "off by",
         LANDING,
-        [(p.at_s, p.off_m / 1000) for p in record.predictions if p.off_m is not None],
+        [(p.at_s, system.long.of(p.off_m)) for p in record.predictions if p.off_m is not None],
     )
     radius = Series(
         "90 % radius",
-        "#565044",
-        [(p.at_s, p.radius_90_m / 1000) for p in record.predictions],
+        QUIET,
+        [(p.at_s, system.long.of(p.radius_90_m)) for p in record.predictions],
         dashed=True,
     )
-    return [
-        *picture("Altitude", chart(Axes("UTC", "m", True), [altitude], marks)),
-        *picture("Climb", chart(Axes("UTC", "m/s", True), [climb], marks)),
-        *picture("Ground speed", chart(Axes("UTC", "m/s", True), [speed], marks)),
-        *picture(
-            "Predicted landing: how far off", chart(Axes("UTC", "km", True), [off, radius], marks)
+    first = [
+        *over_time("Altitude", system.height.unit, flown(lambda p: system.height.of(p.altitude_m))),
+        *over_time("Predicted landing: how far off", system.long.unit, off, radius),
+    ]
+    others = [
+        *over_time("Climb", system.climb.unit, flown(lambda p: system.climb.of(p.climb_ms))),
+        *over_time(
+            "Ground speed",
+            system.speed.unit,
+            flown(lambda p: system.speed.of(p.ground_speed_ms)),
         ),
         *_sensors(record, start_s, end_s, marks),
     ]
+    return first, others
 
 
 def _aloft(record: FlightRecord) -> tuple[float, float]:
@@ -145,9 +210,13 @@ def _sensors(
     record: FlightRecord, start_s: float, end_s: float, marks: Sequence[tuple[float, str]]
 ) -> list[Picture]:
     found = []
+    zone = reader().zone_name(start_s)
     for i, (name, series) in enumerate(sorted(record.history.sensors.items())[:_SENSOR_ROWS]):
         points = [(t, v) for t, v in series["points"] if start_s <= t <= end_s]
-        unit = series["unit"].replace("degC", "°C") or "raw"
+        unit = series["unit"] or "raw"
+        if unit == "degC":
+            scaled, unit = temperature_scale()
+            points = [(t, scaled(v)) for t, v in points]
         line = Series(name, TRACKERS[i % len(TRACKERS)], points, dots=True)
-        found += picture(name.replace("/", ": "), chart(Axes("UTC", unit, True), [line], marks))
+        found += picture(name.replace("/", ": "), chart(Axes(zone, unit, True), [line], marks))
     return found

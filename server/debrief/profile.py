@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from server.debrief.charts import Axes, Points, Series, chart
 from server.debrief.map import LANDING, PAYLOAD, QUIET
 from server.debrief.page import Picture, picture
+from server.debrief.reader import reader, temperature_scale
 from server.debrief.skewt import skew_t
 from server.debrief.sounding import Level, dew_points
 from server.flight.physics.atmosphere import temperature_k
@@ -19,20 +20,29 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     """None where there is no sounding."""
     if not levels:
         return []
-    sigma = [v.sigma_ms for v in levels]
-    east: Points = [(v.east_ms, v.altitude_m) for v in levels]
-    north: Points = [(v.north_ms, v.altitude_m) for v in levels]
-    standard: Points = [(float(temperature_k(v.altitude_m)) - 273.15, v.altitude_m) for v in levels]
-    air = [(v.temperature_c, v.altitude_m) for v in levels if v.temperature_c is not None]
-    dew = [(celsius, v.altitude_m) for v, celsius in dew_points(levels)]
-    damp = [(v.humidity_percent, v.altitude_m) for v in levels if v.humidity_percent is not None]
+    system = reader().system
+    wind, high = system.speed.of, system.height.of
+    warm, degrees = temperature_scale()
+    sigma = [wind(v.sigma_ms) for v in levels]
+    east: Points = [(wind(v.east_ms), high(v.altitude_m)) for v in levels]
+    north: Points = [(wind(v.north_ms), high(v.altitude_m)) for v in levels]
+    standard: Points = [
+        (warm(float(temperature_k(v.altitude_m)) - 273.15), high(v.altitude_m)) for v in levels
+    ]
+    air = [
+        (warm(v.temperature_c), high(v.altitude_m)) for v in levels if v.temperature_c is not None
+    ]
+    dew = [(warm(celsius), high(v.altitude_m)) for v, celsius in dew_points(levels)]
+    damp = [
+        (v.humidity_percent, high(v.altitude_m)) for v in levels if v.humidity_percent is not None
+    ]
     off = [
-        (v.pressure_altitude_m - v.altitude_m, v.altitude_m)
+        (high(v.pressure_altitude_m - v.altitude_m), high(v.altitude_m))
         for v in levels
         if v.pressure_altitude_m is not None
     ]
-    speed: Points = [(v.speed_ms, v.altitude_m) for v in levels]
-    direction: Points = [(v.from_deg, v.altitude_m) for v in levels]
+    speed: Points = [(wind(v.speed_ms), high(v.altitude_m)) for v in levels]
+    direction: Points = [(v.from_deg, high(v.altitude_m)) for v in levels]
     winds = [
         Series("east", PAYLOAD, east, band=sigma),
         Series("north", LANDING, north, band=sigma),
@@ -44,24 +54,24 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
     ]
     feathers = "Up to 100 hPa. A full feather is 10 knots, a pennant 50."
     sunlight = "Measured in sunlight: read warm aloft."
-    lag = "Lags in the cold; says little below -40 °C."
+    lag = f"Lags in the cold; says little below {warm(-40.0):.0f} {degrees}."
     warm_day = (
         "By the U.S. Standard Atmosphere 1976. A warm day's air makes it smaller with height."
     )
-    over_speed = _over("m/s", [Series("speed", PAYLOAD, speed, band=sigma)])
+    over_speed = _over(system.speed.unit, [Series("speed", PAYLOAD, speed, band=sigma)])
     over_direction = _over(
         "degrees, where it comes from",
         [Series("from", PAYLOAD, direction, dots=True)],
         _COMPASS_DEG,
     )
-    over_temperature = _over("°C", temperatures) if air else ""
+    over_temperature = _over(degrees, temperatures) if air else ""
     over_humidity = _over("%", [Series("measured", PAYLOAD, damp)])
-    over_difference = _over("m", [Series("difference", PAYLOAD, off)])
+    over_difference = _over(system.height.unit, [Series("difference", PAYLOAD, off)])
     return [
         *picture("Skew-T", skew_t(levels), feathers, tall=True),
         *picture("Wind speed", over_speed),
         *picture("Wind direction", over_direction),
-        *picture("Wind towards east and north", _over("m/s", winds)),
+        *picture("Wind towards east and north", _over(system.speed.unit, winds)),
         *picture("Temperature", over_temperature, sunlight),
         *picture("Relative humidity", over_humidity, lag),
         *picture("Pressure altitude less GPS altitude", over_difference, warm_day),
@@ -69,4 +79,5 @@ def pictures(levels: Sequence[Level]) -> list[Picture]:
 
 
 def _over(title: str, series: Sequence[Series], x_ticks: Sequence[float] | None = None) -> str:
-    return chart(Axes(title, "altitude, m", height=_HEIGHT, x_ticks=x_ticks), series)
+    height = f"altitude, {reader().system.height.unit}"
+    return chart(Axes(title, height, height=_HEIGHT, x_ticks=x_ticks), series)

@@ -22,7 +22,7 @@ from server.flight.landing.question import LandingQuestion, Terrain
 from server.flight.mission import Mission
 from server.flight.mission_state import State
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.state import FlightState
+from server.flight.state import EventKind, FlightState
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
 from server.flight.view.answer import Answer
@@ -72,7 +72,7 @@ class Place(NamedTuple):
 
 
 class Happening(NamedTuple):
-    kind: str
+    kind: EventKind
     time_s: float
     latitude_deg: float
     longitude_deg: float

@@ -1,13 +1,15 @@
-"""What the terminal and the debrief say of events, alarms, rejections and problems: metric, UTC.
+"""What the terminal and the debrief say of events, alarms, rejections and problems, for `reader()`.
 
 The page has sentences of its own, in the reader's units and zone (`web/words/`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
+from typing import Literal
 
 from decoders.reports import (
     BearingReport,
@@ -16,7 +18,7 @@ from decoders.reports import (
     NoteReport,
     SearchedReport,
 )
-from server.debrief.words import at, kilometres, metres
+from server.debrief.words import apart, at, climb, compass, metres, moment
 from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.physics.lift import Lift
@@ -77,7 +79,7 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
 
 def event_words(kind: EventKind, altitude_m: float, time_s: float) -> str:
     """E.g. Burst at 29,310 m, 15:36:10 UTC."""
-    return f"{_EVENTS[kind]} at {metres(altitude_m)}, {at(time_s)} UTC"
+    return f"{_EVENTS[kind]} at {metres(altitude_m)}, {moment(time_s)}"
 
 
 def rejection_words(reason: Rejection) -> str:
@@ -85,7 +87,7 @@ def rejection_words(reason: Rejection) -> str:
     words = _REJECTIONS.get(reason.kind)
     if words is None:
         off_m = abs(reason.off_m or 0.0)
-        off = kilometres(off_m) if off_m >= 1_000.0 else metres(off_m)
+        off = apart(off_m)
         if reason.kind == RejectionKind.NEVER_FLEW:
             other = " and ".join(reason.against)
             words = f"has not left the ground, while {other} is {off} higher and climbs"
@@ -113,14 +115,21 @@ def alarm_words(alarm: Alarm) -> str:
     return f"{title}: {told}" if told else title
 
 
+_WRITTEN: Mapping[str, Callable[[float], str]] = {
+    "m": metres,
+    "ms": climb,
+    "s": lambda value: f"{value:,.0f} s",
+}
+
+
 def _fact(name: str, value: Fact) -> str:
     if isinstance(value, datetime):
         return f"{name.replace('_', ' ')} {at(value.timestamp())}"
     if isinstance(value, str):
         return f"{name.replace('_', ' ')} {value}"
     stem, _, unit = name.rpartition("_")
-    if stem and unit in ("m", "s"):
-        return f"{stem.replace('_', ' ')} {value:,.0f} {unit}"
+    if stem and unit in _WRITTEN:
+        return f"{stem.replace('_', ' ')} {_WRITTEN[unit](value)}"
     return f"{name.replace('_', ' ')} {value:.2f}"
 
 
@@ -147,6 +156,54 @@ def _span(ahead_s: float) -> str:
         if days
         else f"{hours} h {minutes} min {side}"
     )
+
+
+@dataclass(frozen=True)
+class Course:
+    """What a flight came to, for one sentence. Times in UTC seconds; None: not known."""
+
+    name: str
+    launched_s: float | None
+    burst_altitude_m: float | None
+    highest_m: float | None
+    ended_s: float | None
+    ended: Literal["at rest", "found", "predicted", "unknown"]
+    found_by: str = ""
+    distance_m: float | None = None  # of its end from the launch
+    bearing_deg: float | None = None
+    held: int = 0  # predictions whose 90 % area held the place where it ended
+    judged: int = 0
+
+
+def summary(course: Course) -> str:
+    """The flight in one sentence."""
+    parts = []
+    if course.launched_s is not None:
+        parts.append(f"was launched at {moment(course.launched_s)}")
+    if course.burst_altitude_m is not None:
+        parts.append(f"burst at {metres(course.burst_altitude_m)}")
+    elif course.highest_m is not None:
+        parts.append(f"was seen as high as {metres(course.highest_m)}")
+    parts.append(_end_words(course))
+    *first, last = parts
+    words = f"{', '.join(first)} and {last}" if first else last
+    if course.judged:
+        words += f"; {course.held} of {course.judged} predictions had it inside their 90 % area"
+    return f"{course.name} {words}."
+
+
+def _end_words(course: Course) -> str:
+    way = ""
+    if course.distance_m is not None and course.bearing_deg is not None:
+        way = f" {apart(course.distance_m)} {compass(course.bearing_deg)} of the launch"
+    when = "" if course.ended_s is None else f" at {moment(course.ended_s)}"
+    if course.ended == "at rest":
+        return f"was at rest{way}{when}"
+    if course.ended == "found":
+        return f"was found by {course.found_by}{way}{when}"
+    if course.ended == "predicted":
+        return f"was not heard on the ground: it is expected{way}"
+    return "was not followed to the ground"
 
 
 _SURE = {"sharp": "sharp", "broad": "broad", "ahead": "strong, ahead"}

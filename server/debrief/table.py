@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,3 +17,8 @@ class Table:
     numeric: frozenset[int] = frozenset()
     note: str = ""
     empty: str = "Nothing."
+
+    @property
+    def anchor(self) -> str:
+        """For a link to it on the page."""
+        return re.sub(r"[^a-z]+", "-", self.title.lower()).strip("-")

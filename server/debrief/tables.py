@@ -19,7 +19,7 @@ from server.debrief.record import FlightRecord
 from server.debrief.search_tables import areas_table, story_table
 from server.debrief.sentences import alarm_words, rejection_words
 from server.debrief.table import Table
-from server.debrief.words import NONE, apart, at, duration, kilometres, metres, speed
+from server.debrief.words import NONE, apart, at, climb, duration, kilometres, metres, speed
 
 _TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
 
@@ -41,8 +41,8 @@ def cards(f: Figures) -> list[Figure]:
     )
     return [
         top,
-        Figure("Ascent rate", speed(f.ascent_rate_ms), "mean, launch to burst"),
-        Figure("Descent rate", speed(f.descent_rate_low_ms), "mean of the last 1,500 m seen"),
+        Figure("Ascent rate", climb(f.ascent_rate_ms), "mean, launch to burst"),
+        Figure("Descent rate", climb(f.descent_rate_low_ms), "mean near the ground"),
         Figure("Highest ground speed", speed(f.highest_ground_speed_ms)),
         Figure("Distance", kilometres(f.distance_m), "launch to landing, straight"),
         Figure(
@@ -53,23 +53,31 @@ def cards(f: Figures) -> list[Figure]:
     ]
 
 
-def all_tables(record: FlightRecord) -> list[Table]:
+def first_tables(record: FlightRecord) -> list[Table]:
+    """What is read by everybody: short."""
+    return _told([_events(record), lessons_table(record)])
+
+
+def detail_tables(record: FlightRecord) -> list[Table]:
     shares = tracker_shares(record)
-    found = [
-        _events(record),
-        _alarms(record),
-        _predictions(record),
-        story_table(record),
-        areas_table(record),
-        _trackers(shares),
-        _receivers(record, shares),
-        _chase(record),
-        _whereabouts(record),
-        _uncertain(record),
-        lessons_table(record),
-        losses_table(record),
-    ]
-    return [table for table in found if table.rows or table.empty]
+    return _told(
+        [
+            _predictions(record),
+            _alarms(record),
+            story_table(record),
+            areas_table(record),
+            _chase(record),
+            _whereabouts(record),
+            _trackers(shares),
+            _receivers(record, shares),
+            losses_table(record),
+            _uncertain(record),
+        ]
+    )
+
+
+def _told(tables: Sequence[Table]) -> list[Table]:
+    return [table for table in tables if table.rows or table.empty]
 
 
 def _events(record: FlightRecord) -> Table:

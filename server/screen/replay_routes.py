@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Annotated, Literal, Protocol
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
@@ -25,8 +25,8 @@ DEBRIEF_POLICY = (
 class Debrief(Protocol):
     """The debrief of the recording that is played."""
 
-    def begin(self) -> None:
-        """Make it, unless it is being made or there. What failed is tried again."""
+    def begin(self, zone: str, units: str) -> None:
+        """Make it for this reader, unless it is being made or there. What failed is tried again."""
 
     def standing(self) -> dict[str, object]:
         """`state`: making, made or failed; `for_s`, `pages` (names) or `why`."""
@@ -58,9 +58,12 @@ def add_replay_routes(app: FastAPI, recorded: Recorded | None) -> None:
         return page("debrief.html", request)
 
     @app.post("/api/debrief")
-    async def making() -> Response:
-        """Asked again and again until it is there."""
-        debrief().begin()
+    async def making(
+        zone: Annotated[str, Query(max_length=64)] = "",
+        units: Literal["", "metric", "nautical", "us"] = "",
+    ) -> Response:
+        """Asked again and again until it is there; for whoever reads in that zone and those units."""
+        debrief().begin(zone, units)
         return json_reply(debrief().standing())
 
     @app.get("/debrief/{name}")

@@ -35,7 +35,7 @@ def log(tmp_path: Path) -> Path:
 
 async def test_a_replay_opens_its_debrief(browser: Browser, log: Path) -> None:
     async with leeward("replay", str(log), "--speed", "60") as running:
-        context = await browser.new_context(service_workers="block")
+        context = await browser.new_context(service_workers="block", timezone_id="Asia/Kolkata")
         await context.add_init_script(
             "try { sessionStorage.setItem('leeward.notice', 'seen') } catch {}"
         )
@@ -52,6 +52,8 @@ async def test_a_replay_opens_its_debrief(browser: Browser, log: Path) -> None:
         await debrief.wait_for_url("**/debrief/made.html")
         await expect(debrief.locator("h1")).to_contain_text("made")
         await expect(debrief.locator(".leaflet-container")).to_be_visible()
+        # in the reader's own zone, whatever that of the station is (IANA: IST, +05:30)
+        await expect(debrief.locator("main")).to_contain_text("All times are IST (UTC+05:30)")
         # it has no origin here: it reaches neither the station nor what this browser keeps of it
         asked = "fetch('/api/state').then(() => 'read', () => 'refused')"
         assert await debrief.evaluate(asked) == "refused"

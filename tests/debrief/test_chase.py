@@ -10,7 +10,7 @@ from pyproj import Geod
 
 from server.debrief.chase import chases, reports, whereabouts
 from server.debrief.record import FlightRecord, places_at
-from server.debrief.tables import all_tables
+from server.debrief.tables import detail_tables
 from server.flight.inputs import Command, FlightPlan, Plan, TrackerPlan, VehiclePlan
 from server.journal.recording import Recording
 from tests.debrief.made import demo, plain, replayed
@@ -91,7 +91,7 @@ def test_who_was_where_at_each_event() -> None:
 
 
 def test_the_tables_of_the_demo_tell_of_both_cars() -> None:
-    tables = {t.title: t for t in all_tables(demo())}
+    tables = {t.title: t for t in detail_tables(demo())}
     assert tables["Chase vehicles"].head == ("Vehicle", "Car 1", "Car 2")
     rows = {name: cells for name, *cells in tables["Chase vehicles"].rows}
     counts = [len(fixes) for fixes in reports(demo()).values()]
@@ -110,7 +110,7 @@ def test_the_tables_of_the_demo_tell_of_both_cars() -> None:
 
 
 def test_without_a_vehicle_the_tables_say_so() -> None:
-    tables = {t.title: t for t in all_tables(plain())}
+    tables = {t.title: t for t in detail_tables(plain())}
     assert tables["Chase vehicles"].rows == []
     assert "No vehicle" in tables["Chase vehicles"].empty
     assert chases(plain()) == []

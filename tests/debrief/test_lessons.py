@@ -10,7 +10,7 @@ import pytest
 
 from server.debrief.lessons import fitted_climb, fitted_fall, losses, plan_fragment
 from server.debrief.record import FlightRecord
-from server.debrief.tables import all_tables
+from server.debrief.tables import first_tables
 from server.journal.recording import DEMO_LOG, Recording
 from server.plan.file import parse
 from tests.debrief.made import demo, plain, replayed, truth_of
@@ -53,7 +53,7 @@ def test_the_fragment_completes_a_plan(flown: Callable[[], FlightRecord]) -> Non
 
 def test_what_was_planned_stands_beside_what_was_flown() -> None:
     rows = {row[0]: row for row in _lessons_of(demo())}
-    assert rows["Ascent rate"][2] == "4.80 m/s, ± 0.80"
+    assert rows["Ascent rate"][2] == "4.80 m/s, ± 0.80 m/s"
     flown_m = float(rows["Burst altitude"][1].removesuffix(" m").replace(",", ""))
     assert flown_m == pytest.approx(truth_of("burst")["altitude_m"], abs=150.0)
     assert rows["Burst altitude"][2] == "30,000 m, ± 1,200 m"
@@ -66,7 +66,7 @@ def test_a_log_without_a_plan_had_nothing_planned() -> None:
 
 
 def _lessons_of(record: FlightRecord) -> Sequence[Sequence[str]]:
-    return next(t.rows for t in all_tables(record) if t.title == "Lessons for the next plan")
+    return next(t.rows for t in first_tables(record) if t.title == "Lessons for the next plan")
 
 
 def test_a_flight_without_a_descent_leaves_it_out() -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 from playwright.async_api import Browser, Page, Route
@@ -11,12 +14,15 @@ from server.debrief.charts import Axes, Series, chart, ticks, time_ticks
 from server.debrief.figures import figures, tracker_shares, uncertain
 from server.debrief.page import flight_page
 from server.debrief.profile import pictures
+from server.debrief.reader import Reader, reading, zone_named
 from server.debrief.receivers import receiver_counts
 from server.debrief.record import FlightRecord
+from server.debrief.sentences import Course, summary
 from server.debrief.sounding import CAVEAT, sounding
 from server.debrief.words import metres
 from server.journal.recording import Recording, inferred_plan, read_recording
 from tests.browser.conftest import WIDE
+from tests.browser.overlaps import overlap
 from tests.debrief.made import demo, plain, replayed
 from tests.flights import LAUNCH, T0, real_logs
 
@@ -42,6 +48,22 @@ OUTSIDE = """(() => {
     const { left, top } = e.getBoundingClientRect();
     return !within(left, top, map) || within(left, top, list);
   }).map((e) => e.textContent);
+})()"""
+
+
+MOST_BEFORE_DETAILS_PX = 4_000
+BEFORE_DETAILS_PX = "document.getElementById('details').getBoundingClientRect().top + scrollY"
+DEAD_LINKS = """[...document.querySelectorAll('.contents a')]
+  .filter((a) => document.getElementById(a.hash.slice(1)) === null).map((a) => a.hash)"""
+# predictions that are not in view; each is a circle of 4 px, as nothing else is
+FAR_PREDICTIONS = """(() => {
+  const map = Object.values(window).find((one) => one instanceof L.Map);
+  let far = 0;
+  map.eachLayer((layer) => {
+    if (layer instanceof L.CircleMarker && layer.options.radius === 4)
+      far += map.getBounds().contains(layer.getLatLng()) ? 0 : 1;
+  });
+  return far;
 })()"""
 
 
@@ -91,6 +113,9 @@ async def assert_right(
     assert wide <= size[0]
     assert await page.evaluate(OVERLAPS) == []
     assert await page.evaluate(OUTSIDE) == []
+    assert await page.evaluate(BEFORE_DETAILS_PX) <= MOST_BEFORE_DETAILS_PX
+    assert await page.evaluate(DEAD_LINKS) == []
+    assert await page.evaluate(FAR_PREDICTIONS) == 0
     return page
 
 
@@ -109,6 +134,66 @@ async def test_the_demos_page_needs_no_network(browser: Browser, tmp_path: Path)
     assert await page.locator("svg[role=img]").count() >= 8
     events = await page.locator(".event").all_inner_texts()
     assert events == ["launch", "burst", "landing"]
+    grounds = await page.locator(".vehicle span").evaluate_all(
+        "names => names.map((name) => [name.textContent, getComputedStyle(name).backgroundColor])"
+    )
+    assert [name for name, _ in grounds] == ["Car 1", "Car 2"]
+    assert len({colour for _, colour in grounds}) == 2, "cars are told apart"
+    boxes = await page.locator(".vehicle span").evaluate_all(
+        "names => names.map((name) => name.getBoundingClientRect().toJSON())"
+    )
+    assert overlap(*boxes) == 0.0
+    lines = await page.locator("td + td").first.evaluate(
+        "cell => parseFloat(getComputedStyle(cell).borderLeftWidth)"
+    )
+    assert lines > 0.0, "columns are told apart"
+
+
+def test_the_page_is_written_for_its_reader() -> None:
+    """Central Daylight Time is UTC-05:00 (IANA, America/Chicago); 1 mi = 1,609.344 m (NIST SP 811)."""
+    with reading(Reader(zone_named("America/Chicago"), "us")):
+        page = flight_page(demo()).decode()
+    found, launch = figures(demo()), demo().first("launch")
+    assert found.burst_altitude_m is not None
+    assert found.distance_m is not None
+    assert launch is not None
+    local = datetime.fromtimestamp(round(launch.time_s) - 5 * 3_600, UTC)
+    away = f"{found.distance_m / 1_609.344:,.1f} mi"
+    assert (
+        f'<p class="summary">Tern 7 was launched at {local:%H:%M:%S} CDT, burst at '
+        f"{found.burst_altitude_m / 0.3048:,.0f} ft and was at rest {away} NE of the launch at "
+        in page
+    )
+    text = re.sub(r"<script.*?</script>|<style.*?</style>", "", page, flags=re.DOTALL)
+    assert "All times are CDT (UTC-05:00)" in text
+    assert not re.search(r"\d\u00a0?(m|km|m/s)\b(?! *²)", text), "one system of units"
+    assert " UTC." not in text
+    assert "13:00" not in re.sub(r"<svg.*?</svg>", "", text, flags=re.DOTALL), "one zone"
+
+
+def test_a_zone_that_is_none_is_an_error() -> None:
+    with pytest.raises(ValueError, match="no time zone"):
+        zone_named("Mars/Olympus")
+    with pytest.raises(ValueError, match="no time zone"):
+        zone_named("../../etc/passwd")
+    assert zone_named("") is None
+
+
+def test_a_flight_in_one_sentence() -> None:
+    course = Course("Tern 7", 0.0, 30_000.0, 30_000.0, 7_200.0, "at rest")
+    assert summary(course) == (
+        "Tern 7 was launched at 00:00:00 UTC, burst at 30,000 m and was at rest at 02:00:00 UTC."
+    )
+    ends = {
+        "found": "was found by Car 2 12.0 km NE of the launch.",
+        "predicted": "was not heard on the ground: it is expected 12.0 km NE of the launch.",
+        "unknown": "was not followed to the ground.",
+    }
+    for ended, words in ends.items():
+        course = Course(
+            "Tern 7", None, None, 9_000.0, None, cast("Any", ended), "Car 2", 12_000.0, 45.0
+        )
+        assert summary(course) == f"Tern 7 was seen as high as 9,000 m and {words}"
 
 
 async def test_a_phone_shows_the_whole_flight(browser: Browser, tmp_path: Path) -> None:

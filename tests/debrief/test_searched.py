@@ -104,4 +104,6 @@ def test_the_photo_stands_in_the_page_itself() -> None:
     page = flight_page(searched(), photo=Photo(body, "image/jpeg")).decode()
     assert f'src="data:image/jpeg;base64,{base64.b64encode(body).decode()}"' in page
     assert "Where it was found" in page
-    assert "Where it was found" not in flight_page(searched()).decode(), "none was taken"
+    without = flight_page(searched()).decode()
+    assert "Where it was found" in without
+    assert '<img class="found"' not in without, "none was taken"
