@@ -132,9 +132,9 @@ def test_random_damage_never_stops_it(tmp_path: Path, seed: int) -> None:
 
 def test_moments_that_cannot_be_are_left_out() -> None:
     found = _Found()
-    found.keep_reception((1, 2**62, "tnc", "tnc2", b"x"))
-    found.keep_reception((2, 1_780_000_000_000, "tnc", "tnc2", b"x"))
-    found.keep_command((1, 1e300, "vehicle", "Bus", 38.0, -98.0, "", ""))
+    found.keep_reception((1, 2**62, "tnc", "tnc2", b"x", None))
+    found.keep_reception((2, 1_780_000_000_000, "tnc", "tnc2", b"x", None))
+    found.keep_command((1, 1e300, "vehicle", "Bus", 38.0, -98.0, "", "", None))
     assert list(found.receptions) == [2]
     assert not found.commands
 
