@@ -89,6 +89,7 @@ export function createStore() {
       mission = {
         ...mission,
         ...shared,
+        senders: merged(mission.senders, shared.senders),
         flights: parts.map((part, n) => ({ ...mission.flights[n], ...part })),
       };
       const state = shown();
@@ -116,6 +117,15 @@ export function createStore() {
     const ways = new Map(flight.ways.map((way) => [way.vehicle, way]));
     const vehicles = mission.vehicles.map((one) => ({ ...NO_WAY, ...ways.get(one.name), ...one }));
     return { ...mission, ...flight, vehicles, flight };
+  }
+
+  /** Those who changed among those who are known, by name. */
+  function merged(senders, change) {
+    if (change === undefined) return senders;
+    const by_name = new Map(senders.map((one) => [one.name, one]));
+    for (const name of change.gone) by_name.delete(name);
+    for (const one of change.changed) by_name.set(one.name, one);
+    return [...by_name.values()].sort((a, b) => (a.name < b.name ? -1 : 1));
   }
 
   function tell(changed) {

@@ -12,12 +12,13 @@ import asyncio
 import logging
 import secrets
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 import orjson
 
-from server.flight.mission_state import State
+from server.flight.mission_state import Sender, State
 from server.flight.state import FlightState
 from server.screen.feed import Feed
 from server.screen.messages import Resume
@@ -26,7 +27,7 @@ from server.screen.splices import SentHistory
 
 log = logging.getLogger(__name__)
 
-# what an update may carry, each whole; of the flights, each of their sections
+# what an update may carry, each whole but the senders; of the flights, each of their sections
 _SECTIONS = tuple(one.name for one in fields(State) if one.name != "flights")
 _FLIGHT_SECTIONS = tuple(one.name for one in fields(FlightState))
 
@@ -72,6 +73,7 @@ class Hub:
         self._changed = asyncio.Event()
         self._sections: dict[tuple[int | str, ...], bytes] = {}  # as last written
         self._flights = 0
+        self._senders: dict[str, Sender] = {}  # as last written
         self._history = SentHistory()
         self._found: dict[str, Any] = {}  # of the past, and not sent yet
         self._snapshot: str | None = None
@@ -132,6 +134,8 @@ class Hub:
     def _take_changes(self) -> bool:
         state = self._feed.state()
         changed = self._changes(state, _SECTIONS, ())
+        if "senders" in changed:
+            changed["senders"] = self._changed_senders(state.senders)
         flights = [
             self._changes(flight, _FLIGHT_SECTIONS, (number,))
             for number, flight in enumerate(state.flights)
@@ -161,6 +165,13 @@ class Hub:
                 self._sections[*path, name] = written
                 changed[name] = orjson.Fragment(written)
         return changed
+
+    def _changed_senders(self, senders: Iterable[Sender]) -> dict[str, Any]:
+        before, self._senders = self._senders, {one.name: one for one in senders}
+        return {
+            "changed": [one for name, one in self._senders.items() if before.get(name) != one],
+            "gone": [name for name in before if name not in self._senders],
+        }
 
     def _message(self, kind: str, **parts: Any) -> str:
         head = {"kind": kind, "session": self.session, "sequence": self.sequence}

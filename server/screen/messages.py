@@ -11,7 +11,7 @@ from typing import Annotated, Any, Generic, Literal, TypeVar, get_type_hints
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model
 
-from server.flight.mission_state import State
+from server.flight.mission_state import Sender, State
 from server.flight.state import FlightState, Phase, Rejection
 
 Latitude = Annotated[float, Field(ge=-90, le=90)]
@@ -30,8 +30,20 @@ def _any_of(name: str, whole: type, **instead: Any) -> type[Message]:
     return create_model(name, __base__=Message, **sections)
 
 
+class SendersChange(Message):
+    """Of hundreds of others on the channel, those that changed; a name in `gone` is shown no more."""
+
+    changed: list[Sender]
+    gone: list[str]
+
+
 FlightChange = _any_of("FlightChange", FlightState)
-StateChange = _any_of("StateChange", State, flights=list[FlightChange])  # type: ignore[valid-type]
+StateChange = _any_of(
+    "StateChange",
+    State,
+    flights=list[FlightChange],  # type: ignore[valid-type]
+    senders=SendersChange,
+)
 
 Row = TypeVar("Row")
 TrackRow = tuple[float, Latitude, Longitude, float | None, float | None, float | None, Phase]
