@@ -37,7 +37,7 @@ class Missing:
 Told = Entry | Missing
 
 MAX_PAYLOAD_BYTES = 4_000_000
-_MAX_ENTRIES = 10_000
+_MAX_ENTRIES = 1_000  # taking them must not hold the loop; `Ledger.chunk` gives fewer
 _MAX_NAME_BYTES = 1_000  # more than a browser may say: 200 characters, of up to 4 bytes
 _RECEPTION, _COMMAND, _MISSING = b"R", b"C", b"M"
 _CHAIN_BYTES = 32

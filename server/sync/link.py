@@ -240,6 +240,7 @@ class Link:
             and (relays or lane.station == own)
             and lane.station != self.other.station
             and lane not in self._unwelcome
+            and lane in self._announced  # with its station's name
         )
 
 

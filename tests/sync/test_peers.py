@@ -104,6 +104,13 @@ async def test_a_chain_of_three_carries_everything_to_its_end() -> None:
         async with running(calling_all(ends[0].peers)), running(calling_all(ends[1].peers)):
             await ends[0].host.until(lambda: same(middle, *ends))
             await ends[1].host.until(lambda: same(middle, *ends))
+            # who comes later, while the others are linked already
+            late = Car(told("car-3", slice(200, 210)), Peer("base", KEY, address(port)))
+            middle.ledger.append([replace(heard_by("base")[0], payload=b"news")])
+            async with running(calling_all(late.peers)):
+                for end in ends:
+                    await end.host.until(lambda: same(late, *ends))
+            assert ends[0].peers.states["base"].reason == "linked with base"
     assert state_of(ends[0].ledger) == state_of(ends[1].ledger)
 
 
