@@ -30,12 +30,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object instead of a table")
     parser.add_argument("--seconds", type=float, help="how long, for benches that take it")
     parser.add_argument("--packets", type=int, help="how many, for benches that take it")
+    parser.add_argument("--times", type=int, help="how often each fault is made")
     parser.add_argument("--first", type=int, help="the first seed, for benches that take it")
     asked = parser.parse_args(arguments)
     run = importlib.import_module(f"{__package__}.{asked.name}").run
     takes = inspect.signature(run).parameters
     options: dict[str, Any] = {}
-    for option in ("constant", "seconds", "packets", "first"):
+    for option in ("constant", "seconds", "packets", "first", "times"):
         if (value := getattr(asked, option)) is not None:
             if option not in takes:
                 parser.error(f"the bench {asked.name} does not take --{option}")
