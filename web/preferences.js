@@ -1,13 +1,15 @@
-/** What a reader chose on this device: palette, units, text size, sound. */
+/** What a reader chose on this device: palette, units, text size, sound, and who they are. */
 
 import { kept, keep } from 'leeward/keeping.js';
 import { SYSTEM_NAMES } from 'leeward/units.js';
 
 /**
  * `palette` null: as the page's own HTML has it. `units` null: as the plan has them.
- * @type {{palette: string | null, units: string | null, scale: number, sound: string}}
+ * `person` null: not asked yet; "": rather not said.
+ * @type {{palette: string | null, units: string | null, scale: number, sound: string, person: string | null}}
  */
-const DEFAULTS = { palette: null, units: null, scale: 100, sound: 'off' };
+const DEFAULTS = { palette: null, units: null, scale: 100, sound: 'off', person: null };
+export const MOST_LETTERS = 40; // of a person's name
 // How much room there is for the text, in pixels at usual size: larger text is a smaller page, as a browser's own zoom
 const LOW_PX = 700; // high: below, map and chart have no room over each other
 const WIDE_PX = 1312; // below, the band has a second row
@@ -28,6 +30,7 @@ export function createPreferences() {
   let unitsChosen = chosen.units !== null && SYSTEM_NAMES.includes(chosen.units);
   if (!unitsChosen) chosen.units = 'metric';
   if (!SOUNDS.includes(chosen.sound)) chosen.sound = 'off';
+  if (chosen.person !== null) chosen.person = String(chosen.person).slice(0, MOST_LETTERS);
   if (chosen.palette !== 'night') chosen.palette = 'day';
   dress();
   addEventListener('resize', dress);
@@ -59,7 +62,7 @@ export function createPreferences() {
   }
 
   return {
-    /** @param {'palette' | 'units' | 'scale' | 'sound'} name */
+    /** @param {'palette' | 'units' | 'scale' | 'sound' | 'person'} name */
     get: (name) => chosen[name],
     set,
     /** The plan's units, until the reader has chosen others. @param {string} [planned] */

@@ -58,7 +58,7 @@ export function start(connect, post) {
   const problems = createProblems(context);
   const flights = createFlights(context);
   const alarm = createAlarm(context);
-  const band = createBand(context, [alarm.node, alarm.regret]);
+  const band = createBand(context, [alarm.node]);
   const now = createNow(context);
   const chart = createTimeChart(context);
   const scrubber = createScrubber(context, chart);
@@ -75,6 +75,7 @@ export function start(connect, post) {
     el('div', { class: 'band' }, band.node),
     el('main', {}, el('div', { class: 'left' }, mapNode, now.node, flown), side),
     createTabs().node,
+    alarm.after,
     alarm.spoken,
   );
   const map = createMap(mapNode, context);

@@ -3,7 +3,8 @@
 /**
  * From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
  *
- * `acknowledged_by`: on which station's screen, "" where none is named. `facts` are its numbers, with
+ * `acknowledged_by`: on which station's screen, `acknowledged_person`: who, as their device says; "" where
+ * none is named. `facts` are its numbers, with
  * units in their names.
  */
 export interface Alarm {
@@ -15,6 +16,7 @@ export interface Alarm {
   until: string | null;
   acknowledged: boolean;
   acknowledged_by: string;
+  acknowledged_person: string;
   facts: Record<string, number | string>;
 }
 

@@ -115,6 +115,13 @@ def alarm_words(alarm: Alarm) -> str:
     return f"{title}: {told}" if told else title
 
 
+def acknowledged_words(alarm: Alarm) -> str:
+    """E.g. by Anna, on Car 1."""
+    by = f"by {alarm.acknowledged_person}" if alarm.acknowledged_person else ""
+    on = f"on {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
+    return ", ".join(filter(None, (by, on))) or ("yes" if alarm.acknowledged else "no")
+
+
 _WRITTEN: Mapping[str, Callable[[float], str]] = {
     "m": metres,
     "ms": climb,

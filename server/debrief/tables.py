@@ -17,7 +17,7 @@ from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
 from server.debrief.search_tables import areas_table, story_table
-from server.debrief.sentences import alarm_words, rejection_words
+from server.debrief.sentences import acknowledged_words, alarm_words, rejection_words
 from server.debrief.table import Table
 from server.debrief.words import NONE, apart, at, climb, duration, kilometres, metres, speed
 
@@ -96,11 +96,11 @@ def _events(record: FlightRecord) -> Table:
 
 def _alarms(record: FlightRecord) -> Table:
     rows = [
-        (at(alarm.time.timestamp()), "yes" if alarm.acknowledged else "no", alarm_words(alarm))
+        (at(alarm.time.timestamp()), acknowledged_words(alarm), alarm_words(alarm))
         for alarm in record.state.alarms
         if alarm.kind not in _TOLD_AS_EVENTS
     ]
-    return Table("Alarms", ("Time", "Seen", "What"), rows, empty="None.")
+    return Table("Alarms", ("Time", "Acknowledged", "What"), rows, empty="None.")
 
 
 def _predictions(record: FlightRecord) -> Table:

@@ -54,8 +54,8 @@ class Command:
 
     at_s: float
     kind: CommandKind
-    name: str  # alarm id (also of `recall`: not seen after all), vehicle name (also of `assign`), or what
-    # is said of the phase (`PHASES_SAID`)
+    name: str  # alarm id, with who has seen it (`seen_by`; also of `recall`: not seen after all), vehicle
+    # name (also of `assign`), or what is said of the phase (`PHASES_SAID`)
     latitude_deg: float | None = None  # vehicle only
     longitude_deg: float | None = None
     station: str = ""  # on whose screen, where several stations share a mission
@@ -66,6 +66,20 @@ class Command:
         """The canonical order of commands."""
         place = (self.latitude_deg or 0.0, self.longitude_deg or 0.0)
         return self.at_s, self.kind, self.name, self.station, *place, self.flight
+
+
+def seen_by(alarm: str, person: str) -> str:
+    """The name of a command that acknowledges: the alarm, and on a line of its own who, if that is known.
+
+    Journals of before persons were named hold the id alone.
+    """
+    return f"{alarm}\n{person}" if person else alarm
+
+
+def alarm_and_person(name: str) -> tuple[str, str]:
+    """Reads `seen_by` back."""
+    alarm, _, person = name.partition("\n")
+    return alarm, person
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,8 @@ Fact = float | str | datetime  # the unit stands in its name
 class Alarm:
     """From its rise (`time`) to its end (`until`). `id` names the occurrence, so it can be acknowledged.
 
-    `acknowledged_by`: on which station's screen, "" where none is named. `facts` are its numbers, with
+    `acknowledged_by`: on which station's screen, `acknowledged_person`: who, as their device says; "" where
+    none is named. `facts` are its numbers, with
     units in their names.
     """
 
@@ -32,6 +33,7 @@ class Alarm:
     until: datetime | None
     acknowledged: bool
     acknowledged_by: str
+    acknowledged_person: str
     facts: Mapping[str, Fact]
 
 

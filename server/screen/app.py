@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 
+from server.flight.inputs import seen_by
 from server.flight.mission_state import State
 from server.flight.road_state import Reach
 from server.flight.view.winds import Winds
@@ -181,7 +182,9 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
     @app.post("/api/acknowledge", openapi_extra=_takes(Acknowledge))
     async def acknowledge(request: Request) -> Response:
         body = await asked(request, Acknowledge)
-        return await _carry_out(feed.command("recall" if body.recall else "acknowledge", body.id))
+        if body.recall:
+            return await _carry_out(feed.command("recall", body.id))
+        return await _carry_out(feed.command("acknowledge", seen_by(body.id, body.by)))
 
     @app.post("/api/vehicle", openapi_extra=_takes(PlaceVehicle))
     async def vehicle(request: Request) -> Response:

@@ -9,7 +9,14 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Generic, Literal, TypeVar, get_type_hints
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    create_model,
+    field_validator,
+)
 
 from server.flight.mission_state import Sender, State
 from server.flight.state import FlightState, Phase, Rejection
@@ -125,6 +132,13 @@ class Acknowledge(Message):
 
     id: Annotated[str, Field(min_length=1, max_length=200)]
     recall: bool = False
+    by: Annotated[str, Field(max_length=40)] = ""  # who, if they said their name to the device
+
+    @field_validator("id", "by")
+    @classmethod
+    def one_line(cls, text: str) -> str:
+        """Whatever is no letter of a line is left out."""
+        return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 class PlaceVehicle(Message):

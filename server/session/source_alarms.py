@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from server.flight.inputs import Command
 from server.flight.mission_state import Alarm, Fact
 from server.flight.times import moment
-from server.flight.view.alarms import acknowledgements
+from server.flight.view.alarms import Seen, acknowledgements
 from server.sources.spec import SourceState
 
 _FAILED_S = 10.0  # a line that is pulled and put back at once is no alarm; our choice
@@ -30,6 +30,6 @@ def source_alarms(
         name = f"source-{one.name}-{round(one.since_s)}"
         since = moment(one.since_s)
         facts: dict[str, Fact] = {"source": one.name, "since": since}
-        told = name in seen, seen.get(name, "")
+        told = name in seen, *seen.get(name, Seen("", ""))
         found.append(Alarm(name, "source_failed", "warning", "", since, None, *told, facts))
     return tuple(found)

@@ -7,7 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from playwright.async_api import expect
+from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
 from tests.browser.matrix import SIZES, Case, arrange
@@ -82,6 +82,8 @@ async def test_ten_questions(open_page: Any, size: tuple[int, int]) -> None:
             text = await visible_text(page)
             for asked, answer in questions(feed, phase).items():
                 assert re.search(answer, text), (phase, asked, text)
+            if phase == "lost":
+                await no_old_figure_looks_fresh(page)
             for palette, scale in CORNERS.get(phase, [("day", 100)]):
                 await arrange(page, Case(phase, palette, size, scale))
                 looked = await look(page)
@@ -89,6 +91,20 @@ async def test_ten_questions(open_page: Any, size: tuple[int, int]) -> None:
                 assert looked.map_px[1] >= 150, (phase, palette, scale)
             await arrange(page, Case(phase, "day", size, 100))
         watched.assert_quiet(port)
+
+
+async def no_old_figure_looks_fresh(page: Page) -> None:
+    """Nothing is heard for minutes: the last height says so and has no rate, a time that passed is due."""
+    height = page.locator("[data-answer=height]")
+    await expect(height).to_contain_text(re.compile(r"Last height.*min ago"))
+    await expect(height).not_to_contain_text(re.compile("[↓↑]"))
+    await expect(height).to_have_attribute("data-stale", "true")
+    label = page.locator(".landing-label")
+    await expect(label).to_have_text(re.compile(r"^due \d\d:\d\d, .* ago$"))
+    await expect(page.locator(".mark:has(> .landing-label)")).to_have_attribute(
+        "data-stale", "true"
+    )
+    await expect(page.locator(".payload-label")).to_contain_text("min ago")
 
 
 async def test_larger_text_leaves_figures_and_map(open_page: Any) -> None:

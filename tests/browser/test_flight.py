@@ -111,10 +111,18 @@ async def test_an_alarm_stays_until_it_is_acknowledged(open_page: Any) -> None:
         await expect(page.get_by_role("alert")).to_contain_text("Main is silent")
         await page.locator(".alarm").get_by_role("button", name="Acknowledge").click()
         await expect(page.locator(".alarm")).to_be_hidden()
-        assert feed.commands == [("acknowledge", feed.state().alarms[-1].id, None, None)]
+        alarm = feed.state().alarms[-1].id
+        assert feed.commands == [("acknowledge", alarm, None, None)]
         log = page.locator("[data-panel=log]")
         await expect(log).to_contain_text("Main is silent")
         await expect(log.locator(".log-done").first).to_have_text("acknowledged")
+        # who it was is asked once, on the device, and nobody must say
+        await page.get_by_label("Your name, for the log").fill(" Anna <b>")
+        await page.get_by_role("button", name="Keep").click()
+        await expect(log.locator(".log-done").first).to_have_text("acknowledged by Anna <b>")
+        assert feed.commands[1:] == [("acknowledge", f"{alarm}\nAnna <b>", None, None)]
+        await expect(page.locator(".alarm-regret")).to_be_visible()
+        await expect(page.locator(".person")).to_be_hidden()
         watched.assert_quiet(port)
 
 

@@ -31,7 +31,11 @@ MOMENTS = {
     -60.0: ("on the ground", "Told once it flies", "Last heard"),
     3_000.0: ("Height, ascending", "Lands about (CDT)", "Until it lands"),
     6_300.0: ("Height, descending", "Lands about (CDT)", "km flown"),
-    flight.LANDED_S + 60.0: ("it was so", "Should have landed", "Since it should have landed"),
+    flight.LANDED_S + 60.0: (
+        "Last height",
+        "Should have landed",
+        "Since it should have landed",
+    ),
     LANDED_S: ("Highest point", "Landed (CDT)", "Flown over ground"),
 }
 

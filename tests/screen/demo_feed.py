@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from server.flight.inputs import Tick
+from server.flight.inputs import Tick, alarm_and_person
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.mission_state import Replay, Source, State
@@ -93,6 +93,7 @@ class DemoFeed:
         self.received: list[tuple[str, bytes]] = []
         self.commands: list[tuple[Any, ...]] = []
         self.acknowledged: set[str] = set()
+        self.persons: dict[str, str] = {}
         self.speed, self.paused = 10.0, True
         self.changes: dict[str, Any] = {}  # of the mission's state
         self.flight_changes: dict[str, Any] = {}
@@ -118,7 +119,12 @@ class DemoFeed:
     def state(self) -> State:
         state, _ = demo_at(self.since_launch_s)
         alarms = tuple(
-            replace(alarm, acknowledged=alarm.id in self.acknowledged) for alarm in state.alarms
+            replace(
+                alarm,
+                acknowledged=alarm.id in self.acknowledged,
+                acknowledged_person=self.persons.get(alarm.id, ""),
+            )
+            for alarm in state.alarms
         )
         (flight,) = state.flights
         if self.comment is not None:
@@ -171,9 +177,11 @@ class DemoFeed:
         flight: str = "",
     ) -> None:
         if kind == "acknowledge":
-            if name not in {alarm.id for alarm in self.state().alarms}:
+            alarm_id, person = alarm_and_person(name)
+            if alarm_id not in {alarm.id for alarm in self.state().alarms}:
                 raise Refused("There is no such alarm.")
-            self.acknowledged.add(name)
+            self.acknowledged.add(alarm_id)
+            self.persons[alarm_id] = person
         of_flight = (flight,) if flight else ()
         self.commands.append((kind, name, latitude_deg, longitude_deg, *of_flight))
         self.changed()

@@ -39,6 +39,12 @@ export function createFlightLayers(map, store, preferences) {
         layersOf(name, number).landing.draw(landing, several ? name : '', name === state.flight.name, searched);
       });
     },
+    /** The words that grow old while nothing is heard. */
+    age(now_s) {
+      const { state } = store;
+      if (state === null) return;
+      for (const flight of state.flights) layers.get(flight.name)?.landing.age(flight, state, state.flights.length > 1 ? flight.name : '', now_s);
+    },
     colours() {
       for (const { track } of layers.values()) track.colours();
     },

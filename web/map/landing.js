@@ -1,10 +1,12 @@
 /** Where it will come down: the ring, the 50 % and 90 % areas, the predicted way with its times. */
 
 import * as L from 'leaflet';
-import { el, setText, svg } from 'leeward/dom.js';
+import { el, setAttribute, setText, svg } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { drawn } from 'leeward/map/around.js';
 import { landingSymbol, marker, place } from 'leeward/map/symbols.js';
+import { isOld } from 'leeward/fresh.js';
+import { landsWords } from 'leeward/words/landing.js';
 import { clockTime } from 'leeward/words.js';
 
 const TIMES_MIN = [1, 2, 5, 10, 20, 30, 60];
@@ -29,6 +31,19 @@ export function createLanding(map, renderer, number) {
   hatch(renderer);
 
   return {
+    /** What grows old while nothing is heard: the label's words, and the times along the way. */
+    age(flight, state, name, now_s) {
+      const { landing } = flight;
+      if (landing === null) return;
+      setText(label, `${name} ${landsWords(landing, now_s)}`.trim());
+      const known = landing.basis === 'landed fix' || flight.phase === 'landed';
+      const stale = !known && (isOld({ ...state, ...flight }, landing.as_of, now_s) || (seconds(landing.time) ?? 0) < now_s);
+      setAttribute(label.parentElement, 'data-stale', String(stale));
+      times.eachLayer((stamp) => {
+        if (/** @type {any} */ (stamp).at_s < now_s) times.removeLayer(stamp);
+      });
+    },
+
     /**
      * @param {import('../types.js').Landing | null} landing
      * @param {string} name of the flight, "" where it is the only one
@@ -47,8 +62,6 @@ export function createLanding(map, renderer, number) {
       inner.setLatLngs(searched ? [] : ringOf(landing.search_area?.p50));
       way.setLatLngs(landing.path.map(([, lat, lon]) => L.latLng(lat, drawn(lon))));
       place(map, ring, landing.latitude_deg, landing.longitude_deg);
-      const verb = landing.basis === 'landed fix' ? 'landed' : 'lands';
-      setText(label, `${name} ${verb} ${clockTime(seconds(landing.time))}`.trim());
       ring.setZIndexOffset(chosen ? 500 : 400);
       Object.assign(ring, { rank: chosen ? 1100 : 500, about: { kind: 'landing', flight: number } }); // of its label
       for (const stamp of chosen ? stamps(landing.path, map) : []) stamp.addTo(times);
@@ -75,7 +88,7 @@ function stamps(path, map) {
     taken.push(at);
     const label = el('span', { class: 'mark-label stamp', text: clockTime(here_s) });
     const mark = marker({ node: el('span', { class: 'stamp-dot' }), size: 9, label });
-    marks.push(mark.setLatLng([path[n][1], drawn(path[n][2])]));
+    marks.push(Object.assign(mark.setLatLng([path[n][1], drawn(path[n][2])]), { at_s: here_s }));
   }
   return marks;
 }

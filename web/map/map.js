@@ -71,7 +71,10 @@ export function createMap(node, { store, units, preferences, clock }) {
     details.withGround(setup.terrain);
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
-  map.on('zoomend', () => flights.drawLandings());
+  map.on('zoomend', () => {
+    flights.drawLandings();
+    flights.age(clock.now_s());
+  });
   map.on('dragend', () => {
     const { lat, lng } = map.getCenter();
     if (drawn(lng) !== lng) map.setView([lat, drawn(lng)], map.getZoom(), { animate: false });
@@ -139,6 +142,7 @@ export function createMap(node, { store, units, preferences, clock }) {
         fixes.draw();
       }
       if (changed.has('landing') || changed.has('flights')) flights.drawLandings();
+      flights.age(clock.now_s());
       avoid.draw(state.avoid);
       horizon.draw(state);
       roads.draw(state);

@@ -7,6 +7,7 @@ import { drawn } from 'leeward/map/around.js';
 import { marker, place, symbol } from 'leeward/map/symbols.js';
 import { flightSymbol } from 'leeward/outline.js';
 import { isOld } from 'leeward/fresh.js';
+import * as words from 'leeward/words.js';
 
 export function createMoving(map, units) {
   const payloads = new Map();
@@ -72,8 +73,9 @@ export function createMoving(map, units) {
     const height = track?.altitude_m ?? null;
     const silent = height === null || phase === 'landed'; // the landing's label says it then
     const named = state.flights.length > 1 ? `${name} ` : '';
-    setText(label, silent ? '' : `${named}${units.altitude(height)}`);
     const old = isOld({ ...state, ...flight }, track?.time ?? null, now_s);
+    const age = old && track !== null ? `, ${words.ago(seconds(track.time), now_s)}` : '';
+    setText(label, silent ? '' : `${named}${units.altitude(height)}${age}`);
     setAttribute(label.parentElement, 'data-stale', old && phase !== 'landed');
     place(map, launches.get(name), launch.latitude_deg, launch.longitude_deg);
   }

@@ -6,6 +6,7 @@
 
 import { el, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { createPerson } from 'leeward/panels/person.js';
 import { alarmBeside, alarmOf, alarmTitle } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
@@ -25,7 +26,7 @@ export function isOpen({ acknowledged, severity, until }, now_s) {
 const isNews = ({ severity, time }, now_s) => severity === 'info' && now_s - seconds(time) < NEWS_S;
 
 /** @param {import('../types.js').Context} context */
-export function createAlarm({ store, clock, units, post, sound }) {
+export function createAlarm({ store, clock, units, post, sound, preferences }) {
   const kind = el('span', { class: 'alarm-kind' });
   const age = el('span', { class: 'alarm-age' });
   const title = el('div', { class: 'alarm-title' });
@@ -44,7 +45,12 @@ export function createAlarm({ store, clock, units, post, sound }) {
     text,
     actions,
   );
+  const person = createPerson(preferences, () => {
+    for (const id of settled?.ids ?? []) void post('/api/acknowledge', { id, by: preferences.get('person') });
+    render();
+  });
   const regret = el('div', { class: 'alarm-regret crew-only', hidden: true }, el('span', { text: 'Acknowledged.' }), undo);
+  const after = el('div', { class: 'after-alarm crew-only' }, regret, person.node);
   const spoken = el('div', { class: 'unseen', 'aria-live': 'assertive', role: 'alert' });
   const told = new Set();
   const hidden = new Set(JSON.parse(sessionStorage.getItem(PUT_AWAY) ?? '[]'));
@@ -59,7 +65,7 @@ export function createAlarm({ store, clock, units, post, sound }) {
     const ids = alarms.map(({ id }) => id);
     const asked = shown;
     for (const id of ids) {
-      const problem = await post('/api/acknowledge', { id });
+      const problem = await post('/api/acknowledge', { id, by: preferences.get('person') ?? '' });
       setText(refusal, shown === asked ? problem : '');
       if (problem !== null) return;
     }
@@ -93,8 +99,10 @@ export function createAlarm({ store, clock, units, post, sound }) {
     shown = first;
     setShown(node, shown !== null);
     document.body.classList.toggle('alarmed', shown !== null);
-    if (settled !== null && performance.now() - settled.at_ms > REGRET_S * 1000) settled = null;
+    const typing = person.node.contains(document.activeElement);
+    if (settled !== null && !typing && performance.now() - settled.at_ms > REGRET_S * 1000) settled = null;
     setShown(regret, settled !== null && shown === null);
+    person.ask(settled !== null);
     speak(state, state.alarms.filter(({ acknowledged }) => !acknowledged), asking);
     if (shown === null) return;
     setAttribute(node, 'data-severity', shown.severity);
@@ -119,7 +127,7 @@ export function createAlarm({ store, clock, units, post, sound }) {
     if (fresh.length > 0) setText(spoken, fresh.map(say).join(' '));
   }
 
-  return { node, regret, spoken, render };
+  return { node, after, spoken, render };
 }
 
 function button(text, kind, press) {

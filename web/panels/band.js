@@ -99,8 +99,12 @@ export function createBand(context, over) {
     const motion = moving ? `${climb < 0 ? '↓' : '↑'}\u00a0${units.climb(Math.abs(climb))}` : '';
     const above =
       track.height_above_ground_m === null || !moving ? '' : `${units.altitude(track.height_above_ground_m)} above ground`;
-    const note = old ? `it was so ${words.ago(seconds(track.time), now_s)}` : above || 'above sea level';
-    height.show(label, units.altitude(track.altitude_m), motion, note, old);
+    if (old) {
+      // the last that was heard, and no rate of then beside it; what it should be now is named as worked out
+      const { expected_now: expected } = state.search;
+      const now = expected === null ? 'not known now' : `worked out now: ${units.altitude(expected.altitude_m)}`;
+      height.show('Last height', units.altitude(track.altitude_m), words.ago(seconds(track.time), now_s), now, true);
+    } else height.show(label, units.altitude(track.altitude_m), motion, above || 'above sea level');
   }
 
   /** One state of contact: found, lost, late, or how long it will be heard. */

@@ -34,7 +34,7 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
         const asks = isOpen(entry, clock.now_s() ?? 0);
         if (asks && button === null) {
           button = el('button', { type: 'button', class: 'quiet crew-only', text: 'Acknowledge' });
-          button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id }));
+          button.addEventListener('click', () => post('/api/acknowledge', { id: entry.id, by: preferences.get('person') ?? '' }));
           node.append(button);
         } else if (!asks && button !== null) {
           button.remove();
@@ -57,10 +57,11 @@ export function createLog({ store, clock, units, post, sound, preferences }) {
 }
 
 /** Who has seen it, and when it was over. */
-function endWords({ acknowledged, acknowledged_by, severity, until }, now_s) {
+function endWords({ acknowledged, acknowledged_by, acknowledged_person, severity, until }, now_s) {
   const until_s = seconds(until);
   const over = until_s !== null && until_s <= now_s && severity !== 'info' ? `over since ${words.clockTime(until_s)} ${words.zone(until_s)}` : '';
-  const seen = acknowledged ? `acknowledged${acknowledged_by ? ` on ${acknowledged_by}` : ''}` : '';
+  const by = acknowledged_person ? ` by ${acknowledged_person}` : '';
+  const seen = acknowledged ? `acknowledged${by}${acknowledged_by ? ` on ${acknowledged_by}` : ''}` : '';
   return [seen, over].filter(Boolean).join(', ');
 }
 

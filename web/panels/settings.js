@@ -1,7 +1,8 @@
-/** On a small page, which has no room for them in the bar: text size, units, palette. */
+/** This device: whose it is; and on a small page, which has no room for them in the bar, text size, units, palette. */
 
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { card } from 'leeward/panels/card.js';
+import { nameField } from 'leeward/panels/person.js';
 import { SCALES } from 'leeward/preferences.js';
 import { SYSTEM_NAMES, systemNamed } from 'leeward/units.js';
 
@@ -15,7 +16,11 @@ export function createSettings({ preferences }) {
   const units = choices('Units', SYSTEM_NAMES, (name) => systemNamed(name).title, (name) => preferences.set('units', name));
   const palettes = choices('Palette', ['day', 'night'], (name) => (name === 'day' ? 'Day' : 'Night'), (name) => preferences.set('palette', name));
   const sizes = el('div', { class: 'setting', role: 'group', 'aria-label': 'Text size' }, el('span', { text: 'Text size' }), smaller, size, larger);
-  const panel = card('settings', 'This device', sizes, units.node, palettes.node);
+  const person = nameField(preferences);
+  person.addEventListener('change', () => preferences.set('person', person.value.trim()));
+  const whose = el('div', { class: 'setting crew-only' }, el('label', { text: 'Whose it is; told with the alarms that are acknowledged here ' }, person));
+  const inBar = el('div', { class: 'in-bar' }, sizes, units.node, palettes.node);
+  const panel = card('settings', 'This device', inBar, whose);
 
   return {
     node: panel.node,
@@ -26,6 +31,7 @@ export function createSettings({ preferences }) {
       setAttribute(larger, 'disabled', scale === SCALES.at(-1));
       units.show(preferences.get('units'));
       palettes.show(preferences.get('palette'));
+      if (document.activeElement !== person) person.value = preferences.get('person') ?? '';
     },
   };
 }

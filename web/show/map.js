@@ -50,7 +50,10 @@ export function createShowMap(node, { store, units, preferences, clock }) {
     if (setup.tiles.length === 0) map.setMaxZoom(DEEPEST_WORLD); // closer there is nothing to see
   });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(node);
-  map.on('zoomend', () => flights.drawLandings());
+  map.on('zoomend', () => {
+    flights.drawLandings();
+    flights.age(clock.now_s());
+  });
   preferences.onChange(() => {
     ground.repaint();
     flights.colours();
@@ -66,6 +69,7 @@ export function createShowMap(node, { store, units, preferences, clock }) {
       drawAbout(state.launch.longitude_deg ?? state.track?.longitude_deg);
       if (changed.has('history')) flights.drawTracks();
       if (changed.has('landing') || changed.has('flights')) flights.drawLandings();
+      flights.age(clock.now_s());
       const shown = { ...state, vehicles: [], senders: [], flights: state.flights.map((one) => ({ ...one, trackers: [] })) };
       moving.draw(shown, history, clock.now_s());
       // when all has landed, the whole way from the launch

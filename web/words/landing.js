@@ -6,6 +6,17 @@ import * as words from 'leeward/words.js';
 
 const NB = '\u00a0';
 
+/**
+ * `lands 10:12`, `landed 10:13`, `due 10:12, 9 min ago`: a time that has passed is not said as if it were to come.
+ * @param {{time: string, basis: string}} landing
+ */
+export function landsWords({ time, basis }, now_s) {
+  const time_s = seconds(time) ?? now_s;
+  const clock = words.clockTime(time_s);
+  if (basis === 'landed fix') return `landed ${clock}`;
+  return time_s >= now_s ? `lands ${clock}` : `due ${clock}, ${words.ago(time_s, now_s)}`;
+}
+
 /** @param {import('../state.js').Landing} landing */
 export function landingWords(landing, units, now_s) {
   const heard = at(seconds(landing.as_of));

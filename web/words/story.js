@@ -3,6 +3,7 @@
 import { seconds } from 'leeward/clock.js';
 import { isOld } from 'leeward/fresh.js';
 import { nearWords, wayFrom } from 'leeward/whereis.js';
+import { landsWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
 const FLYING = new Set(['ascent', 'float', 'descent']);
@@ -43,7 +44,7 @@ function height(state, track, units, now_s) {
   const climb = last.climb_ms ?? 0;
   const motion = FLYING.has(phase) ? `${climb < 0 ? '↓' : '↑'}\u00a0${units.climb(Math.abs(climb))}` : 'above the sea';
   const more = stale ? `it was so ${words.ago(seconds(last.time), now_s)}` : motion;
-  return { name, label: `Height, ${words.PHASES[phase]}`, value: units.altitude(last.altitude_m), more, stale };
+  return { name, label: stale ? 'Last height' : `Height, ${words.PHASES[phase]}`, value: units.altitude(last.altitude_m), more, stale };
 }
 
 function landing(state, units, now_s, whereIs) {
@@ -106,7 +107,7 @@ export function standingWords(flight, state, units, now_s) {
   const stale = track !== null && phase !== 'landed' && isOld({ ...state, ...flight }, track.time, now_s);
   const parts = [words.PHASES[phase]];
   if (track !== null && FLYING.has(phase)) parts.push(units.altitude(track.altitude_m));
-  if (told !== null && FLYING.has(phase)) parts.push(`lands ${words.clockTime(seconds(told.time))}`);
+  if (told !== null && FLYING.has(phase)) parts.push(landsWords(told, now_s));
   if (stale) parts.push(words.ago(seconds(track.time), now_s));
   return { text: parts.join(', '), stale };
 }

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from server.flight import alarms
 from server.flight.flight import Flight
-from server.flight.inputs import Command
+from server.flight.inputs import Command, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.mission_state import Alarm
 from server.flight.state import FlightState, RejectionKind
@@ -50,21 +51,32 @@ def shown_alarms(
             moment(one.from_s),
             maybe_moment(one.until_s),
             one.id in acknowledged,
-            acknowledged.get(one.id, ""),
+            *acknowledged.get(one.id, Seen("", "")),
             one.facts,
         )
         for one in raised
     )
 
 
-def acknowledgements(commands: Iterable[Command]) -> dict[str, str]:
-    """Alarms that were seen, by id, and on which station's screen; of commands in order, the last holds."""
-    seen: dict[str, str] = {}
+class Seen(NamedTuple):
+    station: str  # on whose screen
+    person: str  # as their device says; "" nobody
+
+
+def acknowledgements(commands: Iterable[Command]) -> dict[str, Seen]:
+    """Alarms that were seen, by id, and by whom; of commands in order, the last holds.
+
+    Who says a name after others have acknowledged adds it; the first name holds.
+    """
+    seen: dict[str, Seen] = {}
     for one in commands:
+        alarm, person = alarm_and_person(one.name)
         if one.kind == "acknowledge":
-            seen.setdefault(one.name, one.station)
+            before = seen.get(alarm)
+            if before is None or (not before.person and person):
+                seen[alarm] = Seen(one.station, person)
         elif one.kind == "recall":
-            seen.pop(one.name, None)
+            seen.pop(alarm, None)
     return seen
 
 
