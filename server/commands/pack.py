@@ -59,6 +59,7 @@ def pack(
                 sound = _winds(checked, packing, flights, ask=not yes)
             region = _region(checked, plan, flights)
             sound = _ground(checked, packing, region, kinds, ask=not yes) and sound
+        sound = _roads(checked, plan, region) and sound
     except PackError as error:
         raise fail(str(error)) from error
     lines = pack_lines(packing.folder, packing.listed, datetime.now(UTC))
@@ -150,6 +151,23 @@ def _ground(
             typer.echo(f"FAIL {kind}: {error}", err=True)
             sound = False
     return _fetch(packing, needs, ask=ask) and sound
+
+
+def _roads(plan: PlanFile, path: Path, region: Region) -> bool:
+    """Read the plan's extracts now and keep their graphs: in the car that would take minutes."""
+    from server.commands.drive import told_reading
+    from server.commands.roads import check_roads
+
+    sound = True
+    found = check_roads(
+        surroundings_of(plan, path).roads, _places(plan), told_reading, region.bounds
+    )
+    for fit, words in found:
+        typer.echo(f"{'ok  ' if fit else 'FAIL'} {words}", err=not fit)
+        sound = sound and fit
+    if not found:
+        typer.echo("note no [roads] in the plan: drive times will be as the crow flies")
+    return sound
 
 
 def _fetch(packing: Packing, needs: Sequence[Need], *, ask: bool) -> bool:

@@ -64,8 +64,12 @@ def check_roads(
     paths: Sequence[Path],
     launches: Sequence[tuple[float, float]],
     told: Callable[[Path, float], None],
+    area: tuple[float, float, float, float] | None = None,
 ) -> list[tuple[bool, str]]:
-    """Whether each extract can be used, in words; it is read, and kept for the flight. Launches: degrees."""
+    """Whether each extract can be used, in words; it is read, and kept for the flight.
+
+    Launches: degrees. `area`: west, south, east, north of where roads will be needed.
+    """
     found = []
     for path in paths:
         try:
@@ -89,8 +93,29 @@ def check_roads(
         ]
         if outside and len(outside) == len(launches):
             words += "; no launch site lies in it"
+        if area is not None:
+            share = _covered((west, south, east, north), area)
+            words += f"; it spans {share:.0%} of the ground about the predicted areas"
         found.append((True, words))
     return found
+
+
+def _covered(
+    box: tuple[float, float, float, float], area: tuple[float, float, float, float]
+) -> float:
+    """The share of an area that lies in a box: west, south, east, north in degrees."""
+    turn = round((area[0] - box[0]) / 360.0) * 360.0
+    wide = [
+        max(
+            min(box[2] + (360.0 if box[2] < box[0] else 0.0) + turn + more, area[2])
+            - max(box[0] + turn + more, area[0]),
+            0.0,
+        )
+        for more in (-360.0, 0.0, 360.0)
+    ]
+    high = max(min(box[3], area[3]) - max(box[1], area[1]), 0.0)
+    whole = (area[2] - area[0]) * (area[3] - area[1])
+    return min(max(wide) * high / whole, 1.0) if whole > 0.0 else 0.0
 
 
 def opened(paths: Sequence[Path]) -> RoadsApart | None:

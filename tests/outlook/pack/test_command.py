@@ -14,7 +14,10 @@ import pytest
 from typer.testing import CliRunner
 
 from server.commands.main import app
+from server.commands.roads import check_roads
+from server.geodata.roads.cache import open_graph
 from tests.geodata.map_files import pmtiles
+from tests.geodata.roads.extracts import lattice, write
 from tests.outlook.pack.servers import ForecastFilter, answering, latest_run, nginx_over
 from tests.session.running import checked, leeward
 
@@ -43,6 +46,7 @@ def invoked(*words: str) -> tuple[int, str]:
 
 async def test_the_story_from_nothing(tmp_path: Path, services: tuple[str, str]) -> None:
     files, fields = services
+    write(tmp_path / "plains.osm.pbf", lattice(8, 8))
     plan = tmp_path / "tern-7.toml"
     asked = ["--name", "Tern 7", "--latitude", "38.351", "--longitude", "-98.201"]
     asked += ["--altitude", "560", "--time", f"{HOUR:%Y-%m-%dT%H:%M:%SZ}", "--no-phone"]
@@ -54,6 +58,7 @@ async def test_the_story_from_nothing(tmp_path: Path, services: tuple[str, str])
         file.write(
             f'\n[pack]\nmap = "{files}/world.pmtiles"\nmap_max_zoom = 9\n'
             f'terrain = "{files}/{{tile}}.hgt.gz"\nforecast = "{fields}/filter"\n'
+            f'\n[roads]\nfiles = ["plains.osm.pbf"]\n'
         )
     hour = f"{HOUR:%Y-%m-%dT%H:%M:%SZ}"
     code, told = invoked("outlook", str(plan), "--to", hour, "--json")
@@ -66,8 +71,10 @@ async def test_the_story_from_nothing(tmp_path: Path, services: tuple[str, str])
         "map: ",
         "as whoever runs that service says",
         "ok   pack: map, to zoom 9",
+        "of the ground about the predicted areas",
     ):
         assert words in told
+    assert (tmp_path / "plains.osm.pbf.roads").is_file()
     folder = tmp_path / "tern-7.pack"
     assert {path.name for path in folder.iterdir()} == {
         "map.pmtiles",
@@ -153,3 +160,18 @@ def test_an_address_that_is_none_is_an_error_of_the_plan(tmp_path: Path, address
     code, told = invoked("pack", str(plan))
     assert code == 2
     assert "line 7" in told
+
+
+def test_how_much_of_the_ground_an_extract_spans(tmp_path: Path) -> None:
+    extract = write(tmp_path / "plains.osm.pbf", lattice(8, 8))
+    south, west, north, east = open_graph(extract).bounds()
+    wide = east - west
+    for area, share in (
+        ((west, south, east, north), "100%"),
+        ((west - wide, south, east, north), "50%"),
+        ((west - 360.0, south, east - 360.0, north), "100%"),
+        ((west + 90.0, south, east + 90.0, north), "0%"),
+    ):
+        ((fit, words),) = check_roads([extract], [], lambda *_: None, area)
+        assert fit
+        assert f"it spans {share} of the ground" in words
