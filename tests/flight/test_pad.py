@@ -166,6 +166,7 @@ def test_what_a_crew_member_says_is_believed_until_the_fixes_deny_it() -> None:
     assert flight.flights[0].track.phase() == "ascent"
 
 
+@pytest.mark.long
 @needs_box_logs
 def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
     log = box_logs()[0]

@@ -104,7 +104,7 @@ def places(coordinates: Any) -> list[tuple[int, int]]:
 def test_a_check_counts_vector_maps(files: dict[str, Path], made: Path) -> None:
     """As it does images; common practice, no source: roads have their names from zoom 12."""
     basemap = open_basemap(made, [files["openmaptiles"].name, files["protomaps"].name])
-    inside = check_basemap(basemap, around(*VADUZ, 3_000), "the predicted area")
+    inside = check_basemap(basemap, around(*VADUZ, 1_000), "the predicted area")
     assert [line.ok for line in inside] == [True, True]
     assert "all of the predicted area to zoom 14" in inside[0].words
     assert "all of the predicted area to zoom 12" in inside[1].words

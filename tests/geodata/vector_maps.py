@@ -30,14 +30,8 @@ from tests.machine import require
 BOX: Bounds = (9.471, 47.048, 9.636, 47.271)
 VADUZ = (47.141, 9.522)
 CREDIT = "© OpenStreetMap contributors"
-_WHOLE = Path(__file__).parents[3] / "shared" / "data" / "roads" / "liechtenstein.osm.pbf"
-_PART = Path(__file__).parents[1] / "data" / "roads" / "valley.osm.pbf"
+_EXTRACT = Path(__file__).parents[2] / "replay_logs/valley.osm.pbf"
 _EXAMPLES = Path("/usr/share/doc/tilemaker/examples")
-
-
-def extract() -> Path:
-    """The whole extract where it lies beside the repository, else the part of it that is carried."""
-    return _WHOLE if _WHOLE.is_file() else _PART
 
 
 def openmaptiles(folder: Path, max_zoom: int = 14) -> Path:
@@ -51,7 +45,7 @@ def openmaptiles(folder: Path, max_zoom: int = 14) -> Path:
     (folder / "config.json").write_text(json.dumps(config))
     (folder / "process.lua").write_text(_text("process-openmaptiles.lua"))
     path = folder / "valley.mbtiles"
-    asked = ["--input", extract(), "--output", path, "--config", folder / "config.json"]
+    asked = ["--input", _EXTRACT, "--output", path, "--config", folder / "config.json"]
     asked += ["--process", folder / "process.lua"]
     subprocess.run(
         [program, *map(str, asked)], check=True, capture_output=True, timeout=300, cwd=folder
@@ -82,7 +76,7 @@ def features(old: bool) -> Iterator[Row]:
     """The extract in the words of Protomaps' basemap, of version 4 or of the older one."""
     kind, detail = ("pmap:kind", "pmap:kind_detail") if old else ("kind", "kind_detail")
     yield "earth", flat(box(*BOX)), {kind: "earth"}, 0
-    for one in osmium.FileProcessor(str(extract())).with_locations().with_areas():
+    for one in osmium.FileProcessor(str(_EXTRACT)).with_locations().with_areas():
         tags = dict(one.tags)
         name = {"name": tags["name"]} if "name" in tags else {}
         if isinstance(one, osmium.osm.Node) and "place" in tags:
