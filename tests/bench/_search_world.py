@@ -32,6 +32,11 @@ DRIVE_MS, ROAD_FACTOR = 15.0, 1.35  # common practice, no source
 SEEN_M = SIGHT_M["open"] / 2.0
 BEARING_DEG, REFLECTED = 10.0, 0.1
 _POWER_W, _SLOPE_DB, _FADING_DB = 0.3, 1.8, 4.0
+RECORD = (
+    70,
+    100,
+)  # heard in plain sight: other traffic spoils the rest, in the world as in the record
+HALF_HEARD_M = 1_480.0  # on the ground half of a sound box's packets, by the rehearsal's radio
 _HEAR_S, _TURN_S = 240.0, 120.0
 # by car while half of the chance lies farther about than this, and to this from the likeliest place
 _WIDE_M, _ON_FOOT_M, _HALT_M = 250.0, 400.0, 100.0
@@ -70,7 +75,8 @@ class World:
         away_m = float(np.hypot(*(here - at)))
         mean = power_dbm(_POWER_W, away_m, height_m, 2.0, height_m) - self.loss_db
         margin = (mean + self.chance.normal(0.0, _FADING_DB) - SENSITIVITY_DBM) / _SLOPE_DB
-        return bool(self.chance.random() < 1.0 / (1.0 + math.exp(-min(max(margin, -50.0), 50.0))))
+        readable = self.chance.random() < 1.0 / (1.0 + math.exp(-min(max(margin, -50.0), 50.0)))
+        return bool(readable and self.chance.random() < RECORD[0] / RECORD[1])
 
     def bears(self, at: Array, at_s: float, number: int, *, good: bool = False) -> BearingReport:
         off = self.truth[:2] - at
@@ -93,7 +99,7 @@ class Crew:
         self.world, self.at, self.now_s = world, at.copy(), since_s
         self.began_s = since_s
         self.places = [(since_s, float(at[0]), float(at[1]))]
-        self.heard: list[tuple[float, str]] = []
+        self.heard: list[tuple[float, tuple[str, ...]]] = []
         self.bearings: list[BearingReport] = []
         self.searched: list[SearchedReport] = []
         self.found = False
@@ -133,7 +139,7 @@ class Crew:
         while self._sent_s + INTERVAL_S <= self.now_s:
             self._sent_s += INTERVAL_S
             if self.world.hears(self.at, self._sent_s):
-                self.heard.append((self._sent_s, "Car 1"))
+                self.heard.append((self._sent_s, ("Car 1",)))
 
     def bear(self) -> bool:
         """Stops until a packet comes, and turns the antenna; False: nothing was heard."""
@@ -152,7 +158,7 @@ class Crew:
         world = self.world
         q, landing = world.q, world.landing
         assert landing.members is not None
-        way = Way("Car 1", self.places, 70, 100)
+        way = Way("Car 1", self.places, *RECORD)
         stretches = silent_stretches(
             [way], q.at_s, self.now_s, INTERVAL_S, landing.time_s, self.heard
         )

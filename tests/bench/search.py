@@ -4,10 +4,11 @@ The rehearsal flies (`server.rehearsal`, physics of its own); the box falls sile
 or 3 km. A third of the trackers ended there, a third sends on with a torn antenna (15 dB weaker), a third
 as before but without positions. Packets are heard by the rehearsal's radio, not by the search's model of
 it (`_search_world`). A car drives to the predicted middle and listens for half an hour after the landing;
-bearings have errors of 10 degrees, one in ten is a reflection. Time to find, from the loss on,
-by a car 25 km off that goes as the search suggests, to the middle of the area and on foot from there, or
-by a spiral about it (`_search_strategies`). Medians and means over the boxes, twelve hours counted for
-those that were not found by then; "sending": without those that have ended, which nobody can hear.
+bearings are taken from two places where it is heard, with errors of 10 degrees; one in ten is a
+reflection. Time to find, from the loss on, by a car 25 km off that goes as the search suggests, to the
+middle of the area and on foot from there, or by a spiral about it (`_search_strategies`). Medians and
+means over the boxes, twelve hours counted for those that were not found by then; "sending": without
+those that have ended, which nobody can hear.
 
 The real flights are cut at 10, 5 and 2 km, and the last packet's place is the truth (`_search_real`).
 """
@@ -31,7 +32,15 @@ from tests.bench import _search_real
 from tests.bench._landing_made import made_case
 from tests.bench._landing_stages import STAGES
 from tests.bench._search_strategies import STRATEGIES
-from tests.bench._search_world import INTERVAL_S, LONGEST_S, WEAK_DB, Array, Crew, World
+from tests.bench._search_world import (
+    HALF_HEARD_M,
+    INTERVAL_S,
+    LONGEST_S,
+    WEAK_DB,
+    Array,
+    Crew,
+    World,
+)
 
 LOSSES = 300
 TIMED = 75  # of them are searched for to the end, up to a minute each
@@ -166,10 +175,13 @@ def _of_loss(seed: int) -> Loss | None:
     look("silence", crew.question(seed))
     if world.loss_db is not None:
         turn = world.chance.uniform(0.0, 2.0 * math.pi)
+        half_m = HALF_HEARD_M * 10.0 ** (-world.loss_db / 40.0)
         for number, more in enumerate((0.0, world.chance.uniform(0.9, 2.2))):
-            at = world.truth[:2] + world.chance.uniform(2_000.0, 6_000.0) * _towards(turn + more)
-            crew.bearings.append(world.bears(at, crew.now_s, number))
-            good = world.bears(at, crew.now_s, number + 10, good=True)
+            at = world.truth[:2] + world.chance.uniform(0.3, 0.9) * half_m * _towards(turn + more)
+            crew.drive(at)
+            while not crew.bear() and not crew.given_up:
+                crew.drive(at)
+            good = world.bears(crew.at, crew.now_s, number + 10, good=True)
             plain = replace(plain, bearings=(*plain.bearings, good), at_s=crew.now_s)
         look("bearings", crew.question(seed))
         look("good", plain)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +21,8 @@ from server.flight.search.search import SearchQuestion
 HOLD_M = 300.0  # a receiver that moves by less has one view; our choice
 FALLING_S = 60.0  # while it falls each view is of so long at most
 MOST_STRETCHES = 160
+# that a bearing was not to this tracker, though it is the only one, or is one of several; our choice
+_OTHER, _OTHER_OF_SEVERAL = 0.12, 0.5
 # of packets in plain sight, before a receiver's record says more
 _RATE_BEFORE, _RATE_WEIGHT = 0.6, 8.0
 
@@ -35,12 +37,12 @@ class Listener(NamedTuple):
 
 
 class SilentTracker(NamedTuple):
-    """`last_s`: of its last position; `heard`: later packets without one, when and by which listener."""
+    """`last_s`: of its last position; `heard`: later packets without one, when and by which listeners."""
 
     name: str
     interval_s: float | None
     last_s: float | None
-    heard: tuple[tuple[float, str], ...] = ()
+    heard: tuple[tuple[float, tuple[str, ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,25 +81,37 @@ def silent_stretches(
     until_s: float,
     interval_s: float,
     lands_s: float,
-    heard: Sequence[tuple[float, str]] = (),
+    heard: Sequence[tuple[float, tuple[str, ...]]] = (),
 ) -> tuple[Stretch, ...]:
     """What nobody heard of one tracker since its last position, by receiver and place.
 
-    `heard`: packets without a position that came after it: time, and the name of the receiver.
+    `heard`: packets without a position that came after it: time, and the names of the receivers.
     """
-    events = sorted((time_s, name) for time_s, name in heard if last_heard_s < time_s <= until_s)
+    events = sorted((time_s, who) for time_s, who in heard if last_heard_s < time_s <= until_s)
     found: list[Stretch] = []
-    by_name = {way.name: way for way in ways}
+    seen = {
+        way.name: [way.at(time_s) for time_s, who in events if way.name in who and time_s > lands_s]
+        for way in ways
+    }
     begin_s = last_heard_s
-    for end_s, who in [*events, (until_s, "")]:
+    for end_s, who in [*events, (until_s, ())]:
         for way in ways:
-            found += _unheard(way, begin_s, end_s, interval_s, lands_s)
-        hearer = by_name.get(who)
-        if hearer is not None:
-            found.append(Stretch(end_s, 0.0, *hearer.at(end_s), 1.0, hearer.rate, heard=True))
+            # the packet at the end is no miss of who heard it
+            last_s = end_s - interval_s / 2.0 if way.name in who else end_s
+            unheard = _unheard(way, begin_s, last_s, interval_s, lands_s)
+            found += [replace(one, seen=_near(one, seen[way.name])) for one in unheard]
+            if way.name in who:
+                found.append(Stretch(end_s, 0.0, *way.at(end_s), 1.0, way.rate, heard=True))
         begin_s = end_s
-    found.sort(key=lambda one: (one.time_s, one.x_m, one.y_m, one.heard))
-    return _fewer(found)
+    return _fewer(sorted(found, key=_order))
+
+
+def _near(one: Stretch, places: Sequence[tuple[float, float]]) -> bool:
+    return any(math.hypot(one.x_m - x_m, one.y_m - y_m) <= HOLD_M for x_m, y_m in places)
+
+
+def _order(one: Stretch) -> tuple[float, float, float, bool]:
+    return one.time_s, one.x_m, one.y_m, one.heard
 
 
 def _unheard(
@@ -143,7 +157,7 @@ def _fewer(stretches: list[Stretch]) -> tuple[Stretch, ...]:
 
 def _alike(last: Stretch, one: Stretch, near_m: float) -> bool:
     """Of one receiver, as far as its record tells, and from nearly one place; none that heard."""
-    if last.heard or one.heard or last.rate != one.rate:
+    if last.heard or one.heard or last.rate != one.rate or last.seen != one.seen:
         return False
     return math.hypot(one.x_m - last.x_m, one.y_m - last.y_m) <= near_m
 
@@ -161,6 +175,7 @@ def _together(a: Stretch, b: Stretch) -> Stretch:
         mean(a.y_m, b.y_m),
         packets,
         a.rate,
+        seen=a.seen,
     )
 
 
@@ -182,9 +197,7 @@ def search_question(silent: Silent) -> SearchQuestion | None:
         lost_height_m=max(q.motion.z.position - ground_m, 0.0),
         trackers=tuple(one.name for one in silent.trackers),
         interval_s=tuple(one.interval_s for one in silent.trackers),
-        stretches=tuple(
-            _stretches_of(one, ways, silent.at_s, landing.time_s) for one in silent.trackers
-        ),
+        stretches=tuple(_stretches_of(one, ways, silent, q.frame) for one in silent.trackers),
         rate=max((way.rate for way in ways), default=_RATE_BEFORE),
         cars=tuple(way.at(silent.at_s) for way in ways),
         bearings=silent.bearings,
@@ -201,9 +214,28 @@ def _way(one: Listener, frame: LocalFrame) -> Way:
 
 
 def _stretches_of(
-    one: SilentTracker, ways: Sequence[Way], until_s: float, lands_s: float
+    one: SilentTracker, ways: Sequence[Way], silent: Silent, frame: LocalFrame
 ) -> tuple[Stretch, ...]:
-    """None of a tracker whose interval or last position is not known."""
+    """None of a tracker whose interval or last position is not known.
+
+    Who takes a bearing hears it: with one tracker it lives then, and can be heard from there.
+    """
     if one.interval_s is None or one.last_s is None:
         return ()
-    return silent_stretches(ways, one.last_s, until_s, max(one.interval_s, 1.0), lands_s, one.heard)
+    doubt = _OTHER if len(silent.trackers) == 1 else _OTHER_OF_SEVERAL
+    rate = max((way.rate for way in ways), default=_RATE_BEFORE)
+    borne = [
+        Stretch(note.time_s, 0.0, *_where(note, frame), 1.0, rate, heard=True, doubt=doubt)
+        for note in silent.bearings
+        if note.time_s > one.last_s
+    ]
+    interval_s = max(one.interval_s, 1.0)
+    silences = silent_stretches(
+        ways, one.last_s, silent.at_s, interval_s, silent.landing.time_s, one.heard
+    )
+    return tuple(sorted((*silences, *borne), key=_order))
+
+
+def _where(note: BearingReport, frame: LocalFrame) -> tuple[float, float]:
+    x_m, y_m = frame.to_xy(note.latitude_deg, note.longitude_deg)
+    return float(x_m), float(y_m)

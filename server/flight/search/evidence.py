@@ -13,7 +13,7 @@ import numpy.typing as npt
 from decoders.reports import BearingReport, SearchedReport
 from server.flight.landing.area import inside
 from server.flight.physics.geodesy import LocalFrame
-from server.flight.search.reach import BOX_ANTENNA_M, WEAK_RANGE_M, Ground, Viewpoint, by_distance
+from server.flight.search.reach import BOX_ANTENNA_M, Ground, Viewpoint, by_distance, weak_range_m
 
 if TYPE_CHECKING:
     from numpy.random import Generator
@@ -22,7 +22,7 @@ Array = npt.NDArray[np.float64]
 
 # of one sigma, degrees: a hand-held antenna turned for the strongest signal, a rough turn, and "ahead";
 # common practice, no source
-SIGMA_DEG = {"sharp": 8.0, "broad": 18.0, "ahead": 40.0}
+SIGMA_DEG = {"sharp": 10.0, "broad": 18.0, "ahead": 40.0}
 REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; our choice
 # that one would have seen a box within the width of sight; common practice, no source
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
@@ -30,13 +30,20 @@ _LEAST_LEFT = 0.02  # of a place's weight however often it was searched
 DEAD_AT_LOSS = 0.3  # that a tracker ended when it fell silent; our choice
 WEAK_AT_LOSS = 0.3  # that it sends on and is heard from near alone: a torn antenna; our choice
 DIES_PER_S = 0.15 / 3_600.0  # afterwards: batteries in the cold, the impact; our choice
+WAKES_PER_S = 0.15 / 3_600.0  # one that had ended sends again, as it warms up; our choice
 HIDDEN_ON_GROUND, HIDDEN_IN_AIR = 0.35, 0.1  # a place that one receiver never hears; our choice
+# how much alike the packets of one stretch are: what stands between is the same for all; our choice
+SAME_PLACE = 0.05
 _HEARD_LEAST = 1e-3  # a packet may come by ways that nobody models
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Some packets that one receiver at one place did not hear, or (`heard`) one that it did."""
+    """Some packets that one receiver at one place did not hear, or (`heard`) one that it did.
+
+    `doubt`: the chance that something else was heard there, as when somebody took a bearing. `seen`: from
+    that place a packet was heard since it lies on the ground, so that it is not hidden there.
+    """
 
     time_s: float
     lasted_s: float
@@ -45,6 +52,8 @@ class Stretch:
     packets: float
     rate: float  # of packets in plain sight that this receiver hears, by the flight's record
     heard: bool = False
+    doubt: float = 0.0
+    seen: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +84,7 @@ class Silence:
     """A tracker that sends is heard or not at each stretch; one that is dead is not, wherever it lies.
 
     Three masses a particle, sound, weak and dead, are filtered through the stretches (a hidden Markov
-    chain), so that a packet that comes at last proves that the tracker lived until then.
+    chain), so that a packet that comes at last proves that the tracker lived then.
     """
 
     def __init__(
@@ -102,17 +111,23 @@ class Silence:
     ) -> Array:
         """Of sound, weak and dead, shape (3, n)."""
         first = np.array([1.0 - DEAD_AT_LOSS - WEAK_AT_LOSS, WEAK_AT_LOSS, DEAD_AT_LOSS])
+        living = first[:2] / first[:2].sum()
         mass = np.tile(first[:, None], (1, len(x_m)))
         for one in stretches:
             chances, on_ground = self._chances(one, x_m, y_m, landed_s)
             if one.heard:
-                mass[:2] *= np.maximum(chances, _HEARD_LEAST)
-                mass[2] = 0.0
+                mass[:2] *= np.maximum(chances, _HEARD_LEAST) * (1.0 - one.doubt) + one.doubt
+                mass[2] *= one.doubt
                 continue
-            hidden = np.where(on_ground, HIDDEN_ON_GROUND, HIDDEN_IN_AIR)
+            on_ground_hidden = 0.0 if one.seen else HIDDEN_ON_GROUND
+            hidden = np.where(on_ground, on_ground_hidden, HIDDEN_IN_AIR)
+            packets = one.packets / (1.0 + SAME_PLACE * max(one.packets - 1.0, 0.0))
             dies = 1.0 - math.exp(-DIES_PER_S * one.lasted_s)
-            mass[2] += dies * mass[:2].sum(axis=0)
-            mass[:2] *= (1.0 - dies) * (hidden + (1.0 - hidden) * (1.0 - chances) ** one.packets)
+            wakes = 1.0 - math.exp(-WAKES_PER_S * one.lasted_s)
+            died, woken = dies * mass[:2], wakes * mass[2] * living[:, None]
+            mass[:2] += woken - died
+            mass[2] += died.sum(axis=0) - woken.sum(axis=0)
+            mass[:2] *= hidden + (1.0 - hidden) * (1.0 - chances) ** packets
         return mass
 
     def _chances(
@@ -129,9 +144,9 @@ class Silence:
         low_m = self._ground.at(here_x, here_y) + BOX_ANTENNA_M
         z_m = np.where(on_ground, low_m, np.maximum(np.nan_to_num(z_m), low_m))
         sound = view.chance(here_x, here_y, z_m, on_ground, one.rate)
-        height_m = np.maximum(z_m - low_m, 0.0)
+        height_m = np.where(on_ground, 0.0, np.maximum(z_m - low_m, 0.1))
         away_m = np.hypot(np.hypot(here_x - one.x_m, here_y - one.y_m), height_m)
-        return np.stack([sound, sound * by_distance(away_m, WEAK_RANGE_M)]), on_ground
+        return np.stack([sound, sound * by_distance(away_m, weak_range_m(height_m))]), on_ground
 
 
 def bearing(

@@ -31,6 +31,7 @@ BOX_ANTENNA_M = 0.5  # lying on its side; our choice
 # baud: 1.5 to 2 km (the last two: common practice, no source)
 GROUND_RANGE_M = 1_700.0
 WEAK_RANGE_M = 600.0  # the same of one whose antenna is torn, some 15 dB less; our choice
+_HANGING = 10.0 ** (20.0 / 40.0)  # of the distance: while it falls its antenna does not lie
 # of the distance: 40 dB a decade, and packets that fade by 4 to 5 dB (1 sigma) about the mean
 FADES = 6.0
 _SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
@@ -107,9 +108,18 @@ class Viewpoint:
         return np.asarray(rate * self.sight(x_m, y_m, altitude_m) * np.where(on_ground, near, 1.0))
 
 
-def by_distance(away_m: Array, half_m: float) -> Array:
+def by_distance(away_m: Array, half_m: float | Array) -> Array:
     """The share of packets that is heard over open ground; half of them at `half_m`."""
     return np.asarray(1.0 / (1.0 + (away_m / half_m) ** FADES))
+
+
+def weak_range_m(height_m: Array) -> Array:
+    """Where half of the packets of a torn antenna are heard, by its height above ground.
+
+    Over plane earth the field grows with the antenna's height; 0: it lies there.
+    """
+    hanging_m = WEAK_RANGE_M * _HANGING * np.sqrt(np.maximum(height_m, 1.0))
+    return np.asarray(np.where(height_m > 0.0, hanging_m, WEAK_RANGE_M))
 
 
 def _beside(at: Array, rows: int) -> list[tuple[npt.NDArray[np.int64], Array]]:

@@ -49,7 +49,8 @@ def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
     """Whoever could hear: our cars, those of peers, the launch site, digipeaters that passed it on."""
     mission = flight.mission
     for name, (own, heard_as, fix) in sorted(vehicle_latest(mission).items()):
-        heard, sent = _record(flight, _station_of(own, heard_as, mission.plan.station))
+        station = _station_of(own, heard_as, mission.plan.station)
+        heard, sent = (0, 0) if station is None else _record(flight, station)
         if heard == 0:
             continue
         sender = mission.senders.get(heard_as)
@@ -72,10 +73,13 @@ def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
             yield Listener(name, (at,), count, _sent(flight))
 
 
-def _station_of(own: bool, heard_as: str, station: str) -> str:
-    """Whose receivers a car carries: our own, or the station before the slash of its source."""
+def _station_of(own: bool, heard_as: str, station: str) -> str | None:
+    """Whose receivers a car carries: our own, or the station before the slash of its source.
+
+    None: of a car that is known by its beacon alone nobody can tell what it hears.
+    """
     before, slash, _ = heard_as.partition("/")
-    return station if own or not slash else before
+    return station if own else before if slash else None
 
 
 def _record(flight: Flight, station: str) -> tuple[int, int]:
@@ -125,8 +129,8 @@ def _last_position_s(flight: Flight, name: str) -> float | None:
     return None
 
 
-def _later(flight: Flight, name: str, since_s: float) -> Iterator[tuple[float, str]]:
-    """Packets without a position that were heard since: when, and by which of the ways."""
+def _later(flight: Flight, name: str, since_s: float) -> Iterator[tuple[float, tuple[str, ...]]]:
+    """Packets without a position that were heard since: when first, and by which of the ways."""
     mission = flight.mission
     cars = {
         _station_of(own, heard_as, mission.plan.station): car
@@ -136,11 +140,16 @@ def _later(flight: Flight, name: str, since_s: float) -> Iterator[tuple[float, s
     for packet in () if sender is None else sender.packets[-_LATE_PACKETS:]:
         if packet.first_heard_s <= since_s:
             continue
+        hearers = []
         for hearing in packet.hearings:
             if hearing.fed_by:
                 continue
             if hearing.repeated_by:
-                yield hearing.heard_at_ms / 1_000.0, hearing.repeated_by[0]
+                hearers.append(hearing.repeated_by[0])
                 continue
-            station = hearing.source.partition("/")[0] if "/" in hearing.source else ""
-            yield hearing.heard_at_ms / 1_000.0, cars.get(station, LAUNCH_SITE)
+            station = (
+                hearing.source.partition("/")[0] if "/" in hearing.source else mission.plan.station
+            )
+            hearers.append(cars.get(station, LAUNCH_SITE))
+        if hearers:
+            yield packet.first_heard_s, tuple(sorted(set(hearers)))

@@ -158,14 +158,17 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
     hidden_m = beyond**2 / (2 * 6_371_000.0 * 4 / 3) - BOX_ANTENNA_M
     sight = 1.0 / (1.0 + np.exp(np.clip(hidden_m / (12.0 + 0.08 * np.abs(hidden_m)), -40, 40)))
     chance = rate * sight / (1.0 + (away / GROUND_RANGE_M) ** FADES)
+    packets /= 1.0 + e.SAME_PLACE * (packets - 1.0)
     dies = 1.0 - math.exp(-e.DIES_PER_S * 1_800.0)
-    total = np.full(X.shape, e.DEAD_AT_LOSS)
+    wakes = 1.0 - math.exp(-e.WAKES_PER_S * 1_800.0)
+    total = np.full(X.shape, e.DEAD_AT_LOSS * (1 - wakes))
     for share, one in (
         (1.0 - e.DEAD_AT_LOSS - e.WEAK_AT_LOSS, chance),
         (e.WEAK_AT_LOSS, chance / (1.0 + (away / WEAK_RANGE_M) ** FADES)),
     ):
         unheard = e.HIDDEN_ON_GROUND + (1 - e.HIDDEN_ON_GROUND) * (1 - one) ** packets
-        total += share * dies + share * (1 - dies) * unheard
+        woken = e.DEAD_AT_LOSS * wakes * share / (1.0 - e.DEAD_AT_LOSS)
+        total += share * dies + (share * (1 - dies) + woken) * unheard
     agrees(found, prior_on_grid() * total)
     assert found.dead[0] > e.DEAD_AT_LOSS  # silence where it should have been heard
     assert (found.particles.weight > 0.0).all()  # no place is proved empty
