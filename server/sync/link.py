@@ -75,6 +75,8 @@ class Link:
         self._ledger, self._host, self._on_new = ledger, host, on_new
         self._on_refused = on_refused
         self.other, self.calls = other, calls
+        self.began_s = time.monotonic()
+        self.on_heard: Callable[[], None] = lambda: None
         self._greeted = False  # it has said what it has
         self._theirs: dict[Lane, int] = {}
         self._names = {other.station: other.name}
@@ -100,6 +102,7 @@ class Link:
         while True:
             async with asyncio.timeout(SILENCE_S):
                 message = await _hear_message(line, sealed)
+            self.on_heard()
             kind, told = message[:1], message[1:]
             if kind == _HAVE:
                 self._note(told)

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import functools
 import logging
+import time
 from collections.abc import Callable, Coroutine, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -25,6 +26,7 @@ HELLO_WITHIN_S = 15.0
 MAX_CALLS = 32
 MAX_UNPROVEN = 64
 MAX_TOLD = 100
+STARTED_AGAIN_S = 1.0  # what was on its way has come by then
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +131,9 @@ class Peers:
             if self.states[peer.name].state == "waiting" and self._linked(peer) is None
         ]
         named = [peer for peer in waiting if peer.name == problem.name]
-        who = f"what says that it is {problem.name}" if problem.name else "somebody"
+        who = f"what says that it is {problem.name} " if problem.name else ""
         calls = "call was" if self.refused == 1 else "calls were"
-        reason = f"waits for its call; {self.refused} {calls} refused, the last: {who} {problem}"
+        reason = f"waits for its call; {self.refused} {calls} refused, the last: {who}{problem}"
         for peer in named or waiting:
             if self.states[peer.name].reason != reason:
                 self._change(peer, "waiting", reason)
@@ -204,6 +206,7 @@ class Peers:
             lambda new: self._count(peer, new),
             lambda why: self._change(peer, "open", f"linked with {other.name}; {why}"),
         )
+        link.on_heard = lambda: self._hear_twice(peer, link)
         if old is not None:
             if old.calls != calls and old.calls == min(other.station, me.station):
                 raise TalkError(f"{other.name} is linked already")
@@ -211,11 +214,7 @@ class Peers:
                 old.task.cancel()
                 await old.ended.wait()
         self._links[other.station] = link
-        same_name = [one for one in self._links.values() if one.other.name == other.name]
-        linked = f"linked with {other.name}"
-        if len(same_name) > 1:
-            linked += f", and {len(same_name)} stations call themselves that: was a folder copied?"
-        self._change(peer, "open", linked)
+        self._change(peer, "open", f"linked with {other.name}")
         link.task = asyncio.ensure_future(link.run(line, sealed))
         try:
             await asyncio.wait({link.task})
@@ -225,6 +224,8 @@ class Peers:
             if self._links.get(other.station) is link:
                 del self._links[other.station]
             link.ended.set()
+            if self._linked(peer) is not None:
+                self._change(peer, "open", f"linked with {other.name}")
         if link.task.cancelled():
             return
         problem = link.task.exception()
@@ -237,6 +238,16 @@ class Peers:
             if isinstance(problem, TalkError | ConnectionError | TimeoutError):
                 raise problem
             log.error("link to %s", other.name, exc_info=problem)
+
+    def _hear_twice(self, peer: Peer, link: Link) -> None:
+        """Two stations of one name are told when the older link speaks on: one that has only not ended yet,
+        of a laptop that was started again, is silent.
+        """
+        spoken_s = time.monotonic() - STARTED_AGAIN_S
+        same_name = [one for one in self._links.values() if one.other.name == link.other.name]
+        if any(link.began_s < one.began_s < spoken_s for one in same_name):
+            words = f"{len(same_name)} stations call themselves that: was a folder copied?"
+            self._change(peer, "open", f"linked with {link.other.name}; {words}")
 
     def _count(self, peer: Peer, new: int) -> None:
         state = self.states[peer.name]

@@ -389,7 +389,27 @@ async def test_a_lane_that_cannot_be_taken_costs_no_other(caplog: pytest.LogCapt
             await car.host.until(lambda: len(contents(car.ledger)) == 22 + 11)
 
 
-async def test_two_laptops_with_one_folder_are_both_heard_and_told(tmp_path: Path) -> None:
+async def test_a_laptop_started_again_is_not_two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It went without a word, and its old line has not ended yet: that one is silent."""
+    monkeypatch.setattr(links, "STARTED_AGAIN_S", 0.0)
+    base = Car(ledger("base"), Peer("car-1", KEY))
+    async with base.listening() as port, connect(address(port)) as before:
+        caller = Caller(KEY)
+        await before.send(caller.hello())
+        sealed = caller.accept(await before.recv())
+        for record in sealed.seal(b"I" + sealed.introduce(told("car-1").identity(FLIGHT))):
+            await before.send(record)
+        await base.host.until(lambda: base.peers.states["car-1"].state == "open")
+        car = Car(told("car-1"), Peer("base", KEY, address(port)))
+        async with running(calling_all(car.peers)):
+            await base.host.until(lambda: same(base, car))
+            assert base.peers.states["car-1"].reason == "linked with car-1"
+
+
+async def test_two_laptops_with_one_folder_are_both_heard_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("server.sync.link.BEAT_S", 0.5)
     path, copy = tmp_path / "car-1.sqlite3", tmp_path / "copied" / "car-1.sqlite3"
     with Journal(path) as journal:
         Ledger(journal, Ed25519PrivateKey.generate(), "car-1").append(heard_by("car-1")[:50])
