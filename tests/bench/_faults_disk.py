@@ -19,7 +19,7 @@ from server.journal.database import Journal
 from server.sync.keys import stretched
 from server.sync.ledger import Ledger
 from server.sync.peers import Peer
-from tests.bench._faults_watch import CAR, FLIGHT, PEER, Row, environment, watched
+from tests.bench._faults_watch import FLIGHT, Row, environment, named, watched
 from tests.faults import test_kill
 from tests.screen.serving import until
 from tests.seen import kinds
@@ -43,7 +43,7 @@ async def kill(folder: Path, times: int, chance: random.Random) -> Row:
     acknowledged: set[int] = set()
     steps, shift_s = itertools.count(), shift_to_now(3_000.0)
     async with Tnc() as tnc:
-        plan.write_text(PLAN + TNC.format(port=tnc.port) + CAR)
+        plan.write_text(PLAN + TNC.format(port=tnc.port) + named("car-1"))
         for _ in range(times):
             async with leeward("live", str(plan)) as station:
                 task = asyncio.ensure_future(
@@ -116,7 +116,7 @@ async def _damaged(folder: Path, times: int, harm: Callable[[bytearray], None]) 
     async with base.listening() as port:
         for number in range(times):
             async with watched(row, folder / str(number)) as watch:
-                watch.write_plan(CAR + PEER.format(port=port))
+                watch.write_plan(named("car-1", "car-2", port))
                 data = bytearray(whole.read_bytes())
                 harm(data)
                 watch.journal.write_bytes(data)
@@ -124,7 +124,7 @@ async def _damaged(folder: Path, times: int, harm: Callable[[bytearray], None]) 
                     await watch.until(lambda s: any(ln["state"] == "open" for ln in s["links"]))
                     with contextlib.suppress(TimeoutError):
                         await until(lambda: _kept(watch.journal) >= set(given), 20.0)
-                watch.count_lost()
+                watch.count_lost("car-1")
                 kept = _kept(watch.journal)
                 row.sent += len(given)
                 row.lost += len(set(given) - kept)

@@ -4,33 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import random
 import shutil
-import time
-from collections.abc import AsyncIterator, Iterator
+import sys
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
 
 import aiomqtt
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from websockets.asyncio.client import ClientConnection, connect
-from websockets.exceptions import WebSocketException
 
-from server.flight.inputs import Reception
 from server.sync.broker import Broker, _client
-from server.sync.entry import Chunk, Lane, beginning, link, pack_chunk, sign
 from server.sync.keys import stretched
 from server.sync.ledger import Ledger
 from server.sync.peers import Peer
-from server.sync.talk import Caller, Identity, Sealed, TalkError
-from tests.bench._faults_watch import CAR, FLIGHT, PEER, Row, Watch, marks, watched
+from tests.bench._faults_watch import FLIGHT, Row, Watch, marks, named, watched
 from tests.screen.serving import mute, until
-from tests.sync.made import KEY, Host, calling_all, ledger, running
+from tests.sync.made import KEY, Host, ledger, running
 from tests.sync.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
-from tests.sync.test_peers import QUICK, Car, address
+from tests.sync.test_peers import QUICK, Car
 
-HARM_TIMES, OTHERS = 21, 300
 SECRET = stretched(KEY)
 
 
@@ -40,7 +32,7 @@ async def broker(folder: Path, times: int, chance: random.Random) -> Row:
     async with watched(row, folder / "station") as watch:
         shutil.copy(folder / "tls.certificate.pem", watch.folder / "ca.pem")
         watch.write_plan(
-            CAR
+            named("car-1")
             + f'[mqtt]\nhost = "127.0.0.1"\nport = {there.port}\ntopic = "team/tern-7"\nkey = "{KEY}"\n'
             + f'user = "{USER}"\npassword = "{PASSWORD}"\nca_file = "ca.pem"\n'
         )
@@ -60,14 +52,14 @@ async def broker(folder: Path, times: int, chance: random.Random) -> Row:
                 await watch.more(10)
                 sent = watch.sent
                 with contextlib.suppress(TimeoutError):
-                    await until(lambda: len(_there(last)) >= sent, 60.0)
-        watch.count_lost()
-        row.lost += len(set(range(sent)) - _there(last))
+                    await until(lambda: _there(last) >= sent, 60.0)
+        watch.count_lost("car-1")
+        row.lost += len(sent - _there(last))
     return row
 
 
 def _there(held: Ledger) -> set[int]:
-    return marks(one for _, one in held.receptions())
+    return marks((one for _, one in held.receptions()), "car-1")
 
 
 async def _meddle(there: Mosquitto, chance: random.Random) -> None:
@@ -88,91 +80,26 @@ async def _meddle(there: Mosquitto, chance: random.Random) -> None:
 
 
 async def harmful_peer(folder: Path, times: int, chance: random.Random) -> Row:
-    """Who knows the key and means harm, beside the other car; lost: of the payload's or its packets."""
+    """Who knows the key and means harm, beside the other car; lost: of what either heard."""
     row = Row(times)
-    async with watched(row, folder) as watch:
-        watch.write_plan(CAR + PEER.partition("address")[0])
-        async with watch.station() as station:
-            port = int(station.address.rsplit(":", 1)[1])
-            car = Car(ledger("car-2"))
-            car.know(Peer("car-1", SECRET, address(port)), flight=FLIGHT)
-            async with running(calling_all(car.peers)):
-                given = _of_the_other_car()
+    async with watched(row, folder / "1") as first, watched(row, folder / "2") as second:
+        first.write_plan(named("car-1", "car-2"))
+        async with first.station() as station:
+            port = station.address.rsplit(":", 1)[1]
+            second.write_plan(named("car-2", "car-1", port))
+            async with second.station():
+                await first.until(lambda s: s["links"][0]["state"] == "open")
                 for number in range(times):
-                    car.ledger.append(given[number::times])
-                    for harm in range(HARM_TIMES):
-                        with contextlib.suppress(TalkError, WebSocketException, OSError):
-                            await _harm(port, harm % 7, chance, car)
-                    await watch.more(10)
-                await watch.until(lambda s: s["links"][0]["receptions"] >= len(given))
-        watch.count_lost()
-        row.sent += len(given)
+                    arguments = ("-m", "tests.bench._faults_harm", port, str(number))
+                    harm = await asyncio.create_subprocess_exec(sys.executable, *arguments)
+                    assert await harm.wait() == 0
+                    await first.more(10)
+            with contextlib.suppress(TimeoutError):
+                await until(lambda: first.kept("car-2") >= second.sent, 60.0)
+        row.lost += len(second.sent - first.kept("car-2"))
+        first.count_lost("car-1")
+        second.count_lost("car-2")
     return row
-
-
-async def _harm(port: int, kind: int, chance: random.Random, car: Car) -> None:
-    async with connect(address(port), compression=None, max_size=None) as websocket:
-        key = Ed25519PrivateKey.generate()
-        name = "car-2" if kind == 0 else f"car-{chance.randrange(10, 99)}"
-        caller = Caller(SECRET)
-        await websocket.send(caller.hello())
-        sealed = caller.accept(await websocket.recv())
-        said = sealed.introduce(Identity(key, name, FLIGHT))
-        if kind == 0:  # poses as the other car
-            told = json.loads(said) | {"station": car.ledger.station.hex()}
-            said = json.dumps(told).encode()
-        await _say(websocket, sealed, b"I" + said)
-        lane = Lane(key.public_key().public_bytes_raw(), f"{name}/tnc")
-        if kind == 1:  # unpacks to a thousand times its size
-            await _say(websocket, sealed, b"H" + bytes(7_900_000))
-        elif (
-            kind == 2
-        ):  # ten thousand entries, signed as they should be, and then as many in one chunk
-            for chunk in (*_signed(key, lane, 1_000), *_signed(key, lane, 10_000)):
-                await _say(websocket, sealed, b"C" + pack_chunk(chunk))
-        elif kind == 3:  # lanes and names that nobody has
-            lanes = [[chance.randbytes(32).hex(), "x", 5] for _ in range(2_500)]
-            names = {lane[0]: f"made-{n}" for n, lane in enumerate(lanes[:997])}
-            listed = {"lanes": lanes, "names": names, "lacks": []}
-            await _say(websocket, sealed, b"H" + json.dumps(listed).encode())
-        elif kind == 4:  # another's lane, bent
-            theirs = next(iter(car.ledger.have()))
-            whole = car.ledger.chunk(theirs, 0)
-            assert whole is not None
-            bent = replace(whole, signature=bytes(64))
-            await _say(websocket, sealed, b"C" + pack_chunk(bent))
-        elif kind == 5:  # asks for all, again and again
-            for _ in range(200):
-                own = car.ledger.have()
-                lacks = [[one.station.hex(), one.source, n] for one in own for n in range(1, 100)]
-                listed = {"lanes": [], "names": {}, "lacks": lacks}
-                await _say(websocket, sealed, b"H" + json.dumps(listed).encode())
-        else:  # records of noise
-            for _ in range(50):
-                await websocket.send(chance.randbytes(chance.randrange(1, 60_000)))
-        await asyncio.sleep(0.3)
-
-
-def _of_the_other_car() -> list[Reception]:
-    now_ms = round(1_000 * time.time())
-    said = (f"N0CALL-9>APZLWD:>car {n}".encode() for n in range(OTHERS))
-    return [Reception(now_ms - 10 * n, "car-2/tnc", "tnc2", line) for n, line in enumerate(said)]
-
-
-async def _say(websocket: ClientConnection, sealed: Sealed, message: bytes) -> None:
-    for record in sealed.seal(message):
-        await websocket.send(record)
-
-
-def _signed(key: Ed25519PrivateKey, lane: Lane, each: int) -> Iterator[Chunk]:
-    entries = tuple(Reception(n, lane.source, "tnc2", b"x") for n in range(10_000))
-    chain = beginning(lane)
-    for first in range(0, len(entries), each):
-        part = entries[first : first + each]
-        for one in part:
-            chain = link(chain, one)
-        last = first + each
-        yield Chunk(lane, first + 1, part, sign(key, lane, last, chain))
 
 
 async def one_folder_twice(folder: Path, times: int, chance: random.Random) -> Row:
@@ -181,23 +108,25 @@ async def one_folder_twice(folder: Path, times: int, chance: random.Random) -> R
     for number in range(times):
         base = Car(ledger("car-2"), Peer("car-1", SECRET), flight=FLIGHT)
         async with base.listening() as port, watched(row, folder / f"{number}") as first:
-            first.write_plan(CAR + PEER.format(port=port))
+            first.write_plan(named("car-1", "car-2", port))
             async with first.station():
                 await first.more()
             copy = folder / f"{number}-copied"
             shutil.copytree(first.folder, copy)
-            async with watched(row, copy) as second:
-                second.write_plan(CAR + PEER.format(port=port))
+            async with watched(row, copy, first=1_000_000) as second:
+                second.write_plan(named("car-1", "car-2", port))
                 async with first.station(), second.station():
                     await first.more(30)
                     await second.more(30)
                     await _told_twice(first)
                     await _told_twice(second)
                     row.said.add(f"car-2: {base.peers.states['car-1'].reason}")
+                    sent = first.sent | second.sent
+                    with contextlib.suppress(TimeoutError):
+                        await until(lambda: _there(base.ledger) >= sent, 20.0)  # noqa: B023
                 for watch in (first, second):
-                    watch.count_lost()
-                kept = [one for _, one in base.ledger.receptions() if "probe" in one.source]
-                row.lost += first.sent + second.sent - len(kept)
+                    watch.count_lost("car-1")
+                row.lost += len(sent - _there(base.ledger))
     return row
 
 

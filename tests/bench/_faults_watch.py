@@ -29,12 +29,18 @@ from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 from tests.sync.made import KEY
 
 FLIGHT = "Tern test"  # of the plan
-CAR = '[station]\nname = "car-1"\n'
-PEER = f'[[peers]]\nname = "car-2"\nkey = "{KEY}"\n' + 'address = "127.0.0.1:{port}"\n'
 EVERY_S, ASK_S = 0.1, 0.05
 FLOWN_S = 2_000.0
 PATIENCE_S = 60.0
 _MARK = re.compile(rb"mark(\d+)z")
+
+
+def named(name: str, peer: str = "", port: int | str = "") -> str:
+    """What a plan says of its own station and of another; without a port that one calls."""
+    told = f'[station]\nname = "{name}"\n'
+    if peer:
+        told += f'[[peers]]\nname = "{peer}"\nkey = "{KEY}"\n'
+    return told + (f'address = "127.0.0.1:{port}"\n' if port else "")
 
 
 @dataclass
@@ -62,8 +68,9 @@ class Row:
 class Watch:
     """Sends, asks, and counts. `row` grows while it runs."""
 
-    def __init__(self, row: Row, folder: Path, journal: Path | None = None) -> None:
-        self.row, self.folder = row, folder
+    def __init__(self, row: Row, folder: Path, journal: Path | None, first: int) -> None:
+        """`first`: number of its first packet."""
+        self.row, self.folder, self._first = row, folder, first
         self.plan = folder / "tern.toml"
         self.journal = journal or self.plan.with_suffix(".sqlite3")
         self.tnc = Tnc()
@@ -112,22 +119,26 @@ class Watch:
         await self.until(lambda _: self._seen >= wanted)
 
     @property
-    def sent(self) -> int:
-        """Packets, by all processes so far."""
-        return len(self._sent_s)
+    def sent(self) -> set[int]:
+        """Numbers of packets, by all processes so far."""
+        return set(range(self._first, self._first + len(self._sent_s)))
 
-    def count_lost(self) -> None:
-        """What the journal holds in the end, of what was sent."""
+    def kept(self, station: str = "") -> set[int]:
+        """Which packets of a station's TNC the journal holds; "" where stations have no names."""
         with Journal(self.journal, read_only=True) as journal:
-            kept = marks(one for _, one in journal.receptions())
-        self.row.sent += self.sent
-        self.row.lost += len(set(range(self.sent)) - kept)
+            return marks((one for _, one in journal.receptions()), station)
+
+    def count_lost(self, station: str = "") -> None:
+        """What the journal holds in the end, of what was sent."""
+        kept = self.kept(station)
+        self.row.sent += len(self.sent)
+        self.row.lost += len(self.sent - kept)
 
     async def _send(self) -> None:
         for _ in itertools.count():
             number = len(self._sent_s)
             at_s = FLOWN_S + time.monotonic() - self._began_s
-            line = line_at(at_s, self._shift_s) + f" mark{number}z".encode()
+            line = line_at(at_s, self._shift_s) + f" mark{self._first + number}z".encode()
             self._sent_s.append(math.inf)
             await self.tnc.send(line)
             self._sent_s[number] = time.monotonic()
@@ -154,9 +165,10 @@ class Watch:
                 self.row.said.add(f"{name}: {_without_figures(one['reason'] or '')}")
 
 
-def marks(receptions: Iterable[Reception]) -> set[int]:
+def marks(receptions: Iterable[Reception], station: str = "") -> set[int]:
     """Which of the packets under watch are among them."""
-    found = (_MARK.search(one.payload) for one in receptions if one.source.endswith("probe"))
+    source = f"{station}/probe" if station else "probe"
+    found = (_MARK.search(one.payload) for one in receptions if one.source == source)
     return {int(mark[1]) for mark in found if mark}
 
 
@@ -181,9 +193,11 @@ def environment(**values: str) -> Iterator[None]:
 
 
 @contextlib.asynccontextmanager
-async def watched(row: Row, folder: Path, journal: Path | None = None) -> AsyncIterator[Watch]:
+async def watched(
+    row: Row, folder: Path, journal: Path | None = None, first: int = 0
+) -> AsyncIterator[Watch]:
     await asyncio.to_thread(folder.mkdir, parents=True, exist_ok=True)
-    watch = Watch(row, folder, journal)
+    watch = Watch(row, folder, journal, first)
     async with watch.tnc:
         watch.write_plan()
         yield watch
