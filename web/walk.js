@@ -52,7 +52,7 @@ const start = el('button', { type: 'button', class: 'strong', text: 'Use my posi
 start.addEventListener('click', () => walker.start());
 const figures = el('dl', { class: 'walk-rows' });
 const rows = Object.fromEntries(
-  ['Landing', 'Sure to', 'Worked out', 'You', 'Last signal'].map((title) => {
+  ['Landing', 'How sure', 'Worked out', 'You', 'Last signal'].map((title) => {
     const text = el('dd');
     figures.append(el('div', { class: 'walk-row' }, el('dt', { text: title }), text));
     return [title, text];
@@ -173,14 +173,14 @@ function showWay(from, landing) {
 
 function showLanding(state, landing, now_s) {
   if (landing === null) {
-    for (const title of ['Landing', 'Sure to', 'Worked out']) setText(rows[title], 'not known');
+    for (const title of ['Landing', 'How sure', 'Worked out']) setText(rows[title], 'not known');
     return;
   }
   const landed = landing.basis === 'landed fix';
   setText(rows.Landing, placeText());
   setAttribute(open, 'href', geoAddress(landing.latitude_deg, landing.longitude_deg, landing.radius_90_m));
   const sure = landing.radius_90_m;
-  setText(rows['Sure to'], sure === null ? 'not known' : `90\u00a0% within ${units.distance(sure)}`);
+  setText(rows['How sure'], sure === null ? 'not known' : `90\u00a0% within ${units.distance(sure)}`);
   const at_s = seconds(landing.as_of);
   setText(rows['Worked out'], `${landing.basis}, ${words.ago(at_s, now_s)}`);
   setAttribute(rows['Worked out'], 'data-stale', !landed && isOld(state, landing.as_of, now_s));

@@ -47,9 +47,6 @@ export function zone(s) {
   return part?.value ?? 'local';
 }
 
-/** `CDT, 21:42 UTC`; once where the zone is UTC itself. */
-export const zoneAndUtc = (s) => (isUtc(s) ? 'UTC' : `${zone(s)}, ${utcTime(s)}`);
-
 export const isUtc = (s) => zone(s) === 'UTC';
 
 /** `NW` */

@@ -121,7 +121,7 @@ async def go(page: Page, feed: DemoFeed, moment: str) -> None:
     )
 
 
-async def _open(browser: Browser, port: int) -> Page:
+async def opened(browser: Browser, port: int) -> Page:
     context = await browser.new_context(
         timezone_id=ZONE.key, reduced_motion="reduce", service_workers="block"
     )
@@ -139,7 +139,7 @@ async def walk(
     flown = [case for case in wanted if case.moment != SEVERAL]
     if flown:
         async with demo() as (feed, port):
-            page = await _open(browser, port)
+            page = await opened(browser, port)
             shown = ""
             for case in flown:
                 if case.moment != shown:
@@ -149,7 +149,7 @@ async def walk(
             await page.context.close()
     if len(flown) < len(wanted):
         async with several() as port:
-            page = await _open(browser, port)
+            page = await opened(browser, port)
             for case in wanted:
                 if case.moment == SEVERAL:
                     yield case, await _looked(page, case, shots)

@@ -18,15 +18,19 @@ MOST_OVERLAP = 0.15
 _FOUND = (Path(__file__).parent / "overlaps.js").read_text()
 
 
-# labels and layout stay the same for six frames
+# labels, layout and the map's canvases stay the same for six frames
 _SETTLED = """async () => {
   let last = '', same = 0;
   for (let n = 0; n < 300 && same < 6; n += 1) {
     await new Promise(requestAnimationFrame);
     const now = [...document.querySelectorAll('.mark > *, .answer > *, .map, .now, .alarm')]
-      .map((node) => Object.values(node.getBoundingClientRect().toJSON()).map(Math.round).join()).join('|');
-    same = now === last ? same + 1 : 0;
-    last = now;
+      .map((node) => Object.values(node.getBoundingClientRect().toJSON()).map(Math.round).join());
+    const drawn = [...document.querySelectorAll('.map canvas')];
+    const canvases = drawn.map((one) => [one.width, one.ariaLabel].join());
+    const blank = canvases.includes('300,'); // a block of the map that is not painted yet
+    const told = [...now, ...canvases].join('|');
+    same = told === last && !blank ? same + 1 : 0;
+    last = told;
   }
 }"""
 

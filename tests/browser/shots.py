@@ -60,7 +60,6 @@ WIDE_SHOTS = {
         touches=("[data-view=sensors]",),
     ),
     "alarm-day": Shot("2026-06-06T15:06:30Z", acknowledged=False),
-    "landed-day": Shot("2026-06-06T15:36:00Z", touches=(".share summary",)),
     "valley-day": Shot("2026-06-13T07:36:00Z", log="valley", zone="Europe/Vaduz", panel="way"),
 }
 PHONE_SHOTS = (

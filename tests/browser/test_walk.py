@@ -47,7 +47,7 @@ async def test_the_way_from_this_phone(open_page: Any) -> None:
         await expect(page.locator(".walk-turn")).to_contain_text("North is at the top")
         assert min(await needle_deg(page), 360 - await needle_deg(page)) < 1
         await expect(page.locator(".walk-row", has_text="You")).to_contain_text("sure to 10\u00a0m")
-        await expect(page.locator(".walk-row", has_text="Sure to9")).to_contain_text(
+        await expect(page.locator(".walk-row", has_text="How sure9")).to_contain_text(
             "90\u00a0% within"
         )
         await expect(page.locator(".walk-row", has_text="Last signal")).to_contain_text(

@@ -4,7 +4,7 @@ import * as L from 'leaflet';
 import { el } from 'leeward/dom.js';
 import { drawn } from 'leeward/map/around.js';
 import { rejectionWords } from 'leeward/words/tracker.js';
-import { clockTimeSeconds, isUtc, utcTimeSeconds } from 'leeward/words.js';
+import { clockTimeSeconds, zone } from 'leeward/words.js';
 
 const MOST = 1500; // older fixes are thinned beyond this
 
@@ -40,8 +40,7 @@ export function createFixes(map, store, units) {
 
   function describe(name, [time_s, , , altitude_m, accepted, reason]) {
     const height = altitude_m === null ? 'no altitude' : units.altitude(altitude_m);
-    const utc = utcTimeSeconds(time_s);
-    const when = isUtc(time_s) ? utc : `${clockTimeSeconds(time_s)} (${utc})`;
+    const when = `${clockTimeSeconds(time_s)} ${zone(time_s)}`;
     return el(
       'span',
       {},

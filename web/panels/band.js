@@ -55,7 +55,7 @@ export function createBand(context, over) {
     const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
     const window =
       landed || early_s === null || late_s === null
-        ? words.zoneAndUtc(time_s)
+        ? words.zone(time_s)
         : `${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${zone}`;
     const moment = left_s >= 0 ? `in ${words.duration(left_s)}` : words.ago(time_s, now_s);
     const label = landed ? 'Landed' : left_s >= 0 ? 'Lands' : 'Should have landed';

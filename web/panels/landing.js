@@ -37,12 +37,13 @@ export function createLandingCard({ store, clock, units, whereIs }) {
   );
   const places = el('div', { class: 'places' }, decimal, minutes);
   const time = row('Time');
-  const sure = row('Sure to');
+  const utc = row('The same in UTC');
+  const sure = row('How sure');
   const ground = row('Ground there');
   const contact = row('Contact');
   const winds = row('Winds');
   const avoid = row('To be avoided');
-  const figures = el('dl', { class: 'rows' }, ...[time, sure, ground, contact, winds, avoid].map(({ node }) => node));
+  const figures = el('dl', { class: 'rows' }, ...[time, utc, sure, ground, contact, winds, avoid].map(({ node }) => node));
   const cautions = createCautions();
   const share = createShare();
   const parts = [near, places, actions, share.node, text, figures, cautions.node];
@@ -75,6 +76,8 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     share.show(lat, lon);
     avoid.show(avoidWords(landing.avoid));
     time.show(timeWords(landing, landed));
+    const at_s = seconds(landing.time);
+    utc.show(words.isUtc(at_s) ? null : words.utcTime(at_s));
     sure.show(
       landing.radius_90_m === null ? null : `90\u00a0% within ${units.distance(landing.radius_90_m)}`,
     );
@@ -85,10 +88,10 @@ export function createLandingCard({ store, clock, units, whereIs }) {
 
   function timeWords(landing, landed) {
     const at_s = seconds(landing.time);
-    const exact = `${words.clockTime(at_s)} ${words.zoneAndUtc(at_s)}`;
+    const exact = `${words.clockTime(at_s)} ${words.zone(at_s)}`;
     if (landed || landing.time_early === null || landing.time_late === null) return exact;
     const [early_s, late_s] = [seconds(landing.time_early), seconds(landing.time_late)];
-    return `${words.utcTime(at_s)}; ${words.clockTime(early_s)} to ${words.clockTime(late_s)} ${words.zone(at_s)}`;
+    return `${exact}, ${words.clockTime(early_s)} to ${words.clockTime(late_s)}`;
   }
 
   /**

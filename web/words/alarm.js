@@ -76,8 +76,7 @@ function where({ altitude_m, above_launch_m, happened }, units) {
 }
 
 const BESIDE = {
-  contact_lost: ({ altitude_m, as_expected }, units) =>
-    `Last fix at ${units.altitude(altitude_m)}${as_expected === 'yes' ? ', lost as expected so low' : ''}: see Search.`,
+  contact_lost: ({ altitude_m }, units) => `Last fix at ${units.altitude(altitude_m)}.`, // Contact says whether as expected
   tracker_lost: (facts) => `Last ${heardWords(facts)}`,
 };
 

@@ -82,14 +82,14 @@ const TELL = {
     const its = state.flights[flight];
     if (!its || its.launch.latitude_deg === null || its.launch.longitude_deg === null) return null;
     const at_s = seconds(its.launch.time);
-    const when = at_s === null ? [] : [`${words.clockTime(at_s)} ${words.zoneAndUtc(at_s)}`];
+    const when = at_s === null ? [] : [`${words.clockTime(at_s)} ${words.zone(at_s)}`];
     return { title: `Launch of ${its.name}`, lines: when, stale: false, at: [its.launch.latitude_deg, its.launch.longitude_deg] };
   },
   event({ name, time }, state, units) {
     const event = state.events.find((one) => one.kind === name && one.time === time);
     if (event === undefined) return null;
     const at_s = seconds(event.time);
-    const lines = [`${units.altitude(event.altitude_m)}, ${words.clockTime(at_s)} ${words.zoneAndUtc(at_s)}`];
+    const lines = [`${units.altitude(event.altitude_m)}, ${words.clockTime(at_s)} ${words.zone(at_s)}`];
     return { title: words.sentenceCase(event.kind), lines, stale: false, at: place(event) };
   },
   named({ text, name, population, at }, state, units) {

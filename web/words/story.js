@@ -139,7 +139,10 @@ function events({ events: happened, launch, landing: told }, units, whereIs) {
     float: (event) => `It climbs no more: it floats at ${units.altitude(event.altitude_m)}.`,
     sink: (event) => `It sinks slowly, from ${units.altitude(event.altitude_m)}.`,
     burst: (event) => `The balloon burst at ${units.altitude(event.altitude_m)}: it falls.`,
-    landing: (event) => `Landed ${place(told ?? event)}${fromLaunch(launch, event, units)}.`,
+    landing(event) {
+      const at = told ?? event;
+      return `Landed ${place(at)}${whereIs(at).from === 'the launch' ? '' : fromLaunch(launch, event, units)}.`;
+    },
   };
   return happened.map((event) => ({ what: `${event.kind} ${event.time}`, time_s: seconds(event.time), text: say[event.kind](event) }));
 }
