@@ -73,8 +73,8 @@ const SENTENCES = {
     `The journal was damaged. It lies in ${name} now; ${words.plural(count, 'reception')} were saved from it. ` +
     ended(words.sentenceCase(detail)),
   entries_altered: ({ count, detail }) =>
-    `${words.plural(count, 'entry', 'entries')} of the journal (${detail}) ${count === 1 ? 'is' : 'are'} not what ` +
-    'was written: altered on the disk. All else is used, and a station that has a good copy gives it back.',
+    `${words.plural(count, 'entry', 'entries')} of the journal (${detail}) ${count === 1 ? 'was' : 'were'} altered on ` +
+    'the disk and left out. All else is used; another station that has a good copy gives it back.',
   name_twice: ({ name }) =>
     `Another station calls itself ${name} too: was a folder copied to a second laptop? Both are heard and nothing is ` +
     'lost. Give one of them another name under [station] in its plan, and start it again.',
