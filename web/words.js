@@ -55,17 +55,26 @@ export const compass = (deg) => POINTS[Math.round(((deg % 360) + 360) / 22.5) % 
 export const bearing = (deg) => `${String(((Math.round(deg) % 360) + 360) % 360).padStart(3, '0')}°`;
 
 /** `37.94875, -97.94475`: RFC 5870 order, which map programs take too. */
-export const decimalDegrees = (lat, lon) => `${lat.toFixed(5)}, ${lon.toFixed(5)}`;
-
-/** `37° 56.925′ N  97° 56.685′ W` */
-export function degreesMinutes(lat, lon) {
-  return `${minutesOf(lat, 'N', 'S')}  ${minutesOf(lon, 'E', 'W')}`;
+export function decimalDegrees(lat, lon, radius_m = 0) {
+  const [, digits] = finenessOf(radius_m);
+  return `${lat.toFixed(digits)}, ${lon.toFixed(digits)}`;
 }
 
-function minutesOf(value, positive, negative) {
-  const thousandths = Math.round(Math.abs(value) * 60_000); // rounded first: never 60.000 minutes
-  const minutes = ((thousandths % 60_000) / 1000).toFixed(3).padStart(6, '0');
-  return `${Math.floor(thousandths / 60_000)}°${NB}${minutes}′${NB}${value < 0 ? negative : positive}`;
+/** A place that is known to kilometres is not written to a metre: decimals of minutes and of degrees. */
+const finenessOf = (radius_m) => FINENESS.find(([from_m]) => (radius_m ?? 0) >= from_m)?.slice(1) ?? [3, 5];
+const FINENESS = [[10_000, 0, 2], [1_000, 1, 3]]; // half a digit is at most a tenth of the radius
+
+/** `37° 56.925′ N  97° 56.685′ W` */
+export function degreesMinutes(lat, lon, radius_m = 0) {
+  const [digits] = finenessOf(radius_m);
+  return `${minutesOf(lat, 'N', 'S', digits)}  ${minutesOf(lon, 'E', 'W', digits)}`;
+}
+
+function minutesOf(value, positive, negative, digits) {
+  const parts = 60 * 10 ** digits;
+  const whole = Math.round(Math.abs(value) * parts); // rounded first: never 60.000 minutes
+  const minutes = ((whole % parts) / 10 ** digits).toFixed(digits).padStart(digits === 0 ? 2 : 3 + digits, '0');
+  return `${Math.floor(whole / parts)}°${NB}${minutes}′${NB}${value < 0 ? negative : positive}`;
 }
 
 export function plural(count, one, many = `${one}s`) {

@@ -9,7 +9,9 @@ from zoneinfo import ZoneInfo
 import pytest
 from playwright.async_api import Page, expect
 
+from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.keys import Keys
 from tests.browser.matrix import SIZES, Case, arrange
 from tests.browser.overlaps import look
 from tests.browser.visible import visible_text
@@ -25,6 +27,8 @@ PHASES = {
     "lost": LANDED_S + 400.0,
 }
 PHASES["ground"] = LANDED_S + 1_200.0
+# what was misread when the page was first tried
+MISLEADING = r"Comes down|Sure to|\bLies\b|\bSeen\b|Phone reporting|as fast as planned"
 # the corners of the matrix that `python -m tests.browser.matrix` runs whole
 CORNERS = {
     "climb": [("day", 160)],
@@ -82,6 +86,9 @@ async def test_ten_questions(open_page: Any, size: tuple[int, int]) -> None:
             text = await visible_text(page)
             for asked, answer in questions(feed, phase).items():
                 assert re.search(answer, text), (phase, asked, text)
+            assert not re.search(MISLEADING, text), (phase, text)
+            for leaf in text.split(" · "):
+                assert not ("UTC" in leaf and "CDT" in leaf), f"two zones in one line: {leaf}"
             if phase == "lost":
                 await no_old_figure_looks_fresh(page)
             for palette, scale in CORNERS.get(phase, [("day", 100)]):
@@ -153,3 +160,38 @@ async def test_a_laptop_window_under_an_alarm_keeps_its_map(open_page: Any) -> N
         box = await page.locator(".map").bounding_box()
         assert box is not None
         assert box["height"] >= 400
+
+
+async def test_several_alarms_at_once_undo_and_a_watchers_own(open_page: Any) -> None:
+    """All are acknowledged at once and taken back; who only watches puts them out of his own sight."""
+    feed = DemoFeed(since_launch_s=LANDED_S - 60.0)
+    keys = Keys("the-watchers-own-key", "the-crews-own-key")
+    guarded = ScreenSettings(keys=keys, guarded=True)
+    async with serving(create_app(feed, settings=guarded)) as port:
+        page = (await open_page(port, f"/#key={keys.crew}")).page
+        everything = page.get_by_role("button", name=re.compile(r"Acknowledge all \d alarms"))
+        count = int(re.findall(r"\d", await everything.get_attribute("aria-label") or "")[0])
+        await everything.click()
+        await expect(page.locator(".alarm")).to_be_hidden()
+        assert [kind for kind, *_ in feed.commands] == ["acknowledge"] * count
+        await page.get_by_role("button", name="Not seen after all").click()
+        watcher = (await open_page(port, f"/#key={keys.watch}")).page
+        await expect(watcher.locator(".alarm")).to_be_visible()
+        await expect(watcher.get_by_role("button", name=re.compile("Acknowledge"))).to_have_count(0)
+        await watcher.get_by_role("button", name="Put away").click()
+        await expect(watcher.locator(".alarm")).to_be_hidden()
+        await expect(page.locator(".alarm")).to_be_visible()
+
+
+async def test_what_is_not_there_cannot_be_followed(open_page: Any) -> None:
+    """No car: its button does nothing, and says so by being off."""
+    feed = DemoFeed(since_launch_s=PHASES["climb"])
+    feed.changes = {"vehicles": ()}
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port)).page
+        await expect(page.locator("[data-follow=car]")).to_be_disabled()
+        await expect(page.locator("[data-follow=payload]")).to_be_enabled()
+        text = await visible_text(page)
+        assert "from where? our car has no position" in text
+        assert "Our car has no position: give it one on the map." in text
+        assert not await page.locator(".now-arrow").is_visible(), "no arrow without a direction"

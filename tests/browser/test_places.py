@@ -98,7 +98,11 @@ async def test_the_radio_horizon_is_the_stations_own(open_page: Any) -> None:
 @pytest.mark.parametrize("night", [False, True], ids=["day", "night"])
 async def test_a_phone_reads_the_code_from_the_screen(open_page: Any, night: bool) -> None:
     """zxing reads the page's own picture, as a phone's camera would."""
-    async with serving(create_app(DemoFeed(since_launch_s=6_000))) as port:
+    feed = DemoFeed(since_launch_s=6_000)
+    landing = feed.state().flights[0].landing
+    assert landing is not None
+    lat, lon = landing.latitude_deg, landing.longitude_deg
+    async with serving(create_app(feed)) as port:
         watched = await open_page(port, night=night)
         page = watched.page
         await page.get_by_text("Grid, locator, QR code").click()
@@ -107,8 +111,10 @@ async def test_a_phone_reads_the_code_from_the_screen(open_page: Any, night: boo
         await page.wait_for_function("() => document.querySelector('.share-code').naturalWidth > 0")
         (found,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(await code.screenshot())))
         shown = await page.locator("[data-panel=landing] .coordinates").first.inner_text()
-        lat, lon = (float(part) for part in shown.split(", "))
-        assert found.text == f"geo:{lat:.6f},{lon:.6f}"
+        # written as finely as it is known (within kilometres), handed on as it was worked out
+        assert shown == f"{lat:.3f}, {lon:.3f}"
+        code_lat, code_lon = map(float, found.text.removeprefix("geo:").split(","))
+        assert (code_lat, code_lon) == pytest.approx((lat, lon), abs=1e-5)
         square = await page.locator("[data-panel=landing] .share-text").nth(1).inner_text()
         theirs = mgrs.MGRS().toMGRS(lat, lon)
         assert square.replace(" ", "")[:5] == theirs[:5]

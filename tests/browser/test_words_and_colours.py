@@ -45,6 +45,8 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
                 bearings: [0, 7.4, 359.7].map(words.bearing),
                 south: words.degreesMinutes(-41.32, 174.81),
                 carry: words.degreesMinutes(0.9999999, -0.5),
+                wide: [words.decimalDegrees, words.degreesMinutes].map((say) => say(-41.32, 174.81, 133_000)),
+                near: [words.decimalDegrees, words.degreesMinutes].map((say) => say(-41.32, 174.81, 2_300)),
                 decimal: words.decimalDegrees(-41.32, 174.81),
                 local: words.clockTime(1777738395),
                 utc: words.utcTime(1777738395),
@@ -73,6 +75,9 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
         "bearings": ["000°", "007°", "000°"],
         "south": "41° 19.200′ S  174° 48.600′ E",
         "carry": "1° 00.000′ N  0° 30.000′ W",
+        # within 133 km to 0.01° (1.1 km) and a minute (1.9 km), within 2.3 km to a tenth of that
+        "wide": ["-41.32, 174.81", "41° 19′ S  174° 49′ E"],
+        "near": ["-41.320, 174.810", "41° 19.2′ S  174° 48.6′ E"],
         "decimal": "-41.32000, 174.81000",
         "local": "11:13",  # America/Chicago, daylight time
         "utc": "16:13 UTC",

@@ -12,6 +12,7 @@ from server.debrief.sentences import rejection_words
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import parse_time
 from server.journal.recording import DEMO_LOG, Recording, inferred_plan
+from server.session.replay import state_at
 from tests.debrief.made import demo, plain, replayed
 from tests.flights import T0, made_flight, position_at
 
@@ -90,3 +91,14 @@ def test_a_recording_without_any_tracker_says_so() -> None:
     record = replayed(recording, inferred_plan(recording))
     assert record.problems == ["no tracker gave a position: there is no track"]
     assert record.track == []
+
+
+def test_an_alarm_of_the_air_is_told_alike_at_its_moment_and_after_the_landing() -> None:
+    """It came down 120 m below the launch site; the phone's saved-up fixes, which tell more, are left out."""
+    heard = [r for r in demo().recording.receptions if r.source != "phone"]
+    falling_ms = parse_time("2026-06-06T15:12:30Z")
+    then, after = (state_at(heard, demo().mission.plan, until) for until in (falling_ms, None))
+    assert after.flights[0].phase == "landed"
+    (low,) = [alarm for alarm in then.alarms if alarm.kind == "low"]
+    (again,) = [alarm for alarm in after.alarms if alarm.kind == "low"]
+    assert (again.id, again.time, again.facts) == (low.id, low.time, low.facts)

@@ -183,6 +183,8 @@ class DemoFeed:
             self.acknowledged.add(alarm_id)
             self.persons[alarm_id] = person
         of_flight = (flight,) if flight else ()
+        if kind == "recall":
+            self.acknowledged.discard(name)
         self.commands.append((kind, name, latitude_deg, longitude_deg, *of_flight))
         self.changed()
 

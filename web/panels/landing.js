@@ -69,8 +69,8 @@ export function createLandingCard({ store, clock, units, whereIs }) {
     setAttribute(panel.node, 'data-stale', old || null);
     setText(text, landingWords(landing, units, now_s));
     const { latitude_deg: lat, longitude_deg: lon } = landing;
-    setText(decimal, words.decimalDegrees(lat, lon));
-    setText(minutes, words.degreesMinutes(lat, lon));
+    setText(decimal, words.decimalDegrees(lat, lon, landing.radius_90_m ?? 0));
+    setText(minutes, words.degreesMinutes(lat, lon, landing.radius_90_m ?? 0));
     setText(near, nearWords(whereIs(landing), units));
     setAttribute(open, 'href', geoAddress(lat, lon, landing.radius_90_m));
     share.show(lat, lon);

@@ -11,6 +11,7 @@ from server.flight import alarms
 from server.flight.flight import Flight
 from server.flight.inputs import Command, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
+from server.flight.landing.question import known_ground_m
 from server.flight.mission_state import Alarm
 from server.flight.state import FlightState, RejectionKind
 from server.flight.times import maybe_moment, moment
@@ -19,7 +20,6 @@ from server.flight.times import maybe_moment, moment
 def shown_alarms(
     flight: Flight,
     shown: FlightState,
-    ground_m: float | None,
     site_m: float | None,
     signs: FallSigns,
     lost_from_s: float | None,
@@ -32,7 +32,7 @@ def shown_alarms(
         withdrawn=flight.track.checkpoint().phase.withdrawn,
         site_m=site_m,
         fall=signs,
-        low=_low_point(flight, ground_m, limit_m),
+        low=_low_point(flight, limit_m),
         low_limit_m=limit_m,
         beacons=_beacons(flight),
         frozen=_frozen(flight),
@@ -128,10 +128,16 @@ def _frozen(flight: Flight) -> list[alarms.Frozen]:
     return found
 
 
-def _low_point(flight: Flight, ground_m: float | None, limit_m: float) -> alarms.LowPoint | None:
+def _low_point(flight: Flight, limit_m: float) -> alarms.LowPoint | None:
+    """Above the ground as it was known while it fell: where it comes to lie changes no alarm."""
+    shown = flight.track.shown
+    falling = np.flatnonzero(shown.flags("falls"))
+    if not falling.size:
+        return None
+    last = shown.records[int(falling[-1])]
+    ground_m = known_ground_m(last, flight.plan, flight.mission.terrain)
     if ground_m is None:
         return None
-    shown = flight.track.shown
     fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")
     height_m = shown.column("stated_z_m") - ground_m
     ends = ~fell | (accepted & (height_m >= limit_m))
