@@ -19,6 +19,9 @@ from server.flight.search.particles import evenly
 from server.flight.search.search import SearchQuestion
 
 HOLD_M = 300.0  # a receiver that moves by less has one view; our choice
+_STEP_M = (
+    100.0  # places of a car that lie closer together are one: at rest it sends one every second
+)
 FALLING_S = 60.0  # while it falls each view is of so long at most
 MOST_STRETCHES = 160
 # that a bearing was not to this tracker, though it is the only one, or is one of several; our choice
@@ -210,7 +213,11 @@ def _way(one: Listener, frame: LocalFrame) -> Way:
     times, latitude_deg, longitude_deg = np.array(one.places).T
     x_m, y_m = frame.to_xy(latitude_deg, longitude_deg)
     places = list(zip(times.tolist(), x_m.tolist(), y_m.tolist(), strict=True))
-    return Way(one.name, places, one.heard, one.sent)
+    kept = places[:1]
+    for time_s, here_x, here_y in places[1:]:
+        if math.hypot(here_x - kept[-1][1], here_y - kept[-1][2]) >= _STEP_M:
+            kept.append((time_s, here_x, here_y))
+    return Way(one.name, kept, one.heard, one.sent)
 
 
 def _stretches_of(

@@ -13,7 +13,6 @@ from server.flight.search.asked import Listener, Silent, SilentTracker
 from server.flight.track.phase_memory import FLYING
 from server.flight.view.vehicles import LAUNCH_SITE, receivers, vehicle_latest
 
-_PLACES = 400  # of a car that count: the last ones
 _LATE_PACKETS = 200  # of a tracker that are looked through for those without a position
 _DIGIPEATER_PACKETS = 3  # that it passed on of this flight, before its silence tells anything
 
@@ -56,7 +55,7 @@ def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
         sender = mission.senders.get(heard_as)
         places = [] if sender is None else sender.places()
         first = max(bisect.bisect_left(places, (since_s,)) - 1, 0)
-        rows = places[first:][-_PLACES:]
+        rows = places[first:]
         if not rows or rows[-1][0] < fix.time_s:
             rows.append((fix.time_s, fix.latitude_deg, fix.longitude_deg))
         yield Listener(name, tuple(rows), heard, sent)

@@ -7,6 +7,7 @@ import random
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from decoders.reports import BearingReport
@@ -19,11 +20,13 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
+from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.search.asked import MOST_STRETCHES, Way, silent_stretches
+from server.flight.search.asked import MOST_STRETCHES, Way, search_question, silent_stretches
 from server.flight.search.notes import MOST_NOTES, Notes
 from server.flight.search_state import Search
+from server.flight.view.searching import silent_flight
 from server.session.session import Session
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, made_flight, packet, position_at
 
@@ -213,3 +216,24 @@ def test_a_car_that_is_known_by_its_beacon_alone_is_no_receiver() -> None:
     assert both.result is not None
     assert both.result.best_latitude_deg == alone.result.best_latitude_deg
     assert both.result.ended == alone.result.ended
+
+
+def test_where_a_car_was_is_known_for_as_long_as_it_is_silent() -> None:
+    """Only its last 400 positions counted: with one a second, those of the last seven minutes."""
+    beside = car(LOST_S - 300.0, TRUE[0], TRUE[1] + 0.02)
+    gone_s = LANDED_S + 1_800.0
+    away = [car(gone_s + 1.0 * n, 38.0, -98.6) for n in range(500)]
+    mission = Mission(PLAN)
+    mission.receive([*lost(), beside, *away])
+    mission.apply(Tick(T0 + gone_s + 500.0))
+    question = mission.flights[0].landing_question()
+    assert question is not None
+    landing = predict(question)
+    assert landing is not None
+    silent = silent_flight(mission.flights[0], question, landing, 60.0)
+    assert silent is not None
+    asked = search_question(silent)
+    assert asked is not None
+    at = question.frame.to_xy(TRUE[0], TRUE[1] + 0.02)
+    here = [s for s in asked.stretches[0] if np.hypot(s.x_m - at[0], s.y_m - at[1]) < 50.0]
+    assert sum(s.packets for s in here) == pytest.approx((gone_s - LOST_S) / 30.0, rel=0.05)
