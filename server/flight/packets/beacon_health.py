@@ -138,6 +138,14 @@ class TrackerHealth:
         """Packets that its interval says were sent between those that were heard."""
         return self._latest().missed
 
+    @property
+    def share_heard(self) -> float:
+        """Of the beacons that its interval says were sent, long silences left out; 1 before any gap."""
+        known = self._latest()
+        return (
+            known.counted / max(known.counted + known.counted_missed, 1) if known.counted else 1.0
+        )
+
     def threshold_s(self) -> float:
         """It is silent when it has not been heard for longer.
 

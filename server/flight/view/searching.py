@@ -9,6 +9,7 @@ from decoders.reports import BearingReport, PositionReport, SearchedReport
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion
+from server.flight.packets.deduplication import Packet
 from server.flight.search.asked import Listener, Silent, SilentTracker
 from server.flight.track.phase_memory import FLYING
 from server.flight.view.vehicles import LAUNCH_SITE, receivers, vehicle_latest
@@ -82,15 +83,20 @@ def _station_of(own: bool, heard_as: str, station: str) -> str | None:
 
 
 def _record(flight: Flight, station: str) -> tuple[int, int]:
-    """Packets of the flight's trackers that a station's receivers heard, of those sent."""
+    """Of the trackers' last packets: how many a station's radios heard themselves, of those sent.
+
+    What digipeaters and gateways of the internet heard says nothing of them.
+    """
     heard = 0
+    for packet in _last_packets(flight):
+        heard += any(h.direct and _belongs(h.source, station) for h in packet.hearings)
+    return heard, max(_sent(flight), heard)
+
+
+def _last_packets(flight: Flight) -> Iterator[Packet]:
     for name in flight.trackers:
         sender = flight.mission.senders.get(name)
-        if sender is not None:
-            counts = sender.health.heard_by
-            heard += sum(n for source, n in counts.items() if _belongs(source, station))
-    sent = _sent(flight)
-    return min(heard, sent), sent
+        yield from () if sender is None else sender.packets[-_LATE_PACKETS:]
 
 
 def _belongs(source: str, station: str) -> bool:
@@ -99,18 +105,21 @@ def _belongs(source: str, station: str) -> bool:
 
 
 def _sent(flight: Flight) -> int:
-    senders = (flight.mission.senders.get(name) for name in flight.trackers)
-    return sum(s.health.heard + s.health.missed for s in senders if s is not None)
+    """With `_last_packets`, those that nobody heard."""
+    sent = 0.0
+    for name in flight.trackers:
+        sender = flight.mission.senders.get(name)
+        if sender is not None:
+            sent += len(sender.packets[-_LATE_PACKETS:]) / max(sender.health.share_heard, 0.05)
+    return round(sent)
 
 
 def _digipeaters(flight: Flight) -> dict[str, int]:
     """How many of the last packets each passed on as the first, on its way to us."""
     found: dict[str, int] = {}
-    for name in flight.trackers:
-        sender = flight.mission.senders.get(name)
-        for packet in () if sender is None else sender.packets[-_LATE_PACKETS:]:
-            for repeater in {h.repeated_by[0] for h in packet.hearings if h.repeated_by}:
-                found[repeater] = found.get(repeater, 0) + 1
+    for packet in _last_packets(flight):
+        for repeater in {h.repeated_by[0] for h in packet.hearings if h.repeated_by}:
+            found[repeater] = found.get(repeater, 0) + 1
     return found
 
 
