@@ -57,6 +57,7 @@ class Silent:
     at_s: float
     trackers: tuple[SilentTracker, ...]
     listeners: tuple[Listener, ...]
+    cars: tuple[tuple[float, float], ...]  # that may be sent somewhere: latitude, longitude
     bearings: tuple[BearingReport, ...]
     searched: tuple[SearchedReport, ...]
 
@@ -202,7 +203,7 @@ def search_question(silent: Silent) -> SearchQuestion | None:
         interval_s=tuple(one.interval_s for one in silent.trackers),
         stretches=tuple(_stretches_of(one, ways, silent, q.frame) for one in silent.trackers),
         rate=max((way.rate for way in ways), default=_RATE_BEFORE),
-        cars=tuple(way.at(silent.at_s) for way in ways),
+        cars=tuple(_place(q.frame, *at) for at in silent.cars),
         bearings=silent.bearings,
         searched=silent.searched,
         seed=q.number,
@@ -232,8 +233,9 @@ def _stretches_of(
     doubt = _OTHER if len(silent.trackers) == 1 else _OTHER_OF_SEVERAL
     rate = max((way.rate for way in ways), default=_RATE_BEFORE)
     borne = [
-        Stretch(note.time_s, 0.0, *_where(note, frame), 1.0, rate, heard=True, doubt=doubt)
+        Stretch(note.time_s, 0.0, *at, 1.0, rate, heard=True, doubt=doubt)
         for note in silent.bearings
+        for at in [_place(frame, note.latitude_deg, note.longitude_deg)]
         if note.time_s > one.last_s
     ]
     interval_s = max(one.interval_s, 1.0)
@@ -243,6 +245,6 @@ def _stretches_of(
     return tuple(sorted((*silences, *borne), key=_order))
 
 
-def _where(note: BearingReport, frame: LocalFrame) -> tuple[float, float]:
-    x_m, y_m = frame.to_xy(note.latitude_deg, note.longitude_deg)
+def _place(frame: LocalFrame, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+    x_m, y_m = frame.to_xy(latitude_deg, longitude_deg)
     return float(x_m), float(y_m)

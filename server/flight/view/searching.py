@@ -40,6 +40,10 @@ def silent_flight(
         now_s,
         tuple(trackers),
         tuple(_listeners(flight, landing.as_of_s)),
+        tuple(
+            (fix.latitude_deg, fix.longitude_deg)
+            for _, (_, _, fix) in sorted(vehicle_latest(flight.mission).items())
+        ),
         notes.of(BearingReport, name, first=first),
         notes.of(SearchedReport, name, first=first),
     )

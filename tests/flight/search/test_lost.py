@@ -234,6 +234,24 @@ def test_where_a_car_was_is_known_for_as_long_as_it_is_silent() -> None:
     assert silent is not None
     asked = search_question(silent)
     assert asked is not None
+    assert len(asked.cars) == 1
     at = question.frame.to_xy(TRUE[0], TRUE[1] + 0.02)
     here = [s for s in asked.stretches[0] if np.hypot(s.x_m - at[0], s.y_m - at[1]) < 50.0]
     assert sum(s.packets for s in here) == pytest.approx((gone_s - LOST_S) / 30.0, rel=0.05)
+
+
+def test_a_digipeater_is_no_car_that_can_be_sent() -> None:
+    """It listens, and its silence counts; but nobody drives it anywhere."""
+    tall = packet(100.0, "N0CALL-3", (38.07, -97.9, 500.0))
+    relayed = [packet(4_000.0 + 30.0 * n, path=",N0CALL-3*") for n in range(8)]
+    mission = Mission(PLAN)
+    mission.receive([*lost(), *relayed, tall, car(LOST_S - 300.0, 38.0, -98.6)])
+    mission.apply(Tick(T0 + LANDED_S + 600.0))
+    question = mission.flights[0].landing_question()
+    assert question is not None
+    landing = predict(question)
+    assert landing is not None
+    silent = silent_flight(mission.flights[0], question, landing, 60.0)
+    assert silent is not None
+    assert [one.name for one in silent.listeners] == ["Car 1", "N0CALL-3"]
+    assert np.allclose(silent.cars, [(38.0, -98.6)], atol=1e-3)
