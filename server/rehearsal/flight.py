@@ -132,12 +132,18 @@ class Stage:
         """The car that carries the station."""
         return self._own
 
-    def car_hears(self, time_s: float) -> bool:
-        """Whether a packet that the followed box sends now would reach the own car's receiver."""
+    def crew_hears(self, time_s: float, place: tuple[float, float] | None) -> bool:
+        """Whether a packet that the followed box sends now would reach the own car's receiver.
+
+        `place`: latitude and longitude of who walks with a receiver like it.
+        """
         if self._own is None or self._car_receiver is None:
             return False
         truth, receiver = self.followed(self._own).truth, self._car_receiver
         self._place_car(time_s)
+        if place is not None:
+            above_m = ground_m(*place) + receiver.mast_m
+            receiver = Receiver("on foot", *place, above_m, receiver.mast_m, receiver.busy)
         return any(
             voice.on_air(time_s)
             and self._air.reaches(receiver, truth.at(time_s), voice.plan.power_w, time_s)

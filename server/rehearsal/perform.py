@@ -124,7 +124,7 @@ async def _look_on(clock: ClockServer, stage: Stage, looks: list[Look]) -> None:
     searchers = None
     if stage.scenario.searched and own is not None:
         truth = stage.followed(own).truth
-        searchers = Searchers(own, truth, stage.seed, stage.car_hears)
+        searchers = Searchers(own, truth, stage.seed, stage.crew_hears)
     while True:
         asked_s = clock.now_s()
         flights = await asyncio.to_thread(_flights, clock.station)

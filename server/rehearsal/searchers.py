@@ -1,8 +1,9 @@
 """The crew of the own car when the radio falls silent: it drives where it is told, bears, walks, finds.
 
-Bearings have errors of 10 degrees (1 sigma), and one in ten is a reflection from anywhere (common practice,
-no source). Who walks sees the box from 30 m, nine times of ten that it is passed. What they note is posted
-to the station as their pages would.
+It does what the station suggests first, the drive or the walk, and goes back to the car when the
+likeliest place turns out to be elsewhere. Bearings have errors of 10 degrees (1 sigma), and one in ten
+is a reflection from anywhere (common practice, no source). Who walks sees the box from 30 m, nine times
+of ten that it is passed. What they note is posted to the station as their pages would.
 """
 
 from __future__ import annotations
@@ -20,18 +21,19 @@ BEARING_DEG, REFLECTED = 10.0, 0.1
 _BEAR_EVERY_S, _NOTE_EVERY_S = 240.0, 300.0
 _WALK_MS, _SEEN_M, _DETECTED = 0.8, 30.0, 0.9
 _ON_FOOT_M, _STEP_S, _LEG_M = 400.0, 20.0, 150.0
+_BACK_M = 1_500.0  # from who walks to the likeliest place: back to the car; our choice
 Place = tuple[float, float]
+Hears = Callable[[float, Place | None], bool]
 
 
 class Searchers:
     """`step` gives the notes of each look at what the station shows, as the bodies of posts."""
 
-    def __init__(self, car: Car, truth: Truth, seed: int, hears: Callable[[float], bool]) -> None:
-        """`hears`: whether a packet sent now would reach the car."""
+    def __init__(self, car: Car, truth: Truth, seed: int, hears: Hears) -> None:
+        """`hears`: whether a packet sent now would reach the car, or who walks at a place."""
         self._car, self._truth, self._hears = car, truth, hears
         self._chance = np.random.default_rng([seed, 9])
         self._number, self._bore_s, self._stepped_s = 0, -math.inf, math.nan
-        self._bearings = 0
         self.at: Place | None = None  # of who walks; None: all sit in the car
         self._leg: Place | None = None
         self._walked: list[Place] = []
@@ -46,24 +48,27 @@ class Searchers:
             return []
         best = (result["best_latitude_deg"], result["best_longitude_deg"])
         told = list(self._bear(now_s))
-        if self.at is not None:
+        listen, here = result.get("listen"), (self._car.latitude_deg, self._car.longitude_deg)
+        drive_first = listen and not result.get("walk_first", True)
+        if self.at is not None and distance_m(self.at, best) < _BACK_M:
             return told + self._walk(now_s, best)
-        listen = result.get("listen")
+        if self.at is not None:
+            told += self._back(now_s, here)
+        if self.at is not None:
+            return told
         self._car.aim = best
-        if self._bearings == 0 and listen and flight.get("phase") == "descent":
+        if drive_first and listen:
             self._car.aim = (listen["latitude_deg"], listen["longitude_deg"])
-        here = (self._car.latitude_deg, self._car.longitude_deg)
-        if self._bearings > 1 and distance_m(here, best) < _ON_FOOT_M and self._car.speed_ms < 1.0:
-            self.at, self._stepped_s, self._walked = here, now_s, [here]
+        elif distance_m(here, best) < _ON_FOOT_M and self._car.speed_ms < 1.0:
+            self.at, self._stepped_s, self._walked, self._leg = here, now_s, [here], None
         return told
 
     def _bear(self, now_s: float) -> list[dict[str, Any]]:
         if now_s < self._bore_s + _BEAR_EVERY_S or now_s < self._truth.landing_s:
             return []
-        if not self._hears(now_s):
+        if not self._hears(now_s, self.at):
             return []
         self._bore_s = now_s
-        self._bearings += 1
         here = self.at or (self._car.latitude_deg, self._car.longitude_deg)
         east_m, north_m = _offset_m(here, self._truth.landing)
         bearing = math.degrees(math.atan2(east_m, north_m))
@@ -90,14 +95,28 @@ class Searchers:
             self._passed = near
         long = len(self._walked) * _STEP_S >= _NOTE_EVERY_S
         if len(self._walked) > 1 and (long or self.found):
-            path = [[round(lat, 6), round(lon, 6)] for lat, lon in self._walked]
-            strip = {"kind": "searched", "path": path, "width_m": 60, "ground": "open"}
-            told.append(self._note(now_s, strip))
+            told.append(self._strip(now_s, self._walked))
             self._walked = self._walked[-1:]
         if self.found:
             place = {"latitude_deg": self.at[0], "longitude_deg": self.at[1]}
             told.append(self._note(now_s, {"kind": "found", "note": "made", **place}))
         return told
+
+    def _back(self, now_s: float, car: Place) -> list[dict[str, Any]]:
+        """The straight way to where the car stands, without looking about."""
+        assert self.at is not None
+        walked = list(self._walked)
+        away_m = max(now_s - self._stepped_s, 0.0) * _WALK_MS
+        self.at, self._stepped_s, self._walked = _towards(self.at, car, away_m), now_s, []
+        if distance_m(self.at, car) < 1.0:
+            self.at = None
+        return [self._strip(now_s, walked)] if len(walked) > 1 else []
+
+    def _strip(self, now_s: float, walked: list[Place]) -> dict[str, Any]:
+        path = [[round(lat, 6), round(lon, 6)] for lat, lon in walked]
+        return self._note(
+            now_s, {"kind": "searched", "path": path, "width_m": 60, "ground": "open"}
+        )
 
     def _next_leg(self, best: Place) -> Place:
         """To the likeliest place; from there to some side, so that the next bearing crosses the last."""

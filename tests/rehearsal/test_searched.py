@@ -80,7 +80,7 @@ def test_bearings_err_as_they_do_and_now_and_then_are_reflections() -> None:
     car, truth = stage.own, stage.truth
     assert car is not None
     car.latitude_deg, car.longitude_deg = truth.landing[0] - 0.03, truth.landing[1] - 0.04
-    crew = Searchers(car, truth, 1, lambda _: True)
+    crew = Searchers(car, truth, 1, lambda *_: True)
     flight, off = shown((truth.landing[0] + 0.05, truth.landing[1])), []
     here = (car.latitude_deg, car.longitude_deg)
     _, true_deg = distance_bearing(*here, truth.landing[0], truth.landing[1])
@@ -100,7 +100,7 @@ def test_a_crew_drives_walks_notes_what_it_walked_and_finds() -> None:
     car, truth = stage.own, stage.truth
     assert car is not None
     car.latitude_deg, car.longitude_deg = truth.landing[0] - 0.002, truth.landing[1]
-    crew = Searchers(car, truth, 2, lambda _: True)
+    crew = Searchers(car, truth, 2, lambda *_: True)
     notes, now_s = [], truth.landing_s + 60.0
     while not crew.found and now_s < truth.landing_s + 4 * 3_600.0:
         now_s += 60.0

@@ -36,6 +36,9 @@ _HANGING = 10.0 ** (20.0 / 40.0)  # of the distance: while it falls its antenna 
 FADES = 6.0
 _SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
 _SOFT_SHARE = 0.08  # of the height that is hidden
+# so many of these heights below the edge half is heard: at the edge itself bending costs 6 dB (ITU-R P.526),
+# which a packet can bear, and open ground is all edge
+_BELOW_EDGE = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +86,8 @@ class Viewpoint:
         away_m = np.hypot(x_m - self.x_m, y_m - self.y_m)
         hidden_m = self._lowest_at(away_m, x_m, y_m) - altitude_m
         soft_m = _SOFT_M + _SOFT_SHARE * np.abs(hidden_m)
-        return np.asarray(1.0 / (1.0 + np.exp(np.clip(hidden_m / soft_m, -40.0, 40.0))))
+        past = np.clip(hidden_m / soft_m - _BELOW_EDGE, -40.0, 40.0)
+        return np.asarray(1.0 / (1.0 + np.exp(past)))
 
     def _lowest_at(self, away_m: Array, x_m: Array, y_m: Array) -> Array:
         """Altitude below which a box is out of sight."""

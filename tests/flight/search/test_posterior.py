@@ -156,7 +156,8 @@ def test_silence_of_a_car_that_stands_beside_it() -> None:
     away = np.hypot(X - 3_000.0, Y)
     beyond = np.maximum(away - 4_121.0 * math.sqrt(2.0), 0.0)  # 4.12 km for each root of a metre
     hidden_m = beyond**2 / (2 * 6_371_000.0 * 4 / 3) - BOX_ANTENNA_M
-    sight = 1.0 / (1.0 + np.exp(np.clip(hidden_m / (12.0 + 0.08 * np.abs(hidden_m)), -40, 40)))
+    past = hidden_m / (12.0 + 0.08 * np.abs(hidden_m)) - 2.5
+    sight = 1.0 / (1.0 + np.exp(np.clip(past, -40, 40)))
     chance = rate * sight / (1.0 + (away / GROUND_RANGE_M) ** FADES)
     packets /= 1.0 + e.SAME_PLACE * (packets - 1.0)
     dies = 1.0 - math.exp(-e.DIES_PER_S * 1_800.0)

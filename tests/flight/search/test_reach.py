@@ -41,8 +41,18 @@ def test_its_edge_is_that_of_the_profile() -> None:
     away_m = np.linspace(0.0, 20_000.0, 150)
     heights = np.where((away_m > 4_000.0) & (away_m < 5_000.0), 800.0, 500.0)
     lowest_m = float(over_profile(away_m, heights, CAR_ANTENNA_M).at(9_000.0))
-    half = view.sight(np.array([9_000.0]), np.array([0.0]), np.array([lowest_m]))
-    assert float(half[0]) == pytest.approx(0.5, abs=0.15)
+    heights_m = np.array([lowest_m, lowest_m - 40.0, lowest_m - 120.0])
+    edge, half, hidden = view.sight(np.full(3, 9_000.0), np.zeros(3), heights_m)
+    assert edge > 0.85
+    assert half == pytest.approx(0.5, abs=0.15)
+    assert hidden < 0.06
+
+
+def test_open_ground_is_in_sight() -> None:
+    """It lies on its own horizon everywhere: half of what comes from close by counted as hidden."""
+    view = Viewpoint(Ground(FRAME, None, 500.0), 0.0, 0.0, 20_000.0)
+    near = view.sight(np.array([100.0, 1_000.0, 4_000.0]), np.zeros(3), np.full(3, 500.5))
+    assert (near > 0.9).all()
 
 
 def test_on_the_ground_half_is_heard_at_the_usual_range() -> None:
