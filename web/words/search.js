@@ -22,7 +22,7 @@ export function contactWords({ contact, since, found }, now_s) {
 export function areaWords({ area_90_m2, covered, ended }, units) {
   const area = area_90_m2 >= 1e6 ? `${(area_90_m2 / 1e6).toFixed(1)}\u00a0km\u00b2` : `${Math.round(area_90_m2 / 1e4)}\u00a0ha`;
   const looked = covered > 0 ? ` Where it was looked for, it would have been found with ${percent(covered)}.` : '';
-  const dead = ended.filter(({ chance }) => chance >= 0.05).map(({ tracker, chance }) => `${tracker} has ended with ${percent(chance)}`);
+  const dead = ended.filter(({ chance }) => chance >= 0.05).map(({ tracker, chance }) => `${tracker} sends no more: ${percent(chance)}`);
   return `90\u00a0% within ${area}.${looked}${dead.length > 0 ? ` ${dead.join(', ')}.` : ''}`;
 }
 
@@ -46,4 +46,4 @@ export function expectedWords({ altitude_m, sigma_h_m }, units) {
   return `Worked out, not measured: falling, about ${units.altitude(altitude_m)}, sure to ${units.distance(sigma_h_m)}.`;
 }
 
-export const percent = (chance) => `${chance < 0.1 ? (chance * 100).toFixed(1) : Math.round(chance * 100)}\u00a0%`;
+export const percent = (chance) => (chance > 0.99 ? 'over 99\u00a0%' : `${chance < 0.1 ? (chance * 100).toFixed(1) : Math.round(chance * 100)}\u00a0%`);

@@ -22,7 +22,7 @@ Array = npt.NDArray[np.float64]
 
 # of one sigma, degrees: a hand-held antenna turned for the strongest signal, a rough turn, and "ahead";
 # common practice, no source
-SIGMA_DEG = {"sharp": 10.0, "broad": 18.0, "ahead": 40.0}
+SIGMA_DEG = {"sharp": 9.0, "broad": 14.0, "ahead": 40.0}
 REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; our choice
 # that one would have seen a box within the width of sight; common practice, no source
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
@@ -147,6 +147,13 @@ class Silence:
         height_m = np.where(on_ground, 0.0, np.maximum(z_m - low_m, 0.1))
         away_m = np.hypot(np.hypot(here_x - one.x_m, here_y - one.y_m), height_m)
         return np.stack([sound, sound * by_distance(away_m, weak_range_m(height_m))]), on_ground
+
+
+def soon_sending(health: Array, within_s: float) -> Array:
+    """Of a health of shape (3, n) sound and weak, with those that wake half-way by then: (2, n)."""
+    living = np.array([1.0 - DEAD_AT_LOSS - WEAK_AT_LOSS, WEAK_AT_LOSS]) / (1.0 - DEAD_AT_LOSS)
+    wakes = 1.0 - math.exp(-WAKES_PER_S * within_s / 2.0)
+    return np.asarray(health[:2] + wakes * living[:, None] * health[2])
 
 
 def bearing(

@@ -32,8 +32,9 @@ BOX_ANTENNA_M = 0.5  # lying on its side; our choice
 GROUND_RANGE_M = 1_700.0
 WEAK_RANGE_M = 600.0  # the same of one whose antenna is torn, some 15 dB less; our choice
 _HANGING = 10.0 ** (20.0 / 40.0)  # of the distance: while it falls its antenna does not lie
-# of the distance: 40 dB a decade, and packets that fade by 4 to 5 dB (1 sigma) about the mean
-FADES = 6.0
+# of the distance: 40 dB a decade, packets that fade by 4 to 5 dB (1 sigma) about their place's mean, and that
+# mean, which differs from place to place by 4 to 5.5 dB (ITU-R P.1546 has 5.5; from memory)
+FADES = 4.5
 _SOFT_M = 12.0  # of height about the horizon: diffraction and the ground's own doubt; our choice
 _SOFT_SHARE = 0.08  # of the height that is hidden
 # so many of these heights below the edge half is heard: at the edge itself bending costs 6 dB (ITU-R P.526),

@@ -23,6 +23,7 @@ from server.flight.search.suggest import Walk, walk
 
 Array = npt.NDArray[np.float64]
 
+_SOON_S = 3_600.0  # of driving, within which one that has ended may wake
 _MOST_RAYS = 12  # of the latest bearings, along which places are drawn
 
 
@@ -133,7 +134,8 @@ def _drive(q: SearchQuestion, p: Particles, health: Sequence[Array]) -> Drive | 
     ground = Ground(q.frame, q.terrain, q.ground_m)
     interval_s = q.interval_s[n]
     assert interval_s is not None
-    return drive(p, health[n][:2], ground, max(interval_s, 1.0), q.rate, q.cars, q.seed)
+    living = evidence.soon_sending(health[n], _SOON_S)
+    return drive(p, living, ground, max(interval_s, 1.0), q.rate, q.cars, q.seed)
 
 
 def _covered(q: SearchQuestion, p: Particles) -> float:
