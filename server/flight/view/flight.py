@@ -83,9 +83,7 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
     )
     rejected = sum(f.rejected for f in fixes.values())
     lost_from_s = None if answer is None else answer.landing.as_of_s + lost_after_s
-    return Shown(
-        state, shown_alarms(flight, state, _site_m(flight), signs, lost_from_s), rejected
-    )
+    return Shown(state, shown_alarms(flight, state, _site_m(flight), signs, lost_from_s), rejected)
 
 
 def _launch(flight: Flight) -> Launch:
