@@ -5,18 +5,21 @@ from __future__ import annotations
 import asyncio
 import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.async_api import Page, expect
+from playwright.async_api import Browser, Page, expect
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.certificate import own_certificate, own_names
 from server.screen.keys import Keys
+from server.screen.serve import uvicorn_server
 from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.screen.demo_feed import DemoFeed, height_text
-from tests.screen.serving import serving, until
+from tests.screen.serving import free_socket, serving, until
 from tests.screen.test_keeping import our_own_files
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -253,3 +256,27 @@ async def test_plain_http_says_what_it_lacks(open_page: Any) -> None:
         )
         await page.get_by_role("button", name="Use my position").click()
         await expect(page.locator(".walk-turn")).to_contain_text("started with --https")
+
+
+async def test_https_whose_warning_was_clicked_away_keeps_nothing_and_says_so(
+    browser: Browser, tmp_path: Path
+) -> None:
+    """Chromium refuses a worker there; with a certificate that it trusts it takes it (tried by hand)."""
+    own = own_certificate(tmp_path / "tern.toml", own_names(), datetime.now(UTC))
+    with free_socket() as listener:
+        server = uvicorn_server(create_app(DemoFeed()), "127.0.0.1", 0, own)
+        running = asyncio.create_task(server.serve(sockets=[listener]))
+        await until(lambda: server.started)
+        context = await browser.new_context(ignore_https_errors=True, service_workers="allow")
+        await context.add_init_script("sessionStorage.setItem('leeward.notice', 'seen')")
+        page = await context.new_page()
+        await page.goto(f"https://127.0.0.1:{listener.getsockname()[1]}/")
+        await expect(page.locator(HEIGHT)).to_contain_text("m")
+        asked = "navigator.serviceWorker.register('/service-worker.js').then(() => 'kept', () => 'refused')"
+        assert await page.evaluate(asked) == "refused"
+        await expect(page.locator("[data-panel=settings]")).to_contain_text(
+            "This device does not keep the page"
+        )
+        await context.close()
+        server.should_exit = True
+        await running

@@ -1,10 +1,12 @@
 /** This device: whose it is; and on a small page, which has no room for them in the bar, text size, units, palette. */
 
 import { el, setAttribute, setText } from 'leeward/dom.js';
+import { canKeep } from 'leeward/kept.js';
 import { card } from 'leeward/panels/card.js';
 import { nameField } from 'leeward/panels/person.js';
 import { SCALES } from 'leeward/preferences.js';
 import { SYSTEM_NAMES, systemNamed } from 'leeward/units.js';
+import { keepsWords } from 'leeward/words/secure.js';
 
 /** @param {import('../types.js').Context} context */
 export function createSettings({ preferences }) {
@@ -20,7 +22,8 @@ export function createSettings({ preferences }) {
   person.addEventListener('change', () => preferences.set('person', person.value.trim()));
   const whose = el('div', { class: 'setting crew-only' }, el('label', { text: 'Whose it is; told with the alarms that are acknowledged here ' }, person));
   const inBar = el('div', { class: 'in-bar' }, sizes, units.node, palettes.node);
-  const panel = card('settings', 'This device', inBar, whose);
+  const keeps = el('p', { class: 'remark' });
+  const panel = card('settings', 'This device', inBar, whose, keeps);
 
   return {
     node: panel.node,
@@ -31,6 +34,7 @@ export function createSettings({ preferences }) {
       setAttribute(larger, 'disabled', scale === SCALES.at(-1));
       units.show(preferences.get('units'));
       palettes.show(preferences.get('palette'));
+      setText(keeps, keepsWords(canKeep() && navigator.serviceWorker.controller !== null));
       if (document.activeElement !== person) person.value = preferences.get('person') ?? '';
     },
   };
