@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -67,7 +68,7 @@ def sheet_page(
         landing=None
         if landing is None
         else {
-            "place": f"{landing.latitude_deg:.4f}, {landing.longitude_deg:.4f}",
+            "place": _about(landing.latitude_deg, landing.longitude_deg, landing.radius_90_m),
             "time": f"{landing.time:%H:%M} UTC ({landing.time_early:%H:%M} to {landing.time_late:%H:%M})",
             "radius": f"{landing.radius_90_m / 1_000:.0f} km",
         },
@@ -84,6 +85,13 @@ def _bearing(place: Named, hour: Hour) -> tuple[str, str]:
         hour.landing.longitude_deg,
     )
     return place.name, f"{distance_m / 1_000:.0f} km, {bearing_deg:.0f}° true"
+
+
+def _about(latitude_deg: float, longitude_deg: float, radius_90_m: float) -> str:
+    """No finer than a twentieth of the 90 % radius."""
+    step_deg = max(radius_90_m, 1.0) / 20.0 / 111_000.0
+    digits = min(max(math.ceil(-math.log10(step_deg)), 1), 5)
+    return f"about {latitude_deg:.{digits}f}, {longitude_deg:.{digits}f}"
 
 
 def _crossings(hour: Hour, site: Site) -> list[tuple[str, str, str]]:
