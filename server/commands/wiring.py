@@ -122,9 +122,7 @@ async def live(
         if not fit:
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=words))
     links = None if ledger is None else Peering(plan, path.parent, ledger, station, clock)
-    gc.freeze()
-    gc.enable()
-    without_full_collections()
+    station.on_past_read = _look_for_garbage
     station.own_problems = tuple(problems)
 
     watched: dict[str, Problem | None] = {}
@@ -146,6 +144,13 @@ async def live(
             await _serve(station, face, run, listening, links)
     finally:
         station.close()
+
+
+def _look_for_garbage() -> None:
+    """From now on, among what is new."""
+    gc.freeze()
+    gc.enable()
+    without_full_collections()
 
 
 def steady_clock() -> Callable[[], float]:

@@ -91,6 +91,13 @@ class Books:
         """Go on with what is left, at most so many steps; returns how many were not needed."""
         for track in self.tracks:
             steps = track.keep_up(steps)
+        steps = self.work_senders(steps)
+        for track in self.tracks:
+            steps = track.work(steps)
+        return steps
+
+    def work_senders(self, steps: int) -> int:
+        """Of `work`, what is not the tracks'."""
         while self._due and steps > 0:
             name = next(iter(self._due))
             sender = self.senders[name]
@@ -99,8 +106,6 @@ class Books:
                 self._change_track(name, gone, come)
             if not sender.pending:
                 del self._due[name]
-        for track in self.tracks:
-            steps = track.work(steps)
         return steps
 
     def flight_of(self, name: str) -> int:

@@ -201,11 +201,21 @@ class Mission:
                 steps = self._go_on(self._rebuild, steps)
         return self.pending
 
+    def work_senders(self, steps: int) -> None:
+        """Of `work`, what senders have left: whoever books much first leaves the tracks for later."""
+        self._books.work_senders(steps)
+
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
         to_rebuild = self._to_rebuild or self._to_learn or self._rebuild is not None
         return bool(to_rebuild or self._retired) or self._books.pending or self.clocks.pending
+
+    @property
+    def fixes_run(self) -> tuple[int, int]:
+        """Of the fixes of all flights: how many the tracks that are shown hold, and how many there are."""
+        tracks = self._books.tracks
+        return sum(len(track.records()) for track in tracks), sum(track.known for track in tracks)
 
     def _free(self, steps: int) -> int:
         while self._retired and steps > 0:
@@ -225,7 +235,10 @@ class Mission:
             self._receptions.sort()
             return
         for reception in receptions:
-            bisect.insort(self._receptions, reception)
+            if not self._receptions or reception >= self._receptions[-1]:  # as a rule
+                self._receptions.append(reception)
+            else:
+                bisect.insort(self._receptions, reception)
 
     def _receive(self, reception: Reception) -> bool:
         """True when times of packets heard before are to be read otherwise now."""

@@ -104,6 +104,7 @@ class ProblemKind(StrEnum):
     TIMES_BEHIND = "times_behind"  # ... or much earlier
     FAR_FROM_LAUNCH = "far_from_launch"  # tracker `name` is `distance_m` from its planned launch
     UNUSABLE = "unusable"  # `count` receptions could not be taken in; `detail`: kinds of error
+    JOURNAL_READ = "journal_read"  # what was heard before the start is being read, `count` % of it
     JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone
     DISK_FILLS = "disk_fills"  # `count` megabytes are free where the journal lies
     LANDING_FAILED = "landing_failed"  # the one shown is of `time`

@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from decoders.reports import Wire
 from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
 from server.journal.check_sum import check_sum, command_of, reception_of
@@ -204,16 +205,22 @@ class Journal:
 
     def last_number(self) -> int:
         """Number of the last reception; 0 when there is none."""
+        if not self._has_tables():
+            return 0
         row = self._db.execute("SELECT COALESCE(MAX(number), 0) FROM receptions").fetchone()
         return int(row[0])
 
-    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
-        """Receptions with their numbers, in the order in which they were stored."""
+    def receptions(
+        self, after: int = 0, wire: Wire | None = None
+    ) -> Iterator[tuple[int, Reception]]:
+        """Receptions with their numbers, in the order in which they were stored; of one wire or all."""
         if not self._has_tables():
             return
         values = self._columns("receptions", RECEPTION_VALUES)
         rows = self._db.execute(
-            f"SELECT number, {values} FROM receptions WHERE number > ? ORDER BY number", (after,)
+            f"SELECT number, {values} FROM receptions"
+            " WHERE number > ? AND (? IS NULL OR wire = ?) ORDER BY number",
+            (after, wire, wire),
         )
         for number, *row in rows:
             reception = reception_of(row)

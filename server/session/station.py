@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Protocol, TypeVar
 
 from decoders.notes import SOURCE as NOTES
+from decoders.reports import Wire
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
@@ -20,6 +21,7 @@ from server.flight.mission_state import Source as ShownSource
 from server.flight.state import Mode
 from server.flight.times import moment
 from server.journal.database import Altered, JournalError
+from server.session.past import Past
 from server.session.posts import post_key
 from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
@@ -46,7 +48,11 @@ class Store(Protocol):
 
     def append(self, entries: Iterable[Reception | Command]) -> int: ...
 
-    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]: ...
+    def last_number(self) -> int: ...
+
+    def receptions(
+        self, after: int = 0, wire: Wire | None = None
+    ) -> Iterator[tuple[int, Reception]]: ...
 
     def commands(self) -> Iterator[tuple[int, Command]]: ...
 
@@ -94,17 +100,26 @@ class Station(Session):
         self._journal_problem: JournalError | None = None
         self._slices = Slices(mission, self.changed)
         self.side_tasks = SideTasks(self.notify)
-        self._recover()
-
-    def _recover(self) -> None:
-        """The state as it was: everything in the journal once more."""
-        receptions = []
-        for number, reception in self._journal.receptions():
-            receptions.append(reception)
+        for number, reception in journal.receptions(wire="phone"):
             self._remember(reception, number)
-        commands = [command for _, command in self._journal.commands()]
-        self.mission.book([*receptions, *commands])
-        self.mission.settle()
+        self._past = Past(mission, journal, self.in_journal)
+        self.on_past_read: Callable[[], None] = lambda: None
+
+    async def _read_past(self) -> None:
+        """The state as it was: everything in the journal once more."""
+        await self._past.read(self.notify, self._past_read)
+
+    def _past_read(self, came: list[Reception | Command]) -> None:
+        self.on_past_read()
+        self.admit(came)
+        self.changed()
+
+    def changed(self) -> None:
+        """No landing is asked for while the past is read: half a track would tell a wrong one."""
+        if self._past.reading:
+            self.notify()
+        else:
+            super().changed()
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""
@@ -125,7 +140,10 @@ class Station(Session):
 
     def admit(self, entries: Iterable[Reception | Command]) -> None:
         """Take in what the journal has now; what is much, little by little."""
-        self._slices.take(entries)
+        if self._past.reading:
+            self._past.hold(entries)
+        else:
+            self._slices.take(entries)
 
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us; its number once it is on disk. NotStored."""
@@ -204,11 +222,14 @@ class Station(Session):
         if altered.count:
             told = Problem(ProblemKind.ENTRIES_ALTERED, count=altered.count, detail=altered.first)
             problems = (*problems, told)
+        alarms = state.alarms
+        if self._past.reading:  # by half of it a tracker may look silent that is not
+            problems, alarms = (self._past.problem, *problems), ()
         sources = [source.state for source in self._sources.values()]
         failed = source_alarms(sources, self.mission.commands, self._clock())
         return replace(
             state,
-            alarms=(*state.alarms, *failed),
+            alarms=(*alarms, *failed),
             sources=tuple(_shown(source) for source in sources),
             links=tuple(_shown(link) for link in self.links()),
             problems=(*problems, *self.link_problems(), *self.side_tasks.problems),
@@ -218,6 +239,7 @@ class Station(Session):
         """Run sources, loop, landing, and what works beside them, until cancelled."""
         aside = [
             *beside,
+            SideTask("The reading of the journal", self._read_past),
             SideTask("The landing's prediction", self.keep_landing),
             *(SideTask(f"The source {n}", source.run) for n, source in self._sources.items()),
         ]
@@ -292,7 +314,10 @@ class Station(Session):
 
     async def _tick(self) -> None:
         for number in itertools.count():
-            self._slices.take([Tick(self._clock())])
+            if self._past.reading:
+                self._past.tick(self._clock())
+            else:
+                self._slices.take([Tick(self._clock())])
             self.notify()
             if number % PREDICT_EVERY == 0:
                 self.changed()  # time alone moves a prediction, as that of a launch that is put off

@@ -14,6 +14,7 @@ from itertools import groupby
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from decoders.reports import Wire
 from server.flight.inputs import Command, Reception
 from server.journal.database import Altered, Journal, JournalError
 from server.sync import entry as wire
@@ -87,8 +88,13 @@ class Ledger:
         self._keep(grown)
         return self._journal.last_number()
 
-    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
-        return self._journal.receptions(after)
+    def last_number(self) -> int:
+        return self._journal.last_number()
+
+    def receptions(
+        self, after: int = 0, wire: Wire | None = None
+    ) -> Iterator[tuple[int, Reception]]:
+        return self._journal.receptions(after, wire)
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         return self._journal.commands()

@@ -2,8 +2,9 @@
 
 Three flights of two trackers each, 500 other senders of an internet feed, all heard through a TNC's port
 and written to a journal. For each size: how long a start after a kill takes until the page shows the
-whole state again, the memory of that process, what one more packet costs it, and how many bytes a new
-reader gets as state and as history.
+whole state again (and its processor time, which other work on the machine does not lengthen), the memory
+of that process, what one more packet costs it, and how many bytes a new reader gets as state and as
+history.
 """
 
 from __future__ import annotations
@@ -105,6 +106,7 @@ async def _of(size: int, folder: Path) -> dict[str, float]:
             first_s = time.perf_counter() - began
             await station.until(lambda s: s["receptions"]["total"] >= size, within_s=_START_S)
             restart_s = time.perf_counter() - began
+            start_cpu_s = _cpu_s(station.process.pid)
             rss_mb = memory_kb(station) / 1_024.0
             async with httpx.AsyncClient(base_url=station.address, timeout=60.0) as client:
                 state = (await client.get("/api/state")).content
@@ -121,6 +123,7 @@ async def _of(size: int, folder: Path) -> dict[str, float]:
         "receptions": size,
         "page_up_s": round(first_s, 2),
         "restart_s": round(restart_s, 2),
+        "restart_cpu_s": round(start_cpu_s, 2),
         "rss_mb": round(rss_mb, 1),
         "us_per_packet": round(1e6 * more_s / _MORE),
         "state_bytes": len(state),

@@ -18,6 +18,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any, TypeVar
 
+from decoders.reports import Wire
 from server.flight.inputs import (
     Command,
     FlightPlan,
@@ -57,7 +58,12 @@ class _Memory:
     def append(self, entries: Iterable[Reception | Command]) -> int:
         return len(list(entries))
 
-    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
+    def last_number(self) -> int:
+        return 0
+
+    def receptions(
+        self, after: int = 0, wire: Wire | None = None
+    ) -> Iterator[tuple[int, Reception]]:
         return iter(())
 
     def commands(self) -> Iterator[tuple[int, Command]]:

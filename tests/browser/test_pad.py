@@ -169,3 +169,18 @@ async def test_an_hour_of_the_outlook_is_picked_and_drawn(open_page: Any) -> Non
         await expect(card).to_be_hidden()
         await expect(watched.page.locator("path.hour-area")).to_have_count(0)
         watched.assert_quiet(port)
+
+
+async def test_while_the_journal_is_read_no_answer_is_given(open_page: Any) -> None:
+    """Half a past on the pad's page would say "Ready" of a box that has landed."""
+    feed = DemoFeed(since_launch_s=-60)
+    feed.changes = {"problems": (Problem(ProblemKind.JOURNAL_READ, count=43),)}
+    async with serving(create_app(feed)) as port:
+        watched = await open_page(port)
+        headline = watched.page.locator("[data-answer=headline]")
+        await expect(headline).to_contain_text("Reading the journal")
+        await expect(headline).to_contain_text("43\u00a0%")
+        await expect(headline).not_to_contain_text("eady to launch")
+        await expect(watched.page.locator(".problem-strip")).to_contain_text(
+            "no alarm of the flight sounds and no landing is predicted"
+        )

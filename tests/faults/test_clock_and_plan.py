@@ -57,7 +57,7 @@ async def test_a_station_started_with_a_clock_an_hour_back_shows_no_old_figure_a
     plan.write_text(PLAN)
     last_s = heard[-1].heard_at_s
     async with leeward("live", str(plan)) as running:
-        state = await running.state()
+        state = await running.whole()
         assert "clock_set_back" in kinds(state)
         assert last_s <= parse_time(state["now"]) / 1_000.0 < last_s + 60.0
         later = await running.until(lambda s: s["now"] > state["now"])

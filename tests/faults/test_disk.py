@@ -164,7 +164,7 @@ async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Pa
     async with Tnc() as tnc:
         plan.write_text(PLAN + TNC.format(port=tnc.port))
         async with leeward("live", str(plan)) as running:
-            state = await running.state()
+            state = await running.whole()
             assert kinds(state)[0] == "journal_damaged"
             saved = state["receptions"]["total"]
             assert saved > 0
@@ -172,7 +172,7 @@ async def test_a_station_with_a_rotten_journal_flies_on_and_says_so(tmp_path: Pa
             await running.until(lambda s: s["receptions"]["total"] == saved + 1)
             assert await running.end() == 0
         async with leeward("live", str(plan)) as again:
-            state = await again.state()
+            state = await again.whole()
             assert state["receptions"]["total"] == saved + 1
             assert "journal_damaged" not in kinds(state)
 
@@ -191,7 +191,7 @@ async def test_a_station_starts_on_a_full_disk_and_writes_when_there_is_room(
                     opened.append(GIVEN[:before])
             ballast = fill(small_disk)
             async with leeward("live", str(plan), "--journal", str(journal)) as running:
-                state = await running.state()
+                state = await running.whole()
                 assert state["receptions"]["total"] == before
                 for i in range(20):
                     await tnc.send(line_at(30.0 * i, shift_s))

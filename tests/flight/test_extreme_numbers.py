@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 import random
 from collections.abc import Iterator
@@ -19,7 +20,8 @@ from server.journal.database import Journal
 from server.session.station import Station
 from server.sync.entry import ChunkError, pack, unpack
 from tests.flights import LAUNCH, T0, packet
-from tests.seen import shown
+from tests.seen import kinds, seen, shown
+from tests.session.test_station import until
 
 PLAN = Plan(
     flights=(
@@ -119,13 +121,17 @@ def test_the_flight_goes_on(number: str) -> None:
 
 
 @pytest.mark.parametrize("number", ["1e155", "9" * 400])
-def test_a_station_restarts_with_the_same_journal(number: str, tmp_path: Path) -> None:
+async def test_a_station_restarts_with_the_same_journal(number: str, tmp_path: Path) -> None:
     states = []
     path = tmp_path / "flight.sqlite3"
     with Journal(path) as journal:
         journal.append([*good(), *hostile(number)])
     for _ in range(2):
         station = Station(Mission(PLAN), Journal(path), (), lambda: T0 + 1_900.0)
+        task = asyncio.ensure_future(station.run())
+        await until(station, lambda: kinds(seen(station.state())) == [])  # noqa: B023 - used at once
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
         states.append(shown(station.mission))
         station.close()
     assert states[0] == states[1]

@@ -18,7 +18,7 @@ from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
 from decoders.reports import Transmission
 from decoders.tnc2 import decode_line
-from tests.seen import seen
+from tests.seen import kinds, seen
 
 PATIENCE_S = 60.0
 
@@ -61,14 +61,18 @@ class Running:
             answer = await client.get(f"{self.address}/api/state", timeout=PATIENCE_S)
         return seen(answer.raise_for_status().json())
 
+    async def whole(self) -> dict[str, Any]:
+        """The state, once the journal has been read."""
+        return await self.until(lambda _: True)
+
     async def until(
         self, holds: Callable[[dict[str, Any]], object], *, within_s: float = PATIENCE_S
     ) -> dict[str, Any]:
-        """Ask for the state until `holds(state)`."""
+        """Ask for the state until `holds(state)`, and the journal has been read."""
         async with asyncio.timeout(within_s):
             while True:
                 state = await self.state()
-                if holds(state):
+                if holds(state) and "journal_read" not in kinds(state):
                     return state
                 await asyncio.sleep(0.05)
 

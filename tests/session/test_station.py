@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 
 import pytest
 
+from decoders.reports import Wire
 from server.flight.inputs import Command, FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
@@ -41,8 +42,13 @@ class Disk:
             raise JournalError("database or disk is full")
         return self.journal.append(given)
 
-    def receptions(self, after: int = 0) -> Iterator[tuple[int, Reception]]:
-        return self.journal.receptions(after)
+    def last_number(self) -> int:
+        return self.journal.last_number()
+
+    def receptions(
+        self, after: int = 0, wire: Wire | None = None
+    ) -> Iterator[tuple[int, Reception]]:
+        return self.journal.receptions(after, wire)
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         return self.journal.commands()

@@ -34,7 +34,15 @@ export function askedNow({ phase, search, landing, events }) {
  * @returns {Headline}
  */
 export function headline(state, now_s, context) {
+  const reading = state.problems.find(({ kind }) => kind === 'journal_read');
+  if (reading !== undefined) return read(reading);
   return ANSWERS[askedNow(state)](state, now_s, context);
+}
+
+/** Half a flight answers nothing. @param {import('../state.js').Problem} reading @returns {Headline} */
+function read({ count }) {
+  const more = 'of what was heard before the start';
+  return told('Reading the journal', `${count}\u00a0%`, more, 'What is shown is a part. What is heard now is kept.', 'unknown');
 }
 
 /** @type {Record<Asked, (state: Shown, now_s: number, context: any) => Headline>} */

@@ -53,6 +53,9 @@ const SENTENCES = {
   unusable: ({ count, detail }) =>
     `${words.plural(count, 'reception')} could not be taken in (${detail}). What it holds is in the journal; ` +
     'please report it.',
+  journal_read: ({ count }) =>
+    `What was heard before the start is being read, ${count}\u00a0%. Until then the page shows a part of it, no ` +
+    'alarm of the flight sounds and no landing is predicted. What is heard now is kept.',
   journal_refuses: ({ count, detail }) =>
     `The journal cannot be written (${detail}). The last ${words.plural(count, 'reception')} are in memory ` +
     'alone: make room on the disk.',

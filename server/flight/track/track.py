@@ -62,6 +62,11 @@ class Track:
                 self._behind.append(fix)
         self._settle_origin()
 
+    @property
+    def known(self) -> int:
+        """How many fixes there are, run or not."""
+        return len(self._fixes)
+
     def hear_crew(self, statements: Sequence[tuple[float, Statement]]) -> None:
         """All that the crew said of the phase, in order of time: (UTC seconds, what)."""
         given = list(statements)
