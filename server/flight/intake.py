@@ -12,6 +12,10 @@ from server.flight.packets.heard import Taken, decoded
 from server.flight.packets.names import PlannedNames
 from server.flight.packets.station_clocks import StationClocks
 
+# positions without a time, and Mic-E (APRS Protocol Reference 1.0.1, chapter 5)
+_WITHOUT_TIME = (b"!", b"=", b"`", b"'")
+_TIMELESS_KEPT = 4_096  # decodings, some kilobytes each at most
+
 
 class Intake:
     """Reads what is received as the plan says."""
@@ -19,6 +23,7 @@ class Intake:
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
         self._names = PlannedNames(plan)
+        self._timeless: dict[tuple[str, bytes], Decoding] = {}  # the last of them
 
     def learn(self, reception: Reception, clocks: StationClocks) -> bool:
         """What it says of clocks alone. True when times of packets heard before are others now."""
@@ -52,9 +57,26 @@ class Intake:
         return moved
 
     def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
-        """With names as the plan spells them."""
+        """With names as the plan spells them.
+
+        A station at rest sends the same bytes all day: what has no place for a time says the same
+        whenever it is heard, and is decoded once.
+        """
+        same = reception.wire, reception.payload
+        known = self._timeless.get(same)
+        if known is not None:
+            return known
         reading = self._plan.readings.get(reception.source)
-        return self._names.spelled(decoded(reception, heard_at_s, reading))
+        found = self._names.spelled(decoded(reception, heard_at_s, reading))
+        if (
+            found.transmission is not None
+            and found.problem is None
+            and found.transmission.information[:1] in _WITHOUT_TIME
+        ):
+            self._timeless[same] = found
+            if len(self._timeless) > _TIMELESS_KEPT:
+                del self._timeless[next(iter(self._timeless))]
+        return found
 
     def _by_receiver(self, decoding: Decoding, reception: Reception, books: Books) -> Decoding:
         """Where several receivers share a source, each has a name of its own."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import zlib
 from collections.abc import Sequence
 from typing import Any
@@ -27,7 +28,8 @@ def reception_of(row: Sequence[Any]) -> Reception | None:
     typed = isinstance(heard_at_ms, int) and isinstance(source, str) and isinstance(wire, str)
     if not (typed and isinstance(payload, bytes)):
         return None
-    one = Reception(heard_at_ms, source, wire, payload)
+    # a name for all of a day's receptions, not one each
+    one = Reception(heard_at_ms, sys.intern(source), sys.intern(wire), payload)
     return one if crc is None or crc == check_sum(one) else None
 
 

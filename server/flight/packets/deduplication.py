@@ -260,8 +260,11 @@ def merge(reports: Iterable[PositionReport]) -> tuple[PositionReport, ...]:
 
     The finest comes first and is completed from the others; one that lies elsewhere stays apart.
     """
+    given = list(reports)
+    if len(given) < 2:  # as a rule
+        return tuple(given)
     merged: list[PositionReport] = []
-    for report in sorted(reports, key=_fineness):
+    for report in sorted(given, key=_fineness):
         for i, other in enumerate(merged):
             if _near(other, report):
                 merged[i] = _completed(other, report)

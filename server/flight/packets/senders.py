@@ -142,7 +142,9 @@ class Sender:
             i = bisect.bisect_left(self._ordered, fix.order, key=_fix_key)
             del self._ordered[i], self._places[i]
         for fix in come:
-            i = bisect.bisect_right(self._ordered, fix.order, key=_fix_key)
+            i = len(self._ordered)
+            if i > 0 and self._ordered[-1].time_s >= fix.time_s:  # as a rule it is the last
+                i = bisect.bisect_right(self._ordered, fix.order, key=_fix_key)
             self._ordered.insert(i, fix)
             self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
 

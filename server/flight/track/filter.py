@@ -165,11 +165,10 @@ def _near_ground(z: Axis, lowest_m: float, dt_s: float, constants: MotionConstan
 def _mixed(
     motions: list[Motion] | tuple[Motion, ...], weights: list[float] | tuple[float, ...]
 ) -> Motion:
-    return Motion(
-        mix([m.x for m in motions], weights),
-        mix([m.y for m in motions], weights),
-        mix([m.z for m in motions], weights),
-    )
+    if len(motions) == 1:
+        return motions[0]
+    x, y, z = zip(*motions, strict=True)
+    return Motion(mix(x, weights), mix(y, weights), mix(z, weights))
 
 
 def _four(values: list[float]) -> tuple[float, float, float, float]:

@@ -106,13 +106,13 @@ def mix(axes: Sequence[Axis], weights: Sequence[float]) -> Axis:
     if len(axes) == 1:
         return axes[0]
     p = v = 0.0
-    for w, axis in zip(weights, axes, strict=True):
-        p += w * axis[0]
-        v += w * axis[1]
+    for w, (one_p, one_v, _, _, _) in zip(weights, axes, strict=True):
+        p += w * one_p
+        v += w * one_v
     pp = pv = vv = 0.0
-    for w, axis in zip(weights, axes, strict=True):
-        dp, dv = axis[0] - p, axis[1] - v
-        pp += w * (axis[2] + dp * dp)
-        pv += w * (axis[3] + dp * dv)
-        vv += w * (axis[4] + dv * dv)
+    for w, (one_p, one_v, one_pp, one_pv, one_vv) in zip(weights, axes, strict=True):
+        dp, dv = one_p - p, one_v - v
+        pp += w * (one_pp + dp * dp)
+        pv += w * (one_pv + dp * dv)
+        vv += w * (one_vv + dv * dv)
     return Axis(p, v, pp, pv, vv)

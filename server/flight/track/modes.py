@@ -105,10 +105,10 @@ def move(
         blown = STILL
     else:
         psd *= constants.met_psd_share
-    x, y = (
-        _blown(predict(axis, dt_s, psd), gusts, moved_m, faster_ms, constants.met_change)
-        for axis, moved_m, faster_ms in zip((x, y), *blown, strict=True)
-    )
+    (east_m, north_m), (east_ms, north_ms) = blown
+    share = constants.met_change
+    x = _blown(predict(x, dt_s, psd), gusts, east_m, east_ms, share)
+    y = _blown(predict(y, dt_s, psd), gusts, north_m, north_ms, share)
     return Motion(x, y, after)
 
 
