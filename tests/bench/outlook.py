@@ -1,6 +1,7 @@
 """Outlooks of made flights in made forecasts: do their areas hold? `python -m tests.bench outlook`.
 
-The rehearsal flies each box in its own wind. The forecast is the mean of what the box meets in each layer on
+The rehearsal flies each box in its own wind, filled with a lift that is off by as much as the plan says of
+the climb rate. The forecast is the mean of what the box meets in each layer on
 its way up and down, off by what is stated: a Gaussian error by height, as tall as the wind's lasting part.
 """
 
@@ -34,8 +35,8 @@ def run(flights: int = FLIGHTS) -> dict[str, Any]:
     rows = []
     for seed in range(flights):
         scenario = draw(90_000 + seed)
-        truth = make(scenario, scenario.seed)
         plan = _plan(scenario)
+        truth = make(_filled(scenario, plan, seed), scenario.seed)
         question = planned_question(plan, forecast=forecast_of(truth, seed), number=seed)
         assert question is not None
         answer = predict(question, members=500)
@@ -81,6 +82,16 @@ def _plan(scenario: Scenario) -> FlightPlan:
         ),
         descent=DescentPlan(mass_kg=lift.payload_kg, parachute_diameter_m=chute.diameter_m),
     )
+
+
+def _filled(scenario: Scenario, plan: FlightPlan, seed: int) -> Scenario:
+    """At a given volume the rate goes with the root of the free lift (drag with the square of speed)."""
+    balloon = plan.balloon
+    off = balloon.ascent_rate_sigma_ms / balloon.ascent_rate_ms
+    off *= float(np.random.default_rng([seed, 78]).standard_normal())
+    lift_kg = scenario.balloon.free_lift_kg * max(1.0 + off, 0.4) ** 2
+    lift = scenario.balloon.model_copy(update={"free_lift_kg": lift_kg})
+    return scenario.model_copy(update={"balloon": lift})
 
 
 def forecast_of(truth: Truth, seed: int) -> TableForecast:
