@@ -31,6 +31,7 @@ MOST_SIGMA_M = (
 )
 MOST_STEP_M = 120_000.0  # one degree of latitude, the coarsest ambiguity of APRS
 MOST_VALUE = 1e12  # a sensor's value, count or coefficient: squares and products stay finite
+MOST_SATELLITES = 99.0  # two digits, as NMEA 0183 has them
 MOST_SEQUENCE = 999_999
 
 
@@ -68,6 +69,7 @@ def _position(report: PositionReport) -> tuple[PositionReport, tuple[str, ...]]:
         ("speed_ms", 0.0, FASTEST_MS),
         ("climb_ms", -FASTEST_MS, FASTEST_MS),
         ("battery_percent", 0.0, 100.0),
+        ("satellites", 0.0, MOST_SATELLITES),
     )
     left_out = [
         name for name, least, most in limits if not within(getattr(report, name), least, most)

@@ -14,6 +14,7 @@ from collections.abc import Callable
 
 from decoders.aprs_library import KMH_MS, KNOT_MS
 from decoders.aprs_time import nearest_time_of_day
+from decoders.bounds import MOST_SATELLITES
 from decoders.readings import FASTEST_MS, FOOT_M, HIGHEST_M, FieldOrder, name, number
 from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 
@@ -52,6 +53,7 @@ KNOWN = (
     "course_deg",
     "climb_ms",
     "battery_percent",
+    "satellites",
     "ignore",
 )
 
@@ -154,6 +156,7 @@ class _Fields:
             resolution_h_m=latitude[1],
             resolution_v_m=step_m if altitude_m is not None else 0.0,
             battery_percent=self._number("battery_percent", 0.0, 100.0),
+            satellites=self._number("satellites", 0.0, MOST_SATELLITES),
         )
 
     def _coordinate(self, what: str) -> tuple[float, float] | None:

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import orjson
 
+from decoders.bounds import MOST_SATELLITES
 from decoders.readings import FASTEST_MS, FOOT_M, HIGHEST_M, LATEST_S, JsonNames, name, number
 from decoders.reports import DecodeError, PositionReport, Report, SensorReport, StatusReport
 
@@ -76,6 +77,7 @@ class _Object:
                     speed_ms=self._number(names.speed_ms, 0.0, FASTEST_MS),
                     climb_ms=self._number(names.climb_ms, -FASTEST_MS, FASTEST_MS),
                     battery_percent=self._number(names.battery_percent, 0.0, 100.0),
+                    satellites=self._number(names.satellites, 0.0, MOST_SATELLITES),
                 )
             )
         values, units = self._sensors(names)

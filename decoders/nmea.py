@@ -99,7 +99,14 @@ def decode_sentence(
         resolution_h_m=step_min * MINUTE_M,
         resolution_v_m=_step(fields[9]) if altitude_m is not None else 0.0,
         valid=valid,
+        satellites=_satellites(fields),
     )
+
+
+def _satellites(fields: list[str]) -> float | None:
+    """GGA and GNS have the number in use behind the quality."""
+    told = fields[7] if fields[0][2:] in ("GGA", "GNS") else ""
+    return float(told) if re.fullmatch(r"\d{1,2}", told, re.ASCII) else None
 
 
 def _content(sentence: bytes, without_checksum: bool) -> bytes:
@@ -134,6 +141,7 @@ def merge(a: PositionReport, b: PositionReport) -> PositionReport:
         sigma_h_m=_larger(a.sigma_h_m, b.sigma_h_m),
         sigma_v_m=_larger(a.sigma_v_m, b.sigma_v_m),
         battery_percent=_larger(a.battery_percent, b.battery_percent),
+        satellites=_larger(a.satellites, b.satellites),
         resolution_v_m=max(a.resolution_v_m, b.resolution_v_m),
         altitude_datum=(first if first.altitude_m is not None else second).altitude_datum,
         valid=a.valid and b.valid,

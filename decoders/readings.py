@@ -81,6 +81,7 @@ class JsonNames:
     course_deg: str | None = None
     climb_ms: str | None = None
     battery_percent: str | None = None
+    satellites: str | None = None
     sensors: Mapping[str, tuple[str, str]] = field(default_factory=dict)  # name -> path, unit
 
     def __post_init__(self) -> None:

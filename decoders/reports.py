@@ -90,6 +90,7 @@ class PositionReport:
     symbol: str = ""  # APRS symbol table and code, two characters
     comment: str = ""
     battery_percent: float | None = None
+    satellites: float | None = None  # that the receiver uses
 
 
 @dataclass(frozen=True, slots=True)

@@ -546,6 +546,7 @@ export interface Tracker {
   last_packet: string | null;
   last_way: Heard | null;
   battery_percent: number | null;
+  satellites: number | null;
   voltage_v: number | null;
   heard_by: HeardBy[];
   distance_m: number | null;

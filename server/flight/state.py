@@ -288,6 +288,7 @@ class Tracker:
     last_packet: str | None = None
     last_way: Heard | None = None
     battery_percent: float | None = None
+    satellites: int | None = None  # that its receiver uses, where its wire tells
     voltage_v: float | None = None
     heard_by: tuple[HeardBy, ...] = ()
     distance_m: float | None = None  # from the own car

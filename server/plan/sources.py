@@ -48,6 +48,7 @@ class NamesSection(_Section):
     course_deg: JsonPath | None = None
     climb_ms: JsonPath | None = None
     battery_percent: JsonPath | None = None
+    satellites: JsonPath | None = None
     # quantity -> path and unit
     sensors: Annotated[
         dict[Annotated[str, Field(min_length=1, max_length=40)], tuple[JsonPath, str]],

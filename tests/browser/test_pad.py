@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from playwright.async_api import expect
 
-from server.flight.mission_state import Problem, ProblemKind, Source
-from server.flight.state import Moved, OutlookHour
+from server.flight.mission_state import Problem, ProblemKind, Source, UnplacedVehicle
+from server.flight.state import Moved, OutlookHour, WindSource
 from server.geodata.basemap import open_basemap
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS
@@ -113,6 +113,39 @@ async def test_room_on_the_disk_and_a_tracker_far_off(open_page: Any) -> None:
         await expect(
             card.locator("li", has=watched.page.get_by_text("Map", exact=True))
         ).to_contain_text("no streets are stored")
+
+
+async def test_satellites_cars_winds_and_heights_of_the_ground(open_page: Any) -> None:
+    """What the wire tells of the receiver, each car of the plan, and how much of the area has heights."""
+    feed = DemoFeed(since_launch_s=-60)
+    main, backup, *_ = feed.state().flights[0].trackers
+    seen = replace(main, heard=9, fixes=9, state="reporting", satellites=9)
+    blind = replace(backup, heard=9, fixes=9, state="reporting", satellites=4)
+    landing = DemoFeed(since_launch_s=6_600).state().flights[0].landing
+    assert landing is not None
+    wind = WindSource("model run", feed.state().now - timedelta(hours=3), 31_000.0, 12_000.0)
+    feed.flight_changes = {
+        "trackers": (seen, blind),
+        "landing": replace(landing, winds=(wind,)),
+    }
+    feed.changes = {"unplaced": (UnplacedVehicle("Car 3", own=False),)}
+
+    def west_of_it(latitude_deg: float, longitude_deg: float) -> float | None:
+        return 500.0 if longitude_deg < landing.longitude_deg else None
+
+    async with serving(create_app(feed, terrain=west_of_it)) as port:
+        watched = await open_page(port)
+        card = watched.page.locator("[data-panel=pad]")
+        await expect(card.locator("li", has_text=main.label)).to_contain_text("9 satellites")
+        told = card.locator("li", has_text=backup.label)
+        await expect(told).to_contain_text("uses 4 satellites")
+        await expect(told).to_have_attribute("data-grade", "amber")
+        await expect(card.locator("li", has_text="Car 3")).to_contain_text("no position yet")
+        await expect(card.locator("li", has_text="Winds")).to_contain_text("model run, 3 h")
+        await expect(
+            card.locator("li", has=watched.page.get_by_text("Map", exact=True))
+        ).to_contain_text("of it: run leeward pack")
+        watched.assert_quiet(port)
 
 
 async def test_the_countdown_tells_how_the_landing_has_moved(open_page: Any) -> None:

@@ -101,18 +101,19 @@ def test_degrees_with_minutes() -> None:
 
 def test_sensors_are_what_is_not_known_by_name() -> None:
     reports, problem = read(
-        "46.5,-100.8,40000,36,12.5,-5,1013.2,junk,9",
+        "46.5,-100.8,40000,36,12.5,-5,1013.2,junk,9,3",
         *("latitude_deg", "longitude_deg", "altitude_ft", "speed_kmh", "battery_V", "outside_degC"),
-        *("pressure_hPa", "ignore", "satellites"),
+        *("pressure_hPa", "ignore", "satellites", "count"),
     )
     assert problem is None
     first, sensors = reports
     assert isinstance(first, PositionReport)
     assert first.altitude_m == pytest.approx(12192.0)
     assert first.speed_ms == pytest.approx(10.0)
+    assert first.satellites == 9.0
     assert sensors == SensorReport(
         "lora",
-        {"battery": 12.5, "outside": -5.0, "pressure": 1013.2, "satellites": 9.0},
+        {"battery": 12.5, "outside": -5.0, "pressure": 1013.2, "count": 3.0},
         {"battery": "V", "outside": "degC", "pressure": "hPa"},
         time_s=None,
     )

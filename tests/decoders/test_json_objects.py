@@ -54,6 +54,7 @@ def test_all_that_can_be_named() -> None:
         course_deg="dir",
         climb_ms="up",
         battery_percent="bat",
+        satellites="sats",
         sensors={"outside": ("t.out", "degC"), "count": ("n", "")},
     )
     content = {
@@ -64,6 +65,7 @@ def test_all_that_can_be_named() -> None:
         "dir": 360,
         "up": -5,
         "bat": 80,
+        "sats": 11,
         "t.out": -40,
         "n": 3,
     }
@@ -81,6 +83,7 @@ def test_all_that_can_be_named() -> None:
             speed_ms=3.5,
             climb_ms=-5.0,
             battery_percent=80.0,
+            satellites=11.0,
         ),
         SensorReport(
             "lora", {"outside": -40.0, "count": 3.0}, {"outside": "degC"}, time_s=1_781_524_800.25

@@ -52,6 +52,7 @@ def test_printed_example() -> None:
     assert report.time_s == at("2026-06-15T12:35:19")
     assert report.resolution_h_m == pytest.approx(1.852)
     assert report.resolution_v_m == pytest.approx(0.1)
+    assert report.satellites == 8
     assert checksum(GGA[1:-3]) == 0x47
 
 

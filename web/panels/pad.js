@@ -4,10 +4,13 @@ import { el, follow, setAttribute, setShown, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
 import { readSetup } from 'leeward/setup.js';
 import { card } from 'leeward/panels/card.js';
+import { groundKnown } from 'leeward/panels/ground_known.js';
 import * as words from 'leeward/words.js';
+import { windWords } from 'leeward/words/landing.js';
 
 const OFF_PAD_M = 60; // a receiver at rest wanders by 25 m within minutes
 const FEW_FIXES = 3;
+const FEW_SATELLITES = 5; // four give a position in space, without a spare
 const MARKS = { green: '✓', amber: '!', red: '✕' };
 const STREETS_ZOOM = 11; // a map with less shows no tracks and lanes
 const WINDS_OLD_S = 12 * 3600;
@@ -26,6 +29,7 @@ export function createPad(context) {
   const known = new Map();
   /** @type {import('../setup.js').Setup | null} */
   let setup = null;
+  const knownShare = groundKnown(() => render());
   readSetup().then((found) => {
     setup = found;
     render();
@@ -58,9 +62,9 @@ export function createPad(context) {
     const checks = [
       ...trackers(context, state),
       ...sources(state),
-      winds(state, now_s),
-      ...maps(setup, state),
-      car(state),
+      winds(state, context.units, now_s),
+      ...maps(setup, state, knownShare),
+      ...cars(state),
       ...clocks(state),
       disk(state),
       audible(preferences),
@@ -109,8 +113,11 @@ function trackers({ units }, state) {
     }
     if (fixes < FEW_FIXES) return told('amber', `${words.plural(fixes, 'fix', 'fixes')} so far. Wait for some more.`);
     const volts = tracker.voltage_v === null ? '' : `, ${units.sensor(tracker.voltage_v, 'V')}`;
+    const used = tracker.satellites;
+    if (used !== null && used < FEW_SATELLITES) return told('amber', `its receiver uses ${words.plural(used, 'satellite')}. Give it a view of the sky.`);
+    const sky = used === null ? '' : `, ${words.plural(used, 'satellite')}`;
     const charge = tracker.battery_percent === null ? '' : `, battery ${Math.round(tracker.battery_percent)}\u00a0%`;
-    return told('green', `${heard} of ${heard + missed} packets heard, ${words.plural(fixes, 'fix', 'fixes')}${volts}${charge}.`);
+    return told('green', `${heard} of ${heard + missed} packets heard, ${words.plural(fixes, 'fix', 'fixes')}${sky}${volts}${charge}.`);
   });
 }
 
@@ -130,7 +137,7 @@ function sources({ sources: its, mode }) {
 }
 
 /** @returns {Check} */
-function winds({ landing, problems }, now_s) {
+function winds({ landing, problems }, units, now_s) {
   const told = (grade, text) => ({ key: 'winds', grade, name: 'Winds', text });
   const unused = problems.find(({ kind }) => kind === 'forecast_unused' || kind === 'winds_unused');
   if (unused !== undefined) return told('amber', `a file cannot be used: ${unused.detail ?? 'see Sources'}.`);
@@ -138,14 +145,16 @@ function winds({ landing, problems }, now_s) {
   const ages_s = others.map(({ time }) => now_s - (seconds(time) ?? now_s));
   if (landing === null) return told('amber', 'none but a season’s. Name a forecast or a sounding in the plan.');
   if (ages_s.length > 0 && Math.min(...ages_s) > WINDS_OLD_S) return told('amber', `measured ${words.duration(Math.min(...ages_s))} ago.`);
-  return told('green', 'the landing is predicted before the launch.');
+  const from = windWords(landing, units, now_s);
+  return told('green', from === null ? 'the landing is predicted before the launch.' : `${from}.`);
 }
 
 /** @returns {Check[]} */
-function maps(setup, { landing }) {
+function maps(setup, { landing }, knownShare) {
   if (setup === null) return [];
   const told = (grade, text) => [{ key: 'map', grade, name: 'Map', text }];
-  const ground = setup.terrain ? '' : ' Heights of the ground are missing: name tiles under [terrain].';
+  const share = setup.terrain && landing !== null ? knownShare(landing) : null;
+  const ground = groundWords(setup.terrain, share);
   const fine = setup.tiles.filter(({ max_zoom }) => max_zoom >= STREETS_ZOOM);
   if (fine.length === 0) {
     const online = setup.online === null ? '' : ' The one from the internet ends with the internet.';
@@ -160,6 +169,13 @@ function maps(setup, { landing }) {
   return told(ground === '' ? 'green' : 'amber', `the 90\u00a0% area of the landing is on the stored maps.${ground}`);
 }
 
+/** @param {boolean} named @param {number | null} share of the 90 % area that has heights */
+function groundWords(named, share) {
+  if (!named) return ' Heights of the ground are missing: name tiles under [terrain].';
+  if (share === null || share === 1) return '';
+  return ` Heights of the ground are missing for ${Math.round(100 * (1 - share))}\u00a0% of it: run leeward pack, or name tiles.`;
+}
+
 /** @returns {Check} */
 function disk({ problems }) {
   const told = (grade, text) => ({ key: 'disk', grade, name: 'Disk', text });
@@ -169,12 +185,20 @@ function disk({ problems }) {
   return told('green', 'has room for the journal.');
 }
 
-/** @returns {Check} */
-function car({ vehicles }) {
-  const own = vehicles.find((vehicle) => vehicle.own);
-  if (own === undefined) return { key: 'car', grade: 'amber', name: 'Our car', text: 'has no position: drive times and bearings are from the launch site.' };
-  return { key: 'car', grade: 'green', name: own.name, text: 'on the map.' };
+/** @returns {Check[]} */
+function cars({ vehicles, unplaced }) {
+  const own = vehicles.some((vehicle) => vehicle.own)
+    ? []
+    : [told_of('Our car', 'has no position: drive times and bearings are from the launch site.')];
+  return [
+    ...vehicles.map(({ name }) => ({ ...told_of(name, 'on the map.'), grade: /** @type {const} */ ('green') })),
+    ...own,
+    ...unplaced.filter((car) => !car.own).map(({ name }) => told_of(name, 'has no position yet.')),
+  ];
 }
+
+/** @returns {Check} */
+const told_of = (name, text) => ({ key: `car ${name}`, grade: 'amber', name, text });
 
 /** @returns {Check[]} */
 function clocks({ problems }) {

@@ -303,5 +303,6 @@ def _completed(a: PositionReport, b: PositionReport) -> PositionReport:
         climb_ms=b.climb_ms if a.climb_ms is None else a.climb_ms,
         sigma_h_m=b.sigma_h_m if a.sigma_h_m is None else a.sigma_h_m,
         battery_percent=b.battery_percent if a.battery_percent is None else a.battery_percent,
+        satellites=b.satellites if a.satellites is None else a.satellites,
         comment=a.comment or b.comment,
     )

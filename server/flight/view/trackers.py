@@ -83,6 +83,9 @@ def shown_tracker(
             if packets > 0
         ),
         battery_percent=None if report is None else report.battery_percent,
+        satellites=None
+        if report is None or report.satellites is None
+        else round(report.satellites),
         voltage_v=_voltage(sender.readings()),
     )
     if sender.packets:
