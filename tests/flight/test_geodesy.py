@@ -58,3 +58,14 @@ def test_the_frame_turns_from_north_with_each_metre_east(latitude_deg: float) ->
     east_m, _ = frame.to_xy(latitude_deg, -97.5)
     turned_deg = frame.convergence_deg(latitude_deg, -97.5)
     assert math.degrees(frame.turn_per_m * east_m) == pytest.approx(turned_deg, abs=2e-4)
+
+
+@pytest.mark.parametrize("latitude_deg", [-67.3, 0.0, 38.35, 89.99])
+def test_one_place_alone_is_where_it_is_among_many(latitude_deg: float) -> None:
+    """A fix is put into the frame alone, an ensemble all at once: the same but for rounding."""
+    frame = LocalFrame(38.0, 179.9)
+    longitudes_deg = np.array([179.0, -179.5, 170.0])
+    many_x_m, many_y_m = frame.to_xy(np.full(3, latitude_deg), longitudes_deg)
+    for x_m, y_m, longitude_deg in zip(many_x_m, many_y_m, longitudes_deg, strict=True):
+        alone = frame.to_xy(latitude_deg, float(longitude_deg))
+        assert alone == pytest.approx((x_m, y_m), rel=1e-12, abs=1e-6)

@@ -242,6 +242,8 @@ def _interval_s(gaps: tuple[float, ...]) -> float:
                 begun_s = 0.0
         ordered = sorted(whole)
     lower_s = ordered[len(ordered) // 4]
+    if _misses(ordered[-1], lower_s) == 0:  # as a rule: there is nothing to take out
+        return ordered[len(ordered) // 2]
     folded = sorted(
         gap_s / count
         for gap_s in ordered
@@ -258,8 +260,11 @@ def _loss(known: _Prefix) -> tuple[float, float]:
     begins, goes_on = _posteriors(known.counted, known.counted_runs, known.counted_missed)
     if known.interval_s is None:
         return begins, goes_on
-    recent = [_telling(_misses(gap_s, known.interval_s)) for gap_s in known.gaps[-_RECENT_GAPS:]]
-    lately = _posteriors(len(recent), sum(missed > 0 for missed in recent), sum(recent))
+    gaps = known.gaps[-_RECENT_GAPS:]
+    recent: list[int] = []
+    if _misses(max(gaps), known.interval_s) > 0:
+        recent = [_telling(_misses(gap_s, known.interval_s)) for gap_s in gaps]
+    lately = _posteriors(len(gaps), sum(missed > 0 for missed in recent), sum(recent))
     return max(begins, lately[0]), max(goes_on, lately[1])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass, field
 from typing import Any
@@ -62,7 +63,9 @@ class LocalFrame:
 
     def to_xy(self, latitude_deg: Any, longitude_deg: Any) -> tuple[Any, Any]:
         """Metres east and north of the frame's origin."""
-        x_m, y_m = _project(latitude_deg, longitude_deg - self.longitude_deg)
+        offset_deg = longitude_deg - self.longitude_deg
+        alone = isinstance(latitude_deg, float) and isinstance(offset_deg, float)
+        x_m, y_m = (_project_one if alone else _project)(latitude_deg, offset_deg)
         return x_m, y_m - self._origin_y_m
 
     def to_latlon(self, x_m: Any, y_m: Any) -> tuple[Any, Any]:
@@ -93,6 +96,23 @@ def _project(latitude_deg: Any, offset_deg: Any) -> tuple[Any, Any]:
     zeta = xi + 1j * eta
     for j, coefficient in enumerate(_ALPHA, start=1):
         zeta = zeta + coefficient * np.sin(2 * j * (xi + 1j * eta))
+    return _RECTIFYING_RADIUS_M * zeta.imag, _RECTIFYING_RADIUS_M * zeta.real
+
+
+def _project_one(latitude_deg: float, offset_deg: float) -> tuple[float, float]:
+    """The same for one place: numpy takes ten times as long for it."""
+    sine = math.sin(math.radians(latitude_deg)) if abs(latitude_deg) < 90.0 else 1.0
+    offset = math.radians((offset_deg + 180.0) % 360.0 - 180.0)
+    if abs(sine) >= 1.0 or not math.isfinite(offset):  # at a pole, or nowhere
+        x_m, y_m = _project(latitude_deg, offset_deg)
+        return float(x_m), float(y_m)
+    conformal = math.sinh(math.atanh(sine) - ECCENTRICITY * math.atanh(ECCENTRICITY * sine))
+    xi = math.atan2(conformal, math.cos(offset))
+    eta = math.asinh(math.sin(offset) / math.hypot(conformal, math.cos(offset)))
+    start = complex(xi, eta)
+    zeta = start
+    for j, coefficient in enumerate(_ALPHA, start=1):
+        zeta += coefficient * cmath.sin(2 * j * start)
     return _RECTIFYING_RADIUS_M * zeta.imag, _RECTIFYING_RADIUS_M * zeta.real
 
 

@@ -132,9 +132,10 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     arrivals[GROUND] = [(weight * rests, i, s) for weight, i, s in arrivals[GROUND]]
     motions, probabilities = [], []
     for j, pairs in enumerate(arrivals):
-        total = sum(weight for weight, _, _ in pairs)
-        kept = [pair for pair in pairs if pair[0] > _NEGLIGIBLE * total]
-        norm = sum(weight for weight, _, _ in kept)
+        total = sum([weight for weight, _, _ in pairs])
+        least = _NEGLIGIBLE * total
+        kept = [pair for pair in pairs if pair[0] > least]
+        norm = sum([weight for weight, _, _ in kept])
         moved = [
             move(i, j, state.motions[i], moved_s, constants, state.process_scale, state.winds)
             for _, i, moved_s in kept
