@@ -104,18 +104,16 @@ def _covered(
     box: tuple[float, float, float, float], area: tuple[float, float, float, float]
 ) -> float:
     """The share of an area that lies in a box: west, south, east, north in degrees."""
-    turn = round((area[0] - box[0]) / 360.0) * 360.0
-    wide = [
-        max(
-            min(box[2] + (360.0 if box[2] < box[0] else 0.0) + turn + more, area[2])
-            - max(box[0] + turn + more, area[0]),
-            0.0,
-        )
-        for more in (-360.0, 0.0, 360.0)
-    ]
-    high = max(min(box[3], area[3]) - max(box[1], area[1]), 0.0)
+    west, south, east, north = box
+    wide_deg = (east - west) % 360.0
+    shared_deg = max(
+        min(west + turn_deg + wide_deg, area[2]) - max(west + turn_deg, area[0])
+        for turn_deg in (-360.0, 0.0, 360.0)
+    )
+    high_deg = min(north, area[3]) - max(south, area[1])
     whole = (area[2] - area[0]) * (area[3] - area[1])
-    return min(max(wide) * high / whole, 1.0) if whole > 0.0 else 0.0
+    shared = max(shared_deg, 0.0) * max(high_deg, 0.0)
+    return min(shared / whole, 1.0) if whole > 0.0 else 0.0
 
 
 def opened(paths: Sequence[Path]) -> RoadsApart | None:

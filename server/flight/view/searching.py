@@ -6,6 +6,7 @@ import bisect
 from collections.abc import Iterator
 
 from decoders.reports import BearingReport, PositionReport, SearchedReport
+from server.flight.chase.vehicles import VehicleFix
 from server.flight.flight import Flight
 from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.question import LandingQuestion
@@ -13,6 +14,8 @@ from server.flight.packets.deduplication import Packet
 from server.flight.search.asked import Listener, Silent, SilentTracker
 from server.flight.track.phase_memory import FLYING
 from server.flight.view.vehicles import LAUNCH_SITE, receivers, vehicle_latest
+
+Cars = dict[str, tuple[bool, str, VehicleFix]]  # as `vehicle_latest`
 
 _LATE_PACKETS = 200  # of a tracker that are looked through for those without a position
 _DIGIPEATER_PACKETS = 3  # that it passed on of this flight, before its silence tells anything
@@ -25,13 +28,14 @@ def silent_flight(
     now_s = flight.mission.now_s
     if question.phase not in FLYING or now_s - landing.as_of_s <= lost_after_s:
         return None
+    cars = vehicle_latest(flight.mission)
     trackers = []
     for name, plan in flight.trackers.items():
         sender = flight.mission.senders.get(name)
         if sender is None or plan.role == "phone" or sender.health.last_heard_s is None:
             continue
         last_s = _last_position_s(flight, name)
-        heard = () if last_s is None else tuple(_later(flight, name, last_s))
+        heard = () if last_s is None else tuple(_later(flight, cars, name, last_s))
         trackers.append(SilentTracker(name, sender.health.interval_s, last_s, heard))
     notes, name, first = flight.books.notes, flight.plan.name, flight.number == 0
     return Silent(
@@ -39,20 +43,17 @@ def silent_flight(
         landing,
         now_s,
         tuple(trackers),
-        tuple(_listeners(flight, landing.as_of_s)),
-        tuple(
-            (fix.latitude_deg, fix.longitude_deg)
-            for _, (_, _, fix) in sorted(vehicle_latest(flight.mission).items())
-        ),
+        tuple(_listeners(flight, cars, landing.as_of_s)),
+        tuple((fix.latitude_deg, fix.longitude_deg) for _, (_, _, fix) in sorted(cars.items())),
         notes.of(BearingReport, name, first=first),
         notes.of(SearchedReport, name, first=first),
     )
 
 
-def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
+def _listeners(flight: Flight, cars: Cars, since_s: float) -> Iterator[Listener]:
     """Whoever could hear: our cars, those of peers, the launch site, digipeaters that passed it on."""
     mission = flight.mission
-    for name, (own, heard_as, fix) in sorted(vehicle_latest(mission).items()):
+    for name, (own, heard_as, fix) in sorted(cars.items()):
         station = _station_of(own, heard_as, mission.plan.station)
         heard, sent = (0, 0) if station is None else _record(flight, station)
         if heard == 0:
@@ -65,16 +66,19 @@ def _listeners(flight: Flight, since_s: float) -> Iterator[Listener]:
             rows.append((fix.time_s, fix.latitude_deg, fix.longitude_deg))
         yield Listener(name, tuple(rows), heard, sent)
     for place in receivers(flight):
+        if place.name != LAUNCH_SITE:
+            continue
         heard, sent = _record(flight, mission.plan.station)
-        if place.name == LAUNCH_SITE and heard > 0:
+        if heard > 0:
             at = since_s, place.latitude_deg, place.longitude_deg
             yield Listener(LAUNCH_SITE, (at,), heard, sent)
+    sent = _sent(flight)
     for name, count in sorted(_digipeaters(flight).items()):
         repeater = mission.senders.get(name)
         fixed = None if repeater is None else repeater.latest_fix()
         if fixed is not None and count >= _DIGIPEATER_PACKETS:
             at = since_s, fixed.latitude_deg, fixed.longitude_deg
-            yield Listener(name, (at,), count, _sent(flight))
+            yield Listener(name, (at,), count, sent)
 
 
 def _station_of(own: bool, heard_as: str, station: str) -> str | None:
@@ -141,12 +145,14 @@ def _last_position_s(flight: Flight, name: str) -> float | None:
     return None
 
 
-def _later(flight: Flight, name: str, since_s: float) -> Iterator[tuple[float, tuple[str, ...]]]:
+def _later(
+    flight: Flight, cars: Cars, name: str, since_s: float
+) -> Iterator[tuple[float, tuple[str, ...]]]:
     """Packets without a position that were heard since: when first, and by which of the ways."""
     mission = flight.mission
-    cars = {
+    of_station = {
         _station_of(own, heard_as, mission.plan.station): car
-        for car, (own, heard_as, _) in vehicle_latest(mission).items()
+        for car, (own, heard_as, _) in cars.items()
     }
     sender = mission.senders.get(name)
     for packet in () if sender is None else sender.packets[-_LATE_PACKETS:]:
@@ -162,6 +168,6 @@ def _later(flight: Flight, name: str, since_s: float) -> Iterator[tuple[float, t
             station = (
                 hearing.source.partition("/")[0] if "/" in hearing.source else mission.plan.station
             )
-            hearers.append(cars.get(station, LAUNCH_SITE))
+            hearers.append(of_station.get(station, LAUNCH_SITE))
         if hearers:
             yield packet.first_heard_s, tuple(sorted(set(hearers)))

@@ -23,7 +23,13 @@ from server.flight.inputs import (
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.search.asked import MOST_STRETCHES, Way, search_question, silent_stretches
+from server.flight.search.asked import (
+    MOST_STRETCHES,
+    Silent,
+    Way,
+    search_question,
+    silent_stretches,
+)
 from server.flight.search.notes import MOST_NOTES, Notes
 from server.flight.search_state import Search
 from server.flight.view.searching import silent_flight
@@ -218,6 +224,16 @@ def test_a_car_that_is_known_by_its_beacon_alone_is_no_receiver() -> None:
     assert both.result.ended == alone.result.ended
 
 
+def silent_of(mission: Mission) -> Silent:
+    question = mission.flights[0].landing_question()
+    assert question is not None
+    landing = predict(question)
+    assert landing is not None
+    silent = silent_flight(mission.flights[0], question, landing, 60.0)
+    assert silent is not None
+    return silent
+
+
 def test_where_a_car_was_is_known_for_as_long_as_it_is_silent() -> None:
     """Only its last 400 positions counted: with one a second, those of the last seven minutes."""
     beside = car(LOST_S - 300.0, TRUE[0], TRUE[1] + 0.02)
@@ -226,16 +242,11 @@ def test_where_a_car_was_is_known_for_as_long_as_it_is_silent() -> None:
     mission = Mission(PLAN)
     mission.receive([*lost(), beside, *away])
     mission.apply(Tick(T0 + gone_s + 500.0))
-    question = mission.flights[0].landing_question()
-    assert question is not None
-    landing = predict(question)
-    assert landing is not None
-    silent = silent_flight(mission.flights[0], question, landing, 60.0)
-    assert silent is not None
+    silent = silent_of(mission)
     asked = search_question(silent)
     assert asked is not None
     assert len(asked.cars) == 1
-    at = question.frame.to_xy(TRUE[0], TRUE[1] + 0.02)
+    at = asked.frame.to_xy(TRUE[0], TRUE[1] + 0.02)
     here = [s for s in asked.stretches[0] if np.hypot(s.x_m - at[0], s.y_m - at[1]) < 50.0]
     assert sum(s.packets for s in here) == pytest.approx((gone_s - LOST_S) / 30.0, rel=0.05)
 
@@ -247,11 +258,6 @@ def test_a_digipeater_is_no_car_that_can_be_sent() -> None:
     mission = Mission(PLAN)
     mission.receive([*lost(), *relayed, tall, car(LOST_S - 300.0, 38.0, -98.6)])
     mission.apply(Tick(T0 + LANDED_S + 600.0))
-    question = mission.flights[0].landing_question()
-    assert question is not None
-    landing = predict(question)
-    assert landing is not None
-    silent = silent_flight(mission.flights[0], question, landing, 60.0)
-    assert silent is not None
+    silent = silent_of(mission)
     assert [one.name for one in silent.listeners] == ["Car 1", "N0CALL-3"]
     assert np.allclose(silent.cars, [(38.0, -98.6)], atol=1e-3)
