@@ -9,7 +9,7 @@ const GRID_PX = 110; // least distance of two grid lines
 export const Grid = CanvasLayer.extend({
   options: { padding: 0.25, pane: 'grid' },
 
-  /** What the degrees take, in layer points. @type {import('./names.js').Box[]} */
+  /** What the degrees take, in layer points. @type {import('./taken.js').Box[]} */
   boxes: [],
 
   repaint() {

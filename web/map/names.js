@@ -5,9 +5,10 @@
 
 import * as L from 'leaflet';
 import { CanvasLayer } from 'leeward/map/canvas.js';
+import { TakenBoxes } from 'leeward/map/taken.js';
 import { leastPopulation } from 'leeward/map/vector/layer.js';
 
-/** @typedef {{left: number, top: number, right: number, bottom: number}} Box in pixels of the map's view */
+/** @typedef {import('leeward/map/taken.js').Box} Box */
 
 const FONT = "system-ui, 'Segoe UI', Roboto, 'Noto Sans', sans-serif";
 const MOST = 160; // names at once
@@ -15,7 +16,6 @@ const MOST_SAID = 40; // to those who do not see the map
 const AIR_PX = 7; // between two names
 const ALONE_PX = 34; // about a town that is smaller than others of this zoom
 const DOT_PX = 5;
-const SQUARE_PX = 128;
 
 /** How far from each other the same words may stand again, by kind. */
 const AGAIN_PX = { street: 260, shield: 200, river: 320, lake: 400, sea: 600, county: 2_000 };
@@ -75,7 +75,7 @@ export const Names = CanvasLayer.extend({
     if (!this._map || !this._bounds || this._map._animatingZoom) return [];
     const off = this._map.layerPointToContainerPoint([0, 0]);
     const boxes = taken.map((box) => shift(box, -off.x, -off.y));
-    const held = new Held();
+    const held = new TakenBoxes();
     for (const box of [...boxes, ...this._written()]) held.add(box);
     this._shown = this._chosen(held);
     const signature = this._shown.map(({ text, at }) => `${text}${Math.round(at.x)},${Math.round(at.y)}`).join('|');
@@ -268,37 +268,3 @@ function dot(pen, kind, { x, y }, inks) {
 }
 
 const shift = ({ left, top, right, bottom }, x, y) => ({ left: left + x, top: top + y, right: right + x, bottom: bottom + y });
-
-/** Boxes by squares of the plane, so that a question looks at neighbours alone. */
-class Held {
-  constructor() {
-    /** @type {Map<number, Box[]>} */
-    this.cells = new Map();
-  }
-
-  /** The numbers of the squares that a box touches. */
-  near({ left, top, right, bottom }) {
-    const found = [];
-    for (let x = Math.floor(left / SQUARE_PX); x <= Math.floor(right / SQUARE_PX); x += 1) {
-      for (let y = Math.floor(top / SQUARE_PX); y <= Math.floor(bottom / SQUARE_PX); y += 1) found.push(x * 100_003 + y);
-    }
-    return found;
-  }
-
-  add(box) {
-    for (const cell of this.near(box)) {
-      const held = this.cells.get(cell);
-      if (held === undefined) this.cells.set(cell, [box]);
-      else held.push(box);
-    }
-  }
-
-  free(box) {
-    for (const cell of this.near(box)) {
-      for (const other of this.cells.get(cell) ?? []) {
-        if (box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom) return false;
-      }
-    }
-    return true;
-  }
-}
