@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 from server.rehearsal.scenario import Car as CarPlan
+from server.rehearsal.scenario import Scenario
 from server.rehearsal.terrain import ground_m
-from server.rehearsal.truth import metres_per_degree
+from server.rehearsal.truth import Truth, metres_per_degree
 
 NEAR_M = 150.0  # from here on the crew walks
 _PICK_UP_S = 12.0  # to the road speed
@@ -88,3 +89,18 @@ class Car:
             self.longitude_deg += math.copysign(min(way_m, abs(to_east_m)), to_east_m) / east_m
         else:
             self.latitude_deg += math.copysign(min(way_m, abs(to_north_m)), to_north_m) / north_m
+
+
+def cars_of(scenario: Scenario, truth: Truth) -> list[Car]:
+    """The cars as they stand at the beginning: beside the launch, where the scenario says nothing else."""
+    cars = []
+    launch = scenario.launch
+    for plan in scenario.cars:
+        start = (
+            launch.latitude_deg - 0.002 if plan.latitude_deg is None else plan.latitude_deg,
+            launch.longitude_deg + 0.003 if plan.longitude_deg is None else plan.longitude_deg,
+        )
+        car = Car(plan, start, truth.start_s)
+        car.may_leave_s = truth.launch_s + plan.leaves_after_s
+        cars.append(car)
+    return cars

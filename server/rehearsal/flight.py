@@ -17,14 +17,15 @@ import numpy as np
 
 from decoders.reports import Wire
 from server.rehearsal.box import Box, feel
-from server.rehearsal.cars import Car
-from server.rehearsal.network import Air, Heard
+from server.rehearsal.cars import Car, cars_of
+from server.rehearsal.faults import FaultTime
+from server.rehearsal.network import Air, Heard, station_receiver
 from server.rehearsal.pad import before
 from server.rehearsal.radio import Receiver, airtime_s
 from server.rehearsal.scenario import Scenario
 from server.rehearsal.scenario import Tracker as TrackerPlan
 from server.rehearsal.terrain import ground_m
-from server.rehearsal.trackers import FaultTime, Sent, Voice
+from server.rehearsal.trackers import Sent, Voice
 from server.rehearsal.truth import Truth, make, metres_per_degree
 from server.rehearsal.voices import (
     car_beacon,
@@ -42,7 +43,7 @@ AIM_EVERY_S = 300.0
 _PAUSE_S = 0.1  # after another tracker's packet
 _CABLE_S = 0.15  # from the receiver to the station
 _CREW_ERROR_M = (9_000.0, 4_500.0, 700.0)  # of the crew's own guess: at launch, burst, landing
-_CAR_BUSY, _STATION_BUSY = 0.03, 0.06  # other traffic spoils a packet; common practice, no source
+_CAR_BUSY = 0.03  # other traffic spoils a packet; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +97,9 @@ class Stage:
         self._heard: list[Heard] = []
         self._voices: list[tuple[Truth, Voice]] = []
         self._clear_s: dict[int, float] = {}  # by box: until when its air is taken
-        self._cars = self._make_cars()
+        self._cars = cars_of(scenario, self.truth)
         self._own = next((car for car in self._cars if car.plan.own), None)
-        receivers = [self._station_receiver(i) for i in range(len(scenario.stations))]
+        receivers = [station_receiver(station) for station in scenario.stations]
         self._car_receiver: Receiver | None = None
         if self._own is not None and scenario.feed.tnc != "none":
             self._car_receiver = Receiver("", 0.0, 0.0, 0.0, CAR_MAST_M, _CAR_BUSY)
@@ -177,18 +178,6 @@ class Stage:
         _, east_m = metres_per_degree(latitude_deg)
         return longitude_deg - ridge.west_of_landing_m / east_m, foot_m + ridge.above_ground_m
 
-    def _station_receiver(self, i: int) -> Receiver:
-        station = self.scenario.stations[i]
-        foot_m = ground_m(station.latitude_deg, station.longitude_deg)
-        return Receiver(
-            station.callsign,
-            station.latitude_deg,
-            station.longitude_deg,
-            foot_m + station.mast_m,
-            station.mast_m,
-            _STATION_BUSY,
-        )
-
     def _schedule_trackers(
         self,
         truth: Truth,
@@ -242,24 +231,9 @@ class Stage:
             return
         self._own.drive(time_s)
         receiver = self._car_receiver
-        receiver.latitude_deg, receiver.longitude_deg = (
-            self._own.latitude_deg,
-            self._own.longitude_deg,
-        )
+        receiver.latitude_deg = self._own.latitude_deg
+        receiver.longitude_deg = self._own.longitude_deg
         receiver.altitude_m = self._own.altitude_m + CAR_MAST_M
-
-    def _make_cars(self) -> list[Car]:
-        cars = []
-        launch = self.scenario.launch
-        for plan in self.scenario.cars:
-            start = (
-                launch.latitude_deg - 0.002 if plan.latitude_deg is None else plan.latitude_deg,
-                launch.longitude_deg + 0.003 if plan.longitude_deg is None else plan.longitude_deg,
-            )
-            car = Car(plan, start, self.truth.start_s)
-            car.may_leave_s = self.truth.launch_s + plan.leaves_after_s
-            cars.append(car)
-        return cars
 
     def _schedule_cars(self, own_aims: bool) -> None:
         feed = self.scenario.feed
@@ -313,7 +287,7 @@ class Stage:
 
     def _schedule_stations(self) -> None:
         for i, station in enumerate(self.scenario.stations):
-            receiver = self._station_receiver(i)
+            receiver = station_receiver(station)
             place = (receiver.latitude_deg, receiver.longitude_deg, receiver.altitude_m)
             first_s = self.truth.start_s + 40.0 + 210.0 * i
             for time_s in np.arange(first_s, self.end_s, STATION_BEACON_S):

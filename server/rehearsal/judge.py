@@ -6,11 +6,10 @@ import math
 import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
-from itertools import pairwise
 from typing import Any
 
-from server.rehearsal.trackers import FaultTime
+from server.rehearsal.faults import FaultTime
+from server.rehearsal.shown import Shown, covers, holds, seconds
 from server.rehearsal.truth import Truth, distance_m
 
 _BATTERY_DROP_V = 0.15
@@ -25,14 +24,6 @@ _STATES = {
     "no_fix": {"late", "silent"},
 }
 _BY_REJECTION = {"wrong_digit", "reboot", "no_fix"}
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """One look at /api/state, at `now_s` of the flight."""
-
-    now_s: float
-    state: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,23 +143,12 @@ def _searches(looks: Sequence[Shown]) -> Iterable[Mapping[str, Any]]:
     return (look.state.get("search") or {} for look in looks)
 
 
-def holds(shape: Mapping[str, Any], place: tuple[float, ...]) -> bool:
-    """Whether a multipolygon (GeoJSON) holds a latitude, longitude: even-odd over all outlines."""
-    rings = ({"p90": {"coordinates": [ring]}} for one in shape["coordinates"] for ring in one)
-    return sum(bool(covers(ring, place)) for ring in rings) % 2 == 1
-
-
 def true_phase(truth: Truth, time_s: float) -> str:
     if time_s < truth.launch_s:
         return "ground"
     if time_s < truth.burst_s:
         return "float" if truth.float_s is not None and time_s >= truth.float_s else "ascent"
     return "descent" if time_s < truth.landing_s else "landed"
-
-
-def seconds(text: str | None) -> float | None:
-    """UTC seconds of an RFC 3339 time."""
-    return None if text is None else datetime.fromisoformat(text).timestamp()
 
 
 def _row(truth: Truth, look: Shown) -> Row:
@@ -200,19 +180,6 @@ def _row(truth: Truth, look: Shown) -> Row:
         late,
         inside,
     )
-
-
-def covers(area: Any, place: tuple[float, ...]) -> bool | None:
-    """Whether the 90 % polygon (GeoJSON) holds a latitude, longitude; None without one."""
-    polygon = (area or {}).get("p90") if isinstance(area, Mapping) else None
-    if not polygon:
-        return None
-    ring = polygon["coordinates"][0]
-    inside = False
-    for (x0, y0, *_), (x1, y1, *_) in pairwise(ring):
-        if (y0 > place[0]) != (y1 > place[0]):
-            inside ^= place[1] < x0 + (place[0] - y0) * (x1 - x0) / (y1 - y0)
-    return inside
 
 
 def _has_event(state: Mapping[str, Any], kind: str) -> bool:

@@ -25,6 +25,7 @@ _DUPLICATE_S = 30.0  # digipeaters and the internet servers pass the same packet
 _LATE_CHANCE, _LATE_S = 0.01, (15.0, 70.0)  # a digipeater whose channel was busy
 _FEED_DELAY_S, _FEED_SPREAD = 0.5, 1.2  # log-normal; real lags: median 1.9 s, 95 % 5.3 s in all
 _STALL_CHANCE, _STALL_S = 0.004, (20.0, 405.0)  # worst seen: 405 s
+_STATION_BUSY = 0.06  # other traffic spoils a packet; common practice, no source
 
 
 class Heard(NamedTuple):
@@ -32,6 +33,19 @@ class Heard(NamedTuple):
     source: str
     wire: Wire
     payload: bytes
+
+
+def station_receiver(station: Station) -> Receiver:
+    """Its antenna on its mast, above the ground where it stands."""
+    foot_m = ground_m(station.latitude_deg, station.longitude_deg)
+    return Receiver(
+        station.callsign,
+        station.latitude_deg,
+        station.longitude_deg,
+        foot_m + station.mast_m,
+        station.mast_m,
+        _STATION_BUSY,
+    )
 
 
 class Air:
@@ -124,7 +138,7 @@ class Air:
             self._feed(time_s, station, packet)
 
     def _repeat(self, time_s: float, station: Station, packet: Transmission) -> None:
-        path = _repeated_path(packet.path, station.callsign)
+        path = repeated_path(packet.path, station.callsign)
         key = (station.callsign, packet.sender, packet.information)
         if path is None or time_s - self._repeated.get(key, -math.inf) < _DUPLICATE_S:
             return
@@ -160,7 +174,7 @@ class Air:
         self._at(time_s + delay_s, arrive)
 
 
-def _repeated_path(path: tuple[str, ...], callsign: str) -> tuple[str, ...] | None:
+def repeated_path(path: tuple[str, ...], callsign: str) -> tuple[str, ...] | None:
     """The path after this digipeater; None where there is nothing left to repeat."""
     for i, via in enumerate(path):
         if via.endswith("*"):

@@ -16,10 +16,11 @@ from urllib.request import Request, urlopen
 from server.rehearsal.clock import ClockServer
 from server.rehearsal.ends import Ends
 from server.rehearsal.flight import Ours, Stage
-from server.rehearsal.judge import Shown, Verdict, judge
+from server.rehearsal.judge import Verdict, judge
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
 from server.rehearsal.searchers import Searchers
+from server.rehearsal.shown import Shown
 
 FRAME_S = 0.05
 LOOK_EVERY_S = 10.0  # of the flight, but not more often than LOOK_PAUSE_S of real time

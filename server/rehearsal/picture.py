@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
 
-from server.rehearsal.judge import Shown, Verdict
+from server.rehearsal.judge import Verdict
+from server.rehearsal.shown import Shown
 from server.rehearsal.truth import Truth, metres_per_degree
 
 _W, _H = 1_180, 640

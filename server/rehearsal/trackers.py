@@ -12,12 +12,12 @@ from decoders import aprs_encode, aprs_encode_telemetry
 from decoders.reports import PositionReport
 from server.rehearsal.balloon import wandering
 from server.rehearsal.box import Box
-from server.rehearsal.scenario import Fault, Tracker
+from server.rehearsal.faults import CEILING_M, FaultTime, fault_times
+from server.rehearsal.scenario import Tracker
 from server.rehearsal.truth import Truth, metres_per_degree
 
 DESTINATION = "APZLWD"  # APZ: experimental software (APRS 1.0.1, chapter 4)
 GEOID_M = -28.0  # ellipsoid height less sea level: the rehearsal's own number, measured nowhere
-CEILING_M = 18_000.0  # receivers without the high-altitude mode give up here (60,000 ft)
 SCALES_EVERY = 40  # packets between two PARM, UNIT, EQNS rounds
 SENSOR_NAMES = ("Outside", "Inside", "Pressure", "Humidity", "Battery")
 SENSOR_UNITS = ("degC", "degC", "hPa", "%", "V")
@@ -56,16 +56,6 @@ class Sent:
     power_w: float
 
 
-@dataclass(frozen=True, slots=True)
-class FaultTime:
-    """A fault of a tracker with its real moments, for the judge."""
-
-    tracker: str
-    kind: str
-    from_s: float
-    to_s: float
-
-
 class Voice:
     """One radio tracker on one box. The same chance gives the same packets."""
 
@@ -81,7 +71,7 @@ class Voice:
         nulls = _NULL_CHANCE * math.exp(_NULL_SPREAD * chance.standard_normal())
         self._null_chance = min(nulls, _MOST_NULLS) if plan.nulls is None else plan.nulls
         self._nulled = False
-        self.faults = tuple(_moments(plan, truth))
+        self.faults = tuple(fault_times(plan, truth))
         degree_north_m, degree_east_m = metres_per_degree(float(truth.latitude_deg[0]))
         self._degree = (degree_north_m, degree_east_m)
 
@@ -286,25 +276,3 @@ def phone_fix(fix: PositionReport, battery_percent: float) -> PositionReport:
         sigma_v_m=6.0,
         battery_percent=round(battery_percent, 1),
     )
-
-
-def _moments(plan: Tracker, truth: Truth) -> Iterator[FaultTime]:
-    for fault in plan.faults:
-        from_s = event_s(fault, truth)
-        to_s = math.inf if fault.lasts_s is None else from_s + fault.lasts_s
-        if fault.kind == "ceiling":
-            high = np.flatnonzero(truth.altitude_m >= CEILING_M) + truth.start_s
-            if not high.size:
-                continue
-            from_s, to_s = max(from_s, float(high[0])), min(to_s, float(high[-1]))
-        yield FaultTime(plan.callsign or plan.source or plan.name, fault.kind, from_s, to_s)
-
-
-def event_s(fault: Fault, truth: Truth) -> float:
-    """When a fault begins."""
-    if fault.below_m is not None:
-        falling = np.arange(truth.altitude_m.size) + truth.start_s > truth.burst_s
-        low = np.flatnonzero(falling & (truth.altitude_m < fault.below_m))
-        return truth.start_s + float(low[0]) + fault.after_s if low.size else math.inf
-    base_s = {"launch": truth.launch_s, "burst": truth.burst_s, "landing": truth.landing_s}
-    return base_s[fault.event] + fault.after_s

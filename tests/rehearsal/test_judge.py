@@ -9,14 +9,15 @@ import pytest
 
 from server.flight.inputs import Reception
 from server.plan.file import parse as parse_plan
+from server.rehearsal.faults import FaultTime
 from server.rehearsal.flight import Flown, fly
-from server.rehearsal.judge import Shown, covers, judge, true_phase
+from server.rehearsal.judge import judge, true_phase
 from server.rehearsal.picture import svg
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.record import rfc3339
 from server.rehearsal.report import table
 from server.rehearsal.scenario import Fault
-from server.rehearsal.trackers import FaultTime
+from server.rehearsal.shown import Shown, covers
 from tests.rehearsal.made import scenario
 from tests.seen import seen_at
 

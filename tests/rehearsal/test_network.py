@@ -8,7 +8,7 @@ import pytest
 from decoders.decode import decode
 from decoders.reports import PositionReport
 from server.rehearsal.flight import fly
-from server.rehearsal.network import _repeated_path
+from server.rehearsal.network import repeated_path
 from server.rehearsal.scenario import load
 
 
@@ -27,7 +27,7 @@ from server.rehearsal.scenario import load
 )
 def test_new_n_paradigm(path: tuple[str, ...], after: tuple[str, ...] | None) -> None:
     """A digipeater puts its callsign in and counts N down (common practice of WIDEn-N)."""
-    assert _repeated_path(path, "N0CALL-3") == after
+    assert repeated_path(path, "N0CALL-3") == after
 
 
 def test_the_internet_passes_a_packet_on_once_in_half_a_minute() -> None:

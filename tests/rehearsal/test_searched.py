@@ -13,11 +13,12 @@ from decoders.notes import decode_note
 from decoders.reports import BearingReport, FoundReport, SearchedReport
 from server.flight.physics.geodesy import distance_bearing
 from server.rehearsal.flight import Stage, fly
-from server.rehearsal.judge import Shown, holds, judge
+from server.rehearsal.judge import judge
 from server.rehearsal.radio import FREQUENCY_MHZ, knife_edge_db
 from server.rehearsal.report import table
 from server.rehearsal.scenario import load
 from server.rehearsal.searchers import BEARING_DEG, Searchers
+from server.rehearsal.shown import Shown, holds
 
 
 def shown(best: tuple[float, float], off: float = 0.02, **more: Any) -> dict[str, Any]:

@@ -10,8 +10,9 @@ import pytest
 from decoders.aprs import decode_information
 from decoders.reports import PositionReport, SensorReport, SensorScale, Transmission
 from server.rehearsal.box import feel
+from server.rehearsal.faults import CEILING_M
 from server.rehearsal.scenario import Fault, Tracker, load
-from server.rehearsal.trackers import CEILING_M, Sent, Voice
+from server.rehearsal.trackers import Sent, Voice
 from server.rehearsal.truth import Truth, distance_m, make
 
 SCENARIO = load("calm")
