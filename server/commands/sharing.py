@@ -18,11 +18,12 @@ from server.session.side_tasks import SideTask
 from server.session.station import Station
 from server.sources.probe import ProbeResult
 from server.sources.spec import SourceState
-from server.sync.broker import Broker, BrokerSpec, greet_broker
+from server.sync.broker import Broker
 from server.sync.entry import Lane
 from server.sync.incoming import add_peer_route
 from server.sync.keys import stretched
 from server.sync.ledger import Ledger
+from server.sync.mqtt import BrokerSpec, greet_broker
 from server.sync.peers import Peer, Peers, greet
 from server.sync.talk import Party, TalkError
 

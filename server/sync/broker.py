@@ -13,10 +13,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import ssl
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +26,7 @@ from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of
 from server.sync.ledger import Gap, Ledger
 from server.sync.link import MAX_NAMES, Host
+from server.sync.mqtt import BrokerSpec, broker_client
 from server.sync.together import until_one_ends
 
 if TYPE_CHECKING:
@@ -42,24 +42,6 @@ LASTED_S = 60.0  # a connection that lasted is tried again at once
 SETTLED_AFTER_S, SETTLE_AT_MOST_S = 1.5, 30.0
 PROBE_S = 10.0  # for one message that the broker kept, over a poor link
 MAX_WAITING_CHUNKS = 20_000
-
-
-@dataclass(frozen=True, slots=True)
-class BrokerSpec:
-    """Where the broker is, and how it knows us."""
-
-    host: str
-    port: int
-    topic: str
-    key: str
-    user: str | None = None
-    password: str | None = None
-    tls: bool = True
-    ca_file: str | None = None  # beside the system's own authorities
-
-    @property
-    def place(self) -> str:
-        return f"{self.host}:{self.port}"
 
 
 class Broker:
@@ -122,7 +104,7 @@ class Broker:
 
         session = Properties(PacketTypes.CONNECT)
         session.SessionExpiryInterval = SESSION_EXPIRY_S
-        return _client(
+        return broker_client(
             aiomqtt,
             self._spec,
             identifier="leeward-" + self._ledger.station.hex()[:16],
@@ -305,31 +287,3 @@ class Broker:
     def _change(self, state: StateName, reason: str | None) -> None:
         self.state = self.state.become(state, reason, self._clock())
         self._host.notify()
-
-
-def _client(library: Any, spec: BrokerSpec, **more: Any) -> aiomqtt.Client:
-    context = ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None
-    client: aiomqtt.Client = library.Client(
-        spec.host,
-        spec.port,
-        protocol=library.ProtocolVersion.V5,
-        username=spec.user,
-        password=spec.password,
-        tls_context=context,
-        keepalive=30,
-        **more,
-    )
-    return client
-
-
-async def greet_broker(spec: BrokerSpec) -> None:
-    """Connect, see that we may follow the topic, and leave again. OSError says why not."""
-    try:
-        import aiomqtt
-    except ImportError as error:
-        raise OSError("needs aiomqtt: pip install 'leeward[mqtt]'") from error
-    try:
-        async with _client(aiomqtt, spec) as client:
-            await client.subscribe(f"{spec.topic}/+/+/+", qos=1)
-    except (aiomqtt.MqttError, ValueError) as error:  # a name that cannot be looked up
-        raise OSError(str(error) or type(error).__name__) from error

@@ -7,10 +7,8 @@ the journal's thread, as the journal itself.
 from __future__ import annotations
 
 import contextlib
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
-from itertools import groupby
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
@@ -21,10 +19,9 @@ from server.sync import entry as wire
 from server.sync import lanes
 from server.sync.entry import Chunk, ChunkError, Entry, Lane, Missing, Told
 from server.sync.lanes import Held
+from server.sync.own_lanes import HEAD_EVERY_BYTES, HEAD_EVERY_ENTRIES, OwnLanes
 from server.sync.talk import Identity
 
-HEAD_EVERY_ENTRIES = 200
-HEAD_EVERY_BYTES = 24_000
 MAX_LACKS = 200  # entries asked for at a time
 
 
@@ -41,9 +38,8 @@ class Ledger:
     def __init__(self, journal: Journal, key: Ed25519PrivateKey, name: str) -> None:
         """`key` signs this run alone. A disk that refuses is asked again with the first entry."""
         self._journal = journal
-        self._key = key
-        self.name = name
-        self.station = key.public_key().public_bytes_raw()
+        self._own = OwnLanes(key, name)
+        self.name, self.station = name, self._own.station
         self.on_growth: Callable[[dict[Lane, int]], None] = lambda _: None
         self.twice = False
         self._heard_from_ms: float | None = None
@@ -66,13 +62,14 @@ class Ledger:
                 lane = Lane(bytes(station), source)
                 self._lanes[lane] = lanes.check(db, lane_id, lane)
             self.names = {bytes(k): n for k, n in names.items()} | {self.station: self.name}
-            grown = self._adopt(db)
+            unowned = self._own.unowned(db, self._journal)
+            grown = self._own.extend(db, self._lanes, unowned)
         self._opened = True
         self._keep(grown)
 
     def identity(self, flight: str) -> Identity:
         """What this station says of itself to others."""
-        return Identity(self._key, self.name, flight)
+        return Identity(self._own.key, self.name, flight)
 
     # as a journal
 
@@ -84,7 +81,7 @@ class Ledger:
             self._heard_from_ms = _time_ms(given[0])
         with self._journal.transaction() as db:
             numbers = map(lanes.unique, given, self._journal.insert(given))
-            grown = self._extend(db, zip(numbers, given, strict=True))
+            grown = self._own.extend(db, self._lanes, zip(numbers, given, strict=True))
         self._keep(grown)
         return self._journal.last_number()
 
@@ -262,67 +259,6 @@ class Ledger:
         self._keep({chunk.lane: replace(held, holes=held.holes - set(healed))})
         return list(healed.values())
 
-    def _adopt(self, db: sqlite3.Connection) -> dict[Lane, Held]:
-        """What was heard before the plan named a station, or was imported, becomes ours."""
-        unowned = "SELECT number FROM receptions EXCEPT SELECT number FROM lane_entries"
-        loose = {number for (number,) in db.execute(unowned)}
-        known = {number for (number,) in db.execute("SELECT number FROM lane_entries")}
-        orphans: list[tuple[int, Entry]] = []
-        for number, reception in list(self._journal.receptions()) if loose else []:
-            if number in loose and reception.station in ("", self.name):
-                named = reception
-                if reception.station == "" and reception.wire != "phone":
-                    named = replace(reception, source=f"{self.name}/{reception.source}")
-                    self._journal.mend(number, named)
-                orphans.append((number, named))
-        for number, _, command in list(self._journal.numbered_commands()):
-            unique = lanes.unique(command, number)
-            if unique not in known and command.station in ("", self.name):
-                said = replace(command, station=self.name)
-                if said != command:
-                    self._journal.mend(number, said)
-                orphans.append((unique, said))
-        return self._extend(db, orphans)
-
-    def _extend(
-        self, db: sqlite3.Connection, numbered: Iterable[tuple[int, Entry]]
-    ) -> dict[Lane, Held]:
-        """Write our own entries to the ends of their lanes; the lanes as they stand then."""
-        grown: dict[Lane, Held] = {}
-        by_lane = sorted(numbered, key=lambda pair: _source(pair[1]))
-        for source, pairs in groupby(by_lane, key=lambda pair: _source(pair[1])):
-            lane = Lane(self.station, source)
-            held = self._lanes.get(lane)
-            if held is None:
-                db.execute(
-                    "INSERT OR REPLACE INTO station_names VALUES (?, ?)", (self.station, self.name)
-                )
-                held = Held(lanes.id_of(db, lane), 0, wire.beginning(lane))
-            last, chain, one = held.last, held.chain, None
-            written: list[tuple[int, int | None, bytes]] = []
-            signed = unsigned_bytes = 0
-            for number, one in pairs:
-                last, chain = last + 1, wire.link(chain, one)
-                written.append((last, number, chain))
-                unsigned_bytes += _size(one)
-                if (
-                    len(written) - signed >= HEAD_EVERY_ENTRIES
-                    or unsigned_bytes >= HEAD_EVERY_BYTES
-                ):
-                    self._sign(db, held.id, lane, last, chain)
-                    signed, unsigned_bytes = len(written), 0
-            if signed < len(written):
-                self._sign(db, held.id, lane, last, chain)
-            lanes.write(db, held.id, written)
-            grown[lane] = Held(held.id, last, chain, lanes.urgent(one), held.holes)
-        return grown
-
-    def _sign(
-        self, db: sqlite3.Connection, lane_id: int, lane: Lane, last: int, chain: bytes
-    ) -> None:
-        signature = wire.sign(self._key, lane, last, chain)
-        db.execute("INSERT INTO lane_heads VALUES (?, ?, ?)", (lane_id, last, signature))
-
     def _keep(self, grown: dict[Lane, Held]) -> None:
         """After the commit: what is on disk now."""
         self._lanes = self._lanes | grown  # a new one each time: the event loop reads it as well
@@ -335,14 +271,6 @@ class Ledger:
 
 def _words(lane: Lane) -> str:
     return lane.source or "the crew's commands"
-
-
-def _source(one: Entry) -> str:
-    return one.source if isinstance(one, Reception) else ""
-
-
-def _size(one: Entry) -> int:
-    return len(one.payload) + 40 if isinstance(one, Reception) else 80
 
 
 def _time_ms(one: Entry) -> float:

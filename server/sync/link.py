@@ -15,8 +15,9 @@ from typing import Any, Protocol
 from server.journal.database import JournalError
 from server.sources.source import Pace
 from server.sync.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
-from server.sync.ledger import HEAD_EVERY_BYTES, Gap, Ledger
+from server.sync.ledger import Gap, Ledger
 from server.sync.line import Line
+from server.sync.own_lanes import HEAD_EVERY_BYTES
 from server.sync.talk import (
     Have,
     Identity,

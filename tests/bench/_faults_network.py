@@ -13,9 +13,10 @@ from pathlib import Path
 
 import aiomqtt
 
-from server.sync.broker import Broker, _client
+from server.sync.broker import Broker
 from server.sync.keys import stretched
 from server.sync.ledger import Ledger
+from server.sync.mqtt import broker_client
 from server.sync.peers import Peer
 from tests.bench._faults_watch import FLIGHT, Row, Watch, marks, named, watched
 from tests.screen.serving import mute, until
@@ -66,7 +67,7 @@ async def _meddle(there: Mosquitto, chance: random.Random) -> None:
     """All that it keeps once more, in another order, and a tenth of it taken away."""
     spec = there.spec()
     kept: list[tuple[str, bytes]] = []
-    async with _client(aiomqtt, spec) as client:
+    async with broker_client(aiomqtt, spec) as client:
         await client.subscribe(f"{spec.topic}/+/+/+", qos=1)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(1.0):

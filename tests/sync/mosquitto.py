@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from server.screen.certificate import own_certificate
-from server.sync.broker import BrokerSpec
+from server.sync.mqtt import BrokerSpec
 from tests.machine import require
 from tests.screen.serving import answering
 from tests.session.running import free_port

@@ -13,10 +13,11 @@ import aiomqtt
 import pytest
 
 from server.sources.source import Backoff
-from server.sync.broker import Broker, BrokerSpec
+from server.sync.broker import Broker
 from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of
 from server.sync.ledger import Ledger
+from server.sync.mqtt import BrokerSpec
 from tests.sync.made import KEY, Host, carry, contents, heard_by, ledger, running, state_of, told
 from tests.sync.mosquitto import Mosquitto, mosquitto
 

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from server.flight.inputs import Command, Reception
 from server.journal.database import Journal
 from server.sync.entry import Chunk, ChunkError, Lane, pack, unpack
-from server.sync.ledger import HEAD_EVERY_ENTRIES, Gap, Ledger
+from server.sync.ledger import Gap, Ledger
+from server.sync.own_lanes import HEAD_EVERY_ENTRIES
 from tests.sync.made import carry, contents, heard_by, ledger, state_of, told
 
 
