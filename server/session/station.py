@@ -7,26 +7,24 @@ import contextlib
 import hmac
 import itertools
 import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from decoders.notes import SOURCE as NOTES
-from decoders.reports import Wire
 from server.flight.inputs import COMMAND_KINDS, PHASES_SAID, Command, Reception, Tick
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind, State
 from server.flight.mission_state import Source as ShownSource
 from server.flight.state import Mode
 from server.flight.times import moment
-from server.journal.database import Altered, JournalError
 from server.session.past import Past
 from server.session.posts import post_key
 from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
 from server.session.slices import Slices
 from server.session.source_alarms import source_alarms
+from server.session.writing import Store, Writing
 from server.sources.source import Source
 from server.sources.spec import SourceSpec, SourceState
 
@@ -34,32 +32,8 @@ log = logging.getLogger("leeward.station")
 
 TICK_S = 1.0
 PREDICT_EVERY = 60  # ticks: without a packet only time moves it
-RETRY_S = 2.0
-MOST_PENDING = 2_000
-MOST_AT_ONCE = 5_000  # of what waited for room on the disk: one commit
-
 
 T = TypeVar("T")
-_Given = tuple[Reception | Command, asyncio.Future[int] | None]  # and who waits for its number
-
-
-class Store(Protocol):
-    """The journal, alone or with the books of what other stations heard. Used from one thread."""
-
-    def append(self, entries: Iterable[Reception | Command]) -> int: ...
-
-    def last_number(self) -> int: ...
-
-    def receptions(
-        self, after: int = 0, wire: Wire | None = None
-    ) -> Iterator[tuple[int, Reception]]: ...
-
-    def commands(self) -> Iterator[tuple[int, Command]]: ...
-
-    @property
-    def altered(self) -> Altered: ...
-
-    def close(self) -> None: ...
 
 
 class Station(Session):
@@ -78,9 +52,10 @@ class Station(Session):
         """`phone_tokens` maps a beacon's token to the name of its source."""
         super().__init__(mission)
         self._journal = journal
+        self._writing = Writing(journal, self.admit, self._remember)
         self._sources = {
             spec.name: Source(
-                spec, self.deliver, clock=clock, on_state=self._on_state, room=self._room
+                spec, self.deliver, clock=clock, on_state=self._on_state, room=self._writing.room
             )
             for spec in sources
         }
@@ -90,14 +65,8 @@ class Station(Session):
         self._name = mission.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
         self.link_problems: Callable[[], Iterable[Problem]] = tuple
-        self._pending: list[_Given] = []
-        self._unwritten: list[_Given] = []  # next for the disk; while that refuses, in use already
-        self._refused_until_s = 0.0
-        self._arrived, self._written = asyncio.Event(), asyncio.Event()
-        self._writer = ThreadPoolExecutor(1, thread_name_prefix="journal")
         self._posts: dict[bytes, int] = {}  # their numbers in the journal
         self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
-        self._journal_problem: JournalError | None = None
         self._slices = Slices(mission, self.changed)
         self.side_tasks = SideTasks(self.notify)
         for number, reception in journal.receptions(wire="phone"):
@@ -125,18 +94,11 @@ class Station(Session):
         """A source has heard something. Returns at once; the loop stores and uses it."""
         if self._name and reception.wire != "phone":  # a phone belongs to no station
             reception = replace(reception, source=f"{self._name}/{reception.source}")
-        self._pending.append((reception, None))
-        self._arrived.set()
-
-    async def _room(self) -> None:
-        """A source reads on when what waits for the disk is little."""
-        while len(self._pending) > MOST_PENDING:
-            self._written.clear()
-            await self._written.wait()
+        self._writing.put(reception)
 
     async def in_journal(self, work: Callable[[], T]) -> T:
         """Run in the journal's thread; raises what it raises."""
-        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        return await self._writing.in_journal(work)
 
     def admit(self, entries: Iterable[Reception | Command]) -> None:
         """Take in what the journal has now; what is much, little by little."""
@@ -154,7 +116,7 @@ class Station(Session):
         stored = None if key is None else self._in_hand.get(key)
         if stored is None:
             reception = self._posted(source, payload)
-            stored = self._keep(reception)
+            stored = self._writing.keep(reception)
             if key is not None:
                 self._in_hand[key] = stored
         number = await asyncio.shield(stored)  # the same post may wait for it as well
@@ -192,13 +154,7 @@ class Station(Session):
             self._clock(), kind, name, latitude_deg, longitude_deg, self._name, flight
         )
         with contextlib.suppress(NotStored):  # it holds all the same; the screen shows the problem
-            await asyncio.shield(self._keep(command))
-
-    def _keep(self, entry: Reception | Command) -> asyncio.Future[int]:
-        stored: asyncio.Future[int] = asyncio.get_running_loop().create_future()
-        self._pending.append((entry, stored))
-        self._arrived.set()
-        return stored
+            await asyncio.shield(self._writing.keep(command))
 
     async def control(self, action: str, value: float | str | None) -> None:
         raise Refused("A live flight cannot be played, paused or moved in time.")
@@ -214,9 +170,9 @@ class Station(Session):
     def state(self) -> State:
         state = super().state()
         problems = state.problems
-        if self._journal_problem is not None:
-            kind, waits = ProblemKind.JOURNAL_REFUSES, len(self._unwritten)
-            refused = Problem(kind, count=waits, detail=str(self._journal_problem))
+        if self._writing.problem is not None:
+            kind, waits = ProblemKind.JOURNAL_REFUSES, self._writing.waiting
+            refused = Problem(kind, count=waits, detail=str(self._writing.problem))
             problems = (refused, *problems)
         altered = self._journal.altered
         if altered.count:
@@ -249,59 +205,7 @@ class Station(Session):
             tasks.create_task(self._tick())
             tasks.create_task(self._slices.run())
             self.changed()
-            await self._loop()
-
-    async def _loop(self) -> None:
-        """On disk before use. When the disk refuses: say so, go on in memory, and try again."""
-        while True:
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(RETRY_S if self._unwritten else None):
-                    await self._arrived.wait()
-            self._arrived.clear()
-            batch, self._pending = self._pending, []
-            self._written.set()
-            if not batch and not self._unwritten:
-                continue
-            self._unwritten += batch
-            if asyncio.get_running_loop().time() >= self._refused_until_s:
-                await self._write_some()
-            if self._journal_problem is not None:
-                for _, stored in self._unwritten:
-                    if stored is not None and not stored.done():
-                        problem = f"It could not be written down: {self._journal_problem}"
-                        stored.set_exception(NotStored(problem))
-                        stored.exception()  # whoever asked may have gone
-            self.admit(entry for entry, _ in batch)
-
-    async def _write_some(self) -> None:
-        """One commit of what waits, the oldest first."""
-        given = self._unwritten[:MOST_AT_ONCE]
-
-        def write() -> int:
-            last = self._journal.append([entry for entry, _ in given])
-            # here, so that who is ended in between writes nothing twice
-            del self._unwritten[: len(given)]
-            return last
-
-        try:
-            last = await self.in_journal(write)
-        except JournalError as error:
-            if self._journal_problem is None:
-                log.error("journal: %s", error)
-            self._journal_problem = error
-            self._refused_until_s = asyncio.get_running_loop().time() + RETRY_S
-            return
-        for entry, stored in reversed(given):  # their numbers follow on each other
-            if stored is not None and not stored.done():
-                stored.set_result(last)
-            if isinstance(entry, Reception):
-                self._remember(entry, last)
-                last -= 1
-        if self._unwritten:
-            self._arrived.set()  # go on at once
-        elif self._journal_problem is not None:
-            log.warning("the journal is written again, with all that had waited")
-            self._journal_problem = None
+            await self._writing.run()
 
     def _remember(self, reception: Reception, number: int) -> None:
         """A post that is on disk now: the same again is the same."""
@@ -328,14 +232,7 @@ class Station(Session):
 
     def close(self) -> None:
         super().close()
-        self._writer.shutdown(wait=True)
-        left = [entry for entry, _ in (*self._unwritten, *self._pending)]
-        try:
-            if left:
-                self._journal.append(left)
-        except JournalError as error:
-            log.error("journal: %s; %d receptions are lost", error, len(left))
-        self._journal.close()
+        self._writing.close()
 
 
 def _shown(state: SourceState) -> ShownSource:

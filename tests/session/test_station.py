@@ -15,7 +15,7 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.journal.database import Journal, JournalError
 from server.session import session as sessions
-from server.session import station as stations
+from server.session import writing
 from server.session.session import NotStored, Session
 from server.session.station import Station
 from tests.flights import LAUNCH, made_flight
@@ -104,8 +104,8 @@ def body(second: int = 0) -> bytes:
 
 async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """It is asked again after a while, not with each packet, and then takes all in its order."""
-    monkeypatch.setattr(stations, "RETRY_S", 3_600.0)
-    monkeypatch.setattr(stations, "MOST_AT_ONCE", 50)
+    monkeypatch.setattr(writing, "RETRY_S", 3_600.0)
+    monkeypatch.setattr(writing, "MOST_AT_ONCE", 50)
     disk = Disk()
     async with running(disk) as one:
         disk.full = True
@@ -115,7 +115,8 @@ async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> 
         assert disk.attempts == [1]
         (refused,) = one.state().problems
         assert (refused.kind, refused.count) == ("journal_refuses", 200)
-        disk.full, one._refused_until_s = False, 0.0
+        disk.full = False
+        monkeypatch.setattr(writing, "RETRY_S", 0.0)
         one.deliver(packet(200))
         await until(one, lambda: seen(one.state())["problems"] == [])
         assert max(disk.attempts) == 50
@@ -123,14 +124,16 @@ async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> 
         assert total(one) == 201
 
 
-async def test_what_waits_is_written_at_the_end(caplog: pytest.LogCaptureFixture) -> None:
+async def test_what_waits_is_written_at_the_end(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(writing, "RETRY_S", 3_600.0)
     disk = Disk()
     async with running(disk) as one:
         disk.full = True
         one.deliver(packet(0))
         await until(one, lambda: total(one) == 1)
         disk.full = False
-        one._refused_until_s = float("inf")
         one.deliver(packet(1))
         await until(one, lambda: total(one) == 2)
         one.deliver(packet(2))  # which the loop has not seen yet
@@ -160,7 +163,7 @@ async def test_a_post_that_comes_again_is_the_same_one() -> None:
 async def test_a_phone_that_tries_again_and_again_is_held_once(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(stations, "RETRY_S", 0.05)
+    monkeypatch.setattr(writing, "RETRY_S", 0.05)
     disk = Disk()
     async with running(disk) as one:
         disk.full = True
