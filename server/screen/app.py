@@ -1,4 +1,4 @@
-"""The web application: one page, one socket, and the doors for phones and crew."""
+"""The web application: pages, what is read of the state, the crew's commands; other routes stand beside."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from typing import Any, TypeVar
 
-import orjson
-from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
+from fastapi import FastAPI, Request
 from fastapi.responses import RedirectResponse, Response
 from pydantic import BaseModel, ValidationError
 from starlette.exceptions import HTTPException
@@ -20,42 +19,25 @@ from server.flight.mission_state import State
 from server.flight.road_state import Reach
 from server.flight.view.winds import Winds
 from server.geodata.basemap import Basemap
-from server.screen.access import (
-    Access,
-    ScreenSettings,
-    TooLarge,
-    asker,
-    read_body,
-)
+from server.screen.access import Access, ScreenSettings, TooLarge, asker, read_body
 from server.screen.assets import WEB, Files, leaflet_folder, page, uplot_folder
-from server.screen.feed import Feed, NotStored, Refused
-from server.screen.hub import Client, Hub
+from server.screen.beacon_routes import add_beacon_routes
+from server.screen.feed import Feed, Refused
+from server.screen.hub import Hub
 from server.screen.keeping import add_keeping
 from server.screen.key_routes import add_key_routes
-from server.screen.limits import BEACONS, COMMANDS, WRONG_KEYS, Limits, Rate
+from server.screen.limits import COMMANDS, WRONG_KEYS, Limits, Rate
 from server.screen.maps import Terrain, add_maps
-from server.screen.messages import (
-    Acknowledge,
-    AssignVehicle,
-    Control,
-    PlaceVehicle,
-    Resume,
-    SayPhase,
-)
+from server.screen.messages import Acknowledge, AssignVehicle, Control, PlaceVehicle, SayPhase
 from server.screen.note_routes import add_note_routes
 from server.screen.photo_routes import Photos, add_photo_routes
 from server.screen.replay_routes import Recorded, add_replay_routes
 from server.screen.replies import json_reply
+from server.screen.sockets import add_socket
 from server.screen.splices import whole_history
 from server.screen.watching import add_watching
 
 Body = TypeVar("Body", bound=BaseModel)
-
-FIRST_MESSAGE_S = 10.0
-CLOSING_S = 2.0
-CREW_SCREENS = 100  # beyond what all others may open
-# close codes of RFC 6455
-POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
 
 
 def create_app(
@@ -91,6 +73,14 @@ def create_app(
     app.state.hub = hub
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=6)
     app.add_middleware(Access, settings=settings, limits=limits)
+
+    def limit(rate: Rate, who: str) -> None:
+        """HTTPException 429 when it is too often. A station without keys asks nobody."""
+        wait_s = limits.wait_s(rate, who) if settings.keys is not None else 0
+        if wait_s:
+            headers = {"Retry-After": str(wait_s)}
+            raise HTTPException(429, f"Too often. Ask again in {wait_s} s.", headers)
+
     _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
     add_maps(app, basemap, terrain)
     add_replay_routes(app, recorded)
@@ -100,17 +90,17 @@ def create_app(
         app,
         feed,
         settings.keys,
-        lambda request: _limit(limits, WRONG_KEYS, f"watch {asker(request.scope)}", settings),
+        lambda request: limit(WRONG_KEYS, f"watch {asker(request.scope)}"),
     )
-    _add_commands(app, feed, settings, limits)
 
     def limited(request: Request) -> None:
-        _limit(limits, COMMANDS, asker(request.scope), settings)
+        limit(COMMANDS, asker(request.scope))
 
+    _add_commands(app, feed, settings, limited)
     add_note_routes(app, feed, limited)
     add_photo_routes(app, photos, limited)
-    _add_beacon(app, feed, settings, limits)
-    _add_socket(app, hub, settings)
+    add_beacon_routes(app, feed, settings, limit)
+    add_socket(app, hub, settings)
     return app
 
 
@@ -172,12 +162,13 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
         return json_reply({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
 
 
-def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
-    limit = settings.max_command_bytes
+def _add_commands(
+    app: FastAPI, feed: Feed, settings: ScreenSettings, limited: Callable[[Request], None]
+) -> None:
 
     async def asked(request: Request, model: type[Body]) -> Body:
-        _limit(limits, COMMANDS, asker(request.scope), settings)
-        return await _read(request, model, limit)
+        limited(request)
+        return await _read(request, model, settings.max_command_bytes)
 
     @app.post("/api/acknowledge", openapi_extra=_takes(Acknowledge))
     async def acknowledge(request: Request) -> Response:
@@ -209,98 +200,6 @@ def _add_commands(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Li
         return await _carry_out(feed.control(body.action, body.value))
 
 
-def _add_beacon(app: FastAPI, feed: Feed, settings: ScreenSettings, limits: Limits) -> None:
-    def known(source: str | None, request: Request) -> str:
-        if source is None:
-            _limit(limits, WRONG_KEYS, f"beacon {asker(request.scope)}", settings)
-            raise HTTPException(404, "Nobody has this address. Compare it with the plan.")
-        return source
-
-    async def keep(source: str, request: Request) -> Response:
-        _limit(limits, BEACONS, source, settings)
-        try:
-            body = await read_body(request, settings.max_beacon_bytes)
-        except TooLarge:
-            raise HTTPException(
-                413, f"At most {settings.max_beacon_bytes:,} bytes at a time: send fewer positions."
-            ) from None
-        if not body.strip():
-            raise HTTPException(400, "The body is empty: expected a position as JSON.")
-        try:
-            number = await feed.receive(source, body)  # on disk before it is looked at
-        except NotStored as problem:
-            raise HTTPException(503, f"{problem} Keep it and send it again.") from None
-        except Refused as refused:
-            raise HTTPException(409, str(refused)) from None
-        try:
-            orjson.loads(body)
-        except orjson.JSONDecodeError:
-            detail = "Kept, but it is not JSON: no position could be read from it."
-            return json_reply({"number": number, "detail": detail}, status=422)
-        return json_reply({"number": number}, status=202)
-
-    @app.get("/beacon/{token}")
-    async def beacon_page(token: str, request: Request) -> Response:
-        known(feed.phone_source(token), request)
-        return page("beacon.html", request)
-
-    @app.post("/api/beacon/{token}")
-    async def beacon(token: str, request: Request) -> Response:
-        return await keep(known(feed.phone_source(token), request), request)
-
-    @app.post("/api/json/{token}")
-    async def json_object(token: str, request: Request) -> Response:
-        return await keep(known(feed.json_source(token), request), request)
-
-
-def _add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
-    @app.websocket("/ws")
-    async def socket(websocket: WebSocket) -> None:
-        await websocket.accept()
-        of_crew = settings.keys is not None and websocket.state.role == "crew"
-        if hub.clients >= settings.max_clients + (CREW_SCREENS if of_crew else 0):
-            await websocket.close(TRY_AGAIN_LATER, "Too many screens are open.")
-            return
-        try:
-            async with asyncio.timeout(FIRST_MESSAGE_S):
-                resume = Resume.model_validate_json(await websocket.receive_text())
-        except (TimeoutError, ValidationError, KeyError):
-            await websocket.close(POLICY_VIOLATION, "The first message must be a resume.")
-            return
-        except WebSocketDisconnect:
-            return
-        client = hub.join(resume)
-        try:
-            await _converse(websocket, client)
-        finally:
-            hub.leave(client)
-
-
-async def _converse(websocket: WebSocket, client: Client) -> None:
-    """Send until the browser leaves, says something more than it should, or is too slow."""
-
-    async def send() -> None:
-        while True:
-            await websocket.send_text(await client.messages.get())
-
-    async def listen() -> None:
-        with contextlib.suppress(WebSocketDisconnect, KeyError):
-            await websocket.receive_text()
-
-    tasks = [asyncio.create_task(work()) for work in (send, listen, client.dropped.wait)]
-    try:
-        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        slow = client.dropped.is_set()
-        code, reason = (TRY_AGAIN_LATER, "Too slow.") if slow else (POLICY_VIOLATION, "Unexpected.")
-        with contextlib.suppress(RuntimeError, WebSocketDisconnect, TimeoutError):
-            async with asyncio.timeout(CLOSING_S):
-                await websocket.close(code, reason)
-
-
 async def _read(request: Request, model: type[Body], limit_bytes: int) -> Body:
     try:
         return model.model_validate_json(await read_body(request, limit_bytes))
@@ -310,14 +209,6 @@ async def _read(request: Request, model: type[Body], limit_bytes: int) -> Body:
         first = wrong.errors()[0]
         where = ".".join(str(part) for part in first["loc"]) or "body"
         raise HTTPException(422, f"{where}: {first['msg']}") from None
-
-
-def _limit(limits: Limits, rate: Rate, who: str, settings: ScreenSettings) -> None:
-    """HTTPException 429 when it is too often. A station without keys asks nobody."""
-    wait_s = limits.wait_s(rate, who) if settings.keys is not None else 0
-    if wait_s:
-        headers = {"Retry-After": str(wait_s)}
-        raise HTTPException(429, f"Too often. Ask again in {wait_s} s.", headers)
 
 
 def _takes(model: type[BaseModel]) -> dict[str, Any]:
