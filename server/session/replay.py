@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
-from server.flight.chase.drives import Chaser
+from server.flight.chase.question import Chaser
 from server.flight.inputs import Command, Plan, Reception, Tick
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
-from server.flight.chase.drives import Chase, ChaseQuestion, Chaser
+from server.flight.chase.question import Chase, ChaseQuestion, Chaser
 from server.flight.flight import Flight
 from server.flight.landing.beside import told_to_each_other
 from server.flight.landing.fall_signs import fall_signs

@@ -17,7 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from server.flight.chase.drives import Car, Chase, ChaseQuestion, chase
+from server.flight.chase.drives import chase
+from server.flight.chase.question import Car, Chase, ChaseQuestion
 from server.flight.inputs import (
     DescentPlan,
     FlightPlan,

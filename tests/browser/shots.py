@@ -16,7 +16,8 @@ from pathlib import Path
 from PIL import Image
 from playwright.async_api import Browser, async_playwright
 
-from server.flight.chase.drives import Chase, ChaseQuestion, chase
+from server.flight.chase.drives import chase
+from server.flight.chase.question import Chase, ChaseQuestion
 from server.flight.shapes import Corner
 from server.flight.times import parse_time
 from server.geodata.roads.reach import reach

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from server.flight.chase.drives import Car, Chase, ChaseQuestion, chase
+from server.flight.chase.drives import chase
+from server.flight.chase.question import Car, Chase, ChaseQuestion
 from server.flight.chase.roads import Beyond, Fields
 from server.flight.chase.waiting import (
     Groups,

@@ -17,6 +17,10 @@ class Stop(NamedTuple):
     edge: npt.NDArray[np.int64]
     share: Array
 
+    def only(self, n: int) -> Stop:
+        """The n-th alone."""
+        return Stop(self.edge[n : n + 1], self.share[n : n + 1])
+
 
 class Snapped(NamedTuple):
     """The nearest places on roads, arrays (n,). `edge` -1: no road near. `walk_m`: straight from there."""

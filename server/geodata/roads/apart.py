@@ -18,7 +18,8 @@ from multiprocessing.queues import SimpleQueue
 from pathlib import Path
 from typing import Any
 
-from server.flight.chase.drives import Chase, ChaseQuestion, chase
+from server.flight.chase.drives import chase
+from server.flight.chase.question import Chase, ChaseQuestion
 from server.geodata.roads.extract import NEEDED, RoadsError
 
 _START_S = 20.0  # until a process has begun

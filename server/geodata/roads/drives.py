@@ -40,7 +40,7 @@ class Drives:
         snapped = self.snap(both[:, 0], both[:, 1])
         if (snapped.stop.edge < 0).any():
             return None, snapped
-        begin, stop = _one(snapped.stop, 0), _one(snapped.stop, 1)
+        begin, stop = snapped.stop.only(0), snapped.stop.only(1)
         return way_between(self.network.from_stops(begin), 0, stop, 0), snapped
 
     def pairs(self, places: Array) -> list[Drive | None]:
@@ -92,7 +92,3 @@ class Drives:
             groups = left
             if not groups:
                 return
-
-
-def _one(stops: Stop, n: int) -> Stop:
-    return Stop(stops.edge[n : n + 1], stops.share[n : n + 1])

@@ -9,32 +9,24 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.chase.roads import Beyond, Fields, RoadWay, Snapped, Stop
-from server.geodata.roads.between import Barriers
+from server.geodata.roads.boxes import Box, box_around, holds, meet, size, wider
 from server.geodata.roads.cache import open_graph
 from server.geodata.roads.graph import E7, Array, RoadGraph, joined
-from server.geodata.roads.network import Network, Times
-from server.geodata.roads.snapping import Snapping, unknown_places
-from server.geodata.roads.speeds import FERRY, KINDS
+from server.geodata.roads.network import Times
+from server.geodata.roads.region import Region
+from server.geodata.roads.snapping import unknown_places
 from server.geodata.roads.way import simplified, way_between
-from server.geodata.roads.ways import DESTINATION
 
 FARTHEST_WALK_M = 1_500.0  # from the road; farther is not reached by car. Our choice
 _MOST_KEPT_BYTES = (
     60_000_000  # of graphs in memory; a greater one is opened again when it is needed
 )
-_MARGIN_DEG, _MARGIN_SHARE = 0.1, 0.25  # around places: a drive may lead out of their box
 _FIRST_MS, _FIRST_S, _LONGEST_S = 14.0, 300.0, 12 * 3_600.0
 _OUTSIDE_M = 500.0  # beyond the box of an extract its nearest road may still be the right one
 _LINE_M = 12.0  # a way is drawn so exactly
 _MOST_REACHED = 0.8  # of the places, by a car: the others are behind those that it passes
 _MOST_LOOKED_AT = 12  # roads about a point that lies beyond water
 _FEWEST_PLACES, _MOST_PLACES = 20, 6_000  # where to wait is looked for
-_WAITS = ("primary", "secondary", "tertiary", "unclassified", "residential", "living_street",
-          "road", "service", "track")  # fmt: skip
-_MOTORWAYS = [KINDS.index("motorway")]
-
-
-Box = tuple[float, float, float, float]  # south, west, north, east; west > east crosses 180°
 
 
 class OpenRoads:
@@ -51,7 +43,7 @@ class OpenRoads:
             graph = self._graph(path, told)
             self.bounds.append(graph.bounds())
         self._box: Box | None = None  # that the region was cut to
-        self._region: _Region | None = None
+        self._region: Region | None = None
         self._searches: dict[tuple[int, float], tuple[float, Times]] = {}
 
     def _graph(self, path: Path, told: Callable[[Path, float], None] | None = None) -> RoadGraph:
@@ -64,25 +56,25 @@ class OpenRoads:
 
     def cover(self, latitude_deg: Array, longitude_deg: Array) -> bool:
         """Cut the extracts anew when places lie outside, or the cut is far too large for them."""
-        box = _box(latitude_deg, longitude_deg)
+        box = box_around(latitude_deg, longitude_deg)
         if (
             self._box is None
-            or not _holds(self._box, box)
-            or _size(self._box) > 16 * _size(_wider(box))
+            or not holds(self._box, box)
+            or size(self._box) > 16 * size(wider(box))
         ):
-            wide = _wider(box)
+            wide = wider(box)
             graphs = [
                 self._graph(path).cut(*wide)
                 for path, bounds in zip(self.paths, self.bounds, strict=True)
-                if _meet(bounds, wide)
+                if meet(bounds, wide)
             ]
             graphs = [graph for graph in graphs if graph.edges]
             self._box, self._searches = wide, {}
-            self._region = _Region(joined(graphs)) if graphs else None
+            self._region = Region(joined(graphs)) if graphs else None
         return self._region is not None
 
     @property
-    def _ready(self) -> _Region:
+    def _ready(self) -> Region:
         if self._region is None:
             raise ValueError("roads are asked before they cover anything")
         return self._region
@@ -152,7 +144,7 @@ class OpenRoads:
         usable = np.flatnonzero(stops.edge >= 0)
         theirs = Stop(stops.edge[usable], stops.share[usable])
         for k in np.flatnonzero(cars.edge >= 0).tolist():
-            car = _one(cars, k)
+            car = cars.only(k)
             same = network.component[theirs.edge] == network.component[int(car.edge[0])]
             limit_s = self._first_limit_s(car, theirs)
             while True:
@@ -187,7 +179,7 @@ class OpenRoads:
         # the group in the middle tells how far apart they are
         ends = graph.junction_e7[graph.ends[groups.edge, 0]].astype(np.float64)
         middle = int(((ends - ends.mean(axis=0)) ** 2).sum(axis=1).argmin())
-        centre = _one(groups, middle)
+        centre = groups.only(middle)
         apart_s = self.drive_s(centre, groups)[0]
         near = np.isfinite(apart_s)
         limit_s = float(np.quantile(apart_s[near], 0.75)) + 180.0 if near.any() else _LONGEST_S
@@ -213,7 +205,7 @@ class OpenRoads:
         nowhere = ~np.isfinite(to_group).any(axis=1)
         to_group[nowhere] = limit_s
         from_car = np.array(
-            [self._car_s(_one(cars, k), groups, places, limit_s) for k in range(len(cars.edge))]
+            [self._car_s(cars.only(k), groups, places, limit_s) for k in range(len(cars.edge))]
         )
         reached = np.isfinite(to_group).all(axis=0) & np.isfinite(from_car).any(axis=0)
         at = graph.junction_e7[places[reached]].astype(np.float64) * E7
@@ -257,76 +249,3 @@ class OpenRoads:
         edge = int(found.stop.edge[0])
         graph = self._ready.graph
         return ("", "") if edge < 0 else graph.names[int(graph.name[edge])]
-
-
-class _Region:
-    """A cut of the extracts, ready to be searched."""
-
-    def __init__(self, graph: RoadGraph) -> None:
-        self.graph = graph
-        self.network = Network(graph)
-        self.roads = Snapping(
-            graph.first, graph.points_e7, (self.network.component >= 0) & (graph.kind != FERRY)
-        )
-        self._stopping: dict[int, npt.NDArray[np.bool_]] = {}
-        kinds = [KINDS.index(name) for name in _WAITS]
-        waits = np.isin(graph.kind, kinds) & (graph.flags & DESTINATION == 0)
-        waits &= self.network.component >= 0
-        self.waiting = np.unique(graph.ends[waits].ravel()).astype(np.int64)
-        self.barriers = Barriers(graph)
-
-    def stopping(self, component: int) -> npt.NDArray[np.bool_]:
-        """Edges of one connected network where a car may stop: no motorway, no ferry."""
-        if component not in self._stopping:
-            graph = self.graph
-            usable = (self.network.component == component) & (graph.kind != FERRY)
-            self._stopping[component] = usable & ~np.isin(graph.kind, _MOTORWAYS)
-        return self._stopping[component]
-
-
-def _one(stops: Stop, n: int) -> Stop:
-    return Stop(stops.edge[n : n + 1], stops.share[n : n + 1])
-
-
-def _box(latitude_deg: Array, longitude_deg: Array) -> Box:
-    """Around places; across 180° where that is narrower."""
-    south, north = float(latitude_deg.min()), float(latitude_deg.max())
-    turned = longitude_deg % 360.0
-    plain = float(np.ptp(longitude_deg))
-    if float(np.ptp(turned)) < plain:
-        return south, _around(float(turned.min())), north, _around(float(turned.max()))
-    return south, float(longitude_deg.min()), north, float(longitude_deg.max())
-
-
-def _around(longitude_deg: float) -> float:
-    return (longitude_deg + 180.0) % 360.0 - 180.0
-
-
-def _wider(box: Box) -> Box:
-    south, west, north, east = box
-    stretch = _MARGIN_DEG + _MARGIN_SHARE * (north - south)
-    across = (east - west) % 360.0
-    wide = _MARGIN_DEG / max(np.cos(np.radians((south + north) / 2)), 0.05) + _MARGIN_SHARE * across
-    if across + 2 * wide >= 360.0:
-        return south - stretch, -180.0, north + stretch, 180.0
-    return south - stretch, _around(west - wide), north + stretch, _around(east + wide)
-
-
-def _holds(box: Box, inner: Box) -> bool:
-    south, west, north, east = box
-    across = (east - west) % 360.0 or 360.0
-    low, high = (inner[1] - west) % 360.0, (inner[3] - west) % 360.0
-    return south <= inner[0] and inner[2] <= north and low <= high <= across
-
-
-def _size(box: Box) -> float:
-    return (box[2] - box[0]) * ((box[3] - box[1]) % 360.0)
-
-
-def _meet(one: Box, other: Box) -> bool:
-    """Whether two boxes overlap."""
-    if one[2] < other[0] or other[2] < one[0]:
-        return False
-    across = (one[3] - one[1]) % 360.0 or 360.0
-    width = (other[3] - other[1]) % 360.0 or 360.0
-    return (other[1] - one[1]) % 360.0 <= across or (one[1] - other[1]) % 360.0 <= width
