@@ -18,6 +18,7 @@ STATE = PHYSICS | {
     "server.flight.mission_state",
     "server.flight.search_state",
     "server.flight.shapes",
+    "server.flight.tracker_state",
 }
 INPUTS = STATE | {"decoders", "server.flight.inputs", "server.flight.times"}
 TRACK = INPUTS | {"server.flight.track"}
@@ -30,8 +31,14 @@ MAY_IMPORT = {
     "server.flight.shapes": set(),
     "server.flight.road_state": {"server.flight.shapes"},
     "server.flight.search_state": {"server.flight.shapes"},
+    "server.flight.tracker_state": set(),
     "server.flight.state": PHYSICS
-    | {"server.flight.road_state", "server.flight.search_state", "server.flight.shapes"},
+    | {
+        "server.flight.road_state",
+        "server.flight.search_state",
+        "server.flight.shapes",
+        "server.flight.tracker_state",
+    },
     "server.flight.mission_state": STATE,
     "server.flight.inputs": PHYSICS | {"decoders"},
     "server.flight.times": set(),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from server.debrief.record import FLYING, FlightRecord, Happening, places_at
+from server.debrief.predictions import FLYING
+from server.debrief.record import FlightRecord, Happening, places_at
 from server.flight.chase.vehicles import VehicleFix
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.view.vehicles import vehicle_fixes

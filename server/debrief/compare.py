@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from server.debrief.cards import cards
 from server.debrief.csv_tables import Columns, rounded, table_csv
 from server.debrief.figures import Figures, figures
 from server.debrief.lessons import fitted_fall
@@ -12,7 +13,6 @@ from server.debrief.page import render
 from server.debrief.reader import reader
 from server.debrief.record import FlightRecord
 from server.debrief.table import Table
-from server.debrief.tables import cards
 from server.debrief.words import NONE, apart, climb, metres
 from server.flight.times import rfc3339
 

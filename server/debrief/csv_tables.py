@@ -8,7 +8,8 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TypeVar
 
-from server.debrief.record import FlightRecord, Prediction, RawFix, TrackPoint
+from server.debrief.predictions import Prediction
+from server.debrief.record import FlightRecord, RawFix, TrackPoint
 from server.debrief.sentences import rejection_words
 from server.flight.times import rfc3339
 from server.flight.track.fixes import Verdict

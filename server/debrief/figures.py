@@ -7,12 +7,13 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from server.debrief.predictions import FLYING
 from server.debrief.receivers import Far, farthest
-from server.debrief.record import FLYING, FlightRecord
+from server.debrief.record import FlightRecord
 from server.debrief.words import metres, moment
 from server.flight.packets.senders import Sender
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.state import Rejection, RejectionKind
+from server.flight.tracker_state import Rejection, RejectionKind
 
 _GAP_S = 180.0  # without a fix that was used: longer ones are told
 _WIDE_M = 100.0  # 1 sigma of the smoothed position above this is told

@@ -14,7 +14,7 @@ from server.debrief.figures import figures
 from server.debrief.receivers import own_car
 from server.debrief.record import FlightRecord, places_at
 from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, FallConstants, observed
-from server.flight.packets.deduplication import timed
+from server.flight.packets.sent_at import timed
 from server.flight.physics.atmosphere import GRAVITY_MS2
 from server.flight.physics.geodesy import distance_bearing
 

@@ -16,7 +16,7 @@ from server.debrief.export import by_tracker
 from server.debrief.record import FlightRecord, TrackPoint
 from server.debrief.sentences import event_words, rejection_words
 from server.debrief.words import apart, metres, moment
-from server.flight.state import Rejection
+from server.flight.tracker_state import Rejection
 from server.geodata.world import near
 
 LANDING, PAYLOAD, OWN_CAR, INK, QUIET = "#a33a12", "#0b5c6b", "#3b2f8f", "#1b1a17", "#565044"

@@ -13,6 +13,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from server.debrief import tables
+from server.debrief.cards import figure_cards
 from server.debrief.charts import Axes, Series, chart
 from server.debrief.figures import figures
 from server.debrief.map import (
@@ -69,7 +70,7 @@ def flight_page(
         summary=summary(course(record)),
         subtitle=_heard_words(record),
         problems=record.problems,
-        figures=tables.figure_cards(record),
+        figures=figure_cards(record),
         charts=charts,
         tables=tables.first_tables(record),
         cautions=cautions,

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple
 from server.debrief.record import FlightRecord
 from server.flight.chase.horizon import CAR_ANTENNA_M, EFFECTIVE_EARTH_RADIUS_M
 from server.flight.chase.vehicles import VehicleFix
-from server.flight.packets.deduplication import Hearing, timed
+from server.flight.packets.deduplication import Hearing
+from server.flight.packets.sent_at import timed
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.view.vehicles import vehicle_fixes
 

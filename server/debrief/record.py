@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -12,16 +11,16 @@ import numpy as np
 import numpy.typing as npt
 
 from decoders.reports import FoundReport
+from server.debrief.predictions import Place, Prediction, Stood, ahead, judge, landing_place, note
 from server.debrief.searched import Areas, AreaStood, areas_beside, found_of
 from server.debrief.sentences import event_words, problem_words
 from server.flight.flight import Flight
 from server.flight.inputs import FlightPlan, Plan, Reception
 from server.flight.landing.beside import told_to_each_other
-from server.flight.landing.predict import Landing, predict
+from server.flight.landing.predict import predict
 from server.flight.landing.question import LandingQuestion, Terrain
 from server.flight.mission import Mission
 from server.flight.mission_state import State
-from server.flight.physics.geodesy import distance_bearing
 from server.flight.state import EventKind, FlightState
 from server.flight.track.fixes import Fix, Verdict
 from server.flight.track.smoother import smooth
@@ -31,8 +30,6 @@ from server.flight.view.snapshot import snapshot
 from server.journal.recording import Recording
 
 STEP_S = 300.0  # between two predictions that are kept
-_KNOWN_M = 1_000.0
-FLYING = ("ascent", "float", "descent")
 Array = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
 
@@ -56,21 +53,6 @@ class RawFix(NamedTuple):
     verdict: Verdict
 
 
-class Place(NamedTuple):
-    time_s: float
-    latitude_deg: float
-    longitude_deg: float
-    altitude_m: float
-    measured: bool  # from fixes on the ground; otherwise the last prediction
-    radius_90_m: float
-    found_by: str = ""  # who found it there; "": nobody noted it
-
-    @property
-    def known(self) -> bool:
-        """Well enough to judge predictions by: at rest, or followed nearly to the ground."""
-        return self.measured or self.radius_90_m <= _KNOWN_M
-
-
 class Happening(NamedTuple):
     kind: EventKind
     time_s: float
@@ -78,22 +60,6 @@ class Happening(NamedTuple):
     longitude_deg: float
     altitude_m: float
     text: str
-
-
-class Prediction(NamedTuple):
-    """A landing as it was predicted at `at_s`, and how far off it was (None: landing not seen)."""
-
-    at_s: float
-    latitude_deg: float
-    longitude_deg: float
-    landing_s: float
-    radius_90_m: float
-    ring_90: tuple[tuple[float, float], ...]  # longitude, latitude, closed
-    phase: str
-    altitude_m: float
-    off_m: float | None
-    off_s: float | None  # predicted minus true time
-    inside_90: bool | None
 
 
 @dataclass(frozen=True)
@@ -139,14 +105,6 @@ class FlightRecord:
         return next((e for e in reversed(self.happenings) if e.kind == kind), None)
 
 
-class _Stood(NamedTuple):
-    at_s: float
-    phase: str
-    altitude_m: float
-    question: LandingQuestion
-    landing: Landing
-
-
 def replay_flights(
     recording: Recording,
     plan: Plan,
@@ -158,12 +116,12 @@ def replay_flights(
     `progress` is told the part that is done.
     """
     mission = Mission(plan, terrain)
-    stood: list[list[_Stood]] = [[] for _ in plan.flights]
+    stood: list[list[Stood]] = [[] for _ in plan.flights]
     areas = [Areas() for _ in plan.flights]
     receptions = sorted(recording.receptions)
     for heard, part in _by_step(receptions):
         mission.receive(heard)
-        _note(mission, stood)
+        note(mission, stood)
         for flight, before, of_it in zip(mission.flights, stood, areas, strict=True):
             if before:
                 of_it.note(flight, before[-1].question, before[-1].landing)
@@ -188,10 +146,12 @@ def _record(
     history: History,
     question: LandingQuestion | None,
     answer: Answer | None,
-    stood: list[_Stood],
+    stood: list[Stood],
     areas: list[AreaStood],
 ) -> FlightRecord:
-    place = None if answer is None else _place(answer.question, answer.landing, found_of(flight))
+    place = (
+        None if answer is None else landing_place(answer.question, answer.landing, found_of(flight))
+    )
     own = tuple(f"{name}/" for name in flight.trackers)
     sensors = {key: s for key, s in history.sensors.items() if key.startswith(own)}
     judged = zip(flight.track.records(), flight.track.verdicts(), strict=True)
@@ -206,7 +166,7 @@ def _record(
         track=_track(flight),
         raw=[RawFix(record.fix, verdict) for record, verdict in judged],
         happenings=_happenings(state.flights[flight.number]),
-        predictions=[_judge(s, place) for s in stood if _ahead(s, place)],
+        predictions=[judge(s, place) for s in stood if ahead(s, place)],
         landing=place,
         question=question,
         problems=[
@@ -237,87 +197,6 @@ def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]
         groups[-1][0].append(reception)
         groups[-1] = (groups[-1][0], (i + 1) / len(receptions))
     return groups
-
-
-def _note(mission: Mission, stood: list[list[_Stood]]) -> None:
-    """Keep the predictions as they stand, but those for which nothing new was heard since the last."""
-    questions = [
-        flight.landing_question() if flight.track.phase() in FLYING else None
-        for flight in mission.flights
-    ]
-    for question, before in zip(told_to_each_other(questions), stood, strict=True):
-        if question is None or (before and question.at_s <= before[-1].question.at_s):
-            continue
-        landing = predict(question)
-        if landing is not None:
-            altitude_m = question.motion.z.position
-            before.append(_Stood(mission.now_s, question.phase, altitude_m, question, landing))
-
-
-def _place(question: LandingQuestion, landing: Landing, found: FoundReport | None) -> Place:
-    """Where it came to rest; where it was found, if it was not heard there; else as predicted."""
-    if found is not None and landing.basis != "landed fix":
-        return Place(
-            landing.time_s,
-            found.latitude_deg,
-            found.longitude_deg,
-            landing.altitude_m,
-            False,
-            0.0,
-            found.name,
-        )
-    latitude_deg, longitude_deg = question.frame.to_latlon(landing.x_m, landing.y_m)
-    return Place(
-        landing.time_s,
-        float(latitude_deg),
-        float(longitude_deg),
-        landing.altitude_m,
-        landing.basis == "landed fix",
-        landing.nine_tenths.radius_m,
-    )
-
-
-def _ahead(stood: _Stood, place: Place | None) -> bool:
-    """A prediction that still stood after the landing, before it was noticed, predicts nothing."""
-    return place is None or not place.measured or stood.at_s < place.time_s
-
-
-def _judge(stood: _Stood, place: Place | None) -> Prediction:
-    question, landing = stood.question, stood.landing
-    latitude_deg, longitude_deg = map(float, question.frame.to_latlon(landing.x_m, landing.y_m))
-    ring = np.asarray(landing.nine_tenths.ring_m)
-    lat, lon = question.frame.to_latlon(ring[:, 0], ring[:, 1])
-    corners = [(float(o), float(a)) for o, a in zip(lon, lat, strict=True)]
-    corners[-1] = corners[0]
-    off_m = off_s = inside = None
-    if place is not None and place.known:
-        off_m, _ = distance_bearing(
-            latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg
-        )
-        off_s = None if place.found_by else landing.time_s - place.time_s  # nobody saw it come down
-        inside = _inside(corners, place.longitude_deg, place.latitude_deg)
-    return Prediction(
-        stood.at_s,
-        latitude_deg,
-        longitude_deg,
-        landing.time_s,
-        landing.nine_tenths.radius_m,
-        tuple(corners),
-        stood.phase,
-        stood.altitude_m,
-        off_m,
-        off_s,
-        inside,
-    )
-
-
-def _inside(ring: Sequence[tuple[float, float]], x: float, y: float) -> bool:
-    """Even-odd rule on a closed ring."""
-    odd = False
-    for (ax, ay), (bx, by) in itertools.pairwise(ring):
-        if (ay > y) != (by > y) and x < (bx - ax) * (y - ay) / (by - ay) + ax:
-            odd = not odd
-    return odd
 
 
 def _track(flight: Flight) -> list[TrackPoint]:

@@ -22,7 +22,8 @@ from server.debrief.words import apart, at, climb, compass, metres, moment
 from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.physics.lift import Lift
-from server.flight.state import EventKind, Rejection, RejectionKind
+from server.flight.state import EventKind
+from server.flight.tracker_state import Rejection, RejectionKind
 
 CAUTIONS = (
     "The driver does not operate this screen.",

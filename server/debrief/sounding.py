@@ -18,6 +18,7 @@ from server.debrief.air import dew_point_c
 from server.debrief.csv_tables import Columns, rounded, table_csv
 from server.debrief.record import FlightRecord, places_at
 from server.flight.landing import winds
+from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M
 from server.flight.physics.atmosphere import pressure_altitude_m
 from server.flight.times import rfc3339
 
@@ -86,7 +87,7 @@ def sounding(record: FlightRecord) -> list[Level]:
         pascal = None if log_pa is None else math.exp(log_pa)
         levels.append(
             Level(
-                float(winds.CENTRES_M[number]),
+                float(CENTRES_M[number]),
                 float(times[i]),
                 float(lat[i]),
                 float(lon[i]),
@@ -123,11 +124,11 @@ def _by_layer(
     value = value[near]
     found: list[float | None] = []
     for number in layer.tolist():
-        middle = winds.CENTRES_M[number]
-        here = np.abs(z - middle) <= winds.LAYER_M
+        middle = CENTRES_M[number]
+        here = np.abs(z - middle) <= LAYER_M
         if not here.any():
             found.append(None)
-        elif here.sum() > 1 and np.ptp(z[here]) > winds.LAYER_M / 2:
+        elif here.sum() > 1 and np.ptp(z[here]) > LAYER_M / 2:
             _, start = np.polyfit(z[here] - middle, value[here], 1)
             found.append(float(start))
         else:

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from server.debrief.chase import When, chases, whereabouts
 from server.debrief.figures import (
-    Figures,
     TrackerShare,
-    figures,
     tracker_shares,
     uncertain,
 )
@@ -19,38 +16,9 @@ from server.debrief.record import FlightRecord
 from server.debrief.search_tables import areas_table, story_table
 from server.debrief.sentences import acknowledged_words, alarm_words, rejection_words
 from server.debrief.table import Table
-from server.debrief.words import NONE, apart, at, climb, duration, kilometres, metres, speed
+from server.debrief.words import NONE, apart, at, duration, kilometres, metres
 
 _TOLD_AS_EVENTS = {"launch", "burst", "float", "landed"}
-
-
-@dataclass(frozen=True)
-class Figure:
-    label: str
-    value: str
-    note: str = ""
-
-
-def cards(f: Figures) -> list[Figure]:
-    """The figures of the flight."""
-    burst = f.burst_altitude_m
-    top = (
-        Figure("Burst altitude", metres(burst))
-        if burst is not None
-        else Figure("Highest seen", metres(f.highest_m), "the burst was not heard")
-    )
-    return [
-        top,
-        Figure("Ascent rate", climb(f.ascent_rate_ms), "mean, launch to burst"),
-        Figure("Descent rate", climb(f.descent_rate_low_ms), "mean near the ground"),
-        Figure("Highest ground speed", speed(f.highest_ground_speed_ms)),
-        Figure("Distance", kilometres(f.distance_m), "launch to landing, straight"),
-        Figure(
-            "Duration",
-            duration(f.duration_s),
-            f"up {duration(f.ascent_s)}, down {duration(f.descent_s)}",
-        ),
-    ]
 
 
 def first_tables(record: FlightRecord) -> list[Table]:
@@ -318,7 +286,3 @@ def _uncertain(record: FlightRecord) -> Table:
         rows,
         empty="Nowhere in the air: no gap above 3 min, no standard deviation above 100 m.",
     )
-
-
-def figure_cards(record: FlightRecord) -> list[Figure]:
-    return cards(figures(record))

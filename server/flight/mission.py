@@ -15,14 +15,13 @@ from __future__ import annotations
 
 import bisect
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
-from decoders.reports import EARLIEST_S, LATEST_S
 from server.flight.books import Books, Counts
 from server.flight.clock_readings import ALLOWED_S, ClockReadings
 from server.flight.crew_said import statements
+from server.flight.entering import Entering
 from server.flight.flight import Flight
 from server.flight.inputs import (
     Command,
@@ -33,33 +32,16 @@ from server.flight.inputs import (
     TrackerPlan,
     VehiclePlan,
 )
-from server.flight.intake import Intake
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.question import Forecast, Terrain
 from server.flight.packets.senders import Sender
 from server.flight.packets.station_clocks import StationClocks
+from server.flight.rebuild import Rebuild, put_in_order
 from server.flight.track.events import Event
 
-_FEW = 64  # are put where they belong one by one; more are sorted with all
 _MANY_STEPS = 1_000_000
 
 _ENDED = object()
-
-T = TypeVar("T")
-
-
-@dataclass(slots=True)
-class _Rebuild:
-    """All receptions once more, in their canonical order, into books of their own.
-
-    What a clock's error is taken to be when a packet is heard depends on others, as does which
-    receiver speaks for its source; and what ended in an exception may have left a half behind.
-    """
-
-    books: Books
-    receptions: list[Reception]  # those that come meanwhile are put behind them
-    learns: bool  # what they say of clocks comes first, into clocks of its own
-    done: int = 0  # of the receptions
 
 
 class Mission:
@@ -79,14 +61,12 @@ class Mission:
         self.commands: list[Command] = []
         self._readings = ClockReadings(plan.station)
         self._receptions: list[Reception] = []  # sorted
-        self._unusable: dict[Reception, str] = {}  # and in what exception it ended
-        self._intake = Intake(plan)
         self.clocks = StationClocks(plan)
         self._books = Books(plan, self.clocks)
-        self._rebuild: _Rebuild | None = None
+        self._entering = Entering(plan, self._readings, self._books)
+        self._rebuild: Rebuild | None = None
         self._retired: list[Iterator[None]] = []  # books that are freed
         self._to_rebuild = False  # anew, whatever is under way
-        self._to_learn = False  # with all that is known of clocks
 
     @property
     def counts(self) -> Counts:
@@ -167,7 +147,7 @@ class Mission:
         """
         given = list(given)
         receptions = [one for one in given if isinstance(one, Reception)]
-        self._keep(receptions)
+        put_in_order(self._receptions, receptions)
         moved = False
         for reception in receptions:
             moved |= self._receive(reception)
@@ -194,7 +174,7 @@ class Mission:
                 steps = self.clocks.work(steps)
                 self._to_rebuild = True
                 continue
-            if self._to_rebuild or self._to_learn:
+            if self._to_rebuild or self._entering.to_learn:
                 self._begin_rebuild()
             steps = self._free(self._books.work(steps))
             if self._rebuild is not None and steps > 0:
@@ -208,7 +188,7 @@ class Mission:
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        to_rebuild = self._to_rebuild or self._to_learn or self._rebuild is not None
+        to_rebuild = self._to_rebuild or self._entering.to_learn or self._rebuild is not None
         return bool(to_rebuild or self._retired) or self._books.pending or self.clocks.pending
 
     @property
@@ -229,22 +209,11 @@ class Mission:
         while self.work(_MANY_STEPS):
             pass
 
-    def _keep(self, receptions: list[Reception]) -> None:
-        if len(receptions) > _FEW:
-            self._receptions += receptions
-            self._receptions.sort()
-            return
-        for reception in receptions:
-            if not self._receptions or reception >= self._receptions[-1]:  # as a rule
-                self._receptions.append(reception)
-            else:
-                bisect.insort(self._receptions, reception)
-
     def _receive(self, reception: Reception) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
         if self._rebuild is not None:
             self._rebuild.receptions.append(reception)
-        return self._try(reception, self._books, learn=True)
+        return self._enter(reception, self._books, learn=True)
 
     def _look_at_clock(self) -> None:
         """Take in what is not later than now any more, and take out what is."""
@@ -254,30 +223,26 @@ class Mission:
             self._to_rebuild = True
         while books.held and books.held[0].heard_at_ms / 1000.0 <= horizon_s:
             one = books.held.pop(0)
-            self._guard(one.reception, books, books.place, one, horizon_s)
+            self._entering.place(one, books, horizon_s)
 
     def _begin_rebuild(self) -> None:
-        learns = self._to_learn
+        learns = self._entering.to_learn
         if self._rebuild is not None:
             self._retired.append(self._rebuild.books.wind_up())
         books = Books(self.plan, StationClocks(self.plan) if learns else self.clocks)
-        self._rebuild = _Rebuild(books, list(self._receptions), learns)
-        self._to_rebuild = self._to_learn = False
+        self._rebuild = Rebuild(books, list(self._receptions), learns)
+        self._to_rebuild = self._entering.to_learn = False
         if not learns:
             self._hear_crew(books)
 
-    def _go_on(self, rebuild: _Rebuild, steps: int) -> int:
+    def _go_on(self, rebuild: Rebuild, steps: int) -> int:
         """Some steps of a rebuild; what is shown is what it was until it is done."""
         books, learns = rebuild.books, rebuild.learns
-        while steps > 0 and rebuild.done < len(rebuild.receptions):
-            reception = rebuild.receptions[rebuild.done]
-            rebuild.done += 1
-            steps -= 1
-            if learns:
-                self._learn(reception, books)
-            else:
-                self._try(reception, books, learn=False)
-        if rebuild.done < len(rebuild.receptions):
+        if learns:
+            steps = rebuild.take(steps, lambda one: self._entering.learn(one, books))
+        else:
+            steps = rebuild.take(steps, lambda one: self._enter(one, books, learn=False))
+        if not rebuild.read:
             return steps
         if learns:
             self.clocks = books.clocks  # all is read by them now
@@ -292,7 +257,7 @@ class Mission:
             self._to_rebuild = True
         elif not books.broken:
             self._retired.append(self._books.wind_up())
-            self._books = books
+            self._books = self._entering.shown = books
             self._look_at_clock()
         return steps
 
@@ -304,42 +269,9 @@ class Mission:
         """Launches, bursts, landings, as best known now, one flight after the other."""
         return tuple(event for flight in self.flights for event in flight.events())
 
-    def _guard(
-        self, reception: Reception, books: Books, work: Callable[..., T], *given: Any
-    ) -> T | None:
-        """The result of `work`; None when it ended in an exception, and the reception is left out.
-
-        Books in which half of one was left are made again; until then what else fails in them may be
-        good.
-        """
-        try:
-            return work(*given)
-        except Exception as fault:  # no reception may end the flight, nor the next start
-            if not (books.broken and books is self._books):
-                self._unusable[reception] = type(fault).__name__
-            books.broken = self._to_learn = True
-            return None
-
-    def _try(self, reception: Reception, books: Books, *, learn: bool) -> bool:
+    def _enter(self, reception: Reception, books: Books, *, learn: bool) -> bool:
         """True when times of packets heard before are to be read otherwise now."""
-        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
-            fault = self._unusable.get(reception, "no time of this century")
-            books.fault_kinds[fault] += 1
-            books.counts = books.counts._replace(
-                total=books.counts.total + 1, unusable=books.counts.unusable + 1
-            )
-            return False
-        return bool(self._guard(reception, books, self._enter, reception, books, learn))
-
-    def _learn(self, reception: Reception, books: Books) -> None:
-        """What it says of clocks alone."""
-        if reception in self._unusable or not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
-            return
-        self._guard(reception, books, self._intake.learn, reception, books.clocks)
-
-    def _enter(self, reception: Reception, books: Books, learn: bool) -> bool:
-        self._readings.read(reception.station, reception.heard_at_s)
-        return self._intake.enter(reception, books, self.clocks, self.horizon_s, learn)
+        return self._entering.enter(reception, books, self.clocks, self.horizon_s, learn=learn)
 
     def horizon_s(self) -> float:
         """Nothing is heard later."""

@@ -17,13 +17,9 @@ from server.flight.landing.planned import planned_question
 from server.flight.landing.predict import (
     Landing as Predicted,
 )
-from server.flight.landing.predict import (
-    LandingConstants,
-    climb_to_come,
-    fall_to_come,
-    predict,
-)
+from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain
+from server.flight.landing.to_come import climb_to_come, fall_to_come
 from server.flight.landing.trajectory import trajectory
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.physics.geodesy import distance_bearing
@@ -189,7 +185,7 @@ class _Way:
     """The mean way of a planned flight, and how it moves with burst and climb."""
 
     def __init__(self, question: LandingQuestion) -> None:
-        climb = climb_to_come(question, LandingConstants())
+        climb = climb_to_come(question, LandingConstants().climb_sigma_share)
         assert climb is not None  # it stands on the ground
         self.climb, self._question = climb, question
         self._site_m = question.motion.z.position

@@ -19,7 +19,8 @@ from pydantic import (
 )
 
 from server.flight.mission_state import Sender, State
-from server.flight.state import FlightState, Phase, Rejection
+from server.flight.state import FlightState, Phase
+from server.flight.tracker_state import Rejection
 
 Latitude = Annotated[float, Field(ge=-90, le=90)]
 Longitude = Annotated[float, Field(ge=-180, le=180)]

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.landing.question import LandingQuestion
-from server.flight.landing.winds import CENTRES_M, LAYER_M, LAYERS
+from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M, LAYERS
 from server.flight.physics.atmosphere import GRAVITY_MS2, density_kg_m3
 
 Array = npt.NDArray[np.float64]

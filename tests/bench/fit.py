@@ -19,8 +19,9 @@ from server.flight.landing import predict as prediction
 from server.flight.landing.descent import FallConstants
 from server.flight.landing.predict import LandingConstants
 from server.flight.landing.question import LandingQuestion
+from server.flight.landing.to_come import climb_to_come, fall_to_come
 from server.flight.landing.wind_ahead import wind_ahead
-from server.flight.landing.winds import WindConstants
+from server.flight.landing.wind_covariance import WindConstants
 from server.journal.recording import read_recording
 from tests.bench import _track_fit
 from tests.bench._landing_ascent import questions_on_the_way_up
@@ -125,9 +126,9 @@ def score_of(constant: str, value: float, asked: Asked) -> np.ndarray:
 
 def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> float:
     """E|X - x| - E|X - X'|/2 of the members X and the landing x."""
-    start, climb = prediction._start(question), prediction.climb_to_come(question, c)
+    start, climb = prediction._start(question), climb_to_come(question, c.climb_sigma_share)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
-    fall_speed, _ = prediction.fall_to_come(question, top_m, c.fall)
+    fall_speed, _ = fall_to_come(question, top_m, c.fall)
     wind = wind_ahead(question, start, climb, fall_speed.constant, c.wind).profile
     drawn = prediction.on_flat(question, start, climb, wind, fall_speed, c, MEMBERS)
     x_m, y_m = question.frame.to_xy(case.latitude_deg, case.longitude_deg)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from playwright.async_api import Page, expect
 
 from server.flight.mission_state import UnplacedVehicle
-from server.flight.state import Rejection, RejectionKind
+from server.flight.tracker_state import Rejection, RejectionKind
 from server.screen.app import create_app
 from tests.browser.conftest import PATIENCE_MS, PHONE
 from tests.screen import demo_feed as flight

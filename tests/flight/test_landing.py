@@ -21,7 +21,8 @@ from server.flight.landing.descent import (
 )
 from server.flight.landing.ensemble import Start, fall, mean_path
 from server.flight.landing.predict import predict
-from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
+from server.flight.landing.wind_covariance import LAYER_M, LAYERS
+from server.flight.landing.winds import WindProfile
 from server.flight.mission import Mission
 from server.flight.physics.atmosphere import density_kg_m3
 from server.flight.physics.geodesy import distance_bearing

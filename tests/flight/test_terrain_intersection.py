@@ -12,7 +12,8 @@ from scipy.integrate import solve_ivp
 from server.flight.landing.descent import Fall
 from server.flight.landing.ensemble import Members, Start, fall, mean_path
 from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
-from server.flight.landing.winds import LAYER_M, LAYERS, WindProfile
+from server.flight.landing.wind_covariance import LAYER_M, LAYERS
+from server.flight.landing.winds import WindProfile
 from server.flight.physics.atmosphere import density_kg_m3
 
 K = 5.0

@@ -18,7 +18,7 @@ from server.flight.inputs import (
     VehiclePlan,
 )
 from server.flight.mission import Mission
-from server.flight.packets.deduplication import TimeDoubt
+from server.flight.packets.sent_at import TimeDoubt
 from tests.flights import LAUNCH, T0, packet, position_at
 from tests.seen import kinds, shown
 

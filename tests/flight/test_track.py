@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, Tick, TrackerPlan
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.state import RejectionKind
+from server.flight.tracker_state import RejectionKind
 from tests.flights import (
     LAUNCH,
     T0,

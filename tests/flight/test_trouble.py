@@ -11,8 +11,8 @@ import pytest
 
 from server.flight.inputs import Reception
 from server.flight.mission import Mission
-from server.flight.state import RejectionKind
 from server.flight.track.smoother import smooth
+from server.flight.tracker_state import RejectionKind
 from tests.followed import Followed, follow
 from tests.made import BACKUP, KINDS, MAIN, THIRD, Made, make_flight
 from tests.seen import kinds, shown

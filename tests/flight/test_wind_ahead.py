@@ -19,6 +19,7 @@ from server.flight.landing.legs import legs
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import Forecast
 from server.flight.landing.wind_ageing import ageing
+from server.flight.landing.wind_covariance import CENTRES_M, WindConstants
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import LocalFrame
 from tests.flights import LAUNCH, T0, altitude_at, landed_at, made_flight, packet
@@ -31,7 +32,7 @@ def test_every_beacon_interval_gives_the_wind(interval_s: float) -> None:
     z_m = 500.0 + 5.0 * time_s
     x_m = 4.0 * time_s + 0.5 * 0.002 * time_s**2
     seen = winds.samples(time_s, x_m, 0.0 * x_m, z_m, np.zeros(len(time_s), dtype=np.int64))
-    true_ms = 4.0 + 0.002 * (winds.CENTRES_M[seen.layer] - 500.0) / 5.0
+    true_ms = 4.0 + 0.002 * (CENTRES_M[seen.layer] - 500.0) / 5.0
     assert len(seen.layer) > 60
     thick_m = 5.0 * interval_s  # over a leg the wind is taken as one
     np.testing.assert_allclose(seen.east_ms, true_ms, atol=0.2 + 0.002 * thick_m / 5.0)
@@ -160,7 +161,7 @@ def test_on_the_pad_it_is_predicted_from_the_planned_launch_on() -> None:
 
 def test_a_layer_that_was_met_hours_ago_is_less_sure_with_all_about_it() -> None:
     """Longhand: nothing is added within three hours; at six the stated sigma; 2/3 law; tall."""
-    c = winds.WindConstants()
+    c = WindConstants()
     row = np.arange(3, dtype=np.float64)
     layer = np.array([10, 14, 40])
     seen = winds.WindSamples(layer, 0 * row, row, row, 1 + 0 * row, 0 * row, 0 * row)

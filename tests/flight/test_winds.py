@@ -8,20 +8,27 @@ from pathlib import Path
 import numpy as np
 
 from server.flight.landing import winds
+from server.flight.landing.wind_covariance import (
+    CENTRES_M,
+    Places,
+    WindConstants,
+    covariance_between,
+    unrest_by_height,
+)
 from tests.flights import flown, real_logs
 
 
 def test_a_day_on_which_the_wind_changes_much_is_noticed() -> None:
-    constants = winds.WindConstants()
+    constants = WindConstants()
     rng = np.random.default_rng(4)
     layers = np.tile(np.arange(10, 90), 2)
     times = np.concatenate([np.arange(80) * 40.0, 8_000.0 + np.arange(80)[::-1] * 20.0])
     nowhere = (np.zeros(160), np.zeros(160))
 
     def day(size: float) -> float:
-        unrest = winds._unrest(layers, 500.0, constants)
-        places = winds._Places(layers, times, unrest, *nowhere)
-        among = winds._kernel(places, places, constants) + 1e-6 * np.eye(160)
+        unrest = unrest_by_height(layers, 500.0, constants)
+        places = Places(layers, times, unrest, *nowhere)
+        among = covariance_between(places, places, constants) + 1e-6 * np.eye(160)
         drawn = np.linalg.cholesky(among) @ rng.normal(size=(160, 2)) * size
         east, north = drawn.T
         seen = winds.WindSamples(layers, times, east, north, np.full(160, 0.3), *nowhere)
@@ -54,19 +61,19 @@ def test_wind_of_a_layer_is_what_was_measured_there() -> None:
 
 def test_conditioning_against_the_textbook_equations() -> None:
     # Rasmussen and Williams 2006, eq. 2.23 and 2.24, longhand with explicit inverses
-    constants = winds.WindConstants()
+    constants = WindConstants()
     layers, times = np.array([4, 8, 9]), np.array([100.0, 250.0, 300.0])
     values = np.array([3.0, 7.0, 8.0])
     x_m, y_m = np.array([0.0, 900.0, 1_500.0]), np.array([0.0, -300.0, -500.0])
     seen = winds.WindSamples(layers, times, values, -values, np.full(3, 0.7), x_m, y_m)
     asked, when = np.array([5, 8]), np.array([5_000.0, 5_200.0])
     there = (np.array([40_000.0, 42_000.0]), np.array([-9_000.0, -9_500.0]))
-    given_ = winds._Places(layers, times, winds._unrest(layers, 500.0, constants), x_m, y_m)
-    wanted = winds._Places(asked, when, winds._unrest(asked, 500.0, constants), *there)
+    given_ = Places(layers, times, unrest_by_height(layers, 500.0, constants), x_m, y_m)
+    wanted = Places(asked, when, unrest_by_height(asked, 500.0, constants), *there)
     noise = 0.7**2 + constants.sampling_sigma_ms**2
-    k_oo = winds._kernel(given_, given_, constants) + np.eye(3) * noise
-    k_ao = winds._kernel(wanted, given_, constants)
-    k_aa = winds._kernel(wanted, wanted, constants)
+    k_oo = covariance_between(given_, given_, constants) + np.eye(3) * noise
+    k_ao = covariance_between(wanted, given_, constants)
+    k_aa = covariance_between(wanted, wanted, constants)
     got = winds.profile(seen, asked, when, there, 500.0)
     np.testing.assert_allclose(got.east_ms, k_ao @ np.linalg.inv(k_oo) @ values, rtol=1e-9)
     np.testing.assert_allclose(
@@ -74,7 +81,7 @@ def test_conditioning_against_the_textbook_equations() -> None:
     )
 
 
-def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, float, float]]:
+def changes(log: Path, constants: WindConstants) -> Iterator[tuple[float, float, float]]:
     """Height above the launch, the mean square change of a kilometre's wind, and the one expected."""
     question = flown(log).flights[0].landing_question()
     assert question is not None
@@ -92,14 +99,14 @@ def changes(log: Path, constants: winds.WindConstants) -> Iterator[tuple[float, 
         layer = seen.layer[first[four]]
         if layer[-1] - layer[0] != 3:
             continue
-        unrest = winds._unrest(layer, float(question.z_m.min()), constants)
+        unrest = unrest_by_height(layer, float(question.z_m.min()), constants)
         places = [
-            winds._Places(layer, seen.time_s[of], unrest, seen.x_m[of], seen.y_m[of])
+            Places(layer, seen.time_s[of], unrest, seen.x_m[of], seen.y_m[of])
             for of in (first[four], then[four])
         ]
-        kernels = [winds._kernel(a, b, constants).mean() for a in places for b in places]
+        kernels = [covariance_between(a, b, constants).mean() for a in places for b in places]
         expected = kernels[0] + kernels[3] - kernels[1] - kernels[2] + noise[four].mean() / 4
-        height_m = float(winds.CENTRES_M[layer].mean() - question.z_m.min())
+        height_m = float(CENTRES_M[layer].mean() - question.z_m.min())
         yield height_m, float((changed[four].mean(axis=0) ** 2).mean()), float(expected)
 
 
@@ -108,7 +115,7 @@ def test_real_winds_change_by_about_as_much_as_the_constants_say() -> None:
 
     The constants were fitted to where real flights landed, not to this: aloft they are on the safe side.
     """
-    constants = winds.WindConstants()
+    constants = WindConstants()
     rows = np.array([row for log in real_logs() for row in changes(log, constants)])
     for low_m, high_m in ((1_500, 3_000), (3_000, 6_000), (6_000, 10_000), (10_000, 25_000)):
         here = rows[(rows[:, 0] >= low_m) & (rows[:, 0] < high_m)]

@@ -12,7 +12,8 @@ from server.flight.landing.climb import Climb, climb_integral
 from server.flight.landing.descent import Fall, fall_integral
 from server.flight.landing.hang import HANG_WIND_MS, HANG_WIND_S, drawn_hang
 from server.flight.landing.question import Hang
-from server.flight.landing.winds import EDGES_M, LAYER_M, LAYERS, WindProfile
+from server.flight.landing.wind_covariance import EDGES_M, LAYER_M, LAYERS
+from server.flight.landing.winds import WindProfile
 
 Array = npt.NDArray[np.float64]
 

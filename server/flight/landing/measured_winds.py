@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.landing.winds import CENTRES_M, LAYER_M, LAYERS, WindSamples
+from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M, LAYERS
+from server.flight.landing.winds import WindSamples
 from server.flight.physics.geodesy import LocalFrame
 
 Array = npt.NDArray[np.float64]

@@ -8,18 +8,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.inputs import AvoidArea, DescentPlan
-from server.flight.landing.area import Area, area, centre, inside
-from server.flight.landing.climb import Climb, rate_between
+from server.flight.landing.area import Area, area, centre
+from server.flight.landing.avoided import chance_in
+from server.flight.landing.climb import Climb
 from server.flight.landing.descent import (
     SEA_LEVEL_ROOT_DENSITY,
     Fall,
     FallChange,
     FallConstants,
-    change_point,
-    estimate,
-    observed,
-    still_opening,
 )
 from server.flight.landing.ensemble import (
     Members,
@@ -29,9 +25,10 @@ from server.flight.landing.ensemble import (
 )
 from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, LandingQuestion
 from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
+from server.flight.landing.to_come import climb_to_come, fall_to_come
 from server.flight.landing.wind_ahead import Ahead, wind_ahead
-from server.flight.landing.winds import CENTRES_M, LAYER_M, WindConstants, WindProfile
-from server.flight.physics.geodesy import LocalFrame
+from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M, WindConstants
+from server.flight.landing.winds import WindProfile
 from server.flight.state import Basis
 
 Array = npt.NDArray[np.float64]
@@ -39,11 +36,6 @@ Array = npt.NDArray[np.float64]
 MEMBERS = 2_000
 _ABOUT_M = 12_000.0  # so far about the mean path ground is looked at
 _HIGHEST_GROUND_M = 9_000.0
-_CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has change_point, and by how much
-_LEAST_BURST_SIGMA_M = 100.0
-_LEAST_CLIMB_M = 100.0  # over which a rate of the moment is taken
-_BOX_DEG = 0.1  # that the frame bends the edges of a box by, at most
-_OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +99,7 @@ def predict(
     if question.phase in ("unknown", "ground") and launch_s is not None and launch_s > as_of_s:
         question = replace(question, at_s=launch_s)  # it rests until then
     start = _start(question)
-    climb = climb_to_come(question, c)
+    climb = climb_to_come(question, c.climb_sigma_share)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, change = fall_to_come(question, top_m, c.fall)
     ahead = wind_ahead(question, start, climb, fall_speed.constant, c.wind)
@@ -202,65 +194,6 @@ def _start(question: LandingQuestion) -> Start:
     return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))
 
 
-def fall_to_come(
-    question: LandingQuestion, top_m: float, c: FallConstants
-) -> tuple[Fall, FallChange | None]:
-    """The fall from `top_m` on as best known, and where it changed, if so."""
-    descent = question.plan.descent
-    span_m = (top_m, min(question.ground.altitude_m, top_m))
-    none = np.empty(0)
-    if question.burst_s is None or question.phase != "descent":
-        return estimate(descent, (none, none, none), span_m, c), None
-    seen = observed(
-        question.time_s,
-        question.z_m,
-        question.tracker,
-        question.burst_s + c.settling_s,
-        c.altitude_sigma_m,
-    )
-    change = change_point(*seen)
-    if change is not None:  # what was before tells nothing any more, nor does the plan
-        since = seen[0] <= change.since_m
-        altitude_m, log_k, sigma = (column[since] for column in seen)
-        return estimate(DescentPlan(), (altitude_m, log_k, sigma), span_m, c), change
-    expected = estimate(descent, seen, span_m, c)
-    if len(seen[0]) > 0:
-        expected = still_opening(expected, question.at_s - question.burst_s, c)
-    return expected, None
-
-
-def climb_to_come(question: LandingQuestion, c: LandingConstants) -> Climb | None:
-    """What is still to be climbed as best known; None where nothing is."""
-    balloon, z = question.plan.balloon, question.motion.z
-    burst_sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
-    burst_m, here_m = balloon.burst_altitude_m, z.position
-    if question.phase in ("unknown", "ground"):
-        mean_ms = balloon.ascent_rate_ms  # of the whole climb, as a plan means it
-        high_m = max(burst_m, here_m + _LEAST_CLIMB_M)
-        rate_ms = rate_between(here_m, high_m, (high_m - here_m) / mean_ms)
-        sigma_ms = balloon.ascent_rate_sigma_ms * rate_ms / mean_ms
-        return Climb(rate_ms, sigma_ms, burst_m, burst_sigma_m)
-    if question.phase not in ("ascent", "float"):
-        return None
-    if question.hang is not None and question.phase == "float":  # a float that goes on climbing
-        rate_ms = balloon.ascent_rate_ms / 2
-        return Climb(rate_ms, rate_ms / 3, burst_m, burst_sigma_m)
-    rate_ms = rate_between(here_m - _LEAST_CLIMB_M, here_m, _LEAST_CLIMB_M / max(z.velocity, 1.0))
-    if question.phase == "ascent":  # a few minutes of climb say more than the moment
-        off_ground = question.z_m > question.z_m.min() + _OFF_GROUND_M
-        recent = (question.time_s > question.at_s - 600.0) & off_ground
-        t, h = question.time_s[recent], question.z_m[recent]
-        if len(t) > 3 and t[-1] - t[0] > 120.0:
-            rate_ms = max(rate_between(float(h[0]), float(h[-1]), float(t[-1] - t[0])), 0.5)
-        lately = t > question.at_s - _CHANGED_S
-        if lately.sum() > 4 and t[-1] - t[lately][0] > _CHANGED_S / 2:
-            took_s = float(t[-1] - t[lately][0])
-            now_ms = rate_between(float(h[lately][0]), float(h[-1]), took_s)
-            if abs(now_ms - rate_ms) > _CHANGED_SHARE * rate_ms:  # a balloon of two has burst, say
-                rate_ms = max(now_ms, 0.5)
-    return Climb(rate_ms, c.climb_sigma_share * rate_ms, burst_m, burst_sigma_m)
-
-
 def _answer(
     question: LandingQuestion,
     start: Start,
@@ -288,35 +221,8 @@ def _answer(
         as_of_s=question.at_s,
         members=drawn,
         avoid=tuple(
-            (a.name, _chance(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.avoid
+            (a.name, chance_in(a, question.frame, drawn.x_m, drawn.y_m)) for a in question.avoid
         ),
-    )
-
-
-def _chance(avoid: AvoidArea, frame: LocalFrame, x_m: Array, y_m: Array) -> float:
-    """The share of the members that come down in an area (even-odd over its rings)."""
-    within = np.zeros(len(x_m), dtype=bool)
-    wide_x, wide_y = np.array([x_m.min(), x_m.max()]), np.array([y_m.min(), y_m.max()])
-    lat, lon = frame.to_latlon(np.repeat(wide_x, 2), np.tile(wide_y, 2))
-    for ring in avoid.rings:
-        corners = np.array(ring)
-        if _apart(corners, lat, lon):
-            continue
-        ring_x, ring_y = frame.to_xy(corners[:, 1], corners[:, 0])
-        within ^= inside(np.column_stack([ring_x, ring_y]), x_m, y_m)
-    return float(within.mean())
-
-
-def _apart(corners: Array, latitude_deg: Array, longitude_deg: Array) -> bool:
-    """Whether no place of a box, told by its corners, can lie in a ring of longitude, latitude."""
-    low, high = corners[:, 1].min(), corners[:, 1].max()
-    if high < latitude_deg.min() - _BOX_DEG or low > latitude_deg.max() + _BOX_DEG:
-        return True
-    middle = (corners[:, 0].min() + corners[:, 0].max()) / 2.0
-    half = (corners[:, 0].max() - corners[:, 0].min()) / 2.0
-    away = (longitude_deg - middle + 180.0) % 360.0 - 180.0
-    return bool(
-        np.ptp(away) < 180.0 and (away.min() > half + _BOX_DEG or away.max() < -half - _BOX_DEG)
     )
 
 

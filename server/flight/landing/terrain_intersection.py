@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.landing.ensemble import Members, Paths
-from server.flight.landing.winds import LAYER_M
+from server.flight.landing.wind_covariance import LAYER_M
 
 Array = npt.NDArray[np.float64]
 Index = npt.NDArray[np.intp]

@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from server.flight.landing.winds import CENTRES_M, WindConstants, WindSamples
+from server.flight.landing.wind_covariance import CENTRES_M, WindConstants
+from server.flight.landing.winds import WindSamples
 
 Array = npt.NDArray[np.float64]
 

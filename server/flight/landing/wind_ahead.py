@@ -15,13 +15,8 @@ from server.flight.landing.ensemble import Start, mean_path, passage_s
 from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.wind_ageing import ageing
-from server.flight.landing.winds import (
-    LAYERS,
-    Forecasts,
-    WindConstants,
-    WindProfile,
-    WindSamples,
-)
+from server.flight.landing.wind_covariance import CENTRES_M, EDGES_M, LAYER_M, LAYERS, WindConstants
+from server.flight.landing.winds import Forecasts, WindProfile, WindSamples
 
 Array = npt.NDArray[np.float64]
 
@@ -55,7 +50,7 @@ def wind_ahead(
     ground_m, top_m = question.ground.altitude_m, start.z_m + 5 * start.sigma_v_m
     if climb is not None:
         top_m = max(top_m, climb.burst_m(start.z_m) + 5 * climb.burst_sigma_m)
-    used = min(max(int(top_m // winds.LAYER_M), 0) + 2, LAYERS)  # the rest is not fallen through
+    used = min(max(int(top_m // LAYER_M), 0) + 2, LAYERS)  # the rest is not fallen through
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
     if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
@@ -91,10 +86,10 @@ def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> Array:
 def _seconds(start: Start, climb: Climb | None, fall_constant: float) -> tuple[Array, Array]:
     """Still to be spent in each layer on the way up and on the way down, shapes (LAYERS,)."""
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
-    down_s = np.diff(fall_integral(np.minimum(winds.EDGES_M, top_m))) / fall_constant
+    down_s = np.diff(fall_integral(np.minimum(EDGES_M, top_m))) / fall_constant
     if climb is None:
         return np.zeros(LAYERS), down_s
-    climbed = climb_integral(np.clip(winds.EDGES_M, start.z_m, top_m))
+    climbed = climb_integral(np.clip(EDGES_M, start.z_m, top_m))
     return np.diff(climbed) / climb.rate_ms, down_s
 
 
@@ -138,7 +133,7 @@ def _forecasts(
         if climb is not None:  # most layers are met twice, and on the way up for longer
             up_s, down_s = _seconds(start, climb, fall_constant)
             share = (up_s / np.maximum(up_s + down_s, 1e-9))[layers]
-            climbed = climb_integral(winds.CENTRES_M[layers]) - climb_integral(start.z_m)
+            climbed = climb_integral(CENTRES_M[layers]) - climb_integral(start.z_m)
             met_s = question.at_s + climbed / climb.rate_ms
             up = _between(expected, question.at_s + moments_s, layers, met_s)
             ahead = share * up + (1 - share) * ahead
@@ -160,7 +155,7 @@ def _column(question: LandingQuestion, x_m: float, y_m: float, time_s: float) ->
     """Wind towards east and north by layer, shape (2, LAYERS). ValueError: not forecast there or then."""
     assert question.forecast is not None
     heights, east, north = question.forecast.profile(*_place(question, x_m, y_m), time_s)
-    return np.stack([np.interp(winds.CENTRES_M, heights, side) for side in (east, north)])
+    return np.stack([np.interp(CENTRES_M, heights, side) for side in (east, north)])
 
 
 def _place(question: LandingQuestion, x_m: float, y_m: float) -> tuple[float, float]:

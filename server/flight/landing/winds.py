@@ -12,56 +12,24 @@ by the likelihood of where they landed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from server.flight.landing.legs import legs
+from server.flight.landing.wind_covariance import (
+    EDGES_M,
+    LAYER_M,
+    Places,
+    Shape,
+    WindConstants,
+    covariance_between,
+    unrest_by_height,
+)
 
 Array = npt.NDArray[np.float64]
-
-LAYER_M = 250.0
-LAYERS = 160  # to 40 km
-EDGES_M: Array = np.arange(LAYERS + 1, dtype=np.float64) * LAYER_M
-CENTRES_M: Array = EDGES_M[:-1] + LAYER_M / 2
-
-
-Shape = tuple[tuple[float, float], ...]  # altitudes above sea level, and factors there
-# winds of a season about calm, one component over 10 m/s: a jet at the tropopause, quiet above it; fitted
-# on the real flights' ascents for areas that hold what they say
-_CLIMATE: Shape = ((0.0, 0.8), (9_000.0, 2.2), (12_000.0, 2.3), (17_000.0, 1.4), (20_000.0, 0.9))
-
-
-@dataclass(frozen=True, slots=True)
-class WindConstants:
-    """Standard deviations are of one component (east or north), m/s."""
-
-    lasting_sigma_ms: float = 10.0
-    lasting_height_m: float = 1_800.0
-    lasting_shape: Shape = ((0.0, 1.0),)  # by which it differs with altitude
-    unflown_shape: Shape = _CLIMATE  # in its place while layers are ahead that nothing flew through
-    unflown_height_m: float = 8_000.0
-    fading_sigma_ms: float = 3.1
-    fading_height_m: float = 500.0
-    fading_time_s: float = 11_000.0
-    # slow changes are tall, as tall as what lasts, and the fitted constants know nothing of them: few
-    # real flights meet a layer again after 2 h. Their mean square grows from 3 h on by the 2/3 law
-    # (earlier, the areas of usual flights would grow), by this much at 6 h: 3.4 m/s an hour for the
-    # vector (Merceret 1997), times 1 to 1.6 by height, is 3 to 5
-    ageing_sigma_ms: float = 4.75
-    known_for_s: float = 10_800.0
-    advection_ms: float = 20.0  # of the air that takes a change from one place to another
-    near_ground_share: float = 0.8  # by which the fading part grows at the ground
-    near_ground_height_m: float = 1_500.0
-    aloft_share: float = 0.4  # by which it grows aloft, between these heights above the ground
-    aloft_m: tuple[float, float] = (4_000.0, 12_000.0)
-    sampling_sigma_ms: float = 1.1  # of the mean over a layer against the wind at the box
-    forecast_sigma_ms: float = 3.5  # takes the lasting part's place where there is a forecast
-    forecast_least_ms: float = 2.0  # of it where an ensemble tells its own spread; our choice
-    tail_degrees: float = 5.6  # of Student's t: some days' winds change more than others'
-    usual_weight: float = 30.0  # of what days are like, against what this flight shows of its own
 
 
 class WindSamples(NamedTuple):
@@ -186,15 +154,17 @@ def profile(
     c = constants or WindConstants()
     if forecast is not None:
         return _about_forecast(seen, layer, time_s, place_m, ground_m, c, forecast)
-    wanted = _Places(layer, time_s, _unrest(layer, ground_m, c), *place_m)
-    given = _Places(seen.layer, seen.time_s, _unrest(seen.layer, ground_m, c), seen.x_m, seen.y_m)
-    prior = _kernel(wanted, wanted, c)
+    wanted = Places(layer, time_s, unrest_by_height(layer, ground_m, c), *place_m)
+    given = Places(
+        seen.layer, seen.time_s, unrest_by_height(seen.layer, ground_m, c), seen.x_m, seen.y_m
+    )
+    prior = covariance_between(wanted, wanted, c)
     if len(seen.layer) == 0:
         calm = np.zeros(len(layer))
         return WindProfile(calm, calm, prior)
     noise = seen.sigma_ms**2 + c.sampling_sigma_ms**2
-    among = _kernel(given, given, c) + np.diag(noise)
-    across = _kernel(wanted, given, c)
+    among = covariance_between(given, given, c) + np.diag(noise)
+    across = covariance_between(wanted, given, c)
     inner = np.linalg.solve(among, np.column_stack([across.T, seen.east_ms, seen.north_ms]))
     covariance = prior - across @ inner[:, :-2]
     return WindProfile(
@@ -223,7 +193,7 @@ def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) 
     away_m = np.hypot(seen.x_m[down] - seen.x_m[up], seen.y_m[down] - seen.y_m[up])
     apart_s = np.hypot(seen.time_s[down] - seen.time_s[up], away_m / c.advection_ms)
     lost = 1.0 - np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
-    fading = 2 * (c.fading_sigma_ms * _unrest(layer, ground_m, c)) ** 2 * lost
+    fading = 2 * (c.fading_sigma_ms * unrest_by_height(layer, ground_m, c)) ** 2 * lost
     noise = 2 * c.sampling_sigma_ms**2 + seen.sigma_ms[up] ** 2 + seen.sigma_ms[down] ** 2
     changes = np.column_stack(
         [seen.east_ms[down] - seen.east_ms[up], seen.north_ms[down] - seen.north_ms[up]]
@@ -268,39 +238,3 @@ def _about_forecast(
     return error._replace(
         east_ms=error.east_ms + forecast.ahead_ms[0], north_ms=error.north_ms + forecast.ahead_ms[1]
     )
-
-
-class _Places(NamedTuple):
-    layer: npt.NDArray[np.int64]
-    time_s: Array
-    unrest: Array
-    x_m: Array
-    y_m: Array
-
-
-def _unrest(layer: npt.NDArray[np.int64], ground_m: float, c: WindConstants) -> Array:
-    """How much more the wind changes near the ground (the day's mixing) and aloft (waves), at least 1.
-
-    The share aloft makes the areas at the burst and at 15 km as wide as the landings are apart; the
-    wind's change itself, which grows aloft too, asks for less (tests/flight/test_winds.py).
-    """
-    height_m = np.maximum(CENTRES_M[layer] - ground_m, 0.0)
-    low = np.exp(-height_m / c.near_ground_height_m)
-    high = np.interp(height_m, c.aloft_m, (0.0, 1.0))
-    return np.asarray(1.0 + c.near_ground_share * low + c.aloft_share * high)
-
-
-def _kernel(a: _Places, b: _Places, c: WindConstants) -> Array:
-    apart_m = np.abs(CENTRES_M[a.layer][:, None] - CENTRES_M[b.layer][None, :])
-    away_m = np.hypot(a.x_m[:, None] - b.x_m[None, :], a.y_m[:, None] - b.y_m[None, :])
-    apart_s = np.hypot(a.time_s[:, None] - b.time_s[None, :], away_m / c.advection_ms)
-    altitude_m, factor = zip(*c.lasting_shape, strict=True)
-    sizes = [np.interp(CENTRES_M[p.layer], altitude_m, factor) for p in (a, b)]
-    lasting = c.lasting_sigma_ms**2 * np.outer(*sizes) * np.exp(-apart_m / c.lasting_height_m)
-    fading = (
-        c.fading_sigma_ms**2
-        * np.outer(a.unrest, b.unrest)
-        * np.exp(-apart_m / c.fading_height_m)
-        * np.exp(-((apart_s / c.fading_time_s) ** (2.0 / 3.0)))
-    )
-    return np.asarray(lasting + fading)

@@ -11,7 +11,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-from server.flight.state import TrackerState
+from server.flight.tracker_state import TrackerState
 
 _LATE_AFTER_INTERVALS = 2.0
 _GRACE_S = 5.0  # for the air, the digipeaters and the modem

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from decoders.bounds import FASTEST_MS, MOST_SIGMA_M, MOST_STEP_M, within
 from decoders.reports import PositionReport, SensorReport
 from server.flight.packets.beacon_health import TrackerHealth
-from server.flight.packets.deduplication import Change, Hearing, Packet, TimeDoubt, merge, timed
+from server.flight.packets.deduplication import Change, Hearing, Packet, merge
 from server.flight.packets.sensors import (
     Definitions,
     Reading,
@@ -19,8 +19,9 @@ from server.flight.packets.sensors import (
     may_tell_pressure,
     pressure_pa,
 )
-from server.flight.state import Rejection, RejectionKind
+from server.flight.packets.sent_at import TimeDoubt, timed
 from server.flight.track.fixes import Fix, Key
+from server.flight.tracker_state import Rejection, RejectionKind
 
 _SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
 _SIGMA_V_M = 7.5

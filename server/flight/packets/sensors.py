@@ -15,7 +15,8 @@ from typing import Any, NamedTuple
 from decoders.aprs_telemetry import scale
 from decoders.bounds import is_value
 from decoders.reports import SensorReport, SensorScale
-from server.flight.packets.deduplication import Hearing, Packet, sent_at
+from server.flight.packets.deduplication import Hearing, Packet
+from server.flight.packets.sent_at import sent_at
 
 _PASCAL = {"pa": 1.0, "hpa": 100.0, "mbar": 100.0, "mb": 100.0, "kpa": 1_000.0}
 _PLAUSIBLE_PA = (30.0, 110_000.0)

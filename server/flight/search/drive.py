@@ -36,10 +36,8 @@ _VIEWS = 9  # a side, from which the ground is looked over; between them it is i
 _FEW = 200  # particles that drives are tried with
 STOP_S = 300.0  # for some packets, where one stops; common practice, no source
 DRIVE_MS, ROAD_FACTOR = 15.0, 1.35  # country roads: along them, and the way less a straight line's
-_FIRSTS, _FAR = (
-    2,
-    1,
-)  # first legs that are followed on: of most chance for each second, and of most soon
+# first legs that are followed on: of most chance for each second, and of most soon
+_FIRSTS, _FAR = 2, 1
 _CHANGES = 240  # of the best route that are tried
 _RING, _EVERY = (3, 4), 4  # a leg ends so many cells off, or at each fourth of all
 _AHEAD = 14  # such legs in a row are thought out

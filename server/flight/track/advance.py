@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 
-from server.flight.state import Rejection, RejectionKind
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, begin
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
@@ -14,6 +13,7 @@ from server.flight.track.phase import follow, switched_on
 from server.flight.track.phase_memory import FLYING, PhaseMemory
 from server.flight.track.records import Checkpoint, Record
 from server.flight.track.step import step
+from server.flight.tracker_state import Rejection, RejectionKind
 
 _CHALLENGERS_NEEDED = 4
 _CHALLENGERS_KEPT = 6

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from server.flight.state import Rejection
+from server.flight.tracker_state import Rejection
 
 Key = tuple[
     float, str, float, float, float, float, float, float, float, bool, float, float, float, float

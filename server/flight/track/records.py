@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.physics.geodesy import LocalFrame
-from server.flight.state import Phase, Rejection
+from server.flight.state import Phase
 from server.flight.track.filter import FilterState
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Key, Verdict
 from server.flight.track.phase_memory import PhaseMemory
+from server.flight.tracker_state import Rejection
 
 _WHOLE = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
 FALLING = ("descent", "landed")

@@ -15,7 +15,6 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from server.flight.state import Rejection, RejectionKind
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, predict
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
@@ -38,6 +37,7 @@ from server.flight.track.trackers import (
     variances,
 )
 from server.flight.track.winds_met import climbed
+from server.flight.tracker_state import Rejection, RejectionKind
 
 _STUCK_HEIGHT_M = 1_000.0  # above this over the ground an exact repeat is a frozen receiver
 _DENIED_BEYOND, _BARO_WITHIN = 10.0, 6.0  # normalised squares

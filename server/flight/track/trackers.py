@@ -12,11 +12,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from server.flight.physics.atmosphere import pressure_altitude_m
-from server.flight.state import Rejection, RejectionKind
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
+from server.flight.tracker_state import Rejection, RejectionKind
 
 _NOISE_SEEN_MOST = 25.0  # of one fix, so that an outlier does not spoil what was learned
 _NOISE_UNLEARNED = 150.0  # further off than this it is no scatter, and nothing is learned

@@ -13,8 +13,9 @@ from server.flight.inputs import Command, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.question import known_ground_m
 from server.flight.mission_state import Alarm
-from server.flight.state import FlightState, RejectionKind
+from server.flight.state import FlightState
 from server.flight.times import maybe_moment, moment
+from server.flight.tracker_state import RejectionKind
 
 
 def shown_alarms(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from server.flight.chase.drives import Chase
+from server.flight.chase.question import Chase
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion

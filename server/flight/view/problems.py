@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
-from server.flight.packets.deduplication import TimeDoubt
+from server.flight.packets.sent_at import TimeDoubt
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import moment
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from server.flight.chase.drives import Advice, CarDrive, Chase, Reached
+from server.flight.chase.question import Advice, CarDrive, Chase, Reached
 from server.flight.chase.roads import RoadWay as RoadFound
 from server.flight.landing.question import Terrain
 from server.flight.road_state import RoadEnd, RoadTurn, RoadWay, Waiting

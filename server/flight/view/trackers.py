@@ -10,9 +10,10 @@ from server.flight.inputs import TrackerPlan
 from server.flight.packets.senders import Sender
 from server.flight.packets.sensors import Reading
 from server.flight.physics.geodesy import distance_bearing
-from server.flight.state import Heard, HeardBy, Phase, RejectionKind, Tracker, TrackerState
+from server.flight.state import Phase
 from server.flight.times import maybe_moment
 from server.flight.track.fixes import Verdict
+from server.flight.tracker_state import Heard, HeardBy, RejectionKind, Tracker, TrackerState
 
 _STUCK = (RejectionKind.FROZEN, RejectionKind.STUCK)
 STUCK_FIXES = 2  # the latest, that are asked for

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from server.flight.chase.contact import Receiver
-from server.flight.chase.drives import Car, CarDrive, Chase, ChaseQuestion
+from server.flight.chase.question import Car, CarDrive, Chase, ChaseQuestion
 from server.flight.chase.vehicles import VehicleFix, drive
 from server.flight.flight import Flight
 from server.flight.inputs import VehiclePlan
