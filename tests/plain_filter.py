@@ -18,29 +18,29 @@ class Plain:
     PSD = 1.0
 
     def __init__(self) -> None:
-        self._axes: tuple[Axis, Axis, Axis] | None = None
+        self.axes: tuple[Axis, Axis, Axis] | None = None
         self._time_s = 0.0
 
     def take(self, track: Track, fix: Fix) -> None:
         x_m, y_m = track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
         place = (float(x_m), float(y_m), fix.altitude_m)
-        if self._axes is None:
+        if self.axes is None:
             starts = [Axis(p if p is not None else 500.0, 0.0, 400.0, 0.0, 400.0) for p in place]
-            self._axes, self._time_s = (starts[0], starts[1], starts[2]), fix.time_s
+            self.axes, self._time_s = (starts[0], starts[1], starts[2]), fix.time_s
             return
         dt_s = fix.time_s - self._time_s
         if dt_s < 0:
             return
-        moved = [predict_axis(a, dt_s, self.PSD) for a in self._axes]
+        moved = [predict_axis(a, dt_s, self.PSD) for a in self.axes]
         after = [
             a if p is None else update(a, p, 15.0**2) for a, p in zip(moved, place, strict=True)
         ]
-        self._axes, self._time_s = (after[0], after[1], after[2]), fix.time_s
+        self.axes, self._time_s = (after[0], after[1], after[2]), fix.time_s
 
     def at(self, at_s: float) -> tuple[float, float, float]:
-        assert self._axes is not None
+        assert self.axes is not None
         dt_s = max(at_s - self._time_s, 0.0)
-        x, y, z = (predict_axis(a, dt_s, self.PSD).position for a in self._axes)
+        x, y, z = (predict_axis(a, dt_s, self.PSD).position for a in self.axes)
         return x, y, z
 
     def error(self, track: Track, at_s: float, here: tuple[float, float, float]) -> Error:

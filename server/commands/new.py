@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
@@ -76,7 +76,7 @@ def new(
     if plan.exists():
         raise fail(f"{plan} is there already: name another file, or edit that one.")
     ask = _Asking(sys.stdin.isatty())
-    found = _look() if look else []
+    found = found_here() if look else []
     for one in found:
         typer.echo(f"found: {one.words}", err=True)
     radio = [one for one in found if one.kind not in ("gpsd-tcp", "nmea-serial")]
@@ -201,18 +201,20 @@ def _source(text: str) -> Found:
     return Found(kind, told | ({"port": int(port)} if port else {}), text)
 
 
-def _look() -> list[Found]:
-    """Serial ports, software TNCs and gpsd on this machine."""
+def found_here(
+    servers: Sequence[tuple[int, str, str]] = _SERVERS, gpsd_port: int = _GPSD_PORT
+) -> list[Found]:
+    """Serial ports, software TNCs and gpsd on this machine; `servers`: port, kind, words of each."""
     from serial.tools.list_ports import comports
 
     found = [
         Found("kiss-serial", {"device": port.device}, f"{port.device} ({port.description})")
         for port in sorted(comports())
     ]
-    for port, kind, words in _SERVERS:
+    for port, kind, words in servers:
         if _listens(port):
             found.append(Found(kind, {"host": _LOCAL, "port": port}, f"{words} at {_LOCAL}:{port}"))
-    if _listens(_GPSD_PORT):
+    if _listens(gpsd_port):
         found.append(Found("gpsd-tcp", {}, "gpsd, for our own position"))
     return found
 

@@ -197,7 +197,7 @@ def geojson(record: FlightRecord) -> bytes:
     if len(record.track) > 1:
         track = [[p.longitude_deg, p.latitude_deg, round(p.altitude_m, 1)] for p in record.track]
         times = [rfc3339(p.time_s) for p in record.track]
-        features.append(_feature(_line(track), what="fused track", times=times))
+        features.append(_feature(line_geometry(track), what="fused track", times=times))
     for fix, verdict in record.raw:
         place = [fix.longitude_deg, fix.latitude_deg]
         if fix.altitude_m is not None:
@@ -246,7 +246,7 @@ def _point(place: list[float]) -> dict[str, Any]:
     return {"type": "Point", "coordinates": place}
 
 
-def _line(places: list[list[float]]) -> dict[str, Any]:
+def line_geometry(places: list[list[float]]) -> dict[str, Any]:
     """RFC 7946, 3.1.9: a line that crosses the antimeridian is cut there."""
     parts = [[places[0]]]
     for before, here in itertools.pairwise(places):

@@ -112,7 +112,7 @@ class Hub:
     def publish(self) -> None:
         """Send what changed since the last time, or a beat when nothing did."""
         if not self._take_changes():
-            self._send_all(self._beat())
+            self.send_all(self._beat())
 
     def join(self, resume: Resume) -> Client:
         """A new client, its queue holding what it missed, or else a snapshot."""
@@ -151,7 +151,7 @@ class Hub:
         self.sequence += 1
         message = self._message("update", state=changed, history=history)
         self._remember(message)
-        self._send_all(message)
+        self.send_all(message)
         return True
 
     def _changes(
@@ -209,7 +209,8 @@ class Hub:
         complete = len(missed) == self.sequence - resume.sequence
         return missed if complete and len(missed) < self._queue_messages // 2 else None
 
-    def _send_all(self, message: str) -> None:
+    def send_all(self, message: str) -> None:
+        """To every client; one that lies too far behind is dropped."""
         for client in tuple(self._clients):
             if not client.offer(message):
                 self._clients.discard(client)

@@ -60,7 +60,7 @@ class Broker:
         self._ledger, self._host, self._spec, self._clock = ledger, host, spec, clock
         self._envelope = Envelope(spec.key, flight)
         self._backoff = backoff or Backoff()
-        self._there: dict[Lane, int] = {}  # how far each lane goes at the broker, without a gap
+        self.there: dict[Lane, int] = {}  # how far each lane goes at the broker, without a gap
         self._beyond: dict[Lane, dict[int, int]] = {}  # what it has after a gap: first and last
         self._waiting: dict[Lane, dict[int, Chunk]] = {}  # by first number, until those before come
         self._gap_since_s: float | None = None
@@ -114,7 +114,7 @@ class Broker:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         if not self._settled:  # all that it keeps comes now: what it had before may be lost
-            self._there.clear()
+            self.there.clear()
             self._beyond.clear()
         await until_one_ends(self._publish(client), self._follow(client))
 
@@ -147,7 +147,7 @@ class Broker:
             log.warning(
                 "the broker at %s has lost what it kept: it is told again", self._spec.place
             )
-            self._there.clear()
+            self.there.clear()
             self._beyond.clear()
             self._settled = False
             self._heard.clear()
@@ -209,12 +209,12 @@ class Broker:
         self._newest = topic
         beyond = self._beyond.setdefault(chunk.lane, {})
         beyond[chunk.first] = max(chunk.last, beyond.get(chunk.first, 0))
-        there = self._there.get(chunk.lane, 0)
+        there = self.there.get(chunk.lane, 0)
         for first in sorted(beyond):
             if first > there + 1:
                 break
             there = max(there, beyond.pop(first))
-        self._there[chunk.lane] = there
+        self.there[chunk.lane] = there
 
     async def _take(self, chunk: Chunk) -> None:
         """Store it, and those that waited for it; without what comes before it waits itself."""
@@ -267,7 +267,7 @@ class Broker:
                     async with asyncio.timeout(1.0):
                         await self._stirred.wait()
                 continue
-            after = self._there.get(lane, 0)
+            after = self.there.get(lane, 0)
             chunk = await self._host.in_journal(partial(self._ledger.chunk, lane, after))
             if chunk is None:
                 continue
@@ -281,7 +281,7 @@ class Broker:
         return self._ledger.foremost(
             lane
             for lane, last in self._ledger.have().items()
-            if last > self._there.get(lane, 0) and (relays or lane.station == own)
+            if last > self.there.get(lane, 0) and (relays or lane.station == own)
         )
 
     def _change(self, state: StateName, reason: str | None) -> None:

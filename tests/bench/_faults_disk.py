@@ -49,7 +49,7 @@ async def kill(folder: Path, times: int, chance: random.Random) -> Row:
                 task = asyncio.ensure_future(
                     test_kill.load_it(station, tnc, steps, shift_s, acknowledged)
                 )
-                await until(partial(test_kill._more, acknowledged, len(acknowledged)))
+                await until(partial(test_kill.more, acknowledged, len(acknowledged)))
                 await asyncio.sleep(chance.uniform(0.0, 0.6))
                 await station.kill()
                 task.cancel()

@@ -21,7 +21,7 @@ def late_ms() -> float:
     track.settle()
     worst = 0.0
     for fix in held:
-        part = [f for f in track._fixes if f.time_s <= fix.time_s + 420.0]
+        part = [r.fix for r in track.records() if r.fix.time_s <= fix.time_s + 420.0]
         shorter = Track(track.constants, (38.35, -98.2))
         shorter.add(part)
         shorter.settle()

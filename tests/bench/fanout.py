@@ -93,13 +93,13 @@ async def _station(pipe: Connection) -> None:
     app = create_app(station)
     hub: Hub = app.state.hub
     sent_s: dict[int, float] = {}
-    send_all = hub._send_all
+    send_all = hub.send_all
 
     def noting(message: str) -> None:
         sent_s.setdefault(hub.sequence, time.monotonic())
         send_all(message)
 
-    hub._send_all = noting  # type: ignore[method-assign]
+    hub.send_all = noting  # type: ignore[method-assign]
 
     async def fly() -> None:
         while True:

@@ -126,7 +126,7 @@ def score_of(constant: str, value: float, asked: Asked) -> np.ndarray:
 
 def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> float:
     """E|X - x| - E|X - X'|/2 of the members X and the landing x."""
-    start, climb = prediction._start(question), climb_to_come(question, c.climb_sigma_share)
+    start, climb = prediction.start_of(question), climb_to_come(question, c.climb_sigma_share)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, _ = fall_to_come(question, top_m, c.fall)
     wind = wind_ahead(question, start, climb, fall_speed.constant, c.wind).profile

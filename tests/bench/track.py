@@ -155,7 +155,7 @@ def _one_in_five(log: Path) -> Iterator[tuple[Record, bool, Track, Plain]]:
     whole.receive(list(recording.receptions))
     track, plain = Track(whole.flights[0].track.constants, None), Plain()
     for i, record in enumerate(whole.flights[0].track.records()):
-        held = i % 5 == 4 and record.verdict.accepted and plain._axes is not None
+        held = i % 5 == 4 and record.verdict.accepted and plain.axes is not None
         yield record, held, track, plain
         if not held:
             track.add([record.fix])

@@ -1,10 +1,11 @@
 """The line to the station: lost, said, found again without a reload. And the other pages."""
 
+import json
 import re
 from dataclasses import replace
 from typing import Any
 
-from playwright.async_api import expect
+from playwright.async_api import WebSocket, expect
 
 from server.flight.inputs import FlightPlan, Plan
 from server.flight.mission import Mission
@@ -14,6 +15,8 @@ from server.flight.view.snapshot import snapshot
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.feed import History
+from server.screen.hub import Client
+from server.screen.messages import Resume
 from tests.browser.conftest import PATIENCE_MS
 from tests.screen import demo_feed as flight
 from tests.screen.demo_feed import TOKEN, DemoFeed, height_text
@@ -46,23 +49,29 @@ async def test_a_broken_line_is_resumed_not_begun_again(open_page: Any, monkeypa
     feed = DemoFeed(since_launch_s=1_800)
     app = create_app(feed)
     hub = app.state.hub
-    resumed: list[Any] = []
-    missed_since = hub._missed_since
+    clients: list[Client] = []
+    join = hub.join
 
-    def spy(resume: Any) -> Any:
-        missed = missed_since(resume)
-        resumed.append((resume.session, missed))
-        return missed
+    def joining(resume: Resume) -> Client:
+        clients.append(join(resume))
+        return clients[-1]
 
-    monkeypatch.setattr(hub, "_missed_since", spy)
+    monkeypatch.setattr(hub, "join", joining)
+    said: list[str | bytes] = []
+    heard: list[str | bytes] = []
+
+    def listen(line: WebSocket) -> None:
+        line.on("framesent", lambda text: said.append(text))  # noqa: PLW0108 - playwright marks its handlers
+        line.on("framereceived", lambda text: heard.append(text))  # noqa: PLW0108 - the same
+
     async with serving(app) as port:
         watched = await open_page(port)
-        for client in tuple(hub._clients):
+        watched.page.on("websocket", listen)
+        for client in clients:
             client.dropped.set()
-        await until(lambda: len(resumed) == 2)
-        session, missed = resumed[1]
-        assert session == hub.session
-        assert missed is not None
+        await until(lambda: len(heard) > 0)
+        assert json.loads(said[0])["session"] == hub.session
+        assert json.loads(heard[0])["kind"] in ("update", "beat"), "what was missed, not all"
         feed.go(2_400)
         height = watched.page.locator("[data-answer=height]")
         await expect(height).to_contain_text(height_text(feed))

@@ -32,14 +32,14 @@ NEAR = (TRUE[0] - 0.03, TRUE[1] - 0.01)
 
 
 @contextlib.asynccontextmanager
-async def lost_station() -> AsyncIterator[Station]:
+async def lost_station() -> AsyncIterator[tuple[Station, Journal]]:
     """It has heard the flight to some kilometres up, and its own car near the landing."""
     journal = Journal(":memory:")
     journal.append([*lost(), car(LANDED_S + 900.0, *NEAR)])
     station = Station(Mission(PLAN), journal, (), lambda: NOW_S, {})
     task = asyncio.ensure_future(station.run())
     try:
-        yield station
+        yield station, journal
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
@@ -59,7 +59,10 @@ def search_of(station: Station) -> Search:
 
 async def test_the_crew_notes_and_everybody_sees_it(open_page: Any, tmp_path: Path) -> None:
     photos = photos_beside(tmp_path / "tern.sqlite3")
-    async with lost_station() as station, serving(create_app(station, photos=photos)) as port:
+    async with (
+        lost_station() as (station, journal),
+        serving(create_app(station, photos=photos)) as port,
+    ):
         watched = await open_page(port)
         page = watched.page
         card = page.locator("[data-panel=search]")
@@ -132,6 +135,6 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any, tmp_path: Pa
         await walk.get_by_role("button", name="Cannot reach it").tap()
         await expect(card).to_contain_text("On foot cannot reach it: the river is up")
 
-        heard = [reception for _, reception in station._journal.receptions()]
+        heard = [reception for _, reception in journal.receptions()]
         again = state_at(heard, PLAN, round(NOW_S * 1_000)).flights[0].search
         await until(station, lambda: search_of(station) == again)  # the last one is under way

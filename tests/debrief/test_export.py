@@ -163,7 +163,7 @@ def test_geojson_is_read_by_a_reference_library(flown: Callable[[], FlightRecord
 
 def test_geojson_lines_are_cut_at_the_antimeridian() -> None:
     """RFC 7946, 3.1.9."""
-    cut = export._line([[179.0, 10.0, 0.0], [-179.0, 12.0, 100.0]])
+    cut = export.line_geometry([[179.0, 10.0, 0.0], [-179.0, 12.0, 100.0]])
     assert cut == {
         "type": "MultiLineString",
         "coordinates": [

@@ -53,7 +53,7 @@ async def load_it(
     await asyncio.gather(post(), post(), send())
 
 
-def _more(acknowledged: set[int], count: int) -> bool:
+def more(acknowledged: set[int], count: int) -> bool:
     return len(acknowledged) > count
 
 
@@ -81,7 +81,7 @@ async def test_killed_at_random_moments_it_loses_nothing(tmp_path: Path) -> None
             async with leeward("live", str(plan)) as running:
                 before = len(acknowledged)
                 task = asyncio.ensure_future(load_it(running, tnc, steps, shift_s, acknowledged))
-                await until(partial(_more, acknowledged, before))
+                await until(partial(more, acknowledged, before))
                 await asyncio.sleep(chance.uniform(0.0, 0.4))
                 await running.kill()
                 task.cancel()

@@ -89,7 +89,7 @@ def _at(elapsed_s: float, line: str) -> Reception:
 
 
 ALL_HEARD = _all_heard()
-REAL_FIX = senders._fix
+REAL_FIX = senders.fix_of
 
 
 def _breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
@@ -121,7 +121,7 @@ def everything(flight: Mission) -> tuple[Any, ...]:
     )
 
 
-with mock.patch.object(senders, "_fix", _breaks):
+with mock.patch.object(senders, "fix_of", _breaks):
     _STRAIGHT = Mission(PLAN)
     _STRAIGHT.book([*ALL_HEARD, LATEST])
     _STRAIGHT.settle()
@@ -143,7 +143,7 @@ def test_any_order_and_any_slicing_end_in_the_same_state(
     mixed = chance.sample(ALL_HEARD, len(ALL_HEARD))
     flight = Mission(PLAN)
     book = HistoryBook(flight)
-    with mock.patch.object(senders, "_fix", _breaks):
+    with mock.patch.object(senders, "fix_of", _breaks):
         while mixed:
             count = chance.randint(1, at_once)
             flight.book(mixed[:count])

@@ -71,7 +71,7 @@ def test_against_brute_force(roads: OpenRoads) -> None:
     assert found is not None
     advice = found.cars[0].alone
     assert advice is not None
-    network = roads._ready.network
+    network = roads.region.network
     graph = network.graph
     points = asked.member_latitude_deg, asked.member_longitude_deg
     stops, _ = roads.stops(*points, roads.cars(*(np.array([v]) for v in place(0, 0))).stop)
@@ -88,7 +88,7 @@ def test_against_brute_force(roads: OpenRoads) -> None:
     first = int(np.argmin(np.hypot(*(graph.junction_e7 * 1e-7 - place(0, 0)[::-1]).T)))
     late_s = np.maximum(NOW_S + time_s[first][:, None] - asked.member_landing_s[None], 0.0)
     mean_s = (late_s + to_member).mean(axis=1)
-    waits = roads._ready.waiting
+    waits = roads.region.waiting
     chosen = int(
         np.argmin(
             np.hypot(*(graph.junction_e7 * 1e-7 - [advice.longitude_deg, advice.latitude_deg]).T)
@@ -341,8 +341,8 @@ def test_a_process_that_dies_is_begun_again(tmp_path: Path) -> None:
     try:
         roads.wait()
         assert roads.chase(asked) is not None
-        assert roads._pid is not None
-        os.kill(roads._pid, signal.SIGKILL)
+        assert roads.process_id is not None
+        os.kill(roads.process_id, signal.SIGKILL)
         with pytest.raises(BrokenProcessPool):
             roads.chase(asked)
         roads.wait()

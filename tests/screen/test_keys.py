@@ -37,15 +37,19 @@ def test_keys_are_made_once_and_kept_for_this_user(tmp_path: Path) -> None:
 
 def test_buckets_fill_again_and_are_bounded() -> None:
     now = [0.0]
-    limits = Limits(lambda: now[0], max_buckets=50)
+    limits = Limits(lambda: now[0])
     assert [limits.wait_s(WRONG_KEYS, "a") for _ in range(11)] == [0] * 10 + [6]
     assert limits.exhausted(WRONG_KEYS, "a") == 6
     assert limits.exhausted(WRONG_KEYS, "b") == 0
     now[0] = 6.0
     assert limits.wait_s(WRONG_KEYS, "a") == 0
-    for i in range(1_000):
-        limits.wait_s(ASKING, str(i))
-    assert len(limits._buckets) <= 50
+    few = Limits(lambda: now[0], max_buckets=50)
+    assert [few.wait_s(WRONG_KEYS, "a") for _ in range(11)][-1] == 6
+    for i in range(49):
+        few.wait_s(ASKING, str(i))
+    assert few.exhausted(WRONG_KEYS, "a") == 6, "fifty are held"
+    few.wait_s(ASKING, "one more")
+    assert few.exhausted(WRONG_KEYS, "a") == 0, "the least lately used one is forgotten"
 
 
 def test_a_household_is_one_asker() -> None:

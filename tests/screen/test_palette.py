@@ -71,7 +71,7 @@ NO_LINES = {".hatch-line", ".avoid-line", ".road-casing"}
 def lines_of_the_map() -> dict[str, tuple[str, float]]:
     """Every rule of the map's style sheets that draws a line: its colour's name and opacity."""
     found = {}
-    for name in ("map", "sheets", "way"):
+    for name in ("drawn", "map", "marks", "sheets", "way"):
         text = (WEB / "style" / f"{name}.css").read_text()
         for selector, body in re.findall(r"(?:^|\n)([^{}@/]+?) \{([^{}]*)\}", text):
             colour = re.search(r"\bstroke: var\(--([\w-]+)", body)

@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from server.commands.main import app
+from server.commands.new import found_here
 from server.plan.file import load
 from tests.session.running import free_port
 
@@ -144,17 +145,12 @@ def test_at_a_terminal_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     assert [t.role for t in checked.all_trackers] == ["main", "phone"]
 
 
-def test_what_listens_on_this_machine_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
-    from server.commands import new
-
+def test_what_listens_on_this_machine_is_found() -> None:
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))
         listening.listen()
         port = listening.getsockname()[1]
         silent = free_port()
-        monkeypatch.setattr(
-            new, "_SERVERS", ((port, "kiss-tcp", "a TNC"), (silent, "agw-tcp", "x"))
-        )
-        monkeypatch.setattr(new, "_GPSD_PORT", silent)
-        found = [one for one in new._look() if one.kind.endswith("-tcp")]
+        servers = ((port, "kiss-tcp", "a TNC"), (silent, "agw-tcp", "x"))
+        found = [one for one in found_here(servers, silent) if one.kind.endswith("-tcp")]
     assert [(one.kind, one.where["port"]) for one in found] == [("kiss-tcp", port)]

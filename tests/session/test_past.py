@@ -61,7 +61,7 @@ async def _read(chance: random.Random, before: int, at_once: int) -> Mission:
 def test_however_it_is_read_the_state_is_that_of_one_go(
     chance: random.Random, before: int, at_once: int
 ) -> None:
-    with mock.patch.object(senders, "_fix", _breaks):
+    with mock.patch.object(senders, "fix_of", _breaks):
         assert everything(asyncio.run(_read(chance, before, at_once))) == EXPECTED
 
 
@@ -118,25 +118,15 @@ class Slow(Journal):
 
 @contextlib.asynccontextmanager
 async def starting(journal: Slow) -> AsyncIterator[tuple[Station, asyncio.Event]]:
-    """It goes on reading when the event is set, a part of the past known already."""
+    """Its tracks are run when the event is set: until then the past is booked, and half of it is known."""
     station = Station(Mission(IN_THE_AIR), journal, (), lambda: HEARD[0].heard_at_s + LATER_S)
-    half, go_on = asyncio.Event(), asyncio.Event()
-    real = station._past._book
+    go_on = asyncio.Event()
+    real = station.mission.work
 
-    async def book(on_change: Any) -> None:
-        def changed() -> None:
-            on_change()
-            half.set()
+    def work(steps: int) -> bool:
+        return real(steps) if go_on.is_set() else True
 
-        reading = asyncio.ensure_future(real(changed))
-        await half.wait()
-        await go_on.wait()
-        await reading
-
-    with (
-        mock.patch.object(pasts, "READ_AT_ONCE", len(HEARD) // 2),
-        mock.patch.object(station._past, "_book", book),
-    ):
+    with mock.patch.object(station.mission, "work", work):
         task = asyncio.ensure_future(station.run())
         try:
             yield station, go_on
@@ -160,7 +150,7 @@ async def test_half_a_past_alarms_nobody_and_is_no_prediction() -> None:
         number = len(HEARD) + 1
         while journal.last_number() < number:  # noqa: ASYNC110 - another thread writes
             await asyncio.sleep(0)
-        assert station._past.reading, "on disk at once, whatever is still to be read"
+        assert kinds(seen(station.state())) == ["journal_read"], "on disk before all is read"
         go_on.set()
         await until(station, lambda: station.state().number == number)
         await until(station, lambda: seen(station.state())["landing"] is not None)
@@ -203,4 +193,4 @@ async def test_a_post_of_before_is_known_before_its_turn() -> None:
     kept = journal.append([Reception(round(1_000 * T0), "phone", "phone", body)])
     async with starting(journal) as (station, _):
         assert await station.receive("phone", body) == kept
-        assert station._past.reading
+        assert kinds(seen(station.state())) == ["journal_read"]

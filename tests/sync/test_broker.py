@@ -109,11 +109,11 @@ async def test_a_broker_that_kept_its_store_is_not_told_again(broker: Mosquitto)
         async with broker.running():
             await taker.host.until(lambda: same(giver, taker))
         await giver.host.until(lambda: giver.broker.state.state == "failed")
-        known = dict(giver.broker._there)
+        known = dict(giver.broker.there)
         async with broker.running():
             giver.ledger.append([replace(heard_by("car-1")[0], payload=b"news")])
             await taker.host.until(lambda: same(giver, taker))
-            assert all(giver.broker._there[lane] >= last for lane, last in known.items())
+            assert all(giver.broker.there[lane] >= last for lane, last in known.items())
 
 
 async def test_a_server_that_was_away_gets_what_came_meanwhile(broker: Mosquitto) -> None:

@@ -29,6 +29,7 @@ from tests.faults.rounds import rounds
 from tests.screen.serving import serving
 from tests.sync.made import (
     KEY,
+    PATIENCE_S,
     Host,
     calling_all,
     carry,
@@ -224,14 +225,17 @@ async def test_strangers_take_nobodys_place(
     monkeypatch.setattr(links, "MAX_UNPROVEN", 4)
     base = Car(told("car-1", slice(0, 9)), Peer("car-2", KEY))
     async with base.listening() as port, contextlib.AsyncExitStack() as held:
+        strangers = []
         for i in range(100):
             stranger = await held.enter_async_context(connect(address(port)))
+            strangers.append(stranger)
             if i % 10 == 0:
                 await stranger.send(version_1(f"\x1b[2J{i}"))
         car = Car(ledger("car-2"), Peer("car-1", KEY, address(port)))
         async with running(calling_all(car.peers)):
             await car.host.until(lambda: same(base, car))
-    assert len(base.peers._unproven) <= 4
+        async with asyncio.timeout(PATIENCE_S):  # all but the last four have lost their places
+            await asyncio.gather(*(stranger.wait_closed() for stranger in strangers[:-4]))
     refused = [r.getMessage() for r in caplog.records if "refused" in r.getMessage()]
     assert len(refused) == 1, "whoever calls without end fills no log"
     assert base.peers.refused == 10

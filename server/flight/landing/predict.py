@@ -98,7 +98,7 @@ def predict(
     as_of_s, launch_s = question.at_s, question.plan.launch.time_s
     if question.phase in ("unknown", "ground") and launch_s is not None and launch_s > as_of_s:
         question = replace(question, at_s=launch_s)  # it rests until then
-    start = _start(question)
+    start = start_of(question)
     climb = climb_to_come(question, c.climb_sigma_share)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, change = fall_to_come(question, top_m, c.fall)
@@ -188,7 +188,8 @@ def _on_terrain(
     return terrain_intersection(drawn, paths, relief, highest_m)
 
 
-def _start(question: LandingQuestion) -> Start:
+def start_of(question: LandingQuestion) -> Start:
+    """Where it is, with the standard deviations of the track."""
     x, y, z = question.motion
     sigma_h_m = float(np.sqrt((x.var_position + y.var_position) / 2))
     return Start(x.position, y.position, z.position, sigma_h_m, float(np.sqrt(z.var_position)))

@@ -226,7 +226,7 @@ class Sender:
             if problem is not None:
                 self.impossible[key] = problem
                 continue
-            fixes.append(_fix(self.name, key, report, measured_pa))
+            fixes.append(fix_of(self.name, key, report, measured_pa))
         return tuple(fixes)
 
 
@@ -262,8 +262,11 @@ def why_impossible(report: PositionReport) -> Rejection | None:
     return None
 
 
-def _fix(name: str, key: SlotKey, report: PositionReport, measured_pa: float | None) -> Fix:
-    """The decoders bound every number; this guard holds for whatever else makes a report."""
+def fix_of(name: str, key: SlotKey, report: PositionReport, measured_pa: float | None) -> Fix:
+    """The fix that a report gives, filed under `key`; `measured_pa`: by the tracker's own barometer.
+
+    The decoders bound every number; this guard holds for whatever else makes a report.
+    """
     return Fix(
         time_s=key.time_s,
         tracker=name,

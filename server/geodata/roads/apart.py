@@ -38,7 +38,7 @@ class RoadsApart:
         self._told = told
         self._lock = threading.Lock()
         self._started = threading.Event()
-        self._pid: int | None = None
+        self.process_id: int | None = None  # once it has begun
         self._closed = False
         self._pool: ProcessPoolExecutor | None = None
         self._opening: Future[None] | None = None
@@ -70,7 +70,7 @@ class RoadsApart:
     def _listen(self, queue: SimpleQueue[Any]) -> None:
         while (got := queue.get()) is not None:
             if isinstance(got, int):
-                self._pid = got
+                self.process_id = got
                 self._started.set()
                 continue
             name, done = got
@@ -115,9 +115,9 @@ class RoadsApart:
         pool, self._pool = self._pool, None
         if pool is None:
             return
-        if self._started.wait(_START_S) and self._pid is not None:
+        if self._started.wait(_START_S) and self.process_id is not None:
             with contextlib.suppress(ProcessLookupError):
-                os.kill(self._pid, signal.SIGTERM)
+                os.kill(self.process_id, signal.SIGTERM)
         pool.shutdown(wait=True, cancel_futures=True)
 
 

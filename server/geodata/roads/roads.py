@@ -74,19 +74,20 @@ class OpenRoads:
         return self._region is not None
 
     @property
-    def _ready(self) -> Region:
+    def region(self) -> Region:
+        """The cut that is searched. ValueError: nothing is covered yet."""
         if self._region is None:
             raise ValueError("roads are asked before they cover anything")
         return self._region
 
     def cars(self, latitude_deg: Array, longitude_deg: Array) -> Snapped:
         self._searches = {}
-        return self._ready.roads.nearest(latitude_deg, longitude_deg)
+        return self.region.roads.nearest(latitude_deg, longitude_deg)
 
     def stops(
         self, latitude_deg: Array, longitude_deg: Array, car: Stop
     ) -> tuple[Snapped, npt.NDArray[np.int8]]:
-        region = self._ready
+        region = self.region
         stopping = region.stopping(int(region.network.component[int(car.edge[0])]))
         found = region.roads.nearest(latitude_deg, longitude_deg, stopping)
         here = np.column_stack([longitude_deg, latitude_deg]) / E7
@@ -119,7 +120,7 @@ class OpenRoads:
         beyond: npt.NDArray[np.int8],
     ) -> None:
         """Instead of a road beyond water or a motorway, another one within a walk and on the same side."""
-        snapping = self._ready.roads
+        snapping = self.region.roads
         at = here[behind] * E7
         near = snapping.within(at[:, 1], at[:, 0], FARTHEST_WALK_M, stopping)
         rank = np.arange(len(near.point)) - np.searchsorted(near.point, near.point)
@@ -128,7 +129,7 @@ class OpenRoads:
         each = unknown_places(len(rows))
         snapping.put(near._replace(point=rows), rows, each)
         road = np.column_stack([each.longitude_deg, each.latitude_deg]) / E7
-        crossed = self._ready.barriers.crossed(here[behind[near.point]], road, each.walk_m)
+        crossed = self.region.barriers.crossed(here[behind[near.point]], road, each.walk_m)
         free = np.flatnonzero(crossed == Beyond.NOTHING)
         point, first = np.unique(near.point[free], return_index=True)
         row, who = free[first], behind[point]
@@ -139,7 +140,7 @@ class OpenRoads:
         beyond[who] = Beyond.NOTHING
 
     def drive_s(self, cars: Stop, stops: Stop) -> Array:
-        network = self._ready.network
+        network = self.region.network
         found = np.full((len(cars.edge), len(stops.edge)), np.inf)
         usable = np.flatnonzero(stops.edge >= 0)
         theirs = Stop(stops.edge[usable], stops.share[usable])
@@ -160,13 +161,13 @@ class OpenRoads:
         key = int(car.edge[0]), float(car.share[0])
         known = self._searches.get(key)
         if known is None or known[0] < limit_s:
-            known = limit_s, self._ready.network.from_stops(car, limit_s)
+            known = limit_s, self.region.network.from_stops(car, limit_s)
             self._searches[key] = known
         return known[1]
 
     def _first_limit_s(self, car: Stop, stops: Stop) -> float:
         """By the straight line to the farthest."""
-        graph = self._ready.graph
+        graph = self.region.graph
         ends = graph.junction_e7[graph.ends[stops.edge, 0]].astype(np.float64) * E7
         here = graph.junction_e7[graph.ends[car.edge[0], 0]].astype(np.float64) * E7
         east = np.cos(np.radians(here[1]))
@@ -174,7 +175,7 @@ class OpenRoads:
         return _FIRST_S + float(away_m.max(initial=0.0)) / _FIRST_MS
 
     def fields(self, cars: Stop, groups: Stop) -> Fields:
-        region = self._ready
+        region = self.region
         graph = region.graph
         # the group in the middle tells how far apart they are
         ends = graph.junction_e7[graph.ends[groups.edge, 0]].astype(np.float64)
@@ -239,13 +240,13 @@ class OpenRoads:
         found = self.cars(np.array([latitude_deg]), np.array([longitude_deg]))
         if found.stop.edge[0] < 0:
             return None
-        graph = self._ready.graph
-        time_s = self._ready.network.from_stops(found.stop, limit_s).node_s[0, : graph.junctions]
+        graph = self.region.graph
+        time_s = self.region.network.from_stops(found.stop, limit_s).node_s[0, : graph.junctions]
         reached = np.flatnonzero(np.isfinite(time_s))
         return (graph.junction_e7[reached], time_s[reached]) if len(reached) > 2 else None
 
     def road_at(self, latitude_deg: float, longitude_deg: float) -> tuple[str, str]:
-        found = self._ready.roads.nearest(np.array([latitude_deg]), np.array([longitude_deg]))
+        found = self.region.roads.nearest(np.array([latitude_deg]), np.array([longitude_deg]))
         edge = int(found.stop.edge[0])
-        graph = self._ready.graph
+        graph = self.region.graph
         return ("", "") if edge < 0 else graph.names[int(graph.name[edge])]
