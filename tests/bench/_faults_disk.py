@@ -26,8 +26,8 @@ from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, shift_to_now
 from tests.small_disk import fill, small_disk_at
+from tests.sync.cars import Car
 from tests.sync.made import KEY, carry, heard_by, ledger
-from tests.sync.test_peers import Car
 
 PAGE_BYTES = 4_096
 _SHIFTED = """

@@ -20,9 +20,9 @@ from server.sync.mqtt import broker_client
 from server.sync.peers import Peer
 from tests.bench._faults_watch import FLIGHT, Row, Watch, marks, named, watched
 from tests.screen.serving import mute, until
+from tests.sync.cars import QUICK, Car
 from tests.sync.made import KEY, Host, ledger, running
 from tests.sync.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
-from tests.sync.test_peers import QUICK, Car
 
 SECRET = stretched(KEY)
 

@@ -24,9 +24,9 @@ from tests.faults.test_sources import memory_kb
 from tests.flights import T0, information, position_at
 from tests.session.running import Running, Tnc, leeward
 from tests.session.test_live import PLAN, TNC, shift_to_now
+from tests.sync.cars import Car, address
 from tests.sync.made import KEY, calling_all, contents, ledger, running
 from tests.sync.poor_link import PoorLink
-from tests.sync.test_peers import Car, address
 
 LATENCY_PACKETS = 200
 FLOOD_PACKETS = 5_000

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from server.geodata.grib import read_grib
 from tests.flights import T0
 from tests.geodata.extras import require_module
 
@@ -115,3 +116,14 @@ def write_grib(
                     eccodes.codes_write(message, file)
                     eccodes.codes_release(message)
     return path
+
+
+NOON_S = T0 - 3_600.0  # the first time of the files
+PACKED_MS = 0.01  # half of what a value may lose when it is packed into 16 bits
+
+
+def column(
+    path: Path, latitude_deg: float, longitude_deg: float, time_s: float = NOON_S
+) -> list[Any]:
+    """Height, east and north as three lists."""
+    return [part.tolist() for part in read_grib(path).profile(latitude_deg, longitude_deg, time_s)]
