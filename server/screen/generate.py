@@ -1,10 +1,12 @@
-"""The page's types, written from the state's dataclasses: `python -m server.screen.generate`.
+"""Two files of the page, written by `python -m server.screen.generate`; a test says when they are behind.
 
-`web/state.d.ts` is for the type checker alone; no browser reads it. A test says when it is behind.
+`web/state.d.ts` has the types of the state's dataclasses, for the type checker alone. `web/panels/side.js`
+lists the panels that have a place at the side: a browser cannot ask what is in a folder.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -14,6 +16,9 @@ from server.flight.mission_state import State
 from server.screen.assets import WEB
 
 TYPES = WEB / "state.d.ts"
+PANELS = WEB / "panels"
+SIDE = PANELS / "side.js"
+_PLACE = re.compile(r"^export const place = \{ order: (\d+),", re.MULTILINE)
 _SIMPLE = {
     "string": "string",
     "number": "number",
@@ -67,5 +72,22 @@ def _typed(part: _Schema) -> str:
     return _SIMPLE.get(str(part.get("type")), "any")
 
 
+def side() -> str:
+    """The module with the panels at the side, in the order that each of them states."""
+    found = []
+    for path in PANELS.glob("*.js"):
+        place = _PLACE.search(path.read_text(encoding="utf-8"))
+        if place is not None:
+            found.append((int(place[1]), path.stem))
+    names = [name for _, name in sorted(found)]
+    head = (
+        "/** The panels at the side, in their order: those with a `place`. Do not edit.\n"
+        " * Made by `python -m server.screen.generate`. */\n\n"
+    )
+    imports = (f"import {{ place as {one} }} from 'leeward/panels/{one}.js';\n" for one in names)
+    return f"{head}{''.join(imports)}\nexport const SIDE = [{', '.join(names)}];\n"
+
+
 if __name__ == "__main__":
+    SIDE.write_text(side(), encoding="utf-8")
     TYPES.write_text(types(), encoding="utf-8")

@@ -18,7 +18,7 @@ from server.flight.view.answer import Answer
 from server.flight.view.snapshot import snapshot
 from server.journal.recording import DEMO_LOG, inferred_plan, read_recording
 from server.plan.file import load
-from server.screen.generate import TYPES, types
+from server.screen.generate import SIDE, TYPES, side, types
 from server.screen.replies import as_json
 from tests.flights import real_logs
 from tests.odd_flights import KINDS, make_odd
@@ -28,8 +28,10 @@ STATE = TypeAdapter(State)
 MOMENTS = 12
 
 
-def test_the_pages_types_are_those_of_the_state() -> None:
-    assert TYPES.read_text(encoding="utf-8") == types(), "run: python -m server.screen.generate"
+def test_what_is_generated_is_not_behind() -> None:
+    """The page's types are those of the state, and its side has the panels that say so."""
+    for path, made in ((TYPES, types()), (SIDE, side())):
+        assert path.read_text(encoding="utf-8") == made, "run: python -m server.screen.generate"
 
 
 def check(flight: Mission, heard: Sequence[Reception]) -> None:

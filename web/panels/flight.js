@@ -8,7 +8,7 @@ import { liftWords } from 'leeward/words/landing.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
-export function createFlight({ store, clock, units, post }) {
+function createFlight({ store, clock, units, post }) {
   const names = {
     phase: 'Phase',
     height: 'Height above sea level',
@@ -120,3 +120,5 @@ function createSaid(post) {
   }
   return { node, show };
 }
+
+export const place = { order: 80, tab: 'flight', create: createFlight };

@@ -10,7 +10,7 @@ const MARKS = { fit: '✓', doubtful: '!', unfit: '✕', unknown: '?' };
 const VERDICTS = { fit: 'fit', doubtful: 'doubtful', unfit: 'unfit', unknown: 'nothing known' };
 
 /** @param {import('../types.js').Context} context */
-export function createHours(context) {
+function createHours(context) {
   const { store, clock, units } = context;
   const list = el('ul', { class: 'hours' });
   const note = el('p', { class: 'sentence' });
@@ -76,3 +76,5 @@ function at(time) {
   const day = new Date(time_s * 1000).toLocaleDateString('en', { weekday: 'short' });
   return `${day} ${words.clockTime(time_s)} ${words.zone(time_s)}`;
 }
+
+export const place = { order: 20, tab: 'landing', create: createHours };

@@ -21,7 +21,7 @@ const CAUTIONS = [
 ];
 
 /** @param {import('../types.js').Context} context */
-export function createLandingCard({ store, clock, units, whereIs }) {
+function createLandingCard({ store, clock, units, whereIs }) {
   const text = el('p', { class: 'sentence' });
   const near = el('p', { class: 'near' });
   const decimal = el('span', { class: 'coordinates' });
@@ -153,3 +153,5 @@ function createCautions() {
     },
   };
 }
+
+export const place = { order: 40, tab: 'landing', create: createLandingCard };

@@ -9,7 +9,7 @@ import { alarmOf, eventWords } from 'leeward/words/alarm.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
-export function createLog({ store, clock, units, post, sound, preferences }) {
+function createLog({ store, clock, units, post, sound, preferences }) {
   const list = el('ol', { class: 'log' });
   const none = el('p', { class: 'sentence' });
   const sounds = createSounds(preferences, sound);
@@ -90,3 +90,5 @@ function createSounds(preferences, sound) {
     },
   };
 }
+
+export const place = { order: 120, tab: 'more', create: createLog };

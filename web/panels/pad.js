@@ -18,7 +18,7 @@ const WINDS_OLD_S = 12 * 3600;
 /** @typedef {{key: string, grade: 'green' | 'amber' | 'red', name: string, text: string}} Check */
 
 /** @param {import('../types.js').Context} context */
-export function createPad(context) {
+function createPad(context) {
   const { store, clock, preferences } = context;
   const list = el('ul', { class: 'pad' });
   const sound = el('button', { type: 'button', class: 'quiet', text: 'Alarm sound on' });
@@ -212,3 +212,5 @@ function audible(preferences) {
     ? { key: 'sound', grade: 'amber', name: 'Alarms', text: 'make no sound on this device.' }
     : { key: 'sound', grade: 'green', name: 'Alarms', text: 'can be heard on this device. Test it in the log below.' };
 }
+
+export const place = { order: 10, tab: 'landing', create: createPad };

@@ -11,7 +11,7 @@ import * as words from 'leeward/words.js';
 const CAUTION = 'Stay out of water, off railways and fenced ground; keep away from lines. Ask before private land. Nobody searches alone in the dark. Local rules and experienced hands decide.';
 
 /** @param {import('../types.js').Context} context */
-export function createSearch(context) {
+function createSearch(context) {
   const { store, clock, units } = context;
   const contact = el('p', { class: 'search-contact' });
   const place = el('span', { class: 'coordinates search-place' });
@@ -125,3 +125,5 @@ const degrees = ({ latitude_deg, longitude_deg }) => words.decimalDegrees(latitu
 function clockWords(time) {
   return words.clockTime(seconds(time));
 }
+
+export const place = { order: 30, tab: 'landing', create: createSearch };

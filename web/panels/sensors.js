@@ -10,7 +10,7 @@ import * as words from 'leeward/words.js';
 const SAME_HEIGHT_S = 90;
 
 /** @param {import('../types.js').Context} context */
-export function createSensors({ store, clock, units }) {
+function createSensors({ store, clock, units }) {
   const list = el('dl', { class: 'rows sensors' });
   const none = el('p', { class: 'sentence', text: 'No sensor heard yet.' });
   const sunlight = el('p', {
@@ -63,3 +63,5 @@ export function createSensors({ store, clock, units }) {
 
   return { node: panel.node, render };
 }
+
+export const place = { order: 90, tab: 'flight', create: createSensors };

@@ -9,7 +9,7 @@ import { SYSTEM_NAMES, systemNamed } from 'leeward/units.js';
 import { keepsWords } from 'leeward/words/secure.js';
 
 /** @param {import('../types.js').Context} context */
-export function createSettings({ preferences }) {
+function createSettings({ preferences }) {
   const step = (by, text, label) =>
     el('button', { type: 'button', text, 'aria-label': label, on: { click: () => preferences.stepScale(by) } });
   const smaller = step(-1, 'A−', 'A−: smaller text');
@@ -50,3 +50,5 @@ function choices(title, names, wordOf, choose) {
     },
   };
 }
+
+export const place = { order: 110, tab: 'more', create: createSettings };

@@ -7,7 +7,7 @@ import { problemKey, problemWords } from 'leeward/words/problem.js';
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
-export function createSources({ store, clock }) {
+function createSources({ store, clock }) {
   const list = el('ul', { class: 'sources' });
   const none = el('p', { class: 'sentence', text: 'No source in the plan.' });
   const totals = el('p', { class: 'remark' });
@@ -66,3 +66,4 @@ export function createSources({ store, clock }) {
   return { node: panel.node, render };
 }
 
+export const place = { order: 130, tab: 'more', create: createSources };

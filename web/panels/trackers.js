@@ -8,7 +8,7 @@ import { rejectionWords, trackerWords, wayWords } from 'leeward/words/tracker.js
 import * as words from 'leeward/words.js';
 
 /** @param {import('../types.js').Context} context */
-export function createTrackers({ store, clock, units, map }) {
+function createTrackers({ store, clock, units, map }) {
   const heads = ['Tracker', 'State', 'Heard', 'Height'].map((text) => el('th', { text, scope: 'col' }));
   const table = el('table', { class: 'trackers' });
   const head = { node: el('thead', {}, el('tr', {}, ...heads)), update() {} };
@@ -142,3 +142,5 @@ function powerWords({ battery_percent, voltage_v }, units) {
   if (voltage_v !== null) parts.push(units.sensor(voltage_v, 'V'));
   return parts.join(', ') || null;
 }
+
+export const place = { order: 60, tab: 'trackers', create: createTrackers };

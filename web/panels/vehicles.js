@@ -10,7 +10,7 @@ import * as words from 'leeward/words.js';
 const NOWHERE = { time: null, source: '', flight: '', distance_m: null, arrives: null, arrives_before_landing_s: null };
 
 /** @param {import('../types.js').Context} context */
-export function createVehicles({ store, clock, units, map, post }) {
+function createVehicles({ store, clock, units, map, post }) {
   const list = el('ul', { class: 'vehicles' });
   const none = el('p', { class: 'sentence', text: 'No vehicle in the plan.' });
   const panel = card('vehicles', 'Vehicles', list, none);
@@ -111,3 +111,5 @@ function arrival({ arrives }) {
   const at_s = seconds(arrives);
   return at_s === null ? '' : `there at ${words.clockTime(at_s)}`;
 }
+
+export const place = { order: 70, tab: 'landing', create: createVehicles };

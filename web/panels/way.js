@@ -12,7 +12,7 @@ const FIRST_TURNS = 4;
 const REACH_MIN = [10, 20, 30];
 
 /** @param {import('../types.js').Context} context */
-export function createWay({ store, clock, units, map }) {
+function createWay({ store, clock, units, map }) {
   const cars = el('div', { class: 'way-cars', role: 'group', 'aria-label': 'Whose way' });
   const text = el('p', { class: 'sentence' });
   const age = el('p', { class: 'age' });
@@ -241,3 +241,5 @@ function handedWords(flight, road, landing, units, [lat, lon], link) {
     `as of ${words.clockTime(as_of_s)} ${words.zone(as_of_s)}. geo:${lat},${lon}?q=${lat},${lon} ${link}`
   );
 }
+
+export const place = { order: 50, tab: 'landing', create: createWay };

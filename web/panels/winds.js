@@ -16,7 +16,7 @@ const GAP = 22;
 const MARKS = ['circle', 'square', 'triangle', 'cross', 'plus'];
 
 /** @param {import('../types.js').Context} context */
-export function createWinds({ store, clock, units }) {
+function createWinds({ store, clock, units }) {
   const chart = svg('svg', { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, class: 'winds', role: 'img' });
   const key = el('ul', { class: 'winds-key' });
   const note = el('p', { class: 'sentence' });
@@ -162,3 +162,5 @@ function mark(number, x, y) {
 function sample(number) {
   return svg('svg', { viewBox: '-5 -5 10 10', width: 14, height: 14, class: 'winds-sample' }, mark(number, 0, 0));
 }
+
+export const place = { order: 100, tab: 'flight', create: createWinds };
