@@ -182,6 +182,11 @@ async def test_a_phone_has_tabs_and_no_sideways_scroll(open_page: Any) -> None:
             await expect(page.locator(".map")).to_be_hidden()
             await expect(answer(page, "when")).to_be_visible()
             assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        tabs, cards = [
+            await page.locator(selector).evaluate_all(f"all => all.map((one) => one.dataset.{of})")
+            for selector, of in ((".tabs button", "tab"), (".side > .card", "on"))
+        ]
+        assert set(cards) <= set(tabs), "a card on no tab is seen on no phone"
         watched.assert_quiet(port)
 
 
