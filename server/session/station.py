@@ -19,7 +19,7 @@ from server.flight.mission_state import Source as ShownSource
 from server.flight.state import Mode
 from server.flight.times import moment
 from server.session.past import Past
-from server.session.posts import post_key
+from server.session.posts import Posts, post_key
 from server.session.session import NotStored, Refused, Session
 from server.session.side_tasks import SideTask, SideTasks
 from server.session.slices import Slices
@@ -52,7 +52,8 @@ class Station(Session):
         """`phone_tokens` maps a beacon's token to the name of its source."""
         super().__init__(mission)
         self._journal = journal
-        self._writing = Writing(journal, self.admit, self._remember)
+        self._posts = Posts()
+        self._writing = Writing(journal, self.admit, self._posts.remember)
         self._sources = {
             spec.name: Source(
                 spec, self.deliver, clock=clock, on_state=self._on_state, room=self._writing.room
@@ -65,12 +66,10 @@ class Station(Session):
         self._name = mission.plan.station
         self.links: Callable[[], Iterable[SourceState]] = tuple  # ways to other stations
         self.link_problems: Callable[[], Iterable[Problem]] = tuple
-        self._posts: dict[bytes, int] = {}  # their numbers in the journal
-        self._in_hand: dict[bytes, asyncio.Future[int]] = {}  # posts that are not on disk yet
         self._slices = Slices(mission, self.changed)
         self.side_tasks = SideTasks(self.notify)
         for number, reception in journal.receptions(wire="phone"):
-            self._remember(reception, number)
+            self._posts.remember(reception, number)
         self._past = Past(mission, journal, self.in_journal)
         self.on_past_read: Callable[[], None] = lambda: None
 
@@ -110,15 +109,13 @@ class Station(Session):
     async def receive(self, source: str, payload: bytes) -> int:
         """Something posted to us; its number once it is on disk. NotStored."""
         key = None if source in self._json_tokens.values() else post_key(source, payload)
-        known = None if key is None else self._posts.get(key)
+        known = self._posts.number(key)
         if known is not None:
             return known
-        stored = None if key is None else self._in_hand.get(key)
+        stored = self._posts.in_hand(key)
         if stored is None:
-            reception = self._posted(source, payload)
-            stored = self._writing.keep(reception)
-            if key is not None:
-                self._in_hand[key] = stored
+            stored = self._writing.keep(self._posted(source, payload))
+            self._posts.hold(key, stored)
         number = await asyncio.shield(stored)  # the same post may wait for it as well
         if source in self._sources:
             self._sources[source].note(len(payload))
@@ -206,15 +203,6 @@ class Station(Session):
             tasks.create_task(self._slices.run())
             self.changed()
             await self._writing.run()
-
-    def _remember(self, reception: Reception, number: int) -> None:
-        """A post that is on disk now: the same again is the same."""
-        key = None
-        if reception.wire == "phone":
-            key = post_key(reception.source, reception.payload)
-        if key is not None:
-            self._posts.setdefault(key, number)
-            self._in_hand.pop(key, None)
 
     async def _tick(self) -> None:
         for number in itertools.count():
