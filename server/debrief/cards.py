@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from server.debrief.figures import (
-    Figures,
-    figures,
-)
+from server.debrief.figures import Figures, figures
 from server.debrief.record import FlightRecord
 from server.debrief.words import climb, duration, kilometres, metres, speed
 

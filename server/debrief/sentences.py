@@ -11,13 +11,7 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Literal
 
-from decoders.reports import (
-    BearingReport,
-    ClaimReport,
-    FoundReport,
-    NoteReport,
-    SearchedReport,
-)
+from decoders.reports import BearingReport, ClaimReport, FoundReport, NoteReport, SearchedReport
 from server.debrief.words import apart, at, climb, compass, metres, moment
 from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
 from server.flight.physics.geodesy import distance_bearing

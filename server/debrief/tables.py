@@ -5,11 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from server.debrief.chase import When, chases, whereabouts
-from server.debrief.figures import (
-    TrackerShare,
-    tracker_shares,
-    uncertain,
-)
+from server.debrief.figures import TrackerShare, tracker_shares, uncertain
 from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord

@@ -14,9 +14,7 @@ from server.flight.landing.descent import FallConstants
 from server.flight.landing.ensemble import Start, mean_path
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.planned import planned_question
-from server.flight.landing.predict import (
-    Landing as Predicted,
-)
+from server.flight.landing.predict import Landing as Predicted
 from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import Forecast, LandingQuestion, Terrain
 from server.flight.landing.to_come import climb_to_come, fall_to_come

@@ -9,14 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Generic, Literal, TypeVar, get_type_hints
 
-from pydantic import (
-    BaseModel,
-    ConfigDict,
-    Field,
-    TypeAdapter,
-    create_model,
-    field_validator,
-)
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model, field_validator
 
 from server.flight.mission_state import Sender, State
 from server.flight.state import FlightState, Phase

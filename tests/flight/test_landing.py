@@ -13,21 +13,14 @@ from scipy.stats import gumbel_l
 from server.flight.inputs import DescentPlan, FlightPlan, LaunchPlan, Plan, TrackerPlan
 from server.flight.landing.area import area, inside
 from server.flight.landing.climb import Climb
-from server.flight.landing.descent import (
-    Fall,
-)
+from server.flight.landing.descent import Fall
 from server.flight.landing.ensemble import Start, fall, mean_path
 from server.flight.landing.predict import predict
 from server.flight.landing.wind_covariance import LAYER_M, LAYERS
 from server.flight.landing.winds import WindProfile
 from server.flight.mission import Mission
 from server.flight.physics.atmosphere import density_kg_m3
-from tests.flights import (
-    LAUNCH,
-    made_flight,
-    packet,
-    position_at,
-)
+from tests.flights import LAUNCH, made_flight, packet, position_at
 
 PLAN = Plan(
     flights=(

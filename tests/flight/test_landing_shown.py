@@ -8,22 +8,12 @@ from typing import Any
 
 import pytest
 
-from server.flight.landing.descent import (
-    FallChange,
-)
+from server.flight.landing.descent import FallChange
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
 from tests.flight.test_landing import PLAN
-from tests.flights import (
-    altitude_at,
-    flown,
-    landed_at,
-    made_flight,
-    packet,
-    position_at,
-    real_logs,
-)
+from tests.flights import altitude_at, flown, landed_at, made_flight, packet, position_at, real_logs
 from tests.seen import shown
 
 

@@ -7,10 +7,7 @@ import pytest
 from server.flight.inputs import Reception
 from server.flight.mission import Mission
 from tests.flight.test_track import PLAN, errors_m, fly
-from tests.flights import (
-    T0,
-    packet,
-)
+from tests.flights import T0, packet
 from tests.seen import shown
 
 

@@ -13,10 +13,7 @@ from server.sync.ledger import Ledger
 from server.sync.line import Line
 from server.sync.peers import Peer, Peers
 from tests.screen.serving import serving
-from tests.sync.made import (
-    Host,
-    contents,
-)
+from tests.sync.made import Host, contents
 
 FLIGHT = "two cars"
 OTHER = "quite another shared key"

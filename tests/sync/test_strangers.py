@@ -18,16 +18,7 @@ from server.sync.peers import Peer
 from server.sync.talk import Caller, Identity
 from tests.faults.rounds import rounds
 from tests.sync.cars import FLIGHT, OTHER, Car, address, same
-from tests.sync.made import (
-    KEY,
-    PATIENCE_S,
-    calling_all,
-    carry,
-    contents,
-    ledger,
-    running,
-    told,
-)
+from tests.sync.made import KEY, PATIENCE_S, calling_all, carry, contents, ledger, running, told
 from tests.sync.poor_link import PoorLink
 from tests.sync.test_talk import version_1
 

@@ -11,18 +11,8 @@ import numpy.typing as npt
 from server.flight.landing.area import Area, area, centre
 from server.flight.landing.avoided import chance_in
 from server.flight.landing.climb import Climb
-from server.flight.landing.descent import (
-    SEA_LEVEL_ROOT_DENSITY,
-    Fall,
-    FallChange,
-    FallConstants,
-)
-from server.flight.landing.ensemble import (
-    Members,
-    Start,
-    fall,
-    mean_path,
-)
+from server.flight.landing.descent import SEA_LEVEL_ROOT_DENSITY, Fall, FallChange, FallConstants
+from server.flight.landing.ensemble import Members, Start, fall, mean_path
 from server.flight.landing.question import GROUND_SIGMA_M, TERRAIN_SIGMA_M, LandingQuestion
 from server.flight.landing.terrain_intersection import Relief, span, terrain_intersection
 from server.flight.landing.to_come import climb_to_come, fall_to_come
