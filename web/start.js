@@ -44,7 +44,9 @@ export function start(connect, post) {
   const bar = createBar(context);
   const link = createLink(context);
   const problems = createProblems(context);
-  const flights = createFlights(context);
+  const strips = el('div', { class: 'strips' }, bar.strip, link.node, problems.node);
+  const flights = createFlights(context, { strips, bar: bar.node });
+  strips.append(flights.node);
   const alarm = createAlarm(context);
   const band = createBand(context, [alarm.node]);
   const now = createNow(context);
@@ -59,7 +61,7 @@ export function start(connect, post) {
   flown.append(el('div', { class: 'time-head' }, choice.node, scrubber.node, jumps.node), chart.node);
   document.body.append(
     bar.node,
-    el('div', { class: 'strips' }, bar.strip, link.node, problems.node, flights.node),
+    strips,
     el('div', { class: 'band' }, band.node),
     el('main', {}, el('div', { class: 'left' }, mapNode, now.node, flown), side),
     createTabs().node,

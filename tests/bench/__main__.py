@@ -32,6 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--packets", type=int, help="how many, for benches that take it")
     parser.add_argument("--times", type=int, help="how often each fault is made")
     parser.add_argument("--first", type=int, help="the first seed, for benches that take it")
+    parser.add_argument("--against", help="a commit to measure beside, for benches that take it")
     asked = parser.parse_args(arguments)
     run = importlib.import_module(f"{__package__}.{asked.name}").run
     takes = inspect.signature(run).parameters

@@ -25,6 +25,7 @@ from server.geodata.mbtiles import MBTiles
 from server.geodata.vector_tiles import features, unpacked
 from server.screen.app import create_app
 from server.session.replay import Replay
+from tests.bench._processor import newest_chromium, processor_s
 from tests.browser.conftest import MAP_HOOK, WIDE
 from tests.chromium import CHROMIUM, CHROMIUM_ARGS
 from tests.elsewhere import plan, receptions
@@ -33,7 +34,6 @@ from tests.geodata.vector_maps import BOX, VADUZ, openmaptiles
 from tests.machine import require
 from tests.screen.serving import serving
 
-TICK_S = 1 / os.sysconf("SC_CLK_TCK")
 DRAGS = 16
 ZOOMS = (14, 15)
 RASTER_ZOOMS = range(11, 16)
@@ -109,7 +109,7 @@ async def _page(
             await page.add_init_script(MAP_HOOK + LONG_TASKS)
             await page.goto(f"http://127.0.0.1:{port}/")
             await page.locator("[data-answer=when] .figure:not(:empty)").first.wait_for()
-            yield page, _newest_chromium()
+            yield page, newest_chromium()
             await browser.close()
     finally:
         playing.cancel()
@@ -124,7 +124,7 @@ async def _panned(page: Page, browser_id: int) -> float:
     box = await page.locator(".map").bounding_box()
     assert box is not None
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    before = _processor_s(browser_id)
+    before = processor_s(browser_id)
     for zoom in ZOOMS:
         await page.evaluate("zoom => window.theMap.setZoom(zoom, { animate: false })", zoom)
         for n in range(DRAGS // len(ZOOMS)):
@@ -134,7 +134,7 @@ async def _panned(page: Page, browser_id: int) -> float:
             await page.mouse.move(x + across, y + down, steps=30)
             await page.mouse.up()
             await page.wait_for_timeout(250)
-    return _processor_s(browser_id) - before
+    return processor_s(browser_id) - before
 
 
 async def _following(folder: Path, name: str, seconds: float) -> dict[str, Any]:
@@ -205,34 +205,3 @@ def _drawn(vector: Path, path: Path) -> Path:
     data.close()
     source.close()
     return path
-
-
-def _newest_chromium() -> int:
-    """The browser's own process: the youngest that is no helper of another."""
-    found = []
-    for process in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            said = (process / "cmdline").read_bytes()
-            if b"chromium" in said and b"--type=" not in said and b"--disable-gpu" in said:
-                found.append(int(process.name))
-    return max(found)
-
-
-def _processor_s(browser_id: int) -> float:
-    """User and system time of a process and of all that it began."""
-    parents: dict[int, int] = {}
-    times: dict[int, float] = {}
-    for process in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):
-            row = (process / "stat").read_text().rpartition(")")[2].split()
-            parents[int(process.name)] = int(row[1])
-            times[int(process.name)] = (int(row[11]) + int(row[12])) * TICK_S
-
-    def ours(number: int) -> bool:
-        while number > 1:
-            if number == browser_id:
-                return True
-            number = parents.get(number, 0)
-        return False
-
-    return sum(spent for number, spent in times.items() if ours(number))

@@ -63,6 +63,21 @@ async def test_one_is_chosen_and_the_others_stay_in_sight(three: Replay, open_pa
         watched.assert_quiet(port)
 
 
+async def test_in_a_low_window_they_stand_in_the_bar(three: Replay, open_page: Any) -> None:
+    async with serving(create_app(three)) as port:
+        page = (await open_page(port, size=(1366, 633))).page
+        await expect(page.locator(".bar .flight-choice")).to_have_count(3)
+        for place in ("Lark 11", "Lark 13"):
+            await expect(strip(page, place)).to_be_in_viewport(ratio=1)
+        await expect(page.locator(".driver")).to_be_in_viewport(ratio=1)
+        box = await page.locator(".map").bounding_box()
+        assert box is not None
+        assert box["height"] >= 400
+        await page.set_viewport_size({"width": WIDE[0], "height": WIDE[1]})
+        await expect(page.locator(".strips .flight-choice")).to_have_count(3)
+        await expect(page.locator(".flight-name")).to_be_in_viewport(ratio=1)
+
+
 async def test_no_label_lies_on_another(three: Replay, open_page: Any) -> None:
     async with serving(create_app(three)) as port:
         page = (await open_page(port)).page

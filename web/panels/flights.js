@@ -8,8 +8,12 @@ import * as words from 'leeward/words.js';
 
 const KEPT = 'leeward-flight';
 
-/** @param {Pick<import('../types.js').Context, 'store' | 'clock' | 'units'>} context */
-export function createFlights({ store, clock, units }) {
+/**
+ * @param {Pick<import('../types.js').Context, 'store' | 'clock' | 'units'>} context
+ * @param {{strips: HTMLElement, bar: HTMLElement} | null} [places] it moves from the strips into the bar in a low
+ *   window that is wide enough: the map keeps the strip's height
+ */
+export function createFlights({ store, clock, units }, places = null) {
   const list = el('div', { class: 'flights-list' });
   const node = el('nav', { class: 'flights', 'aria-label': 'Flights', hidden: true }, list);
   const known = new Map();
@@ -52,6 +56,15 @@ export function createFlights({ store, clock, units }) {
     return [`${words.PHASES[phase]}${height}${age}`, old];
   }
 
+  function place({ strips, bar }, several) {
+    const { documentElement: page } = document;
+    const inBar = several && page.hasAttribute('data-low') && !page.hasAttribute('data-mid');
+    bar.toggleAttribute('data-flights', inBar);
+    if (inBar === bar.contains(node)) return;
+    if (inBar) bar.insertBefore(node, bar.querySelector('.driver'));
+    else strips.append(node);
+  }
+
   function render() {
     const { state } = store;
     if (state === null || clock.now_s() === null) return;
@@ -62,6 +75,7 @@ export function createFlights({ store, clock, units }) {
       if (state.flights.some((one) => one.name === name)) store.choose(name);
     }
     setShown(node, several);
+    if (places !== null) place(places, several);
     if (several) follow(list, state.flights, ({ name }) => name, make, known);
   }
 
