@@ -1,11 +1,12 @@
-"""Which tests count the branches that they take, and which come first.
+"""The order of the tests' files, for several workers of one run (`pytest -n 3 --dist loadfile`).
 
-Counting takes three times as long, so that what flies many flights is `long` and is left out. What waits
-for clocks, pages and other processes begins first: CI runs it beside the counting, which only computes.
+What waits for clocks, pages and other processes begins first, two files of it beside each that only computes:
+more pages at once are late, and a run that ends with what only waits leaves the processor idle.
 """
 
 from __future__ import annotations
 
+from itertools import groupby
 from pathlib import Path
 
 import pytest
@@ -16,16 +17,20 @@ settings.register_profile("leeward", deadline=None)
 settings.load_profile("leeward")
 
 pytest_plugins = ["tests.chromium"]
-COUNTED = tuple(Path(__file__).parent / room for room in ("decoders", "flight"))
-WAITING = tuple(
-    Path(__file__).parent / room for room in ("rehearsal", "browser", "faults", "session", "sync")
-)
+TESTS = Path(__file__).parent
+WAITING = tuple(TESTS / room for room in ("rehearsal", "browser", "faults", "session", "sync"))
+LONGEST = TESTS / "flight"
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    for item in items:
-        counted = any(room in item.path.parents for room in COUNTED)
-        if counted and item.get_closest_marker("long") is None:
-            item.add_marker(pytest.mark.counted)
-    items.sort(key=lambda item: not any(room in item.path.parents for room in WAITING))
+    files = [list(found) for _, found in groupby(items, key=lambda item: item.path)]
+    waiting = [file for file in files if any(room in file[0].path.parents for room in WAITING)]
+    computing = [file for file in files if file not in waiting]
+    computing.sort(key=lambda file: LONGEST not in file[0].path.parents)
+    ordered: list[pytest.Item] = []
+    while waiting or computing:
+        for file in (*waiting[:2], *computing[:1]):
+            ordered += file
+        del waiting[:2], computing[:1]
+    items[:] = ordered

@@ -5,8 +5,6 @@ from __future__ import annotations
 import random
 from itertools import permutations
 
-import pytest
-
 from decoders.nmea import encode_gga, encode_rmc
 from decoders.reports import PositionReport
 from server.flight.inputs import FlightPlan, Plan, Reception, TrackerPlan
@@ -32,7 +30,6 @@ def fly(*given: Reception) -> Mission:
     return flight
 
 
-@pytest.mark.long
 def test_six_hearers_are_one_fix() -> None:
     heard = [
         packet(300.0, lag_s=0.8, source="tnc"),
@@ -97,7 +94,6 @@ def test_gga_and_rmc_of_one_second_are_one_fix() -> None:
         assert record.fix.time_s == T0 + 600
 
 
-@pytest.mark.long
 def test_order_of_arrival_does_not_matter_for_the_books() -> None:
     rng = random.Random(11)
     given = [packet(t, lag_s=1.0) for t in range(0, 1_800, 30)]

@@ -123,7 +123,6 @@ def test_a_change_of_the_fall_is_noticed(factor: float, seen: bool) -> None:
         assert change.since_m < 9_300.0
 
 
-@pytest.mark.long
 def test_real_parachutes_seldom_change() -> None:
     changes = 0
     for log in real_logs():

@@ -101,7 +101,6 @@ def assert_finite(value: Any) -> None:
         assert abs(value) < 1e13
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("number", NUMBERS)
 def test_the_flight_goes_on(number: str) -> None:
     given = [*good(), *hostile(number)]
@@ -157,7 +156,6 @@ def test_a_time_of_hearing_that_cannot_be(heard_at_ms: int) -> None:
     assert (state["problems"][0]["kind"], state["problems"][0]["count"]) == ("unusable", 1)
 
 
-@pytest.mark.long
 def test_whatever_a_reception_does_it_is_counted_and_left_out(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -31,7 +31,6 @@ PLAN = Plan(
 )
 
 
-@pytest.mark.long
 def test_the_fall_agrees_with_an_ode_solver() -> None:
     """Deterministic case: wind sheared by layer, constant k below 10 km, from 9 km to 1 km."""
     east = np.linspace(2.0, 20.0, LAYERS)
@@ -60,7 +59,6 @@ def test_the_fall_agrees_with_an_ode_solver() -> None:
     assert path[-1, 0] == pytest.approx(solved.t[-1], abs=0.05)
 
 
-@pytest.mark.long
 def test_the_ensembles_mean_agrees_with_an_ode_solver() -> None:
     """Nothing left to chance, from 28 km, with the table of k aloft: every member ends where scipy does."""
     layers = np.arange(LAYERS, dtype=np.float64)

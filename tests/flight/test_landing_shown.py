@@ -106,7 +106,6 @@ def test_nothing_is_predicted_on_the_ground() -> None:
     assert question is None or predict(question) is None
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("log", real_logs(), ids=lambda p: p.stem)
 def test_real_flights_end_with_a_landing_or_with_an_age(log: Path) -> None:
     """Below 2,000 m above sea level the landing is within 1 km of the last packet (issue 2)."""

@@ -148,7 +148,6 @@ def test_a_plan_that_cannot_rise_is_an_error(keys: str, words: str) -> None:
         parse(PLAN.format(keys))
 
 
-@pytest.mark.long
 def test_real_flights_climb_and_burst_about_as_worked_out() -> None:
     """With the diameters that fit these very flights (checks.md); some burst kilometres early."""
     index = real_index()

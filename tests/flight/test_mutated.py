@@ -11,7 +11,6 @@ from tests.mutated import PLANS, Found, fly, receptions
 from tests.seen import shown
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seed", range(6))
 def test_nothing_breaks(seed: int) -> None:
     found = Found()
@@ -24,7 +23,6 @@ def test_nothing_breaks(seed: int) -> None:
     assert flight.flights[0].track.latest() is not None, "the good packets between them are used"
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("seed", range(3))
 def test_any_order_gives_the_same_state(seed: int) -> None:
     plan = PLANS[seed]

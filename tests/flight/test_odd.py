@@ -22,7 +22,6 @@ EVENTS = {
 }
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("kind", [*KINDS, "interference"])
 def test_the_phase_is_right_and_the_record_too(kind: str) -> None:
     made = make_odd(kind, 6_003)
@@ -36,7 +35,6 @@ def test_the_phase_is_right_and_the_record_too(kind: str) -> None:
     assert ("float" in [e.kind for e in flight.events()]) == (kind == "float and cut")
 
 
-@pytest.mark.long
 def test_a_sink_is_told_with_a_time_that_nobody_knows() -> None:
     made = make_odd("slow sink", 6_003)
     flight = Mission(made.plan)
@@ -53,7 +51,6 @@ def test_a_sink_is_told_with_a_time_that_nobody_knows() -> None:
     assert [a["kind"] for a in state["alarms"] if a["severity"] == "warning"] == ["sink"]
 
 
-@pytest.mark.long
 def test_a_wait_is_drawn_for_each_member() -> None:
     """Lomax distribution, longhand: half of all waits are shorter than T (2^(1/2) - 1)."""
     from_m = np.full(20_000, 20_000.0)

@@ -53,7 +53,6 @@ def follow_log(log: BoxLog, interval_s: float, trackers: int, nmea: bool, plan: 
 
 
 @needs_box_logs
-@pytest.mark.long
 @pytest.mark.parametrize(
     ("number", "interval_s", "trackers", "nmea", "with_plan"),
     [
@@ -95,7 +94,6 @@ def test_a_box_is_followed_from_its_pad(
     assert flight.flights[0].track.phase() == "landed"
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("number", [4, 5, 7, 8, 9, 12, 13, 14, 16, 17, 18, 19, 21, 70])
 def test_a_made_pad_is_followed(number: int) -> None:
     """Each interval and each way to the pad; the bench `pad` flies 500."""
@@ -166,7 +164,6 @@ def test_what_a_crew_member_says_is_believed_until_the_fixes_deny_it() -> None:
     assert flight.flights[0].track.phase() == "ascent"
 
 
-@pytest.mark.long
 @needs_box_logs
 def test_the_order_of_what_is_said_and_heard_decides_nothing() -> None:
     log = box_logs()[0]

@@ -65,7 +65,6 @@ def test_one_speaks_for_the_source_and_another_when_it_is_lost() -> None:
     assert last_place(flight, "gps@ttyACM1") == 10.0
 
 
-@pytest.mark.long
 def test_any_order_gives_the_same_flight() -> None:
     heard = two()
     in_order = Mission(PLAN)

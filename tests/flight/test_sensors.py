@@ -51,7 +51,6 @@ def test_pressures_follow_the_last_definition() -> None:
     assert (sensor["quantity"], sensor["unit"]) == ("Air", "hPa")
 
 
-@pytest.mark.long
 def test_any_order_gives_the_same_state() -> None:
     end = None
     for seed in range(6):

@@ -22,8 +22,6 @@ from server.rehearsal.truth import Truth
 from tests.flights import real_logs
 from tests.three_boxes import NAMES, heard_until, three_flown, three_heard, three_plan
 
-pytestmark = pytest.mark.long  # three flights of two hours for each question
-
 
 def truth_of(number: int) -> Truth:
     return three_flown().ours[number].truth

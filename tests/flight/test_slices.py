@@ -8,7 +8,6 @@ from typing import Any
 from unittest import mock
 
 import numpy as np
-import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -128,7 +127,6 @@ with mock.patch.object(senders, "fix_of", _breaks):
     EXPECTED = everything(_STRAIGHT)
 
 
-@pytest.mark.long
 @given(
     st.randoms(use_true_random=False),
     st.integers(1, 40),

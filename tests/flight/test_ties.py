@@ -77,7 +77,6 @@ FIXES = st.builds(
 )
 
 
-@pytest.mark.long
 @settings(max_examples=200, deadline=None)
 @given(st.lists(FIXES, max_size=8, unique=True), st.data())
 def test_any_order_of_ties_and_any_removal_ends_the_same(

@@ -198,7 +198,6 @@ def test_of_two_trackers_the_one_that_agrees_with_the_station_is_believed() -> N
     assert sum(verdicts) > 0.9 * len(verdicts), "its places are used, at the time of hearing"
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("plan", [PLAN, INFERRED], ids=["planned", "inferred"])
 def test_any_order_gives_the_same_state(plan: Plan) -> None:
     """With every kind of wrong time at once, in one piece, one by one, and in batches."""
@@ -225,7 +224,6 @@ def test_any_order_gives_the_same_state(plan: Plan) -> None:
         assert state == end
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("ahead_s", [1_200.0, 5 * 3_600.0])
 def test_the_computer_starts_again_in_flight_with_a_wrong_clock(ahead_s: float) -> None:
     """One tracker alone: its own time goes on, so it is the clock that jumped."""

@@ -66,7 +66,6 @@ FLIGHT = [  # twenty minutes before the burst to twenty after
 ]
 
 
-@pytest.mark.long
 @settings(max_examples=12, deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_any_order_gives_the_same_track_bit_for_bit(chance: random.Random) -> None:
@@ -241,7 +240,6 @@ def test_real_flights_burst_once_and_end_near_their_last_packet() -> None:
         assert math.isfinite(flight.flights[0].track.records()[-1].x_m)
 
 
-@pytest.mark.long
 def test_a_real_flight_in_any_order() -> None:
     log = next(p for p in real_logs() if p.stem == "flight-391")  # five trackers
     given = list(receptions(log))

@@ -53,7 +53,6 @@ def tracker(state: dict[str, Any], name: str) -> dict[str, Any]:
     return next(t for t in state["trackers"] if t["name"] == name)
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_track_holds(kind: str) -> None:
     """Better than the last fix heard, one burst and no other, and the phases to the end."""
@@ -66,7 +65,6 @@ def test_the_track_holds(kind: str) -> None:
     assert flown(kind).flights[0].track.phase() == "landed"
 
 
-@pytest.mark.long
 @pytest.mark.parametrize("kind", [k for k in KINDS if made(k).faulty])
 def test_a_faulty_tracker_does_no_harm(kind: str) -> None:
     clean = follow(made(kind).without_faulty())

@@ -59,7 +59,6 @@ def roads(tmp_path: Path) -> OpenRoads:
     return OpenRoads([write(tmp_path / "lattice.osm.pbf", made._replace(ways=ways))])
 
 
-@pytest.mark.long
 def test_against_brute_force(roads: OpenRoads) -> None:
     """The best junction of all, by Bellman and Ford's way to every member's road."""
     asked = question(place(4.3, 4.6), 1_500.0)

@@ -139,7 +139,6 @@ def test_a_found_box_ends_the_search() -> None:
     assert [claim.can for claim in search.claims] == [True]
 
 
-@pytest.mark.long
 def test_notes_count_the_same_in_any_order_and_called_off_ones_do_not() -> None:
     near = TRUE[0] - 0.06, TRUE[1] - 0.02
     notes = [
