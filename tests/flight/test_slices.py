@@ -91,7 +91,7 @@ ALL_HEARD = _all_heard()
 REAL_FIX = senders.fix_of
 
 
-def _breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
+def breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
     if report.comment.endswith("bad"):
         raise ZeroDivisionError("a fault that nobody thought of")
     return REAL_FIX(name, key, report, measured_pa)
@@ -120,7 +120,7 @@ def everything(flight: Mission) -> tuple[Any, ...]:
     )
 
 
-with mock.patch.object(senders, "fix_of", _breaks):
+with mock.patch.object(senders, "fix_of", breaks):
     _STRAIGHT = Mission(PLAN)
     _STRAIGHT.book([*ALL_HEARD, LATEST])
     _STRAIGHT.settle()
@@ -141,7 +141,7 @@ def test_any_order_and_any_slicing_end_in_the_same_state(
     mixed = chance.sample(ALL_HEARD, len(ALL_HEARD))
     flight = Mission(PLAN)
     book = HistoryBook(flight)
-    with mock.patch.object(senders, "fix_of", _breaks):
+    with mock.patch.object(senders, "fix_of", breaks):
         while mixed:
             count = chance.randint(1, at_once)
             flight.book(mixed[:count])

@@ -23,7 +23,7 @@ from server.session import past as pasts
 from server.session import side_tasks
 from server.session.past import Past
 from server.session.station import Station
-from tests.flight.test_slices import ALL_HEARD, EXPECTED, LATEST, PLAN, _breaks, everything
+from tests.flight.test_slices import ALL_HEARD, EXPECTED, LATEST, PLAN, breaks, everything
 from tests.flights import T0, made_flight
 from tests.seen import kinds, seen
 from tests.session.test_station import IN_THE_AIR, until
@@ -61,7 +61,7 @@ async def _read(chance: random.Random, before: int, at_once: int) -> Mission:
 def test_however_it_is_read_the_state_is_that_of_one_go(
     chance: random.Random, before: int, at_once: int
 ) -> None:
-    with mock.patch.object(senders, "fix_of", _breaks):
+    with mock.patch.object(senders, "fix_of", breaks):
         assert everything(asyncio.run(_read(chance, before, at_once))) == EXPECTED
 
 
