@@ -139,7 +139,7 @@ def _nees(flight: Mission, truth: Any) -> float | None:
     record = flight.flights[0].track.latest()
     if (
         record is None
-        or record is not flight.flights[0].track.records()[-1]
+        or record.fix is not flight.flights[0].track.records()[-1].fix
         or record.after.state is None
     ):
         return None

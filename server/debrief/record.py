@@ -201,7 +201,7 @@ def _by_step(receptions: list[Reception]) -> list[tuple[list[Reception], float]]
 
 def _track(flight: Flight) -> list[TrackPoint]:
     track = flight.track
-    points = smooth(track.records(), track.verdicts(), track.constants)
+    points = smooth(track.whole_records(), track.verdicts(), track.constants)
     return [
         TrackPoint(
             p.time_s,

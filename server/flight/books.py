@@ -118,7 +118,7 @@ class Books:
         for sender in self.senders.values():
             held += sender.containers()
         for track in self.tracks:
-            held += [track.shown.fixes, track.shown.track, track.records()]
+            held += track.shown.containers()
         for container in held:
             while container:
                 if isinstance(container, list):

@@ -18,11 +18,11 @@ import numpy as np
 
 from server.flight.mission import Mission
 from server.flight.track.advance import advance
+from server.flight.track.checkpoint import Checkpoint
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, predict
 from server.flight.track.fixes import Fix
 from server.flight.track.modes import Motion
-from server.flight.track.records import Checkpoint
 from server.flight.track.trackers import remember, variances
 from server.journal.recording import inferred_plan, read_recording
 from tests.flights import real_logs

@@ -137,7 +137,9 @@ def real_cases() -> list[Case]:
         altitude_m = last.after.state.mixed().z.position
         if altitude_m > _HIGHEST_TRUTH_M or bursts[0].altitude_m < _LOWEST_BURST_M:
             continue
-        down = (r for r in whole.flights[0].track.records() if r.fix.time_s > bursts[0].time_s)
+        down = (
+            r for r in whole.flights[0].track.whole_records() if r.fix.time_s > bursts[0].time_s
+        )
         time_s = next(
             r.fix.time_s
             for r in down

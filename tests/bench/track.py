@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from server.flight.mission import Mission
+from server.flight.track.checkpoint import Judged
 from server.flight.track.filter import predict
-from server.flight.track.records import Record
 from server.flight.track.track import Track
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench._track_late import late_ms
@@ -148,7 +148,7 @@ def real() -> dict[str, Any]:
     return told | {"by_gap": by_gap(gaps, fused, plain_errors)}
 
 
-def _one_in_five(log: Path) -> Iterator[tuple[Record, bool, Track, Plain]]:
+def _one_in_five(log: Path) -> Iterator[tuple[Judged, bool, Track, Plain]]:
     """Each record of the whole flight, and whether it is held out of the track and the plain filter."""
     recording = read_recording(log)
     whole = Mission(inferred_plan(recording))

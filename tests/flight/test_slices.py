@@ -25,6 +25,8 @@ from server.flight.mission import Mission
 from server.flight.packets import senders
 from server.flight.track import advance as advancing
 from server.flight.track import track as tracks
+from server.flight.track.checkpoint import Record
+from server.flight.track.records import Records
 from server.flight.view.history import HistoryBook
 from server.flight.view.snapshot import snapshot
 from tests.flight.test_receivers import two
@@ -117,6 +119,7 @@ def everything(flight: Mission) -> tuple[Any, ...]:
         question.phase,
         flight.clocks.wrong(),
         flight.now_s,
+        list(flight.flights[0].track.whole_records()),
     )
 
 
@@ -204,6 +207,40 @@ def test_a_rerun_is_shown_when_it_has_caught_up_and_new_fixes_at_once() -> None:
     whole = Mission(flight.plan)
     whole.receive([*(packet(float(t)) for t in range(0, 5_001, 10)), late_by_an_hour(5_000)])
     assert flight.flights[0].track.records() == whole.flights[0].track.records()
+
+
+@pytest.mark.parametrize("parts", [(slice(None),), (slice(90, None), slice(90))])
+def test_what_the_filter_knew_is_found_again_to_the_last_bit(parts: tuple[slice, ...]) -> None:
+    """It is kept of one fix in some; the others are run again from there, with what the crew said."""
+    flight = Mission(PLAN)
+    known: dict[tuple[int, Any], Any] = {}
+    real = Records.append
+
+    def noting(self: Records, record: Record, *, keep: bool = False) -> None:
+        known[len(self), record.fix] = record.after
+        real(self, record, keep=keep)
+
+    with mock.patch.object(Records, "append", noting):
+        for part in parts:
+            flight.book(ALL_HEARD[part])
+            flight.settle()
+    track = flight.flights[0].track
+    whole = list(track.whole_records())
+    assert len(whole) == len(track.records()) > 60
+    for i, record in enumerate(whole):
+        assert record.after == known[i, record.fix] == track.shown.after(i)
+    assert whole[-1].after == track.checkpoint()
+
+
+def test_what_the_crew_said_twice_at_once_is_said_once() -> None:
+    once, twice = flown(1_000), flown(1_000)
+    said = Command(T0 + 700.0, "phase", "not launched")
+    once.book([said])
+    twice.book([said, said])
+    twice.book([said])
+    once.settle()
+    twice.settle()
+    assert everything(twice) == everything(once)
 
 
 def test_no_call_does_more_than_its_steps() -> None:

@@ -157,7 +157,7 @@ def test_a_barometer_carries_the_altitude_on() -> None:
     flight, truth = flown("stuck, with a barometer"), made("stuck, with a barometer").truth
     high = [
         r
-        for r in flight.flights[0].track.records()
+        for r in flight.flights[0].track.whole_records()
         if r.fix.tracker == BACKUP and truth.at(r.fix.time_s)[2] > 22_000.0
     ]
     assert len(high) > 20
@@ -196,8 +196,8 @@ def test_any_order_gives_the_same_end(kind: str) -> None:
 def test_the_smoother_is_nearer_than_the_filter() -> None:
     flight, truth = flown("plain"), made("plain").truth
     track = flight.flights[0].track
-    points = smooth(track.records(), track.verdicts(), track.constants)
-    by_time = {r.fix.time_s: r for r in track.records()}
+    points = smooth(track.whole_records(), track.verdicts(), track.constants)
+    by_time = {r.fix.time_s: r for r in track.whole_records()}
     filtered, smoothed = [], []
     for point in points:
         if not truth.launch_s + 300 < point.time_s < truth.landing_s:

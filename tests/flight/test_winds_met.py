@@ -72,7 +72,7 @@ def test_a_fall_is_foretold_the_better_for_it() -> None:
     flight = Mission(made.plan)
     flight.receive(made.receptions)
     errors_m: dict[str, list[float]] = {"with": [], "without": []}
-    for record in flight.flights[0].track.records():
+    for record in flight.flights[0].track.whole_records():
         state, at_s = record.after.state, record.fix.time_s + 30.0
         if state is None or not made.truth.burst_s + 60.0 < at_s < made.truth.landing_s:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -13,11 +14,12 @@ from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.winds import WindSamples, samples
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
+from server.flight.track.checkpoint import Record
 from server.flight.track.events import Event
 from server.flight.track.filter import UNSEEN_GROUND_M, FilterState
+from server.flight.track.fixes import Fix
 from server.flight.track.modes import Motion
 from server.flight.track.phase_memory import PhaseMemory
-from server.flight.track.records import Record
 from server.flight.track.track import Track
 
 Array = npt.NDArray[np.float64]
@@ -206,14 +208,25 @@ def _hang(phase: PhaseMemory) -> Hang | None:
 
 def known_ground_m(latest: Record, plan: FlightPlan, terrain: Terrain | None) -> float | None:
     """The ground's altitude under the payload, else at the launch site; None where neither is known."""
-    if terrain is not None:
-        here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
-        if here_m is not None:
-            return here_m
     phase = latest.after.phase
     if phase.phase == "landed":  # where it lies is the ground
-        return next((e.altitude_m for e in reversed(phase.events) if e.kind == "landing"), None)
-    return site_m(latest.after.state, plan)
+        lies_m = next((e.altitude_m for e in reversed(phase.events) if e.kind == "landing"), None)
+        return _terrain_m(latest.fix, terrain, lies_m)
+    return _terrain_m(latest.fix, terrain, site_m(latest.after.state, plan))
+
+
+def ground_below_m(
+    fix: Fix, lowest_m: float, plan: FlightPlan, terrain: Terrain | None
+) -> float | None:
+    """The same of a box that falls; `lowest_m`: the lowest ground that had been seen then, NaN none."""
+    seen = not math.isnan(lowest_m) and lowest_m != UNSEEN_GROUND_M
+    site = plan.launch.altitude_m
+    return _terrain_m(fix, terrain, lowest_m if site is None and seen else site)
+
+
+def _terrain_m(fix: Fix, terrain: Terrain | None, else_m: float | None) -> float | None:
+    here_m = None if terrain is None else terrain(fix.latitude_deg, fix.longitude_deg)
+    return else_m if here_m is None else here_m
 
 
 def site_m(state: FilterState | None, plan: FlightPlan) -> float | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from server.flight.tracker_state import TrackerState
@@ -18,6 +18,7 @@ _GRACE_S = 5.0  # for the air, the digipeaters and the modem
 _SHORTEST_INTERVAL_S = 1.0
 _GAPS_KEPT = 32
 _AT_ONCE = 16  # packets behind a late one that are counted again at once: below 1 ms
+_KEPT_EVERY = 16  # packets: what is known after those between is counted again behind a late one
 _ONE_BEACON = 0.2  # of the upper quartile: a shorter gap lies between two packets of one beacon
 _FOLDED_MISSES = 2  # a gap of one to three intervals tells the interval
 # Packets are lost in runs: what hides a tracker lasts. That a run begins has its own chance with each
@@ -47,8 +48,7 @@ class Silence(NamedTuple):
     heard_again_s: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Prefix:
+class _Prefix(NamedTuple):
     """What is known after the first n packets."""
 
     gaps: tuple[float, ...] = ()  # between hearings of beacons
@@ -60,7 +60,9 @@ class _Prefix:
     counted_missed: int = 0
     counted_runs: int = 0  # gaps with a miss that counts
     silences: tuple[Silence, ...] = ()
-    long_run: float = 0.0  # intervals after which its record calls a silence worth an alarm
+
+
+_NOTHING = _Prefix()
 
 
 @dataclass(slots=True)
@@ -74,7 +76,11 @@ class TrackerHealth:
     silent_after_intervals: float
     # first heard, sent, whether it is a beacon (has a position: others come between)
     _packets: list[tuple[float, float, bool]] = field(default_factory=list)
-    _prefixes: list[_Prefix] = field(default_factory=list)
+    _counted: int = 0  # packets, after which `_known` is known
+    _known: _Prefix = _NOTHING
+    _kept: list[_Prefix] = field(
+        default_factory=lambda: [_NOTHING]
+    )  # after each _KEPT_EVERY of them
     _told: _Prefix | None = (
         None  # of before a late packet, until `work` is done with what follows it
     )
@@ -102,23 +108,34 @@ class TrackerHealth:
 
     def _forget(self, i: int) -> None:
         """What is known after the first i packets is to be found out again, by `work` if it is much."""
-        if self._told is None and len(self._prefixes) - i > _AT_ONCE:
-            self._told = self._prefixes[-1]
-        del self._prefixes[i:]
+        if i >= self._counted:
+            return
+        if self._told is None and self._counted - i > _AT_ONCE:
+            self._told = self._known
+        kept = i // _KEPT_EVERY
+        del self._kept[kept + 1 :]
+        self._counted, self._known = kept * _KEPT_EVERY, self._kept[kept]
+
+    def _count(self) -> None:
+        """One packet more."""
+        self._known = self._next(self._counted)
+        self._counted += 1
+        if self._counted % _KEPT_EVERY == 0:
+            self._kept.append(self._known)
 
     def work(self, steps: int) -> int:
         """Go on with what a late packet has changed, a packet a step; returns the steps left."""
-        while steps > 0 and len(self._prefixes) < len(self._packets):
-            self._prefixes.append(self._next(len(self._prefixes)))
+        while steps > 0 and self._counted < len(self._packets):
+            self._count()
             steps -= 1
-        if len(self._prefixes) == len(self._packets):
+        if self._counted == len(self._packets):
             self._told = None
         return steps
 
     @property
     def pending(self) -> bool:
         """Whether there is work left."""
-        return self._told is not None or len(self._prefixes) < len(self._packets)
+        return self._told is not None or self._counted < len(self._packets)
 
     @property
     def heard(self) -> int:
@@ -177,7 +194,8 @@ class TrackerHealth:
         intervals, interval_s = self.silent_after_intervals, known.interval_s
         if interval_s is not None:
             told_early = min(intervals / _PLANNED_INTERVALS, 1.0)
-            intervals = max(intervals, told_early * known.long_run)
+            long_run = _long_run(*_loss(known)) if known.counted else 0.0
+            intervals = max(intervals, told_early * long_run)
         if interval_s is None or known.counted < _FEWEST_GAPS:
             interval_s = max(interval_s or 0.0, _DEFAULT_INTERVAL_S)
         return intervals * interval_s + _GRACE_S
@@ -185,33 +203,30 @@ class TrackerHealth:
     def _latest(self) -> _Prefix:
         if self._told is not None:
             return self._told
-        for i in range(len(self._prefixes), len(self._packets)):
-            self._prefixes.append(self._next(i))
-        return self._prefixes[-1] if self._prefixes else _Prefix()
+        while self._counted < len(self._packets):
+            self._count()
+        return self._known
 
     def _next(self, i: int) -> _Prefix:
         heard_s, sent_s, beacon = self._packets[i]
+        known = self._known
         if i == 0:
-            if not beacon:
-                return _Prefix()
-            return _Prefix(last_beacon_s=heard_s, last_sent_s=sent_s)
-        known = self._prefixes[i - 1]
+            return known._replace(last_beacon_s=heard_s, last_sent_s=sent_s) if beacon else known
         last_s = self._packets[i - 1][0]
-        threshold_s = self._threshold_s(known)
-        silences = known.silences
-        if known.interval_s is not None and heard_s - last_s > threshold_s:
-            silences = (*silences, Silence(last_s, last_s + threshold_s, heard_s))
+        if self._is_silence(known, heard_s - last_s):
+            told_s = last_s + self._threshold_s(known)
+            known = known._replace(silences=(*known.silences, Silence(last_s, told_s, heard_s)))
         if not beacon:
-            return replace(known, silences=silences)
+            return known
         gap_s = heard_s - known.last_beacon_s
         apart_s = sent_s - known.last_sent_s
         held_back = apart_s > 2.0 * gap_s + _GRACE_S
         if math.isinf(gap_s) or gap_s < _SHORTEST_INTERVAL_S or held_back:
-            return replace(known, silences=silences, last_beacon_s=heard_s, last_sent_s=sent_s)
+            return known._replace(last_beacon_s=heard_s, last_sent_s=sent_s)
         gaps = (*known.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = _interval_s(gaps)
         missed = _misses(min(gap_s, apart_s) if apart_s > 0.0 else gap_s, interval_s)
-        here = _Prefix(
+        return _Prefix(
             gaps,
             heard_s,
             sent_s,
@@ -220,9 +235,16 @@ class TrackerHealth:
             known.counted + 1,
             known.counted_missed + _telling(missed),
             known.counted_runs + (_telling(missed) > 0),
-            silences,
+            known.silences,
         )
-        return replace(here, long_run=_long_run(*_loss(here)))
+
+    def _is_silence(self, known: _Prefix, gap_s: float) -> bool:
+        """Its record makes the threshold longer alone, and takes longer to look at than all the rest."""
+        if known.interval_s is None or gap_s <= (
+            self.silent_after_intervals * known.interval_s + _GRACE_S
+        ):
+            return False
+        return gap_s > self._threshold_s(known)
 
 
 def _interval_s(gaps: tuple[float, ...]) -> float:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 
+from server.flight.track.checkpoint import Checkpoint, Record
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, begin
 from server.flight.track.fixes import ACCEPTED, Fix, Key, Verdict
 from server.flight.track.modes import GROUND
 from server.flight.track.phase import follow, switched_on
 from server.flight.track.phase_memory import FLYING, PhaseMemory
-from server.flight.track.records import Checkpoint, Record
 from server.flight.track.step import step
 from server.flight.tracker_state import Rejection, RejectionKind
 

@@ -1,28 +1,37 @@
 """What the filter made of each fix, in canonical order, and columns of it.
 
 Questions that come several times a second are answered from the columns, which grow with each record,
-so that no answer walks through the whole flight.
+so that no answer walks through the whole flight. What the filter knew after a fix is some 5 kB: of the
+last fixes all of it is kept, of those before one in KEPT_EVERY, from which it is run again where it is
+asked for. The filter is deterministic, so that is the same to the last bit.
 """
 
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from array import array
-from typing import NamedTuple
+from collections import deque
+from collections.abc import Iterator
+from typing import Any, get_args
 
 import numpy as np
 import numpy.typing as npt
 
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
-from server.flight.track.filter import FilterState
+from server.flight.track.advance import advance
+from server.flight.track.checkpoint import Checkpoint, Judged, Record
+from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Key, Verdict
-from server.flight.track.phase_memory import PhaseMemory
 from server.flight.tracker_state import Rejection
 
 _WHOLE = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
 FALLING = ("descent", "landed")
+KEPT_EVERY = 16  # a cut throws away so many fixes more than it must, at most
+_RECENT = 32  # the last ones, of which all is kept: most that is late falls among them
+_PHASES: tuple[Phase, ...] = get_args(Phase)
 TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
 FixPoint = tuple[float, float, float, float | None, bool, Rejection | None]
 
@@ -38,29 +47,9 @@ _COLUMNS = (
     "stated_z_m",
     "climb_ms",
     "sigma_h_m",
+    "lowest_m",
 )
 _FLAGS = ("whole", "used", "accepted", "falls", "falls_or_fell")
-
-
-class Checkpoint(NamedTuple):
-    """All that the run over later fixes depends on."""
-
-    state: FilterState | None = None
-    phase: PhaseMemory = PhaseMemory()
-    challengers: tuple[tuple[Fix, float, float], ...] = ()  # rejected in a row, with x and y
-    doubted: tuple[Key, ...] = ()  # not wholly used, though a fall would explain them
-    pardoned: frozenset[Key] = frozenset()  # rejected at first, then confirmed by what followed
-    used: tuple[Fix, float, float] | None = None  # the last accepted fix, with x and y
-
-
-class Record(NamedTuple):
-    """One fix after the filter has seen it. Metres in the track's frame."""
-
-    fix: Fix
-    x_m: float
-    y_m: float
-    verdict: Verdict
-    after: Checkpoint
 
 
 class Records:
@@ -68,14 +57,20 @@ class Records:
 
     Columns have one entry a record: of the fix `time_s`, `x_m`, `y_m`, `latitude_deg`,
     `longitude_deg`, `altitude_m` (NaN where it has none) and `tracker`, an index of `names`; of the
-    filter behind it `stated_x_m`, `stated_y_m`, `stated_z_m`, `climb_ms` and `sigma_h_m` (NaN
-    without a state). Flags: `whole` and `used`, with what later fixes confirmed; `accepted` at once;
+    filter behind it `stated_x_m`, `stated_y_m`, `stated_z_m`, `climb_ms`, `sigma_h_m` and `lowest_m`
+    (NaN without a state). Flags: `whole` and `used`, with what later fixes confirmed; `accepted` at once;
     `falls`, `falls_or_fell`: the phase is descent, or landed as well.
     """
 
-    def __init__(self, frame: LocalFrame) -> None:
+    def __init__(self, frame: LocalFrame, constants: MotionConstants) -> None:
         self.frame = frame
-        self.records: list[Record] = []
+        self._constants = constants
+        self.records: list[Judged] = []
+        # what was known after some of them, by their places; and after the last ones
+        self._kept_at: list[int] = []
+        self._kept: list[Checkpoint] = []
+        self._recent: deque[Checkpoint] = deque(maxlen=_RECENT)
+        self._accepted: Record | None = None  # the last one, where it has been asked for
         self.verdicts: list[Verdict] = []  # with what later fixes confirmed
         # for the screen: time, latitude, longitude, altitude, accepted, reason; of the first len(track)
         # time, latitude, longitude, altitude, climb, sigma_h, phase, or None
@@ -86,16 +81,68 @@ class Records:
         self._columns = {name: array("d") for name in _COLUMNS}
         self._flags = {name: array("b") for name in _FLAGS}
         self._trackers = array("q")
+        self._phases = array("b")  # indices of _PHASES
 
     def __len__(self) -> int:
         return len(self.records)
 
     def last(self) -> Checkpoint:
-        return self.records[-1].after if self.records else Checkpoint()
+        return self._recent[-1] if self._recent else Checkpoint()
+
+    def after(self, i: int) -> Checkpoint:
+        """What was known after record i, run again from the nearest that is kept."""
+        recent = i - (len(self.records) - len(self._recent))
+        if recent >= 0:
+            return self._recent[recent]
+        kept = bisect.bisect_right(self._kept_at, i) - 1
+        known = self._kept[kept]
+        for at in range(self._kept_at[kept] + 1, i + 1):
+            fix, x_m, y_m, _ = self.records[at]
+            known = advance(known, fix, x_m, y_m, self._constants).after
+        return known
+
+    def whole(self) -> Iterator[Record]:
+        """All of them with what was known after each: the filter is run once more."""
+        known, at_kept = Checkpoint(), 0
+        for i, (fix, x_m, y_m, verdict) in enumerate(self.records):
+            if at_kept < len(self._kept_at) and self._kept_at[at_kept] == i:
+                known, at_kept = self._kept[at_kept], at_kept + 1
+            else:
+                known = advance(known, fix, x_m, y_m, self._constants).after
+            yield Record(fix, x_m, y_m, verdict, known)
+
+    def latest_accepted(self) -> Record | None:
+        """The last one whose fix was accepted at once."""
+        if self._accepted is None:
+            i = len(self.records) - 1
+            while i >= 0 and not self.records[i].verdict.accepted:
+                i -= 1
+            if i >= 0:
+                self._accepted = Record(*self.records[i], self.after(i))
+        return self._accepted
+
+    def containers(self) -> list[list[Any]]:
+        """All that grows with the flight, to be emptied little by little."""
+        return [self.records, self._kept, self.fixes, self.track]
+
+    def at_hand(self, count: int) -> int:
+        """The most records up to `count` after which all is known that the next step needs."""
+        if count > len(self.records) - len(self._recent):
+            return count
+        kept = bisect.bisect_left(self._kept_at, count)
+        return self._kept_at[kept - 1] + 1 if kept else 0
 
     def first(self, count: int) -> Records:
-        """The first `count` of them, to be gone on with; this one stays as it is."""
-        other = Records(self.frame)
+        """The first `count` of them, to be gone on with; this one stays as it is. See `at_hand`."""
+        other = Records(self.frame, self._constants)
+        kept = bisect.bisect_left(self._kept_at, count)
+        other._kept_at, other._kept = self._kept_at[:kept], self._kept[:kept]
+        recent = count - (len(self.records) - len(self._recent))
+        if recent > 0:
+            other._recent.extend(itertools.islice(self._recent, recent))
+        elif kept:
+            other._recent.append(other._kept[-1])
+        other._phases = self._phases[:count]
         other.records, other.verdicts = self.records[:count], self.verdicts[:count]
         other.fixes, other.track = self.fixes[:count], self.track[:count]
         other._columns = {name: column[:count] for name, column in self._columns.items()}
@@ -109,22 +156,31 @@ class Records:
                 other._judge(i, other.records[i].verdict)
         return other
 
-    def append(self, record: Record) -> None:
-        """Behind the last; what it pardons of those before it counts from now on."""
+    def append(self, record: Record, *, keep: bool = False) -> None:
+        """Behind the last; what it pardons of those before it counts from now on.
+
+        `keep`: `after` is more than the filter made of it.
+        """
         fix, state = record.fix, record.after.state
         before = self.last().pardoned
-        self.records.append(record)
+        if keep or len(self.records) % KEPT_EVERY == 0:
+            self._kept_at.append(len(self.records))
+            self._kept.append(record.after)
+        self._recent.append(record.after)
+        self.records.append(Judged(fix, record.x_m, record.y_m, record.verdict))
+        if record.verdict.accepted:
+            self._accepted = record
         self.verdicts.append(record.verdict)
         self.fixes.append(_fix_point(fix, record.verdict))
         index = self._index.setdefault(fix.tracker, len(self.names))
         if index == len(self.names):
             self.names.append(fix.tracker)
         self._trackers.append(index)
-        stated = (math.nan,) * 5
+        stated = (math.nan,) * 6
         if state is not None:
             x, y, z = state.stated()
             sigma_h_m = math.sqrt((x.var_position + y.var_position) / 2)
-            stated = (x.position, y.position, z.position, z.velocity, sigma_h_m)
+            stated = (x.position, y.position, z.position, z.velocity, sigma_h_m, state.lowest_m)
         altitude_m = math.nan if fix.altitude_m is None else fix.altitude_m
         row = (
             fix.time_s,
@@ -138,6 +194,7 @@ class Records:
         for column, value in zip(self._columns.values(), row, strict=True):
             column.append(value)
         phase = record.after.phase.phase
+        self._phases.append(_PHASES.index(phase))
         falls, fell = phase == "descent", phase in FALLING and state is not None
         for flags, flag in zip(
             self._flags.values(), (0, 0, record.verdict.accepted, falls, fell), strict=True
@@ -164,6 +221,7 @@ class Records:
         places = self.frame.to_latlon(columns["stated_x_m"], columns["stated_y_m"])
         rows = zip(
             self.records[first:],
+            self._phases[first:],
             columns["time_s"].tolist(),
             *(place.tolist() for place in places),
             *(columns[name].tolist() for name in ("stated_z_m", "climb_ms", "sigma_h_m")),
@@ -177,16 +235,20 @@ class Records:
                 round(z_m, 1),
                 round(climb_ms, 2),
                 round(sigma_h_m, 1),
-                record.after.phase.phase,
+                _PHASES[phase],
             )
-            if record.verdict.accepted and record.after.state is not None
+            if record.verdict.accepted and not math.isnan(z_m)
             else None
-            for record, time_s, lat, lon, z_m, climb_ms, sigma_h_m in rows
+            for record, phase, time_s, lat, lon, z_m, climb_ms, sigma_h_m in rows
         ]
 
     def column(self, name: str) -> npt.NDArray[np.float64]:
         """A copy, shape (n,)."""
         return np.array(self._columns[name])
+
+    def value(self, name: str, i: int) -> float:
+        """Of one record."""
+        return self._columns[name][i]
 
     def flags(self, name: str) -> npt.NDArray[np.bool_]:
         """A copy, shape (n,)."""
@@ -218,5 +280,5 @@ def _fix_point(fix: Fix, verdict: Verdict) -> FixPoint:
     return *place, verdict.accepted, verdict.reason
 
 
-def _key(record: Record) -> Key:
+def _key(record: Judged) -> Key:
     return record.fix.order

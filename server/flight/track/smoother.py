@@ -6,15 +6,15 @@ the process noise of the phase at that time. For the debrief and for winds; neve
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from server.flight.track import kalman
+from server.flight.track.checkpoint import Record
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Verdict
 from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
-from server.flight.track.records import Record
 from server.flight.track.trackers import variances
 
 _REST_PSD = 0.001
@@ -37,7 +37,7 @@ class _Used(NamedTuple):
 
 
 def smooth(
-    records: Sequence[Record], verdicts: Sequence[Verdict], constants: MotionConstants
+    records: Iterable[Record], verdicts: Sequence[Verdict], constants: MotionConstants
 ) -> list[SmoothPoint]:
     """One point for each fix that was used, in order of time; metres in the track's frame."""
     used = [

@@ -9,16 +9,18 @@ from __future__ import annotations
 import bisect
 import math
 from collections import deque
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
 from server.flight.track.advance import advance
+from server.flight.track.checkpoint import Checkpoint, Judged, Record
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix, Key, Verdict
 from server.flight.track.phase import said
 from server.flight.track.phase_memory import Statement
-from server.flight.track.records import Checkpoint, Record, Records
+from server.flight.track.records import Records
 
 _ORIGIN_FIXES = 5
 _PLACED_AT_ONCE = 8  # points of the track: one by one they cost twice as much
@@ -39,22 +41,21 @@ class Track:
         """`origin` is the launch site if the plan has it: latitude, longitude in degrees."""
         self.constants = constants
         self._planned_origin = origin
-        self._keys: list[Key] = []
         self._fixes: list[Fix] = []
         self._origin: tuple[float, float] | None = origin
         self._statements: list[tuple[float, Statement]] = []
         # of the first len(_run) fixes; the rest is to be run
-        self._run = Records(LocalFrame(*(origin or (0.0, 0.0))))
+        self._run = Records(LocalFrame(*(origin or (0.0, 0.0))), constants)
         self._shown = self._run  # another one while a rerun has not caught up
-        self._retired: list[list[Record]] = []  # not shown any more, to be freed
+        self._retired: list[list[Any]] = []  # not shown any more, to be freed
         self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
 
     def add(self, fixes: Iterable[Fix]) -> None:
         """Put fixes where they belong. Copies must have been left out before."""
         for fix in fixes:
-            key = fix.order
-            i = bisect.bisect_right(self._keys, key)
-            self._keys.insert(i, key)
+            i = len(self._fixes)
+            if i > 0 and self._fixes[-1].time_s >= fix.time_s:  # as a rule it is the last
+                i = bisect.bisect_right(self._fixes, fix.order, key=_order)
             self._fixes.insert(i, fix)
             # what was said falls after another fix
             self._cut(max(i - 1, 0) if self._statements else i)
@@ -69,19 +70,19 @@ class Track:
 
     def hear_crew(self, statements: Sequence[tuple[float, Statement]]) -> None:
         """All that the crew said of the phase, in order of time: (UTC seconds, what)."""
-        given = list(statements)
+        given = list(dict.fromkeys(statements))  # said twice at once is said once
         if given == self._statements:
             return
         from_s = min(time_s for time_s, _ in {*given} ^ {*self._statements})
-        first = max(bisect.bisect_right(self._keys, from_s, key=lambda key: key[0]) - 1, 0)
+        first = max(bisect.bisect_right(self._fixes, from_s, key=_time_s) - 1, 0)
         self._statements = given
         self._cut(first)
 
     def remove(self, fix: Fix) -> None:
         """Take a fix out again (it turned out to be part of another)."""
-        i = bisect.bisect_left(self._keys, fix.order)
-        if i < len(self._keys) and self._keys[i] == fix.order:
-            del self._keys[i], self._fixes[i]
+        i = bisect.bisect_left(self._fixes, fix.order, key=_order)
+        if i < len(self._fixes) and self._fixes[i].order == fix.order:
+            del self._fixes[i]
             self._cut(i)
             if fix in self._behind:
                 self._behind.remove(fix)
@@ -107,13 +108,13 @@ class Track:
             self._run.place()
         if len(self._run) == len(self._fixes) and self._shown is not self._run:
             self._run.place()
-            self._retired.append(self._shown.records)
+            self._retired += self._shown.containers()
             self._shown = self._run
             self._behind.clear()
         while steps > 0 and self._retired:
             del self._retired[-1][-_FREED_AT_ONCE:]
             steps -= 1
-            if not self._retired[-1]:
+            while self._retired and not self._retired[-1]:
                 self._retired.pop()
         return steps
 
@@ -133,9 +134,9 @@ class Track:
         if count >= len(self._run):
             return
         run = self._run
-        self._begin_anew(run.first(count))
+        self._begin_anew(run.first(run.at_hand(count)))
         if run is not self._shown:
-            self._retired.append(run.records)
+            self._retired += run.containers()
 
     def _begin_anew(self, run: Records) -> None:
         self._run = run
@@ -146,7 +147,8 @@ class Track:
         """`next_s`: time of the fix after it."""
         x_m, y_m = run.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
         record = advance(run.last(), fix, float(x_m), float(y_m), self.constants)
-        run.append(self._with_crew(record, not run.records, next_s))
+        said = self._with_crew(record, not run.records, next_s)
+        run.append(said, keep=said is not record)
 
     def _with_crew(self, record: Record, is_first: bool, next_s: float) -> Record:
         """What the crew said between this fix and the next takes effect after this one."""
@@ -157,6 +159,8 @@ class Track:
         for time_s, statement in self._statements:
             if from_s <= time_s < next_s:
                 phase = said(phase, statement, record.after.state, time_s)
+        if phase is record.after.phase:
+            return record
         return record._replace(after=record.after._replace(phase=phase))
 
     @property
@@ -169,9 +173,13 @@ class Track:
         """Records with their columns: to be read, not changed nor kept, for replaced ones are emptied."""
         return self._shown
 
-    def records(self) -> list[Record]:
+    def records(self) -> list[Judged]:
         """One for each fix that has been run, in canonical order; `shown` says how long they hold."""
         return self._shown.records
+
+    def whole_records(self) -> Iterator[Record]:
+        """The same with what was known after each: the filter is run once more."""
+        return self._shown.whole()
 
     def verdicts(self) -> list[Verdict]:
         """What became of each of them, with what later fixes confirmed."""
@@ -185,7 +193,7 @@ class Track:
 
     def latest(self) -> Record | None:
         """The last record whose fix was accepted."""
-        return next((r for r in reversed(self.records()) if r.verdict.accepted), None)
+        return self._shown.latest_accepted()
 
     def _settle_origin(self) -> None:
         """The frame's origin without a plan: the median of the first fixes, to a tenth of a degree."""
@@ -199,4 +207,12 @@ class Track:
         )
         if origin != self._origin:
             self._origin = origin
-            self._begin_anew(Records(LocalFrame(*origin)))
+            self._begin_anew(Records(LocalFrame(*origin), self.constants))
+
+
+def _order(fix: Fix) -> Key:
+    return fix.order
+
+
+def _time_s(fix: Fix) -> float:
+    return fix.time_s

@@ -11,7 +11,7 @@ from server.flight import alarms
 from server.flight.flight import Flight
 from server.flight.inputs import Command, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
-from server.flight.landing.question import known_ground_m
+from server.flight.landing.question import ground_below_m
 from server.flight.mission_state import Alarm
 from server.flight.state import FlightState
 from server.flight.times import maybe_moment, moment
@@ -135,8 +135,13 @@ def _low_point(flight: Flight, limit_m: float) -> alarms.LowPoint | None:
     falling = np.flatnonzero(shown.flags("falls"))
     if not falling.size:
         return None
-    last = shown.records[int(falling[-1])]
-    ground_m = known_ground_m(last, flight.plan, flight.mission.terrain)
+    last = int(falling[-1])
+    ground_m = ground_below_m(
+        shown.records[last].fix,
+        shown.value("lowest_m", last),
+        flight.plan,
+        flight.mission.terrain,
+    )
     if ground_m is None:
         return None
     fell, accepted = shown.flags("falls_or_fell"), shown.flags("accepted")

@@ -14,8 +14,8 @@ from server.flight.landing.question import known_ground_m, site_m
 from server.flight.mission_state import Alarm
 from server.flight.state import Event, FlightState, Launch, Phase, Said, Statement, Track
 from server.flight.times import maybe_moment, moment
+from server.flight.track.checkpoint import Record
 from server.flight.track.modes import MODE_NAMES
-from server.flight.track.records import Record
 from server.flight.tracker_state import Sensor, Tracker
 from server.flight.view.alarms import shown_alarms
 from server.flight.view.answer import Answer
