@@ -11,6 +11,13 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from server.flight.packets.beacon_gaps import (
+    beacon_interval_s,
+    long_run_intervals,
+    misses,
+    posteriors,
+    telling,
+)
 from server.flight.tracker_state import TrackerState
 
 _LATE_AFTER_INTERVALS = 2.0
@@ -19,21 +26,8 @@ _SHORTEST_INTERVAL_S = 1.0
 _GAPS_KEPT = 32
 _AT_ONCE = 16  # packets behind a late one that are counted again at once: below 1 ms
 _KEPT_EVERY = 16  # packets: what is known after those between is counted again behind a late one
-_ONE_BEACON = 0.2  # of the upper quartile: a shorter gap lies between two packets of one beacon
-_FOLDED_MISSES = 2  # a gap of one to three intervals tells the interval
-# Packets are lost in runs: what hides a tracker lasts. That a run begins has its own chance with each
-# tracker, and so has that it goes on; from run to run the latter differs (a beta distribution), so
-# that a run which has lasted is the likelier to go on. Each is (mean, weight in packets), by maximum
-# likelihood over the runs below 12 intervals of 110 trackers on 50 real flights
-_BEGINS, _GOES_ON = (0.085, 10.0), (0.20, 10.0)
-_RUN_WEIGHT = 3.5
-# a beacon's share of 0.05 alarms a flight that nobody needed: 440 are heard on one, by all trackers
-_FALSE_SILENCE = 0.05 / 440
-_FALSE_WITHIN = 2  # intervals: heard again so soon, the alarm told nothing
 _PLANNED_INTERVALS = 4.0  # the usual plan: one with fewer is told earlier, and more often in vain
-_MOST_INTERVALS = 12
 _RECENT_GAPS = 20
-_MISSES_OF_ONE_GAP = 6  # that count: misses in a row are not by chance
 _DEFAULT_INTERVAL_S = (
     60.0  # at least, until some packets have been heard; common practice, no source
 )
@@ -167,7 +161,7 @@ class TrackerHealth:
         """It is silent when it has not been heard for longer.
 
         The plan's number of intervals, and more where its record says that runs of misses as long,
-        which end within two intervals, have more than the chance _FALSE_SILENCE with each beacon.
+        which end within two intervals, are likelier than a false alarm may be with each beacon.
         """
         return self._threshold_s(self._latest())
 
@@ -194,7 +188,7 @@ class TrackerHealth:
         intervals, interval_s = self.silent_after_intervals, known.interval_s
         if interval_s is not None:
             told_early = min(intervals / _PLANNED_INTERVALS, 1.0)
-            long_run = _long_run(*_loss(known)) if known.counted else 0.0
+            long_run = long_run_intervals(*_loss(known)) if known.counted else 0.0
             intervals = max(intervals, told_early * long_run)
         if interval_s is None or known.counted < _FEWEST_GAPS:
             interval_s = max(interval_s or 0.0, _DEFAULT_INTERVAL_S)
@@ -224,8 +218,8 @@ class TrackerHealth:
         if math.isinf(gap_s) or gap_s < _SHORTEST_INTERVAL_S or held_back:
             return known._replace(last_beacon_s=heard_s, last_sent_s=sent_s)
         gaps = (*known.gaps, gap_s)[-_GAPS_KEPT:]
-        interval_s = _interval_s(gaps)
-        missed = _misses(min(gap_s, apart_s) if apart_s > 0.0 else gap_s, interval_s)
+        interval_s = beacon_interval_s(gaps)
+        missed = misses(min(gap_s, apart_s) if apart_s > 0.0 else gap_s, interval_s)
         return _Prefix(
             gaps,
             heard_s,
@@ -233,8 +227,8 @@ class TrackerHealth:
             interval_s,
             known.missed + missed,
             known.counted + 1,
-            known.counted_missed + _telling(missed),
-            known.counted_runs + (_telling(missed) > 0),
+            known.counted_missed + telling(missed),
+            known.counted_runs + (telling(missed) > 0),
             known.silences,
         )
 
@@ -247,76 +241,17 @@ class TrackerHealth:
         return gap_s > self._threshold_s(known)
 
 
-def _interval_s(gaps: tuple[float, ...]) -> float:
-    """The median of recent gaps of one to three intervals, the misses between taken out.
-
-    One interval is about the lower quartile: missed packets make gaps longer, never shorter. Where
-    each beacon is of two packets, the short gap is added to the next long one.
-    """
-    ordered = sorted(gaps)
-    short_s = _ONE_BEACON * ordered[3 * len(ordered) // 4]
-    if ordered[0] < short_s:
-        whole, begun_s = [], 0.0
-        for gap_s in gaps:
-            begun_s += gap_s
-            if gap_s >= short_s:
-                whole.append(begun_s)
-                begun_s = 0.0
-        ordered = sorted(whole)
-    lower_s = ordered[len(ordered) // 4]
-    if _misses(ordered[-1], lower_s) == 0:  # as a rule: there is nothing to take out
-        return ordered[len(ordered) // 2]
-    folded = sorted(
-        gap_s / count
-        for gap_s in ordered
-        if (count := max(round(gap_s / lower_s), 1)) <= 1 + _FOLDED_MISSES
-    )
-    return folded[len(folded) // 2]
-
-
 def _loss(known: _Prefix) -> tuple[float, float]:
     """That a run of misses begins after a packet, and that one goes on: means of beta posteriors.
 
     The larger of the recent one and that of the whole flight.
     """
-    begins, goes_on = _posteriors(known.counted, known.counted_runs, known.counted_missed)
+    begins, goes_on = posteriors(known.counted, known.counted_runs, known.counted_missed)
     if known.interval_s is None:
         return begins, goes_on
     gaps = known.gaps[-_RECENT_GAPS:]
     recent: list[int] = []
-    if _misses(max(gaps), known.interval_s) > 0:
-        recent = [_telling(_misses(gap_s, known.interval_s)) for gap_s in gaps]
-    lately = _posteriors(len(gaps), sum(missed > 0 for missed in recent), sum(recent))
+    if misses(max(gaps), known.interval_s) > 0:
+        recent = [telling(misses(gap_s, known.interval_s)) for gap_s in gaps]
+    lately = posteriors(len(gaps), sum(missed > 0 for missed in recent), sum(recent))
     return max(begins, lately[0]), max(goes_on, lately[1])
-
-
-def _posteriors(gaps: int, runs: int, missed: int) -> tuple[float, float]:
-    begins = (runs + _BEGINS[0] * _BEGINS[1]) / (gaps + _BEGINS[1])
-    return begins, (missed - runs + _GOES_ON[0] * _GOES_ON[1]) / (missed + _GOES_ON[1])
-
-
-def _long_run(begins: float, goes_on: float) -> float:
-    """Intervals after which a silence is worth an alarm: straight in the chance's log between two.
-
-    Runs are geometric, with a chance of going on that itself is drawn from a beta distribution of mean q and
-    weight w: integrated over it, a run of j misses goes on with the chance (w q + j - 1) / (w + j - 1).
-    """
-    lasts = [1.0, begins]  # chance of so many misses or more
-    for j in range(_MOST_INTERVALS + _FALSE_WITHIN):
-        lasts.append(lasts[-1] * (_RUN_WEIGHT * goes_on + j) / (_RUN_WEIGHT + j))
-    before = lasts[1] - lasts[1 + _FALSE_WITHIN]
-    for run in range(2, _MOST_INTERVALS + 1):
-        chance = lasts[run] - lasts[run + _FALSE_WITHIN]
-        if chance <= _FALSE_SILENCE:
-            return run - 1 + math.log(before / _FALSE_SILENCE) / math.log(before / chance)
-        before = chance
-    return float(_MOST_INTERVALS)
-
-
-def _misses(gap_s: float, interval_s: float) -> int:
-    return max(round(gap_s / interval_s) - 1, 0)
-
-
-def _telling(missed: int) -> int:
-    """What misses in one gap say of how often one is missed; nothing where it was silent."""
-    return 0 if missed >= _MOST_INTERVALS else min(missed, _MISSES_OF_ONE_GAP)
