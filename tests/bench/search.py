@@ -99,6 +99,7 @@ def _times(timed: list[Loss]) -> dict[str, Any]:
     return {
         "time_ratio_to_middle": median["suggested"] / median["middle"],
         "time_ratio_to_spiral": median["suggested"] / median["spiral"],
+        "knowing_ratio_to_middle": median["knowing"] / median["middle"],
         "mean_ratio_to_middle": mean["suggested"] / mean["middle"],
         "mean_ratio_to_spiral": mean["suggested"] / mean["spiral"],
         "median_h": median,
