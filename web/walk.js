@@ -8,6 +8,7 @@ import { copyButton } from 'leeward/panels/card.js';
 import { createFlights } from 'leeward/panels/flights.js';
 import { keeping } from 'leeward/offline.js';
 import { createLink } from 'leeward/panels/link.js';
+import { nameField } from 'leeward/panels/person.js';
 import { createSearching } from 'leeward/panels/searching.js';
 import { createPreferences } from 'leeward/preferences.js';
 import { connect } from 'leeward/socket.js';
@@ -63,10 +64,13 @@ const copy = copyButton('Copy degrees', () => placeText());
 const searching = createSearching({
   now_s: () => clock.now_s(),
   flight: () => store.state?.flight.name ?? '',
-  by: () => 'On foot',
+  by: () => String(preferences.get('person') ?? '') || 'On foot',
   place: () => walker.place,
   heading_deg: () => walker.heading_deg(),
 });
+const person = nameField(preferences);
+person.addEventListener('change', () => preferences.set('person', person.value.trim()));
+const whose = el('label', { class: 'walk-person crew-only', text: 'Your name, told to the others ' }, person);
 const list = el('ul', { class: 'walk-cautions' });
 
 document.body.append(
@@ -79,6 +83,7 @@ document.body.append(
     el('section', { class: 'walk-way', 'aria-label': 'The way' }, arrow, distance, bearing, turn, start),
     figures,
     searching.node,
+    whose,
     el('div', { class: 'walk-actions' }, open, copy),
     el('section', { 'aria-label': 'Cautions' }, list),
     el('p', { class: 'walk-back' }, el('a', { href: '/', text: 'The whole screen' })),
@@ -179,10 +184,12 @@ function showLanding(state, landing, now_s) {
   const landed = landing.basis === 'landed fix';
   setText(rows.Landing, placeText());
   setAttribute(open, 'href', geoAddress(landing.latitude_deg, landing.longitude_deg, landing.radius_90_m));
+  const { found } = state.flight.search;
   const sure = landing.radius_90_m;
-  setText(rows['How sure'], sure === null ? 'not known' : `90\u00a0% within ${units.distance(sure)}`);
-  const at_s = seconds(landing.as_of);
-  setText(rows['Worked out'], `${landing.basis}, ${words.ago(at_s, now_s)}`);
+  const within = sure === null ? 'not known' : `90\u00a0% within ${units.distance(sure)}`;
+  setText(rows['How sure'], found === null ? within : 'it was found there');
+  const remark = found?.note ? `: ${found.note}` : '';
+  setText(rows['Worked out'], `${landing.basis}, ${words.ago(seconds(landing.as_of), now_s)}${remark}`);
   setAttribute(rows['Worked out'], 'data-stale', !landed && isOld(state, landing.as_of, now_s));
 }
 

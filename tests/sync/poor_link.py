@@ -26,6 +26,16 @@ class PoorLink:
         self.port = 0
         self.connections = self.carried_bytes = 0
         self._tasks: set[asyncio.Task[None]] = set()
+        self._broken = False
+
+    def break_(self) -> None:
+        """Ends what is open and refuses what comes, until it is mended."""
+        self._broken = True
+        for task in self._tasks:
+            task.cancel()
+
+    def mend(self) -> None:
+        self._broken = False
 
     async def __aenter__(self) -> Self:
         self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
@@ -39,6 +49,9 @@ class PoorLink:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self._broken:
+            writer.close()
+            return
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
@@ -56,6 +69,8 @@ class PoorLink:
             for way in ways:
                 way.cancel()
             await asyncio.gather(*ways, return_exceptions=True)
+        except asyncio.CancelledError:
+            pass  # broken: whoever waits for this task waits for its end alone
         finally:
             for end in (writer, far):
                 if end is not None:
