@@ -68,7 +68,7 @@ class Books:
         self.broken = False  # half of a reception may have been left in them
 
     def place(self, taken: Taken, horizon_s: float) -> None:
-        """Take it in, or hold it back where it is later than now."""
+        """Take it in, or hold it back where another station heard it later than `horizon_s`."""
         heard_s = taken.heard_at_ms / 1000.0
         station = self.clocks.station(taken.reception)
         if station != self.plan.station:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
 from decoders.reports import Decoding, PositionReport
-from server.flight.books import Books
+from server.flight.books import Books, Counts
 from server.flight.inputs import Plan, Reception
 from server.flight.packets.heard import Taken, decoded
 from server.flight.packets.names import PlannedNames
@@ -43,9 +44,8 @@ class Intake:
         """
         decoding = self._decoded(reception, reception.heard_at_s)
         unread = decoding.problem is not None and not decoding.reports
-        books.counts = books.counts._replace(
-            total=books.counts.total + 1, undecodable=books.counts.undecodable + unread
-        )
+        total, undecodable, unusable = books.counts
+        books.counts = Counts(total + 1, undecodable + unread, unusable)
         moved = learn and clocks.learn(reception, decoding)
         station = clocks.station(reception)
         ahead_s = clocks.ahead_s(station, reception.heard_at_s)
@@ -53,7 +53,8 @@ class Intake:
             decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
         decoding = self._by_receiver(decoding, reception, books)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
-        books.place(Taken(heard_at_ms, reception, decoding), horizon_s())
+        own = station == self._plan.station
+        books.place(Taken(heard_at_ms, reception, decoding), math.inf if own else horizon_s())
         return moved
 
     def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:

@@ -19,7 +19,7 @@ from server.flight.packets.sensors import (
     may_tell_pressure,
     pressure_pa,
 )
-from server.flight.packets.sent_at import TimeDoubt, timed
+from server.flight.packets.sent_at import TimeDoubt, TimedReport, timed
 from server.flight.track.fixes import Fix, Key
 from server.flight.tracker_state import Rejection, RejectionKind
 
@@ -70,13 +70,15 @@ class Sender:
         told = may_tell_pressure(self.sensors.definitions())
         defined = False
         for packet in change.removed:
-            defined |= self._count(packet, -1)
-            for key, entry in _entries(packet):
+            positions = timed(packet)
+            defined |= self._count(packet, -1, positions)
+            for key, entry in _entries(packet, positions):
                 self.slots[key].remove(entry)
                 touched[key] = None
         for packet in change.added:
-            defined |= self._count(packet, +1)
-            for key, entry in _entries(packet):
+            positions = timed(packet)
+            defined |= self._count(packet, +1, positions)
+            for key, entry in _entries(packet, positions):
                 self.slots.setdefault(key, []).append(entry)
                 touched[key] = None
         if change.copy is not None:
@@ -192,16 +194,17 @@ class Sender:
         """Its sensors by quantity, in order of time, in units where a scale has been heard."""
         return self.sensors.readings()
 
-    def _count(self, packet: Packet, sign: int) -> bool:
+    def _count(self, packet: Packet, sign: int, positions: tuple[TimedReport, ...]) -> bool:
         """True when another definition of its telemetry holds now."""
-        positions = timed(packet)
         sent_s = next((t.time_s for t in positions if t.own_time), None)
         beacon = bool(positions)
         for position in positions:
             if position.doubt is not None:
                 self.doubted[position.doubt] += sign
         order = _order(packet)
-        i = bisect.bisect_left(self.packets, order, key=_order)
+        i = len(self.packets)
+        if i > 0 and self.packets[-1].hearings[0] >= packet.hearings[0]:  # as a rule it is the last
+            i = bisect.bisect_left(self.packets, order, key=_order)
         if sign > 0:
             self.packets.insert(i, packet)
             self.health.add(packet.first_heard_s, sent_s, beacon=beacon)
@@ -239,9 +242,11 @@ def _order(packet: Packet) -> tuple[Hearing, str]:
     return packet.hearings[0], packet.text
 
 
-def _entries(packet: Packet) -> Iterator[tuple[SlotKey, _Entry]]:
-    sensors = tuple(r for r in packet.reports if isinstance(r, SensorReport))
-    for at in timed(packet):
+def _entries(
+    packet: Packet, positions: tuple[TimedReport, ...]
+) -> Iterator[tuple[SlotKey, _Entry]]:
+    sensors = tuple([r for r in packet.reports if isinstance(r, SensorReport)])
+    for at in positions:
         yield SlotKey(at.time_s, at.own_time), _Entry(at.report, sensors)
 
 

@@ -70,6 +70,7 @@ _STEP_M = 50.0
 _TABLE_M = np.arange(-5_000.0, 71_000.0 + _STEP_M, _STEP_M)
 _LOG_DENSITY = np.log(density_kg_m3(_TABLE_M))
 _LOG_DENSITY_LIST: list[float] = _LOG_DENSITY.tolist()
+_MINUS_LOG_PRESSURE = -np.log(pressure_pa(_TABLE_M))
 
 
 def density_scale_height_m(altitude_m: float) -> float:
@@ -90,4 +91,4 @@ def pressure_altitude_m(pressure: float) -> float:
     """Geometric altitude at which the standard atmosphere has this pressure (Pa)."""
     if not pressure > 0:
         raise ValueError(f"a pressure above 0 Pa was expected, not {pressure}")
-    return float(np.interp(-np.log(pressure), -np.log(pressure_pa(_TABLE_M)), _TABLE_M))
+    return float(np.interp(-np.log(pressure), _MINUS_LOG_PRESSURE, _TABLE_M))

@@ -123,7 +123,8 @@ def _anew(
 
 def _grounded(state: FilterState, phase: PhaseMemory) -> FilterState:
     """The ground is where it rests before the launch, not the lowest that a receiver ever said."""
-    if phase.phase == "ground" and phase.pad_m is not None:
+    if phase.phase == "ground" and phase.pad_m not in (None, state.lowest_m):
+        assert phase.pad_m is not None
         return state._replace(lowest_m=phase.pad_m)
     return state
 

@@ -49,7 +49,9 @@ def follow_aloft(memory: PhaseMemory, state: FilterState, *, tells_height: bool)
     if not memory.proved and not proved:
         climb = recent.climb(memory.points)
         proved = climb is not None and climb.steep
-    memory = _refine_burst(memory._replace(proved=memory.proved or proved), state)
+    if proved and not memory.proved:
+        memory = memory._replace(proved=True)
+    memory = _refine_burst(memory, state)
     if not tells_height and state.probabilities[GROUND] <= SURE:
         return memory
     wanted = _wanted(memory, state)

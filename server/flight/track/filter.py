@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
-from server.flight.track.kalman import Axis, mix
+from server.flight.track.kalman import Axis, make, mix, mix_two
 from server.flight.track.measurement import PROBABILITY_FLOOR, Motions, Probabilities
 from server.flight.track.modes import (
     DESCENT,
@@ -47,14 +47,23 @@ class FilterState(NamedTuple):
     accepted: int
     process_scale: float  # how much more than usual the wind changes, learned
     winds: WindsMet  # on the way up
+    mixture: Motion  # of the modes as they are: see `mixture_of`
 
     def mixed(self) -> Motion:
-        """One Gaussian for all modes that are not negligible: a mode left far behind has its floor
-        of probability, and would widen the whole by its distance."""
-        likely = [i for i in range(4) if self.probabilities[i] > _NEGLIGIBLE]
-        norm = sum(self.probabilities[i] for i in likely)
-        return _mixed(
-            [self.motions[i] for i in likely], [self.probabilities[i] / norm for i in likely]
+        """One Gaussian for all modes that are not negligible."""
+        return self.mixture
+
+    def met(self, motions: Motions, probabilities: Probabilities) -> FilterState:
+        """The same with other modes."""
+        return make(
+            FilterState,
+            (
+                self.time_s,
+                motions,
+                probabilities,
+                *self[3:9],
+                mixture_of(motions, probabilities),
+            ),
         )
 
     def stated(self) -> Motion:
@@ -65,6 +74,16 @@ class FilterState(NamedTuple):
             y._replace(var_position=y.var_position + _WANDER_H_M**2),
             z._replace(var_position=z.var_position + _WANDER_V_M**2),
         )
+
+
+def mixture_of(motions: Motions, probabilities: Probabilities) -> Motion:
+    """One Gaussian for all modes that are not negligible: a mode left far behind has its floor of
+    probability, and would widen the whole by its distance."""
+    likely = [i for i in range(4) if probabilities[i] > _NEGLIGIBLE]
+    if len(likely) == 1:
+        return motions[likely[0]]
+    norm = sum([probabilities[i] for i in likely])
+    return _mixed([motions[i] for i in likely], [probabilities[i] / norm for i in likely])
 
 
 def begin(
@@ -88,10 +107,10 @@ def begin(
     probabilities = (0.45, 0.35, 0.02, 0.18)
     if ground_m is not None and altitude_m > ground_m + 1_000.0:
         probabilities = (0.001, 0.6, 0.04, 0.359)
-    motions = tuple(start(mode, at, constants) for mode in range(4))
+    a, b, c, d = (start(mode, at, constants) for mode in range(4))
     return FilterState(
         time_s=fix.time_s,
-        motions=(motions[0], motions[1], motions[2], motions[3]),
+        motions=(a, b, c, d),
         probabilities=probabilities,
         trackers={**trackers, fix.tracker: remember(trackers.get(fix.tracker), fix)},
         lowest_m=_first_ground_m(altitude_m, ground_m),
@@ -99,6 +118,7 @@ def begin(
         accepted=1,
         process_scale=1.0,
         winds=NO_WINDS,
+        mixture=mixture_of((a, b, c, d), probabilities),
     )
 
 
@@ -132,9 +152,12 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     arrivals[GROUND] = [(weight * rests, i, s) for weight, i, s in arrivals[GROUND]]
     motions, probabilities = [], []
     for j, pairs in enumerate(arrivals):
-        total = sum([weight for weight, _, _ in pairs])
-        least = _NEGLIGIBLE * total
-        kept = [pair for pair in pairs if pair[0] > least]
+        if len(pairs) == 1:
+            total, kept = pairs[0][0], pairs
+        else:
+            total = sum([weight for weight, _, _ in pairs])
+            least = _NEGLIGIBLE * total
+            kept = [pair for pair in pairs if pair[0] > least]
         norm = sum([weight for weight, _, _ in kept])
         moved = [
             move(i, j, state.motions[i], moved_s, constants, state.process_scale, state.winds)
@@ -143,11 +166,9 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
         probabilities.append(max(total, PROBABILITY_FLOOR * (rests if j == GROUND else 1.0)))
     norm = sum(probabilities)
-    return state._replace(
-        time_s=time_s,
-        motions=(motions[0], motions[1], motions[2], motions[3]),
-        probabilities=_four([p / norm for p in probabilities]),
-    )
+    four = (motions[0], motions[1], motions[2], motions[3])
+    after = _four([p / norm for p in probabilities])
+    return make(FilterState, (time_s, four, after, *state[3:9], mixture_of(four, after)))
 
 
 def _down_by_s(z: Axis, lowest_m: float) -> float:
@@ -168,6 +189,10 @@ def _mixed(
 ) -> Motion:
     if len(motions) == 1:
         return motions[0]
+    if len(motions) == 2:
+        (ax, ay, az), (bx, by, bz) = motions
+        a, b = weights
+        return make(Motion, (mix_two(ax, a, bx, b), mix_two(ay, a, by, b), mix_two(az, a, bz, b)))
     x, y, z = zip(*motions, strict=True)
     return Motion(mix(x, weights), mix(y, weights), mix(z, weights))
 

@@ -2,6 +2,7 @@
 
 The three axes of a track are independent of each other (models and measurement errors are), so the
 six-dimensional filter is three of these, in plain arithmetic: exact, quick and the same everywhere.
+(`tuple.__new__` makes a NamedTuple in half the time that its own name takes: some 60 a fix.)
 Equations: Bar-Shalom, Li, Kirubarajan, Estimation with Applications to Tracking and Navigation (2001),
 ch. 5 (filter), 8.2 (smoother), 11.6 (mixing); checked against a reference library in the tests.
 """
@@ -11,6 +12,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from typing import NamedTuple
+
+make = tuple.__new__
 
 
 class Axis(NamedTuple):
@@ -27,12 +30,15 @@ def predict(axis: Axis, dt_s: float, acceleration_psd: float) -> Axis:
     """Constant velocity for `dt_s`, driven by white acceleration of that density in m²/s³."""
     p, v, pp, pv, vv = axis
     q = acceleration_psd * dt_s
-    return Axis(
-        p + v * dt_s,
-        v,
-        pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3,
-        pv + dt_s * vv + q * dt_s / 2,
-        vv + q,
+    return make(
+        Axis,
+        (
+            p + v * dt_s,
+            v,
+            pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3,
+            pv + dt_s * vv + q * dt_s / 2,
+            vv + q,
+        ),
     )
 
 
@@ -57,12 +63,16 @@ def innovation(axis: Axis, measured_position: float, variance: float) -> Innovat
 
 def update(axis: Axis, measured_position: float, variance: float) -> Axis:
     """A position measured with that variance (m²)."""
+    return corrected(axis, measured_position - axis[0], axis[2] + variance, variance)
+
+
+def corrected(axis: Axis, e: float, s: float, variance: float) -> Axis:
+    """The same of an innovation `e` and its variance `s`."""
     p, v, pp, pv, vv = axis
-    s = pp + variance
     gain_p, gain_v = pp / s, pv / s
-    e = measured_position - p
-    return Axis(
-        p + gain_p * e, v + gain_v * e, pp * variance / s, pv * variance / s, vv - gain_v * pv
+    return make(
+        Axis,
+        (p + gain_p * e, v + gain_v * e, pp * variance / s, pv * variance / s, vv - gain_v * pv),
     )
 
 
@@ -105,6 +115,9 @@ def mix(axes: Sequence[Axis], weights: Sequence[float]) -> Axis:
     """One Gaussian with the mean and covariance of the weighted sum of several. Weights add to 1."""
     if len(axes) == 1:
         return axes[0]
+    if len(axes) == 2:  # as a rule
+        (a, b), (one, other) = axes, weights
+        return mix_two(a, one, b, other)
     p = v = 0.0
     for w, (one_p, one_v, _, _, _) in zip(weights, axes, strict=True):
         p += w * one_p
@@ -116,3 +129,22 @@ def mix(axes: Sequence[Axis], weights: Sequence[float]) -> Axis:
         pv += w * (one_pv + dp * dv)
         vv += w * (one_vv + dv * dv)
     return Axis(p, v, pp, pv, vv)
+
+
+def mix_two(a: Axis, one: float, b: Axis, other: float) -> Axis:
+    """`mix` of two, longhand: the same sums in the same order."""
+    ap, av, app, apv, avv = a
+    bp, bv, bpp, bpv, bvv = b
+    p = one * ap + other * bp
+    v = one * av + other * bv
+    adp, adv, bdp, bdv = ap - p, av - v, bp - p, bv - v
+    return make(
+        Axis,
+        (
+            p,
+            v,
+            one * (app + adp * adp) + other * (bpp + bdp * bdp),
+            one * (apv + adp * adv) + other * (bpv + bdp * bdv),
+            one * (avv + adv * adv) + other * (bvv + bdv * bdv),
+        ),
+    )

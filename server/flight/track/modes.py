@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from server.flight.physics.atmosphere import density_scale_height_m, sqrt_density
 from server.flight.track.constants import MotionConstants
-from server.flight.track.kalman import Axis, predict
+from server.flight.track.kalman import Axis, make, predict
 from server.flight.track.winds_met import Drift, WindsMet, drift
 
 GROUND, ASCENT, FLOAT, DESCENT = range(4)
@@ -98,7 +98,9 @@ def move(
     after = _stay(j, z, dt_s, constants) if i == j else _change(j, z, dt_s, constants)
     # a float drifts steadily; were it told so, steady winds alone would look like a float
     climb_ms = constants.ascent_rate_ms if i == j == FLOAT else z.velocity
-    psd = process_scale * _wind_psd(climb_ms, constants)
+    # a fall that is only supposed must not be the one that explains a change of the wind
+    sheared_ms = min(abs(climb_ms), _SHEARED_MOST_MS)
+    psd = process_scale * (constants.wind_psd + constants.wind_psd_per_ms * sheared_ms)
     gusts = (constants.gust_ms * dt_s) ** 2
     blown = drift(winds, z.position, after.position, dt_s)
     if blown is None:
@@ -106,15 +108,27 @@ def move(
     else:
         psd *= constants.met_psd_share
     (east_m, north_m), (east_ms, north_ms) = blown
-    share = constants.met_change
-    x = _blown(predict(x, dt_s, psd), gusts, east_m, east_ms, share)
-    y = _blown(predict(y, dt_s, psd), gusts, north_m, north_ms, share)
-    return Motion(x, y, after)
+    share, q = constants.met_change, psd * dt_s
+    x = _blown(x, dt_s, q, gusts, share * east_m, share * east_ms)
+    y = _blown(y, dt_s, q, gusts, share * north_m, share * north_ms)
+    return make(Motion, (x, y, after))
 
 
-def _blown(axis: Axis, gusts: float, moved_m: float, faster_ms: float, share: float) -> Axis:
+def _blown(
+    axis: Axis, dt_s: float, q: float, gusts: float, moved_m: float, faster_ms: float
+) -> Axis:
+    """`kalman.predict`, with what the winds that were met and gusts add; q: of the velocity's variance."""
     p, v, pp, pv, vv = axis
-    return Axis(p + share * moved_m, v + share * faster_ms, pp + gusts, pv, vv)
+    return make(
+        Axis,
+        (
+            p + v * dt_s + moved_m,
+            v + faster_ms,
+            pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3 + gusts,
+            pv + dt_s * vv + q * dt_s / 2,
+            vv + q,
+        ),
+    )
 
 
 def _stay(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
@@ -132,11 +146,6 @@ def sign_probability(mode: int, z: Axis) -> float:
         return 1.0
     upward = z.velocity - _SLOWEST_CLIMB_MS if mode == ASCENT else -z.velocity
     return max(0.5 * math.erfc(-upward / math.sqrt(2 * z.var_velocity + 1e-9)), 1e-5)
-
-
-def _wind_psd(climb_ms: float, constants: MotionConstants) -> float:
-    # a fall that is only supposed must not be the one that explains a change of the wind
-    return constants.wind_psd + constants.wind_psd_per_ms * min(abs(climb_ms), _SHEARED_MOST_MS)
 
 
 def _rest(axis: Axis, dt_s: float) -> Axis:

@@ -42,7 +42,8 @@ _MARGIN_S = 120.0  # before a launch: belongs to the flight
 
 def follow(memory: PhaseMemory, state: FilterState, *, tells_height: bool) -> PhaseMemory:
     """The memory after `state`, whose fix was accepted; `tells_height`: with an altitude measured."""
-    memory = memory._replace(from_s=min(memory.from_s, state.time_s))
+    if state.time_s < memory.from_s:
+        memory = memory._replace(from_s=state.time_s)
     if tells_height or memory.phase not in FLYING:  # in the air a guessed height is no point
         x, y, z = state.mixed()
         point = Point(state.time_s, x.position, y.position, z.position)

@@ -97,12 +97,16 @@ def keep(points: Points, point: Point) -> Points:
         earlier = earlier[:-1]
     if len(earlier) > 1 and point.time_s - earlier[-2].time_s < SPACING_S:
         earlier = earlier[:-1]
+    now_s, last_s = point[0], -math.inf
     kept: list[Point] = []
-    for old in earlier:
-        age_s = point.time_s - old.time_s
-        apart_s = COARSE_S if age_s > FINE_S else 0.0
-        if age_s <= KEPT_S and not (kept and old.time_s - kept[-1].time_s < apart_s):
+    for i, old in enumerate(earlier):
+        old_s = old[0]
+        age_s = now_s - old_s
+        if age_s <= FINE_S:  # all that follow, too
+            return (*kept, *earlier[i:], point)
+        if age_s <= KEPT_S and not old_s - last_s < COARSE_S:
             kept.append(old)
+            last_s = old_s
     return (*kept, point)
 
 

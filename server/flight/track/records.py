@@ -50,6 +50,7 @@ _COLUMNS = (
     "lowest_m",
 )
 _FLAGS = ("whole", "used", "accepted", "falls", "falls_or_fell")
+_WIDTH, _FLAG_WIDTH = len(_COLUMNS), len(_FLAGS)  # of a row
 
 
 class Records:
@@ -78,8 +79,8 @@ class Records:
         self.track: list[TrackPoint | None] = []
         self.names: list[str] = []  # of trackers, in the order in which they come
         self._index: dict[str, int] = {}
-        self._columns = {name: array("d") for name in _COLUMNS}
-        self._flags = {name: array("b") for name in _FLAGS}
+        self._rows = array("d")  # one behind the other: as many calls as columns take longer
+        self._flag_rows = array("b")
         self._trackers = array("q")
         self._phases = array("b")  # indices of _PHASES
 
@@ -145,8 +146,8 @@ class Records:
         other._phases = self._phases[:count]
         other.records, other.verdicts = self.records[:count], self.verdicts[:count]
         other.fixes, other.track = self.fixes[:count], self.track[:count]
-        other._columns = {name: column[:count] for name, column in self._columns.items()}
-        other._flags = {name: flags[:count] for name, flags in self._flags.items()}
+        other._rows = self._rows[: count * _WIDTH]
+        other._flag_rows = self._flag_rows[: count * _FLAG_WIDTH]
         other._trackers = self._trackers[:count]
         seen = max(other._trackers, default=-1) + 1
         other.names = self.names[:seen]
@@ -182,25 +183,13 @@ class Records:
             sigma_h_m = math.sqrt((x.var_position + y.var_position) / 2)
             stated = (x.position, y.position, z.position, z.velocity, sigma_h_m, state.lowest_m)
         altitude_m = math.nan if fix.altitude_m is None else fix.altitude_m
-        row = (
-            fix.time_s,
-            record.x_m,
-            record.y_m,
-            fix.latitude_deg,
-            fix.longitude_deg,
-            altitude_m,
-            *stated,
-        )
-        for column, value in zip(self._columns.values(), row, strict=True):
-            column.append(value)
+        place = fix.time_s, record.x_m, record.y_m, fix.latitude_deg, fix.longitude_deg, altitude_m
+        self._rows.extend((*place, *stated))
         phase = record.after.phase.phase
         self._phases.append(_PHASES.index(phase))
         falls, fell = phase == "descent", phase in FALLING and state is not None
-        for flags, flag in zip(
-            self._flags.values(), (0, 0, record.verdict.accepted, falls, fell), strict=True
-        ):
-            flags.append(flag)
-        self._judge(len(self.records) - 1, record.verdict)
+        verdict = record.verdict
+        self._flag_rows.extend((verdict in _WHOLE, verdict.accepted, verdict.accepted, falls, fell))
         pardoned = record.after.pardoned
         if pardoned is not before:
             for key in pardoned - before:
@@ -217,9 +206,10 @@ class Records:
         first = len(self.track)
         if first == len(self.records):
             return
-        columns = {name: np.array(column[first:]) for name, column in self._columns.items()}
+        rows = np.array(self._rows[first * _WIDTH :]).reshape(-1, _WIDTH)
+        columns = {name: rows[:, k].copy() for k, name in enumerate(_COLUMNS)}
         places = self.frame.to_latlon(columns["stated_x_m"], columns["stated_y_m"])
-        rows = zip(
+        points = zip(
             self.records[first:],
             self._phases[first:],
             columns["time_s"].tolist(),
@@ -239,20 +229,21 @@ class Records:
             )
             if record.verdict.accepted and not math.isnan(z_m)
             else None
-            for record, phase, time_s, lat, lon, z_m, climb_ms, sigma_h_m in rows
+            for record, phase, time_s, lat, lon, z_m, climb_ms, sigma_h_m in points
         ]
 
     def column(self, name: str) -> npt.NDArray[np.float64]:
         """A copy, shape (n,)."""
-        return np.array(self._columns[name])
+        return np.asarray(self._rows).reshape(-1, _WIDTH)[:, _COLUMNS.index(name)].copy()
 
     def value(self, name: str, i: int) -> float:
         """Of one record."""
-        return self._columns[name][i]
+        return self._rows[i * _WIDTH + _COLUMNS.index(name)]
 
     def flags(self, name: str) -> npt.NDArray[np.bool_]:
         """A copy, shape (n,)."""
-        return np.array(self._flags[name]).astype(bool)
+        rows = np.asarray(self._flag_rows).reshape(-1, _FLAG_WIDTH)
+        return rows[:, _FLAGS.index(name)].astype(bool)
 
     def tracker(self) -> npt.NDArray[np.int64]:
         """A copy, shape (n,): indices of `names`."""
@@ -271,8 +262,9 @@ class Records:
         if verdict is not self.verdicts[i]:
             self.verdicts[i] = verdict
             self.fixes[i] = _fix_point(self.records[i].fix, verdict)
-        self._flags["whole"][i] = verdict in _WHOLE
-        self._flags["used"][i] = verdict.accepted
+        row = i * _FLAG_WIDTH
+        self._flag_rows[row] = verdict in _WHOLE
+        self._flag_rows[row + 1] = verdict.accepted
 
 
 def _fix_point(fix: Fix, verdict: Verdict) -> FixPoint:

@@ -151,7 +151,7 @@ def _update(
 ) -> tuple[FilterState, Updated]:
     inflation = constants.covariance_inflation
     met = measurement_update(state.motions, state.probabilities, measured, inflation)
-    return state._replace(motions=met.motions, probabilities=met.probabilities), met
+    return state.met(met.motions, met.probabilities), met
 
 
 def _verdict(

@@ -23,7 +23,7 @@ from server.flight.track.phase_memory import Statement
 from server.flight.track.records import Records
 
 _ORIGIN_FIXES = 5
-_PLACED_AT_ONCE = 8  # points of the track: one by one they cost twice as much
+_PLACED_AT_ONCE = 64  # points of the track, 0.3 ms: eight by eight each costs four times as much
 _FREED_AT_ONCE = 32  # records, as fast as one fix is run
 
 

@@ -11,6 +11,7 @@ import bisect
 import math
 from typing import NamedTuple
 
+from server.flight.track.kalman import make
 from server.flight.track.recent import Point
 
 # a layer is at least so thick in time and height: the errors of two fixes over less drown its wind
@@ -57,32 +58,32 @@ def drift(winds: WindsMet, from_m: float, to_m: float, dt_s: float) -> Drift | N
     """What the change of the wind does within `dt_s` from one height to another, at an even rate;
     None where no wind has been met."""
     layers = winds.layers
-    if not layers or min(from_m, to_m) >= layers[-1].z_m:
+    if not layers or (min(to_m, from_m)) >= layers[-1][0]:
         return None
-    first, last = _at(layers, from_m), _at(layers, to_m)
+    (first_u, first_v), (last_u, last_v) = _at(layers, from_m), _at(layers, to_m)
     steps = min(math.ceil(abs(to_m - from_m) / _STEP_M), _MOST_STEPS) or 1
     east = north = 0.0
     for i in range(steps):
-        _, u, v = _at(layers, from_m + (i + 0.5) / steps * (to_m - from_m))
+        u, v = _at(layers, from_m + (i + 0.5) / steps * (to_m - from_m))
         east += u / steps
         north += v / steps
-    return Drift(
-        ((east - first.east_ms) * dt_s, (north - first.north_ms) * dt_s),
-        (last.east_ms - first.east_ms, last.north_ms - first.north_ms),
+    return make(
+        Drift,
+        (
+            ((east - first_u) * dt_s, (north - first_v) * dt_s),
+            (last_u - first_u, last_v - first_v),
+        ),
     )
 
 
-def _at(layers: tuple[Layer, ...], z_m: float) -> Layer:
-    """On the straight line between two layers; the lowest and the highest hold beyond them."""
+def _at(layers: tuple[Layer, ...], z_m: float) -> tuple[float, float]:
+    """East and north on the straight line between two layers; the lowest and the highest hold beyond."""
     i = bisect.bisect_left(layers, (z_m,))
     if i == 0:
-        return layers[0]
+        return layers[0][1:]
     if i == len(layers):
-        return layers[-1]
-    below, above = layers[i - 1], layers[i]
-    share = (z_m - below.z_m) / (above.z_m - below.z_m)
-    return Layer(
-        z_m,
-        below.east_ms + share * (above.east_ms - below.east_ms),
-        below.north_ms + share * (above.north_ms - below.north_ms),
-    )
+        return layers[-1][1:]
+    below_m, below_u, below_v = layers[i - 1]
+    above_m, above_u, above_v = layers[i]
+    share = (z_m - below_m) / (above_m - below_m)
+    return below_u + share * (above_u - below_u), below_v + share * (above_v - below_v)
