@@ -8,14 +8,12 @@ on. A frame that was cut can only be seen here: KISS has no check of its own.
 from __future__ import annotations
 
 import re
-from functools import lru_cache
 
 from decoders.reports import DecodeError, Transmission
 
 UI_CONTROLS = (0x03, 0x13)  # UI with the poll/final bit clear and set
 NO_LAYER_3 = 0xF0
 MAX_DIGIPEATERS = 8
-HEADERS_KEPT = 2_048  # read already, some 300 bytes each
 _ADDRESS_BYTES = 7
 _CALLSIGN = re.compile(r"([A-Z0-9]{1,6})(?:-(\d{1,2}))?(\*?)")
 
@@ -59,19 +57,15 @@ def decode_ui(frame: bytes, fcs: bool = False) -> Transmission:
         raise DecodeError(f"not a UI frame: control 0x{control:02X}, expected 0x03 or 0x13")
     if pid != NO_LAYER_3:
         raise DecodeError(f"PID 0x{pid:02X}, expected 0xF0 (no layer 3)")
-    sender, destination, path, odd = _names(tuple(addresses))
-    return Transmission(sender, destination, path, rest[2:], odd)
-
-
-@lru_cache(HEADERS_KEPT)
-def _names(addresses: tuple[bytes, ...]) -> tuple[str, str, tuple[str, ...], tuple[str, ...]]:
-    """Sender, destination, path and odd names; a station sends the same ones all day."""
     destination, sender, *vias = addresses
     odd: list[str] = []
-    name = _sender(sender, odd)
-    to = _callsign(destination, odd)
-    path = tuple(_callsign(via, odd) + ("*" if via[6] & 0x80 else "") for via in vias)
-    return name, to, path, tuple(odd)
+    return Transmission(
+        sender=_sender(sender, odd),
+        destination=_callsign(destination, odd),
+        path=tuple(_callsign(via, odd) + ("*" if via[6] & 0x80 else "") for via in vias),
+        information=rest[2:],
+        odd_names=tuple(odd),
+    )
 
 
 def encode_ui(transmission: Transmission, *, fcs: bool = False) -> bytes:

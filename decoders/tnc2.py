@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 from decoders import monitor
 from decoders.reports import DecodeError, Transmission
@@ -23,7 +22,6 @@ from decoders.reports import DecodeError, Transmission
 LORA_PREFIX = b"<\xff\x01"
 MAX_VIAS = 24  # eight on the air, the rest added by servers
 MAX_NAME_CHARACTERS = 40
-HEADERS_KEPT = 2_048  # read already, some 300 bytes each as a rule
 MAX_NESTING = 4  # third-party packets inside third-party packets
 
 _USUAL = re.compile(r"(?=.{1,9}\Z)[A-Za-z0-9]{1,9}(?:-[A-Za-z0-9]{1,2})?")
@@ -112,15 +110,6 @@ def _plain(line: bytes) -> Transmission:
 def _transmission(
     sender: str, destination: str, vias: tuple[str, ...], information: bytes
 ) -> Transmission:
-    sender, destination, path, odd = _names(sender, destination, vias)
-    return Transmission(sender, destination, path, information, odd)
-
-
-@lru_cache(HEADERS_KEPT)
-def _names(
-    sender: str, destination: str, vias: tuple[str, ...]
-) -> tuple[str, str, tuple[str, ...], tuple[str, ...]]:
-    """Sender, destination, path and odd names; a station sends the same ones all day."""
     odd: list[str] = []
     for role, callsign in (("sender", sender), ("destination", destination)):
         if not _READABLE.fullmatch(callsign):
@@ -138,7 +127,13 @@ def _names(
     if len(path) > MAX_VIAS:
         odd.append(f"{len(path)} vias")
         path = _shortened(path)
-    return _normal(sender), _normal(destination), tuple(path), tuple(odd)
+    return Transmission(
+        sender=_normal(sender),
+        destination=_normal(destination),
+        path=tuple(path),
+        information=information,
+        odd_names=tuple(odd),
+    )
 
 
 def _kept(via: str) -> str:

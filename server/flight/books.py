@@ -137,12 +137,12 @@ class Books:
         followed = name in self.trackers or name in self.vehicles or self.plan.infer_trackers
         content, hearing = taken.content_and_hearing()
         text = taken.text() if followed or taken.decoding.transmission is None else ""
-        change = self._deduplication.take(name, content, hearing, reports, text)
         sender = self.senders.get(name)
         if sender is None:
             alarms = self.plan.flights[self.flight_of(name)].alarms
             health = TrackerHealth(alarms.silent_after_intervals)
             sender = self.senders[name] = Sender(name, health, followed)
+        change = self._deduplication.take(sender.name, content, hearing, reports, text)
         gone, come = sender.apply(change)
         if name in self.trackers:
             self._change_track(name, gone, come)

@@ -40,7 +40,7 @@ class Series:
     def __init__(self, decimals: tuple[int | None, ...]) -> None:
         self._decimals = [(i, n) for i, n in enumerate(decimals) if n is not None]
         self._given: list[Any] = []
-        self.rows: list[list[Any]] = []
+        self.rows: list[Sequence[Any]] = []
 
     def follow(self, points: Iterable[Any]) -> dict[str, Any] | None:
         given = list(points)
@@ -52,7 +52,9 @@ class Series:
         self._given = given
         return {"from": kept, "points": added}
 
-    def _rounded(self, point: Sequence[Any]) -> list[Any]:
+    def _rounded(self, point: Sequence[Any]) -> Sequence[Any]:
+        if not self._decimals:  # no second one is kept
+            return point
         row = list(point)
         for i, places in self._decimals:
             if row[i] is not None:

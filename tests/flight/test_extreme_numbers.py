@@ -15,7 +15,7 @@ from decoders.nmea import sentence
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan, VehiclePlan
 from server.flight.landing.predict import predict
 from server.flight.mission import Mission
-from server.flight.packets import senders
+from server.flight.packets import positions
 from server.journal.database import Journal
 from server.session.station import Station
 from server.sync.entry import ChunkError, pack, unpack
@@ -160,14 +160,14 @@ def test_whatever_a_reception_does_it_is_counted_and_left_out(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Half taken in when it fails: the books are made again without it, in any order the same."""
-    real = senders.fix_of
+    real = positions.fix_of
 
     def breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
         if report.comment == "bad":
             raise ZeroDivisionError("a fault that nobody thought of")
         return real(name, key, report, measured_pa)
 
-    monkeypatch.setattr(senders, "fix_of", breaks)
+    monkeypatch.setattr(positions, "fix_of", breaks)
     bad = packet(600.0, source="tnc")
     bad = Reception(bad.heard_at_ms + 5, "tnc", "tnc2", bad.payload + b"bad")
     clean = Mission(PLAN)

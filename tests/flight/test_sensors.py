@@ -10,7 +10,7 @@ import pytest
 
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.mission import Mission
-from server.flight.packets import senders
+from server.flight.packets import positions
 from server.flight.packets.sensors import pressure_pa
 from tests.flights import LAUNCH, T0, packet
 from tests.seen import shown
@@ -86,7 +86,7 @@ def test_a_definition_costs_the_same_whatever_has_been_heard(
         worked_out.append(given)
         return pressure_pa(*given)
 
-    monkeypatch.setattr(senders, "pressure_pa", counted)
+    monkeypatch.setattr(positions, "pressure_pa", counted)
     flight.book(
         [said(901.0 + i, f":N0CALL-11:UNIT.{'kPa' if i % 2 else 'hPa'}") for i in range(100)]
     )

@@ -23,7 +23,7 @@ from server.flight.inputs import (
     VehiclePlan,
 )
 from server.flight.mission import Mission
-from server.flight.packets import senders
+from server.flight.packets import positions
 from server.flight.track import advance as advancing
 from server.flight.track import track as tracks
 from server.flight.track.checkpoint import Record
@@ -91,7 +91,7 @@ def _at(elapsed_s: float, line: str) -> Reception:
 
 
 ALL_HEARD = _all_heard()
-REAL_FIX = senders.fix_of
+REAL_FIX = positions.fix_of
 
 
 def breaks(name: str, key: Any, report: Any, measured_pa: Any) -> Any:
@@ -124,7 +124,7 @@ def everything(flight: Mission) -> tuple[Any, ...]:
     )
 
 
-with mock.patch.object(senders, "fix_of", breaks):
+with mock.patch.object(positions, "fix_of", breaks):
     _STRAIGHT = Mission(PLAN)
     _STRAIGHT.book([*ALL_HEARD, LATEST])
     _STRAIGHT.settle()
@@ -145,7 +145,7 @@ def test_any_order_and_any_slicing_end_in_the_same_state(
     mixed = chance.sample(ALL_HEARD, len(ALL_HEARD))
     flight = Mission(PLAN)
     book = HistoryBook(flight)
-    with mock.patch.object(senders, "fix_of", breaks):
+    with mock.patch.object(positions, "fix_of", breaks):
         while mixed:
             count = chance.randint(1, at_once)
             flight.book(mixed[:count])

@@ -23,12 +23,12 @@ def test_common_prefix(old: list[int], new: list[int]) -> None:
 
 @given(st.lists(numbers, max_size=6))
 def test_a_mirror_that_takes_the_splices_has_the_series(versions: list[list[int]]) -> None:
-    series, mirror = Series((None,)), list[list[int]]()
+    series, mirror = Series((None,)), list[tuple[int]]()
     for version in versions:
         splice = series.follow([(value,) for value in version])
         if splice is not None:
             mirror[splice["from"] :] = splice["points"]
-        assert mirror == [[value] for value in version] == series.rows
+        assert mirror == [(value,) for value in version] == series.rows
 
 
 def test_nothing_new_says_nothing() -> None:

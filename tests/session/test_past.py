@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from server.flight.inputs import Command, Reception
 from server.flight.mission import Mission
-from server.flight.packets import senders
+from server.flight.packets import positions
 from server.flight.track import advance as advancing
 from server.flight.track import track as tracks
 from server.journal.database import Journal
@@ -61,7 +61,7 @@ async def _read(chance: random.Random, before: int, at_once: int) -> Mission:
 def test_however_it_is_read_the_state_is_that_of_one_go(
     chance: random.Random, before: int, at_once: int
 ) -> None:
-    with mock.patch.object(senders, "fix_of", breaks):
+    with mock.patch.object(positions, "fix_of", breaks):
         assert everything(asyncio.run(_read(chance, before, at_once))) == EXPECTED
 
 

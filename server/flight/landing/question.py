@@ -151,8 +151,9 @@ def ask(
     if landing is not None:
         resting = used & (time_s >= landing.time_s)
         places = [shown.column("latitude_deg"), shown.column("longitude_deg"), z_m]
+        xy_m = np.column_stack([shown.column("x_m"), shown.column("y_m")])[resting]
         landed, carried_m = _landed(
-            time_s[resting], np.column_stack(places)[resting], landing, track.frame
+            time_s[resting], np.column_stack(places)[resting], xy_m, landing
         )
     return LandingQuestion(
         number=number,
@@ -255,18 +256,18 @@ def _ground(latest: Record, plan: FlightPlan, terrain: Terrain | None) -> Ground
 
 
 def _landed(
-    time_s: Array, landed: Array, landing: Event, frame: LocalFrame
+    time_s: Array, landed: Array, xy_m: Array, landing: Event
 ) -> tuple[Array, float | None]:
     """Fixes where it first came to rest, and how far off the last one is, if it was carried away.
 
-    `time_s` of shape (n,) and `landed` of shape (n, 3): latitude, longitude, altitude (NaN: none).
+    `time_s` of shape (n,), `landed` of shape (n, 3): latitude, longitude, altitude (NaN: none), `xy_m` of
+    shape (n, 2) in the track's frame.
     """
     landed[np.isnan(landed[:, 2]), 2] = landing.altitude_m
-    x, y = frame.to_xy(landed[:, 0], landed[:, 1])
-    place = _first_rest(time_s, np.column_stack([x, y]))
+    place = _first_rest(time_s, xy_m)
     if place is None:
         return landed, None
-    away_m = np.hypot(x - place[0], y - place[1])
+    away_m = np.hypot(*(xy_m - place).T)
     carried_m = float(away_m[-1])
     return landed[away_m <= _REST_WITHIN_M], carried_m if carried_m > _REST_WITHIN_M else None
 

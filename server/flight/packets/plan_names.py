@@ -52,6 +52,8 @@ def by_name(
 
     The sender is there even when it reports nothing readable.
     """
+    if _alone(decoding) and decoding.reports[0].name not in patterns:  # as a rule
+        return {decoding.reports[0].name: decoding.reports}
     found: dict[str, tuple[Report, ...]] = {}
     if decoding.transmission is not None:
         found[decoding.transmission.sender] = ()
@@ -63,3 +65,11 @@ def by_name(
             if sensors is not None:
                 found[report.name] += (sensors,)
     return found
+
+
+def _alone(decoding: Decoding) -> bool:
+    """One report, of its sender."""
+    if len(decoding.reports) != 1:
+        return False
+    sender = decoding.transmission
+    return sender is None or sender.sender == decoding.reports[0].name

@@ -4,43 +4,27 @@ from __future__ import annotations
 
 import bisect
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
-from decoders.bounds import FASTEST_MS, MOST_SIGMA_M, MOST_STEP_M, within
-from decoders.reports import PositionReport, SensorReport
+from decoders.reports import PositionReport
 from server.flight.packets.beacon_health import TrackerHealth
-from server.flight.packets.deduplication import Change, Hearing, Packet, merge
-from server.flight.packets.sensors import (
-    Definitions,
-    Reading,
-    Sensors,
-    may_tell_pressure,
-    pressure_pa,
+from server.flight.packets.deduplication import Change, Hearing, Packet
+from server.flight.packets.last_place import LastPlace
+from server.flight.packets.positions import (
+    Entry,
+    SlotKey,
+    entries_of,
+    measured_pressure_pa,
+    merged,
+    possible,
+    why_impossible,
 )
+from server.flight.packets.sensors import Reading, Sensors, may_tell_pressure
 from server.flight.packets.sent_at import TimeDoubt, TimedReport, timed
 from server.flight.track.fixes import Fix, Key
-from server.flight.tracker_state import Rejection, RejectionKind
-
-_SIGMA_H_M = 4.5  # of a receiver that states none: two on one box lie 12 to 14 m apart (checks.md)
-_SIGMA_V_M = 7.5
-_LEAST_SIGMA_M = 3.0
-_SIGMA_DATUM_M = {"msl": 10.0, "ellipsoid": 35.0}  # the geoid is within 110 m, mostly 40 m
-_HIGHEST_M = 60_000.0
-_LOWEST_M = -450.0  # the Dead Sea's shore
-
-
-class SlotKey(NamedTuple):
-    time_s: float
-    own_time: bool
-
-
-class _Entry(NamedTuple):
-    """A position with the sensors that came in its packet."""
-
-    report: PositionReport
-    sensors: tuple[SensorReport, ...]
+from server.flight.tracker_state import Rejection
 
 
 @dataclass(slots=True)
@@ -50,7 +34,7 @@ class Sender:
     name: str
     health: TrackerHealth
     followed: bool = True  # else a bystander: only its last place is asked for
-    slots: dict[SlotKey, list[_Entry]] = field(default_factory=dict)
+    slots: dict[SlotKey, tuple[Entry, ...]] = field(default_factory=dict)  # of a followed one
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, Rejection] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
@@ -61,26 +45,35 @@ class Sender:
     _places: list[tuple[float, float, float]] = field(default_factory=list)
     _filled: list[SlotKey] = field(default_factory=list)
     _unscaled: list[SlotKey] = field(default_factory=list)  # pressures may be something else now
-    _last: Fix | None = None
-    _last_key: SlotKey | None = None
+    _last: LastPlace = field(default_factory=LastPlace)  # of a bystander
 
     def apply(self, change: Change) -> tuple[list[Fix], list[Fix]]:
         """Take a change of packets in; fixes that go and fixes that come."""
         touched: dict[SlotKey, None] = {}
         told = may_tell_pressure(self.sensors.definitions())
-        defined = False
+        defined = again = False
         for packet in change.removed:
             positions = timed(packet)
             defined |= self._count(packet, -1, positions)
-            for key, entry in _entries(packet, positions):
-                self.slots[key].remove(entry)
-                touched[key] = None
+            for key, entry in entries_of(packet, positions):
+                if self.followed:
+                    left = list(self.slots[key])
+                    left.remove(entry)
+                    self.slots[key] = tuple(left)
+                    touched[key] = None
+                else:
+                    again |= self._last.rests_on(key, self.impossible)
         for packet in change.added:
             positions = timed(packet)
             defined |= self._count(packet, +1, positions)
-            for key, entry in _entries(packet, positions):
-                self.slots.setdefault(key, []).append(entry)
-                touched[key] = None
+            for key, entry in entries_of(packet, positions):
+                if self.followed:
+                    self.slots[key] = (*self.slots.get(key, ()), entry)
+                    touched[key] = None
+                else:
+                    again |= self._last.add(self.name, key, entry, self.impossible)
+        if again:
+            self._last.find(self.name, self.packets, self.impossible)
         if change.copy is not None:
             self.health.copies += 1
             self.health.direct += change.copy.new_direct
@@ -101,7 +94,7 @@ class Sender:
             key = self._unscaled.pop()
             steps -= 1
             fixes = self.fixes[key]
-            if fixes and fixes[0].pressure_pa != _pressure_pa(self.slots[key], definitions):
+            if fixes and fixes[0].pressure_pa != measured_pressure_pa(self.slots[key], definitions):
                 touched[key] = None
         return *self._changed(touched), steps
 
@@ -115,9 +108,6 @@ class Sender:
         come: list[Fix] = []
         for key in touched:
             after = self._fixes_at(key)
-            if not self.followed:
-                self._note_last(key, after)
-                continue
             before = self.fixes.get(key, ())
             self.fixes[key] = after
             gone += [fix for fix in before if fix not in after]
@@ -128,17 +118,6 @@ class Sender:
                 del self._filled[bisect.bisect_left(self._filled, key)]
         self._reorder(gone, come)
         return gone, come
-
-    def _note_last(self, key: SlotKey, after: tuple[Fix, ...]) -> None:
-        if self._last_key is None or key > self._last_key:
-            if after:
-                self._last_key, self._last = key, after[-1]
-        elif (
-            key == self._last_key
-        ):  # it may have none any more, and which was before it is not kept
-            keys = sorted(self.slots, reverse=True)
-            found = ((k, fixes[-1]) for k in keys if (fixes := self._fixes_at(k)))
-            self._last_key, self._last = next(found, (None, None))
 
     def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:
@@ -161,7 +140,7 @@ class Sender:
 
     def latest_fix(self) -> Fix | None:
         if not self.followed:
-            return self._last
+            return self._last.fix
         return self.fixes[self._filled[-1]][-1] if self._filled else None
 
     def containers(self) -> list[list[Any] | dict[Any, Any]]:
@@ -222,15 +201,11 @@ class Sender:
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:
         self.impossible.pop(key, None)
         entries = self.slots[key]
-        measured_pa = _pressure_pa(entries, self.sensors.definitions())
-        fixes = []
-        for report in merge(entry.report for entry in entries):
+        for report in merged(entries):
             problem = why_impossible(report)
             if problem is not None:
                 self.impossible[key] = problem
-                continue
-            fixes.append(fix_of(self.name, key, report, measured_pa))
-        return tuple(fixes)
+        return possible(self.name, key, entries, self.sensors.definitions())
 
 
 def _fix_key(fix: Fix) -> Key:
@@ -240,65 +215,3 @@ def _fix_key(fix: Fix) -> Key:
 def _order(packet: Packet) -> tuple[Hearing, str]:
     """Two packets may be heard in one millisecond."""
     return packet.hearings[0], packet.text
-
-
-def _entries(
-    packet: Packet, positions: tuple[TimedReport, ...]
-) -> Iterator[tuple[SlotKey, _Entry]]:
-    sensors = tuple([r for r in packet.reports if isinstance(r, SensorReport)])
-    for at in positions:
-        yield SlotKey(at.time_s, at.own_time), _Entry(at.report, sensors)
-
-
-def _pressure_pa(entries: list[_Entry], definitions: Definitions) -> float | None:
-    return pressure_pa((r for entry in entries for r in entry.sensors), definitions)
-
-
-def why_impossible(report: PositionReport) -> Rejection | None:
-    """What is wrong with a position; None when nothing is."""
-    if not within(report.latitude_deg, -90.0, 90.0) or not within(
-        report.longitude_deg, -180.0, 180.0
-    ):
-        return Rejection(RejectionKind.OFF_EARTH)
-    if not report.valid:
-        return Rejection(RejectionKind.NO_FIX)
-    if abs(report.latitude_deg) < 0.01 and abs(report.longitude_deg) < 0.01:
-        return Rejection(RejectionKind.NULL_ISLAND)
-    return None
-
-
-def fix_of(name: str, key: SlotKey, report: PositionReport, measured_pa: float | None) -> Fix:
-    """The fix that a report gives, filed under `key`; `measured_pa`: by the tracker's own barometer.
-
-    The decoders bound every number; this guard holds for whatever else makes a report.
-    """
-    return Fix(
-        time_s=key.time_s,
-        tracker=name,
-        latitude_deg=report.latitude_deg,
-        longitude_deg=report.longitude_deg,
-        altitude_m=_or_none(report.altitude_m, _LOWEST_M, _HIGHEST_M),
-        course_deg=_or_none(report.course_deg, 0.0, 360.0),
-        speed_ms=_or_none(report.speed_ms, 0.0, FASTEST_MS),
-        sigma_h_m=_sigma_m(report.sigma_h_m, _SIGMA_H_M, report.resolution_h_m),
-        sigma_v_m=_sigma_m(report.sigma_v_m, _SIGMA_V_M, report.resolution_v_m),
-        sigma_datum_m=_SIGMA_DATUM_M[report.altitude_datum],
-        own_time=key.own_time,
-        pressure_pa=measured_pa,
-        step_h_m=report.resolution_h_m,
-        step_v_m=report.resolution_v_m,
-    )
-
-
-def _or_none(value: float | None, least: float, most: float) -> float | None:
-    return value if within(value, least, most) else None
-
-
-def _sigma_m(stated_m: float | None, usual_m: float, resolution_m: float) -> float:
-    base_m = usual_m
-    if stated_m is not None:  # nan counts as the largest
-        base_m = (
-            max(stated_m, _LEAST_SIGMA_M) if within(stated_m, 0.0, MOST_SIGMA_M) else MOST_SIGMA_M
-        )
-    step_m = resolution_m if within(resolution_m, 0.0, MOST_STEP_M) else MOST_STEP_M
-    return float((base_m**2 + step_m**2 / 12) ** 0.5)

@@ -29,7 +29,7 @@ from server.flight.tracker_state import Rejection
 
 _WHOLE = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
 FALLING = ("descent", "landed")
-KEPT_EVERY = 16  # a cut throws away so many fixes more than it must, at most
+KEPT_EVERY = 32  # a cut throws away so many fixes more than it must, at most
 _RECENT = 32  # the last ones, of which all is kept: most that is late falls among them
 _PHASES: tuple[Phase, ...] = get_args(Phase)
 TrackPoint = tuple[float, float, float, float | None, float | None, float, Phase]
