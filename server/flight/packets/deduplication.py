@@ -135,6 +135,10 @@ def _take(sender: str, group: _Group, heard: _Heard) -> Change:
         bisect.insort(packet.hearings, hearing)
         _shift(group.starts, which + 1)
         return Change((), (), copy)
+    if at == len(group.hearings) - 1:  # sent once more, later than all
+        group.packets.append(packet := Packet(sender, [hearing], heard[1], heard[2]))
+        group.starts.append(at)
+        return Change((), (packet,))
     return _divide(sender, group, which, which + 1 if at > 0 else which)
 
 

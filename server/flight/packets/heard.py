@@ -33,10 +33,10 @@ class Taken(NamedTuple):
         if transmission is None:
             saved = self.reception.wire == "phone"
             return self.reception.payload, Hearing(self.heard_at_ms, source, (), "", saved)
-        hearing = Hearing(
-            self.heard_at_ms, source, transmission.repeated_by, transmission.fed_by or ""
-        )
-        return transmission.information, hearing
+        if not transmission.path:
+            return transmission.information, Hearing(self.heard_at_ms, source, (), "")
+        repeated_by, fed_by = transmission.repeated_by, transmission.fed_by or ""
+        return transmission.information, Hearing(self.heard_at_ms, source, repeated_by, fed_by)
 
     def text(self) -> str:
         """For people, who are shown the packets of those whom they follow."""

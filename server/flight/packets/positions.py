@@ -65,6 +65,8 @@ def possible(
 
 def measured_pressure_pa(entries: tuple[Entry, ...], definitions: Definitions) -> float | None:
     """By the barometer of the tracker; None where it told none."""
+    if not any(entry.sensors for entry in entries):  # as a rule
+        return None
     return pressure_pa((r for entry in entries for r in entry.sensors), definitions)
 
 

@@ -201,11 +201,13 @@ class Sender:
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:
         self.impossible.pop(key, None)
         entries = self.slots[key]
-        for report in merged(entries):
-            problem = why_impossible(report)
-            if problem is not None:
-                self.impossible[key] = problem
-        return possible(self.name, key, entries, self.sensors.definitions())
+        fixes = possible(self.name, key, entries, self.sensors.definitions())
+        if len(fixes) < len(entries):  # joined, or one that cannot be
+            for report in merged(entries):
+                problem = why_impossible(report)
+                if problem is not None:
+                    self.impossible[key] = problem
+        return fixes
 
 
 def _fix_key(fix: Fix) -> Key:

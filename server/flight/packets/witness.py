@@ -33,6 +33,8 @@ class Witness:
             self.off_at_s.remove(sample[0])
 
     def _forget(self, i: int) -> None:
+        if not self._middles:
+            return
         old = i - _KEPT
         self._middles = {at: m for at, m in self._middles.items() if at[0] >= old and at[1] <= i}
 
