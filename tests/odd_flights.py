@@ -24,7 +24,7 @@ from server.rehearsal.box import feel
 from server.rehearsal.scenario import Odd, Tracker, load
 from server.rehearsal.trackers import Voice
 from server.rehearsal.truth import Truth, make
-from tests.rehearsed import heard_packets
+from tests.rehearsed import filled, heard_packets
 
 KINDS: tuple[Odd, ...] = (
     "slow climb",
@@ -36,6 +36,8 @@ KINDS: tuple[Odd, ...] = (
 ASKED_EVERY_S = 600.0
 SETTLED_S = 900.0  # a change of the motion is known after it
 _LOSS, _SPOILT_FOR_S = 0.08, 1_200.0
+_BALLOON = BalloonPlan(29_500.0, 1_500.0, 5.0, 1.0)
+_BURST_SPREAD = 0.07  # of the diameter: 1,500 m of altitude, where the density halves every 5 km
 _CALLSIGNS = ("N0CALL-11", "N0CALL-12")
 
 
@@ -48,9 +50,14 @@ class OddFlight(NamedTuple):
 
 
 def make_odd(kind: Odd | str, seed: int) -> OddFlight:
-    """The same kind and seed give the same flight. `interference`: one tracker's altitude wanders."""
+    """The same kind and seed give the same flight. `interference`: one tracker's altitude wanders.
+
+    It climbs and bursts about what is planned as widely as the plan says.
+    """
     chance = np.random.default_rng([seed, 91])
     scenario = load("demo").model_copy(update={"odd": None if kind == "interference" else kind})
+    bursts = scenario.balloon.model_copy(update={"burst_spread": _BURST_SPREAD})
+    scenario = filled(scenario.model_copy(update={"balloon": bursts}), _BALLOON, seed)
     truth = make(scenario, seed)
     box = feel(truth)
     receptions: list[Reception] = []
@@ -72,7 +79,7 @@ def make_odd(kind: Odd | str, seed: int) -> OddFlight:
         flights=(
             FlightPlan(
                 launch=LaunchPlan(*truth.at(truth.launch_s), truth.launch_s),
-                balloon=BalloonPlan(29_500.0, 1_500.0, 5.0, 1.0),
+                balloon=_BALLOON,
                 descent=DescentPlan(
                     mass_kg=scenario.balloon.payload_kg,
                     parachute_diameter_m=scenario.parachute.diameter_m,

@@ -1,4 +1,4 @@
-"""Packets of a rehearsed voice as a station hears them."""
+"""Packets of a rehearsed voice as a station hears them, and balloons filled as loosely as a plan says."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from decoders import aprs_encode
-from server.flight.inputs import Reception
+from server.flight.inputs import BalloonPlan, Reception
+from server.rehearsal.scenario import Scenario
 from server.rehearsal.trackers import Voice
 
 Array = npt.NDArray[np.float64]
@@ -41,3 +42,15 @@ def heard_packets(
         )
         payload = callsign.encode() + b">APZLWD:" + said
         yield Reception(round(1_000 * (time_s + LAG_S)), "tnc", "tnc2", payload)
+
+
+def filled(scenario: Scenario, planned: BalloonPlan, seed: int) -> Scenario:
+    """With a lift that is off by as much as the plan says of the climb rate.
+
+    At a given volume the rate goes with the root of the free lift (drag with the square of speed).
+    """
+    off = planned.ascent_rate_sigma_ms / planned.ascent_rate_ms
+    off *= float(np.random.default_rng([seed, 78]).standard_normal())
+    lift_kg = scenario.balloon.free_lift_kg * max(1.0 + off, 0.4) ** 2
+    lift = scenario.balloon.model_copy(update={"free_lift_kg": lift_kg})
+    return scenario.model_copy(update={"balloon": lift})

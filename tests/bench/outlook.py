@@ -23,6 +23,7 @@ from server.rehearsal.fleet import draw
 from server.rehearsal.plan_text import plan_text
 from server.rehearsal.scenario import Scenario
 from server.rehearsal.truth import Truth, make
+from tests.rehearsed import filled
 
 FLIGHTS = 200
 _ERROR_MS, _ERROR_HEIGHT_M = 3.5, 1_800.0  # as WindConstants has it of a forecast
@@ -36,7 +37,7 @@ def run(flights: int = FLIGHTS) -> dict[str, Any]:
     for seed in range(flights):
         scenario = draw(90_000 + seed)
         plan = _plan(scenario)
-        truth = make(_filled(scenario, plan, seed), scenario.seed)
+        truth = make(filled(scenario, plan.balloon, seed), scenario.seed)
         question = planned_question(plan, forecast=forecast_of(truth, seed), number=seed)
         assert question is not None
         answer = predict(question, members=500)
@@ -82,16 +83,6 @@ def _plan(scenario: Scenario) -> FlightPlan:
         ),
         descent=DescentPlan(mass_kg=lift.payload_kg, parachute_diameter_m=chute.diameter_m),
     )
-
-
-def _filled(scenario: Scenario, plan: FlightPlan, seed: int) -> Scenario:
-    """At a given volume the rate goes with the root of the free lift (drag with the square of speed)."""
-    balloon = plan.balloon
-    off = balloon.ascent_rate_sigma_ms / balloon.ascent_rate_ms
-    off *= float(np.random.default_rng([seed, 78]).standard_normal())
-    lift_kg = scenario.balloon.free_lift_kg * max(1.0 + off, 0.4) ** 2
-    lift = scenario.balloon.model_copy(update={"free_lift_kg": lift_kg})
-    return scenario.model_copy(update={"balloon": lift})
 
 
 def forecast_of(truth: Truth, seed: int) -> TableForecast:
