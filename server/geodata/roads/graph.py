@@ -93,7 +93,11 @@ class RoadGraph:
         if kept.all():
             return self
         chosen = np.flatnonzero(kept)
-        used, ends = np.unique(self.ends[chosen], return_inverse=True)
+        ends = self.ends[chosen]
+        met = np.zeros(self.junctions, dtype=bool)
+        met[ends] = True
+        used = np.flatnonzero(met)
+        renumbered = np.cumsum(met, dtype=np.int32) - 1
         first, points = _picked(self.first, chosen)
         number = np.full(self.edges, -1, dtype=np.int32)
         number[chosen] = np.arange(len(chosen), dtype=np.int32)
@@ -102,7 +106,7 @@ class RoadGraph:
         return replace(
             self,
             junction_e7=self.junction_e7[used],
-            ends=ends.reshape(-1, 2).astype(np.int32),
+            ends=renumbered[ends].astype(np.int32, copy=False),
             length_m=self.length_m[chosen],
             time_s=self.time_s[chosen],
             delay_s=self.delay_s[chosen],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -28,14 +29,30 @@ def _emptied(parts: list[Any]) -> Any:
 class Matrix:
     """Arcs as scipy wants them, with spare rows for places between junctions."""
 
-    def __init__(
-        self,
+    def __init__(self, time_s: Array, column: Indices, indptr: Indices, arc: Indices) -> None:
+        """Compressed rows of the arcs without the spare ones; `arc`: the number of each, (n,)."""
+        self.nodes = len(indptr) - 1
+        self._arcs = len(column)
+        spare = np.arange(self.nodes, self.nodes + SPARE, dtype=np.int32)
+        more = (indptr[-1] + 2 * np.arange(1, SPARE + 1)).astype(np.int32)
+        indices = np.concatenate([column, np.repeat(spare, 2)], dtype=np.int32, casting="same_kind")
+        data = np.concatenate([np.maximum(time_s, LEAST_S), np.full(2 * SPARE, _NONE_S)])
+        self._matrix = csr_array(
+            (data, indices, np.concatenate([indptr, more], dtype=np.int32, casting="same_kind")),
+            shape=(self.nodes + SPARE, self.nodes + SPARE),
+        )
+        self._arc = arc.astype(np.int32, copy=False)
+
+    @classmethod
+    def of_arcs(
+        cls,
         rows: list[Indices],
         columns: list[Indices],
         times: list[Array],
         number: list[Indices],
         count: int,
-    ) -> None:
+    ) -> Matrix:
+        """From node to node, seconds, number of the arc; `count` nodes. The lists are emptied."""
         row, column, time_s, arc = (_emptied(part) for part in (rows, columns, times, number))
         # of several arcs between two nodes the fastest; scipy would add them up
         key = row.astype(np.int64) * count + column
@@ -43,23 +60,18 @@ class Matrix:
         key = key[order]
         order = order[np.concatenate([[True], key[1:] != key[:-1]])] if len(key) else order
         del key
-        row, column, time_s, arc = row[order], column[order], time_s[order], arc[order]
-        self.nodes = count
-        counts = np.concatenate([np.bincount(row, minlength=count), np.full(SPARE, 2)])
-        del row, order
-        indptr = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
-        self._arcs = len(column)
-        spare = np.repeat(np.arange(count, count + SPARE), 2)
-        indices = np.concatenate([column, spare]).astype(np.int32)
-        data = np.concatenate([np.maximum(time_s, LEAST_S), np.full(2 * SPARE, _NONE_S)])
-        self._matrix = csr_array((data, indices, indptr), shape=(count + SPARE, count + SPARE))
-        self._arc = arc.astype(np.int32, copy=False)
+        indptr = np.zeros(count + 1, dtype=np.int32)
+        np.cumsum(np.bincount(row[order], minlength=count), out=indptr[1:])
+        return cls(time_s[order], column[order], indptr, arc[order])
 
     def transposed(self) -> Matrix:
-        counts = np.diff(self._matrix.indptr[: self.nodes + 1])
-        row = np.repeat(np.arange(self.nodes, dtype=np.int32), counts)
+        shape = self.nodes, self.nodes
+        indptr = self._matrix.indptr[: self.nodes + 1]
         column = self._matrix.indices[: self._arcs]
-        return Matrix([column], [row], [self._matrix.data[: self._arcs]], [self._arc], self.nodes)
+        # compressed columns are the compressed rows of the transposed
+        arc = csr_array((self._arc, column, indptr), shape=shape).tocsc().data
+        turned = csr_array((self._matrix.data[: self._arcs], column, indptr), shape=shape).tocsc()
+        return Matrix(turned.data, turned.indices, turned.indptr, arc)
 
     def arc_between(self, begin: int, end: int) -> int:
         """The arc that leads from one node to another; -1: a step that is no road."""
@@ -74,7 +86,41 @@ class Matrix:
     def search(
         self, nodes: tuple[Numbers, Numbers], costs: tuple[Array, Array], limit_s: float
     ) -> tuple[Array, npt.NDArray[np.int32]]:
+        """Seconds at all nodes, (k, nodes), and the node before each; begun at `nodes` after `costs`."""
         found, before = [], []
+        for spare in self._begun(nodes, costs):
+            sought: Any = dijkstra(
+                self._matrix, indices=self.nodes + spare, limit=min(limit_s, _NONE_S / 2),
+                return_predecessors=True,
+            )  # fmt: skip
+            found.append(sought[0])
+            before.append(sought[1])
+        if not found:
+            empty = np.empty((0, self.nodes + SPARE))
+            return empty, empty.astype(np.int32)
+        return _emptied(found), _emptied(before)
+
+    def times(
+        self,
+        nodes: tuple[Numbers, Numbers],
+        costs: tuple[Array, Array],
+        limit_s: float,
+        wanted: Numbers,
+    ) -> Array:
+        """As `search`, at some nodes alone, (k, n): nobody follows the way."""
+        found = np.empty((len(nodes[0]), len(wanted)))
+        limit_s = min(limit_s, _NONE_S / 2)
+        row = 0
+        for spare in self._begun(nodes, costs):
+            for one in (self.nodes + spare).tolist():  # one after the other, for memory
+                found[row] = dijkstra(self._matrix, indices=one, limit=limit_s)[wanted]
+                row += 1
+        return found
+
+    def _begun(
+        self, nodes: tuple[Numbers, Numbers], costs: tuple[Array, Array]
+    ) -> Iterator[Numbers]:
+        """The spare places that stand for the beginnings of searches, as many at a time as there are."""
         for at in range(0, len(nodes[0]), SPARE):
             one, other = (side[at : at + SPARE] for side in nodes)
             spare = np.arange(len(one))
@@ -85,14 +131,4 @@ class Matrix:
                 self._matrix.data[place + column] = np.where(
                     np.isfinite(cost_s), np.maximum(cost_s, LEAST_S), _NONE_S
                 )
-            sought: Any = dijkstra(
-                self._matrix, indices=self.nodes + spare, limit=min(limit_s, _NONE_S / 2),
-                return_predecessors=True,
-            )  # fmt: skip
-            found.append(sought[0])
-            before.append(sought[1])
-        empty = np.empty((0, self.nodes + SPARE))
-        return (
-            np.concatenate(found) if found else empty,
-            np.concatenate(before) if before else empty.astype(np.int32),
-        )
+            yield spare

@@ -18,7 +18,6 @@ from server.geodata.roads.graph import Array, RoadGraph
 from server.geodata.roads.matrix import LEAST_S, Indices, Matrix, Numbers
 from server.geodata.roads.ways import DESTINATION
 
-_BATCH_BYTES = 40_000_000  # of one search after the other
 LEAST_JUNCTIONS = 40  # fewer that are connected are a courtyard, not a network
 
 
@@ -57,7 +56,7 @@ class Network:
         count = self._forbid_turns(rows, columns, times, number, count)
         self.nodes = count
         del leave, arcs, usable, arriving, leaving, limited
-        self._forward = Matrix(rows, columns, times, number, count)
+        self._forward = Matrix.of_arcs(rows, columns, times, number, count)
         self._reverse: Matrix | None = None
 
     def _forbid_turns(
@@ -155,22 +154,25 @@ class Network:
 
     def to_stops(self, stops: Stop, limit_s: float = np.inf) -> Times:
         """Times from everywhere to each stop, at most `limit_s`."""
+        found, before = self.reverse.search(*self._tails(stops), limit_s)
+        return Times(self, stops, found, before, reverse=True)
+
+    @property
+    def reverse(self) -> Matrix:
         if self._reverse is None:
             self._reverse = self._forward.transposed()
+        return self._reverse
+
+    def _tails(self, stops: Stop) -> tuple[tuple[Numbers, Numbers], tuple[Array, Array]]:
+        """Where a reverse search from each stop begins, and after how long."""
         arc = stops.edge * 2
         tails = (self._tail_arrive[arc], self._tail_arrive[arc + 1])
         costs = (_part(self.run_s[arc], stops.share), _part(self.run_s[arc + 1], 1.0 - stops.share))
-        found, before = self._reverse.search(tails, costs, limit_s)
-        return Times(self, stops, found, before, reverse=True)
+        return tails, costs
 
     def times_to(self, stops: Stop, junctions: Numbers, limit_s: float) -> Array:
-        """Seconds from junctions (n,) to each stop, shape (k, n); a few stops at a time, for memory."""
-        found = np.empty((len(stops.edge), len(junctions)))
-        step = max(1, _BATCH_BYTES // (16 * self.nodes))
-        for at in range(0, len(found), step):
-            some = Stop(stops.edge[at : at + step], stops.share[at : at + step])
-            found[at : at + step] = self.to_stops(some, limit_s).node_s[:, junctions]
-        return found
+        """Seconds from junctions (n,) to each stop, shape (k, n)."""
+        return self.reverse.times(*self._tails(stops), limit_s, junctions)
 
     def arrives_by(self, arc: Numbers, times_s: Array) -> Array:
         """Time at the beginning of arcs, of node times (..., nodes); shape (..., n)."""

@@ -26,7 +26,7 @@ _OUTSIDE_M = 500.0  # beyond the box of an extract its nearest road may still be
 _LINE_M = 12.0  # a way is drawn so exactly
 _MOST_REACHED = 0.8  # of the places, by a car: the others are behind those that it passes
 _MOST_LOOKED_AT = 12  # roads about a point that lies beyond water
-_FEWEST_PLACES, _MOST_PLACES = 20, 6_000  # where to wait is looked for
+_FEWEST_PLACES, _MOST_PLACES = 20, 4_000  # where to wait is looked for
 
 
 class OpenRoads:
@@ -183,7 +183,7 @@ class OpenRoads:
         centre = groups.only(middle)
         apart_s = self.drive_s(centre, groups)[0]
         near = np.isfinite(apart_s)
-        limit_s = float(np.quantile(apart_s[near], 0.75)) + 180.0 if near.any() else _LONGEST_S
+        limit_s = float(np.quantile(apart_s[near], 0.6)) + 180.0 if near.any() else _LONGEST_S
         while True:
             centre_s = region.network.times_to(centre, region.waiting, limit_s)[0]
             chosen = np.flatnonzero(np.isfinite(centre_s))

@@ -17,6 +17,7 @@ from server.geodata.roads.graph import E7, Array
 
 CELL_M = 250.0
 MOST_M = 30_000.0  # farther away nothing is looked for
+_BLOCK = 1 << 16  # segments
 _ROW = 1 << 22  # more than columns around the earth
 
 Numbers = npt.NDArray[np.int64]
@@ -70,23 +71,32 @@ class Snapping:
         self._key_of, self._segment = self._entries()
 
     def _entries(self) -> tuple[Numbers, npt.NDArray[np.int32]]:
-        """Cells and the segments in them, by cell: one entry for each half cell that a segment is long."""
+        """Cells and the segments in them, by cell: a segment is in each cell that it comes through."""
         if not len(self._begin):
             return np.empty(0, np.int64), np.empty(0, np.int32)
-        a = self._points[self._begin].astype(np.float64)
-        b = self._points[self._begin + 1].astype(np.float64)
+        blocks = range(0, len(self._begin), _BLOCK)
+        keys, segments = zip(*(self._entries_of(at) for at in blocks), strict=True)
+        key = np.concatenate(keys)
+        order = np.argsort(key, kind="stable")
+        key = key[order]
+        which = np.concatenate(segments)[order]
+        new = np.ones(len(key), dtype=bool)
+        new[1:] = (np.diff(key) != 0) | (np.diff(which) != 0)
+        return (key, which) if new.all() else (key[new], which[new])
+
+    def _entries_of(self, first: int) -> tuple[Numbers, npt.NDArray[np.int32]]:
+        """Of some segments, for memory: a place in each half cell that a segment is long."""
+        begin = self._begin[first : first + _BLOCK]
+        a, b = (self._points[at].astype(np.float64) for at in (begin, begin + 1))
         parts = np.ceil(2.0 * (np.abs(b - a) / self._cells).max(axis=1)).astype(np.int32)
         parts = np.maximum(parts, 1)
         which = np.repeat(np.arange(len(parts), dtype=np.int32), parts + 1)
         step = np.arange(len(which)) - np.repeat(np.cumsum(parts + 1) - parts - 1, parts + 1)
         at = a[which] + (b - a)[which] * (step / parts[which])[:, None]
         key = self._key(np.floor(at / self._cells).astype(np.int64))
-        del a, b, at, step
-        order = np.argsort(key, kind="stable")
-        key, which = key[order], which[order]
         new = np.ones(len(key), dtype=bool)
         new[1:] = (np.diff(key) != 0) | (np.diff(which) != 0)
-        return key[new], which[new]
+        return key[new], which[new] + np.int32(first)
 
     def _key(self, cell: Numbers) -> Numbers:
         return np.asarray((cell[..., 1] + _ROW // 2) * _ROW + cell[..., 0] + _ROW // 2)
