@@ -38,7 +38,7 @@ def advance(
     except (ArithmeticError, ValueError):
         return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
     state = record.after.state
-    if state is None or all(math.isfinite(n) for axis in state.mixed() for n in axis):
+    if state is None or all(map(math.isfinite, itertools.chain(*state.mixed()))):
         return record
     return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
 

@@ -28,7 +28,7 @@ from server.flight.track.modes import (
 from server.flight.track.trackers import TrackerMemory, remember
 from server.flight.track.winds_met import WindsMet
 
-_WANDER_H_M = 1.0
+WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
@@ -70,8 +70,8 @@ class FilterState(NamedTuple):
         """The same with the errors that no filter averages away: datum, and receivers that wander."""
         x, y, z = self.mixed()
         return Motion(
-            x._replace(var_position=x.var_position + _WANDER_H_M**2),
-            y._replace(var_position=y.var_position + _WANDER_H_M**2),
+            x._replace(var_position=x.var_position + WANDER_H_M**2),
+            y._replace(var_position=y.var_position + WANDER_H_M**2),
             z._replace(var_position=z.var_position + _WANDER_V_M**2),
         )
 

@@ -13,6 +13,7 @@ Rules:
 
 from __future__ import annotations
 
+import bisect
 import math
 
 from server.flight.track import events, recent
@@ -155,7 +156,7 @@ def _after(memory: PhaseMemory, state: FilterState) -> PhaseMemory:
     landing = next((e for e in reversed(memory.events) if e.kind == "landing"), None)
     since = memory.points
     if landing is not None:
-        since = tuple(p for p in memory.points if p.time_s >= landing.time_s)
+        since = since[bisect.bisect_left(since, (landing.time_s,)) :]
     fall = recent.fall(since)
     falls_on = fall is not None and fall.steep and fall.rate_ms < -2.0 and fall.rise_m < -_MOVED_M
     if falls_on and landing is not None:

@@ -124,7 +124,7 @@ def _move(points: Points, sign: float) -> Move | None:
     if len(points) < 2:
         return None
     now = points[-1]
-    lowest_m = min(sign * p.z_m for p in points)
+    lowest_m = min([sign * p.z_m for p in points])
     near_m = lowest_m + max(_WANDER_M, 0.15 * (sign * now.z_m - lowest_m))
     i = len(points) - 1
     while sign * points[i].z_m > near_m:
@@ -157,7 +157,8 @@ def _scatter_m(points: Points) -> float:
     """1 sigma of single altitudes, by the median step between neighbours."""
     if len(points) < 4:
         return 0.0
-    steps = [abs(b.z_m - a.z_m) for a, b in itertools.pairwise(points)]
+    heights_m = [p.z_m for p in points]
+    steps = [abs(b - a) for a, b in itertools.pairwise(heights_m)]
     return 1.4826 * statistics.median(steps) / math.sqrt(2.0)
 
 
