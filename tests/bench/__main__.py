@@ -37,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
     run = importlib.import_module(f"{__package__}.{asked.name}").run
     takes = inspect.signature(run).parameters
     options: dict[str, Any] = {}
-    for option in ("constant", "seconds", "packets", "first", "times"):
+    for option in ("constant", "seconds", "packets", "first", "times", "against"):
         if (value := getattr(asked, option)) is not None:
             if option not in takes:
                 parser.error(f"the bench {asked.name} does not take --{option}")
