@@ -26,7 +26,11 @@ _OUTSIDE_M = 500.0  # beyond the box of an extract its nearest road may still be
 _LINE_M = 12.0  # a way is drawn so exactly
 _MOST_REACHED = 0.8  # of the places, by a car: the others are behind those that it passes
 _MOST_LOOKED_AT = 12  # roads about a point that lies beyond water
-_FEWEST_PLACES, _MOST_PLACES = 20, 4_000  # where to wait is looked for
+_FEWEST_PLACES = 20  # where to wait is looked for
+# how far from the middle they are looked for, as a share of the groups, and how many; less in a region of
+# more than `_WIDE` nodes, so that an answer takes no more than a second
+_WIDE = 300_000
+_LOOKED_AT, _LOOKED_AT_WIDE = (0.75, 6_000), (0.6, 4_000)
 
 
 class OpenRoads:
@@ -183,7 +187,8 @@ class OpenRoads:
         centre = groups.only(middle)
         apart_s = self.drive_s(centre, groups)[0]
         near = np.isfinite(apart_s)
-        limit_s = float(np.quantile(apart_s[near], 0.6)) + 180.0 if near.any() else _LONGEST_S
+        share, most = _LOOKED_AT if region.network.nodes <= _WIDE else _LOOKED_AT_WIDE
+        limit_s = float(np.quantile(apart_s[near], share)) + 180.0 if near.any() else _LONGEST_S
         while True:
             centre_s = region.network.times_to(centre, region.waiting, limit_s)[0]
             chosen = np.flatnonzero(np.isfinite(centre_s))
@@ -195,9 +200,9 @@ class OpenRoads:
             return Fields(
                 none, none, np.empty((len(cars.edge), 0)), np.empty((len(groups.edge), 0))
             )
-        if len(chosen) > _MOST_PLACES:  # every second or third, evenly by time from the middle
+        if len(chosen) > most:  # every second or third, evenly by time from the middle
             order = chosen[np.argsort(centre_s[chosen], kind="stable")]
-            chosen = np.sort(order[:: len(order) // _MOST_PLACES + 1])
+            chosen = np.sort(order[:: len(order) // most + 1])
         places, centre_s = region.waiting[chosen], centre_s[chosen]
         to_group = region.network.times_to(groups, places, limit_s)
         # a group farther than was looked at: by way of the middle, which is no less
