@@ -129,7 +129,7 @@ def _error(fix: Fix, here: tuple[float, float, float]) -> Error:
 def _fused_error(flight: Mission, at_s: float, here: tuple[float, float, float]) -> Error:
     state = flight.flights[0].track.checkpoint().state
     assert state is not None
-    x, y, z = predict(state, max(at_s, state.time_s), flight.flights[0].track.constants).mixed()
+    x, y, z = predict(state, max(at_s, state.time_s), flight.flights[0].track.constants).mixture
     latitude_deg, longitude_deg = flight.flights[0].track.frame.to_latlon(x.position, y.position)
     return away_m((float(latitude_deg), float(longitude_deg)), here), abs(z.position - here[2])
 

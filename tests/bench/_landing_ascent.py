@@ -30,7 +30,7 @@ def questions_on_the_way_up(recording: Recording, altitude_m: float) -> dict[int
             break
         if phase != "ascent" or latest is None or latest.after.state is None:
             continue
-        z_m = latest.after.state.mixed().z.position
+        z_m = latest.after.state.mixture.z.position
         passed = [height_m for height_m in CLIMBED_M if z_m > height_m and height_m not in asked]
         question = flight.flights[0].landing_question() if passed else None
         if question is not None:

@@ -57,7 +57,7 @@ def _cut(case: Case) -> dict[int, LandingQuestion]:
         latest = flight.track.latest()
         if latest is None or latest.after.state is None:
             continue
-        height_m = latest.after.state.mixed().z.position - case.altitude_m
+        height_m = latest.after.state.mixture.z.position - case.altitude_m
         due = [cut for cut in CUTS_KM if cut not in asked and height_m < 1_000.0 * cut]
         if due:
             question = flight.landing_question()

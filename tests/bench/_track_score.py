@@ -101,7 +101,7 @@ def _score(
     state: FilterState, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
 ) -> float:
     ahead = predict(state, fix.time_s, constants)
-    motion = ahead.mixed()
+    motion = ahead.mixture
     memory = ahead.trackers.get(fix.tracker) or remember(None, fix)
     velocity = (motion.x.velocity, motion.y.velocity, motion.z.velocity)
     var_h, var_v = variances(fix, memory, velocity, constants)

@@ -134,7 +134,7 @@ def real_cases() -> list[Case]:
             or plan.flights[0].descent.mass_kg is None
         ):
             continue
-        altitude_m = last.after.state.mixed().z.position
+        altitude_m = last.after.state.mixture.z.position
         if altitude_m > _HIGHEST_TRUTH_M or bursts[0].altitude_m < _LOWEST_BURST_M:
             continue
         down = (
@@ -144,7 +144,7 @@ def real_cases() -> list[Case]:
             r.fix.time_s
             for r in down
             if r.after.state is not None
-            and r.after.state.mixed().z.position <= altitude_m + _AT_THE_GROUND_M
+            and r.after.state.mixture.z.position <= altitude_m + _AT_THE_GROUND_M
         )
         asked = questions(Mission(plan), list(recording.receptions))
         asked = {k: replace(q, ground=Ground(altitude_m, 1.0)) for k, q in asked.items()}

@@ -111,13 +111,13 @@ def real() -> dict[str, Any]:
             if held and (state is None or state.accepted < SETTLED):
                 continue
             if held or record.verdict.accepted:
-                climb_ms = 0.0 if state is None else state.mixed().z.velocity
+                climb_ms = 0.0 if state is None else state.mixture.z.velocity
                 place = np.array([record.x_m, record.y_m])
                 heard.append(Heard(fix.time_s, place, fix.altitude_m, climb_ms, held))
             if not held or state is None:
                 continue
             x_m, y_m = track.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-            motion = predict(state, fix.time_s, track.constants).mixed()
+            motion = predict(state, fix.time_s, track.constants).mixture
             fused.append(math.hypot(motion.x.position - x_m, motion.y.position - y_m))
             up.append(math.nan)
             if fix.altitude_m is not None:

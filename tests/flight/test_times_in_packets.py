@@ -68,7 +68,7 @@ def assert_same_place(flight: Mission, clean: Mission) -> None:
     assert a.fix.time_s == b.fix.time_s
     assert a.after.state is not None
     assert b.after.state is not None
-    x, y = a.after.state.mixed(), b.after.state.mixed()
+    x, y = a.after.state.mixture, b.after.state.mixture
     for axis, other in zip(x, y, strict=True):
         assert axis.position == pytest.approx(other.position, abs=40.0)
         assert axis.velocity == pytest.approx(other.velocity, abs=2.0)

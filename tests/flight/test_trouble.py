@@ -163,7 +163,7 @@ def test_a_barometer_carries_the_altitude_on() -> None:
     assert len(high) > 20
     for record in high:
         assert record.after.state is not None
-        error_m = record.after.state.mixed().z.position - truth.at(record.fix.time_s)[2]
+        error_m = record.after.state.mixture.z.position - truth.at(record.fix.time_s)[2]
         assert abs(error_m) < 900.0
 
 
@@ -207,7 +207,7 @@ def test_the_smoother_is_nearer_than_the_filter() -> None:
         assert state is not None
         true = (truth.east_ms[i], truth.north_ms[i])
         filtered.append(
-            math.hypot(*(a.velocity - v for a, v in zip(state.mixed()[:2], true, strict=True)))
+            math.hypot(*(a.velocity - v for a, v in zip(state.mixture[:2], true, strict=True)))
         )
         smoothed.append(
             math.hypot(*(a.velocity - v for a, v in zip(point.motion[:2], true, strict=True)))

@@ -80,7 +80,7 @@ def test_a_fall_is_foretold_the_better_for_it() -> None:
         x_m, y_m = flight.flights[0].track.frame.to_xy(latitude_deg, longitude_deg)
         constants = flight.flights[0].track.constants
         for name, met in (("with", constants), ("without", replace(constants, met_change=0.0))):
-            motion = predict(state, at_s, met).mixed()
+            motion = predict(state, at_s, met).mixture
             away = motion.x.position - float(x_m), motion.y.position - float(y_m)
             errors_m[name].append(away[0] ** 2 + away[1] ** 2)
     assert len(errors_m["with"]) > 60

@@ -166,7 +166,7 @@ def ask(
         terrain=terrain,
         forecast=forecast,
         at_s=latest.fix.time_s,
-        motion=state.mixed(),
+        motion=state.mixture,
         burst_s=burst_s,
         time_s=time_s[flown],
         x_m=shown.column("x_m")[flown],
@@ -249,7 +249,7 @@ def _ground(latest: Record, plan: FlightPlan, terrain: Terrain | None) -> Ground
         here_m = terrain(latest.fix.latitude_deg, latest.fix.longitude_deg)
         if here_m is not None:
             altitude_m, sigma_m = here_m, TERRAIN_SIGMA_M
-    lowest_possible_m = state.mixed().z.position - _LOWEST_ABOVE_GROUND_M
+    lowest_possible_m = state.mixture.z.position - _LOWEST_ABOVE_GROUND_M
     if lowest_possible_m < altitude_m:
         return Ground(lowest_possible_m, _LOWEST_ABOVE_GROUND_M)
     return Ground(altitude_m, sigma_m)

@@ -38,7 +38,7 @@ def advance(
     except (ArithmeticError, ValueError):
         return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
     state = record.after.state
-    if state is None or all(map(math.isfinite, itertools.chain(*state.mixed()))):
+    if state is None or all(map(math.isfinite, itertools.chain(*state.mixture))):
         return record
     return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
 
@@ -123,10 +123,8 @@ def _anew(
 
 def _grounded(state: FilterState, phase: PhaseMemory) -> FilterState:
     """The ground is where it rests before the launch, not the lowest that a receiver ever said."""
-    if phase.phase == "ground" and phase.pad_m not in (None, state.lowest_m):
-        assert phase.pad_m is not None
-        return state._replace(lowest_m=phase.pad_m)
-    return state
+    pad_m = phase.pad_m if phase.phase == "ground" else None
+    return state if pad_m in (None, state.lowest_m) else state._replace(lowest_m=pad_m)
 
 
 def _convincing(state: FilterState, challengers: tuple[tuple[Fix, float, float], ...]) -> bool:
@@ -143,7 +141,7 @@ def _convincing(state: FilterState, challengers: tuple[tuple[Fix, float, float],
         if not _plausible(b.time_s - a.time_s, bx - ax, by - ay, a.altitude_m, b.altitude_m, 300.0):
             return False
     first, x_m, y_m = recent[0]
-    at = state.mixed()
+    at = state.mixture
     elapsed_s = first.time_s - state.last_accepted_s
     reachable = _plausible(
         elapsed_s,

@@ -79,7 +79,7 @@ def _still_rises(memory: PhaseMemory, state: FilterState) -> bool:
     if memory.phase != "ascent" or memory.rising is None:
         return True
     stale = state.time_s - memory.rising.time_s > _UNDONE_WITHIN_S
-    return stale or state.mixed().z.velocity > 0.5 * memory.rising.mixed().z.velocity
+    return stale or state.mixture.z.velocity > 0.5 * memory.rising.mixture.z.velocity
 
 
 def _stands(memory: PhaseMemory) -> Wanted | None:

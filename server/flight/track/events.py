@@ -33,7 +33,7 @@ class Withdrawn(NamedTuple):
 
 def here(kind: EventKind, state: FilterState) -> Event:
     """At the place and moment of the state."""
-    x, y, z = state.mixed()
+    x, y, z = state.mixture
     return Event(kind, state.time_s, z.position, x.position, y.position, state.time_s)
 
 
@@ -43,7 +43,7 @@ def at(kind: EventKind, point: Point, noticed_s: float) -> Event:
 
 def launch(move: Move, pad_m: float | None, state: FilterState) -> Event:
     """Back along the climb to the pad, but not before the last point that was still low."""
-    z = state.mixed().z
+    z = state.mixture.z
     ground_m = move.since.z_m if pad_m is None else min(pad_m, z.position)
     climb_ms = max(z.velocity, move.rate_ms, _LEAST_CLIMB_MS)
     back_s = (z.position - ground_m) / climb_ms
@@ -56,7 +56,7 @@ def burst(rising: FilterState, highest_m: float, state: FilterState) -> Event:
 
     `rising` is the last state of the climb, `highest_m` the highest altitude seen.
     """
-    up, down = rising.mixed(), state.motions[DESCENT].z
+    up, down = rising.mixture, state.motions[DESCENT].z
     climb_ms = max(up.z.velocity, 0.0)
     time_s, altitude_m, speed_ms = state.time_s, down.position, min(down.velocity, -0.1)
     while time_s > rising.time_s + _BACK_STEP_S:

@@ -28,7 +28,7 @@ from server.flight.track.modes import (
 from server.flight.track.trackers import TrackerMemory, remember
 from server.flight.track.winds_met import WindsMet
 
-WANDER_H_M = 1.0
+_WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
@@ -49,10 +49,6 @@ class FilterState(NamedTuple):
     winds: WindsMet  # on the way up
     mixture: Motion  # of the modes as they are: see `mixture_of`
 
-    def mixed(self) -> Motion:
-        """One Gaussian for all modes that are not negligible."""
-        return self.mixture
-
     def met(self, motions: Motions, probabilities: Probabilities) -> FilterState:
         """The same with other modes."""
         return make(
@@ -67,13 +63,19 @@ class FilterState(NamedTuple):
         )
 
     def stated(self) -> Motion:
-        """The same with the errors that no filter averages away: datum, and receivers that wander."""
-        x, y, z = self.mixed()
+        """The mixture with the errors that no filter averages away: datum, and receivers that wander."""
+        x, y, z = self.mixture
         return Motion(
-            x._replace(var_position=x.var_position + WANDER_H_M**2),
-            y._replace(var_position=y.var_position + WANDER_H_M**2),
+            x._replace(var_position=x.var_position + _WANDER_H_M**2),
+            y._replace(var_position=y.var_position + _WANDER_H_M**2),
             z._replace(var_position=z.var_position + _WANDER_V_M**2),
         )
+
+    def stated_sigma_h_m(self) -> float:
+        """Of its place, the root mean square of both axes."""
+        x, y, _ = self.mixture
+        wander = _WANDER_H_M**2
+        return math.sqrt(((x.var_position + wander) + (y.var_position + wander)) / 2)
 
 
 def mixture_of(motions: Motions, probabilities: Probabilities) -> Motion:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 make = tuple.__new__
+_TWO_PI = 2 * math.pi
 
 
 class Axis(NamedTuple):
@@ -47,28 +48,27 @@ class Innovation(NamedTuple):
 
     value: float
     variance: float
-
-    @property
-    def normalised_squared(self) -> float:
-        return self.value * self.value / self.variance
+    normalised_squared: float
 
     @property
     def log_density(self) -> float:
-        return -0.5 * (self.normalised_squared + math.log(2 * math.pi * self.variance))
+        return -0.5 * (self[2] + math.log(_TWO_PI * self[1]))
 
 
 def innovation(axis: Axis, measured_position: float, variance: float) -> Innovation:
-    return Innovation(measured_position - axis.position, axis.var_position + variance)
+    e, s = measured_position - axis[0], axis[2] + variance
+    return make(Innovation, (e, s, e * e / s))
 
 
 def update(axis: Axis, measured_position: float, variance: float) -> Axis:
     """A position measured with that variance (m²)."""
-    return corrected(axis, measured_position - axis[0], axis[2] + variance, variance)
+    return corrected(axis, innovation(axis, measured_position, variance), variance)
 
 
-def corrected(axis: Axis, e: float, s: float, variance: float) -> Axis:
-    """The same of an innovation `e` and its variance `s`."""
+def corrected(axis: Axis, seen: Innovation, variance: float) -> Axis:
+    """The same of what was seen."""
     p, v, pp, pv, vv = axis
+    e, s, _ = seen
     gain_p, gain_v = pp / s, pv / s
     return make(
         Axis,

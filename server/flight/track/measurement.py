@@ -6,7 +6,7 @@ import math
 from typing import NamedTuple
 
 from server.flight.track import kalman
-from server.flight.track.kalman import make
+from server.flight.track.kalman import innovation, make
 from server.flight.track.modes import DESCENT, Motion, sign_probability
 
 _GATE_H = (
@@ -19,7 +19,6 @@ _OUTLIER_LOG_DENSITY_V = math.log(
 )  # wrong altitudes are rare: 2 in 22,000 real ones
 _DOUBTED = 40.0  # a fix this many times beyond the gate is plainly wrong, and teaches no doubt
 PROBABILITY_FLOOR = 1e-7
-_TWO_PI = 2 * math.pi
 
 Motions = tuple[Motion, Motion, Motion, Motion]
 Probabilities = tuple[float, float, float, float]
@@ -76,31 +75,23 @@ def _one(mode: int, motion: Motion, measured: Measured, inflation: float) -> _On
     log_density = 0.0
     if measured.xy_m is not None:
         (x_m, y_m), var_h = measured.xy_m, measured.var_h
-        off_x, off_y, var_x, var_y = x_m - x[0], y_m - y[0], x[2] + var_h, y[2] + var_h
-        squared_x, squared_y = off_x * off_x / var_x, off_y * off_y / var_y
-        surprise = squared_x + squared_y
+        ix, iy = innovation(x, x_m, var_h), innovation(y, y_m, var_h)
+        surprise = ix.normalised_squared + iy.normalised_squared
         if surprise > _GATE_H:
             with_altitude = measured.z_m is not None
             lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
             if surprise < _DOUBTED * _GATE_H:
                 motion = Motion(kalman.doubt(x, inflation), kalman.doubt(y, inflation), z)
             return _One(motion, lost, True, True)
-        log_density = -0.5 * (squared_x + math.log(_TWO_PI * var_x)) + -0.5 * (
-            squared_y + math.log(_TWO_PI * var_y)
-        )
-        log_density = max(log_density, _OUTLIER_LOG_DENSITY_H)
-        x = kalman.corrected(x, off_x, var_x, var_h)
-        y = kalman.corrected(y, off_y, var_y, var_h)
+        log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
+        x, y = kalman.corrected(x, ix, var_h), kalman.corrected(y, iy, var_h)
     if measured.z_m is None:
         return make(_One, (make(Motion, (x, y, z)), log_density, False, False))
-    off_z, var_z = measured.z_m - z[0], z[2] + measured.var_v
-    squared_z = off_z * off_z / var_z
-    if squared_z > _GATE_V:
-        if squared_z < _DOUBTED * _GATE_V:
+    iz = innovation(z, measured.z_m, measured.var_v)
+    if iz.normalised_squared > _GATE_V:
+        if iz.normalised_squared < _DOUBTED * _GATE_V:
             z = kalman.doubt(z, inflation)
         return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
-    z = kalman.corrected(z, off_z, var_z, measured.var_v)
-    log_density += -0.5 * (squared_z + math.log(_TWO_PI * var_z)) + math.log(
-        sign_probability(mode, z)
-    )
+    z = kalman.corrected(z, iz, measured.var_v)
+    log_density += iz.log_density + math.log(sign_probability(mode, z))
     return make(_One, (make(Motion, (x, y, z)), log_density, False, False))

@@ -108,27 +108,15 @@ def move(
     else:
         psd *= constants.met_psd_share
     (east_m, north_m), (east_ms, north_ms) = blown
-    share, q = constants.met_change, psd * dt_s
-    x = _blown(x, dt_s, q, gusts, share * east_m, share * east_ms)
-    y = _blown(y, dt_s, q, gusts, share * north_m, share * north_ms)
+    share = constants.met_change
+    x = _blown(predict(x, dt_s, psd), gusts, share * east_m, share * east_ms)
+    y = _blown(predict(y, dt_s, psd), gusts, share * north_m, share * north_ms)
     return make(Motion, (x, y, after))
 
 
-def _blown(
-    axis: Axis, dt_s: float, q: float, gusts: float, moved_m: float, faster_ms: float
-) -> Axis:
-    """`kalman.predict`, with what the winds that were met and gusts add; q: of the velocity's variance."""
+def _blown(axis: Axis, gusts: float, moved_m: float, faster_ms: float) -> Axis:
     p, v, pp, pv, vv = axis
-    return make(
-        Axis,
-        (
-            p + v * dt_s + moved_m,
-            v + faster_ms,
-            pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3 + gusts,
-            pv + dt_s * vv + q * dt_s / 2,
-            vv + q,
-        ),
-    )
+    return make(Axis, (p + moved_m, v + faster_ms, pp + gusts, pv, vv))
 
 
 def _stay(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:

@@ -46,7 +46,7 @@ def follow(memory: PhaseMemory, state: FilterState, *, tells_height: bool) -> Ph
     if state.time_s < memory.from_s:
         memory = memory._replace(from_s=state.time_s)
     if tells_height or memory.phase not in FLYING:  # in the air a guessed height is no point
-        x, y, z = state.mixed()
+        x, y, z = state.mixture
         point = Point(state.time_s, x.position, y.position, z.position)
         memory = memory._replace(
             points=recent.keep(memory.points, point), highest_m=max(memory.highest_m, z.position)
@@ -144,7 +144,7 @@ def _launched(memory: PhaseMemory, event: Event | None, state: FilterState) -> P
         phase="ascent",
         candidate=None,
         confirmations=0,
-        highest_m=state.mixed().z.position,
+        highest_m=state.mixture.z.position,
         rising=state,
         events=memory.events if event is None else (*memory.events, event),
         flight_from_s=from_s - _MARGIN_S if event or earlier else memory.flight_from_s,

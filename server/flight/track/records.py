@@ -24,7 +24,6 @@ from server.flight.state import Phase
 from server.flight.track.advance import advance
 from server.flight.track.checkpoint import Checkpoint, Judged, Record
 from server.flight.track.constants import MotionConstants
-from server.flight.track.filter import WANDER_H_M
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Key, Verdict
 from server.flight.tracker_state import Rejection
 
@@ -180,9 +179,8 @@ class Records:
         self._trackers.append(index)
         stated = (math.nan,) * 6
         if state is not None:
-            x, y, z = state.mixed()  # as it is stated: see `FilterState.stated`
-            wander = WANDER_H_M**2
-            sigma_h_m = math.sqrt(((x.var_position + wander) + (y.var_position + wander)) / 2)
+            x, y, z = state.mixture
+            sigma_h_m = state.stated_sigma_h_m()
             stated = (x.position, y.position, z.position, z.velocity, sigma_h_m, state.lowest_m)
         altitude_m = math.nan if fix.altitude_m is None else fix.altitude_m
         place = fix.time_s, record.x_m, record.y_m, fix.latitude_deg, fix.longitude_deg, altitude_m

@@ -58,7 +58,7 @@ def _used(record: Record, verdict: Verdict, constants: MotionConstants) -> _Used
     state, fix = record.after.state, record.fix
     assert state is not None
     memory = state.trackers[fix.tracker]
-    x, y, z = state.mixed()
+    x, y, z = state.mixture
     altitude_m = None
     if fix.altitude_m is not None and verdict in (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE):
         altitude_m = fix.altitude_m - memory.offset_m

@@ -67,7 +67,7 @@ class Reading(NamedTuple):
 def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: MotionConstants) -> Step:
     """Take in one fix, at or after the state's time."""
     before = predict(state, fix.time_s, constants)
-    predicted = before.mixed()
+    predicted = before.mixture
     memory, unfit = _screen(before, predicted, fix)
     if unfit is not None:
         return _refused(
@@ -83,7 +83,7 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
     if verdict.reason is not None and not verdict.accepted:
         refused = _refused(after, fix, memory, verdict.reason)
         return refused._replace(descending_accepts=met.descending_accepts)
-    memory = _learn_datum(memory, after.mixed().z, fix, verdict)
+    memory = _learn_datum(memory, after.mixture.z, fix, verdict)
     tells_height = reading.measured.z_m is not None
     kept = _accepted(after, memory, fix, verdict)
     return Step(kept, verdict, met.descending_accepts, tells_height)
@@ -213,7 +213,7 @@ def _accepted(after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verd
     memory = memory._replace(accepted=memory.accepted + 1, accepted_s=fix.time_s)
     lowest_m, winds = after.lowest_m, after.winds
     if verdict.altitude_used:
-        x, y, z = after.mixed()
+        x, y, z = after.mixture
         if after.probabilities[GROUND] > _RESTS:
             lowest_m = min(lowest_m, z.position)
         if after.probabilities[ASCENT] > _CLIMBS:

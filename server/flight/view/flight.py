@@ -188,7 +188,7 @@ def _track(flight: Flight, latest: Record, ground_m: float | None) -> Track:
         climb_ms=z.velocity,
         ground_speed_ms=math.hypot(x.velocity, y.velocity),
         course_deg=course_deg,
-        sigma_h_m=math.sqrt((x.var_position + y.var_position) / 2),
+        sigma_h_m=latest.after.state.stated_sigma_h_m(),
         sigma_v_m=math.sqrt(z.var_position),
         height_above_ground_m=None if ground_m is None else z.position - ground_m,
         based_on=_based_on(flight, latest.fix.time_s),
