@@ -92,7 +92,7 @@ def _stands(memory: PhaseMemory) -> Wanted | None:
 def _wanted(memory: PhaseMemory, state: FilterState) -> Wanted | None:
     """What the evidence speaks for; None while it is undecided."""
     p, phase = state.probabilities, memory.phase
-    if (p[GROUND] > SURE and _may_rest(memory, state)) or _come_to_rest(memory, state):
+    if p[GROUND] > SURE or _come_to_rest(memory, state):
         return "landed"
     burst = last_burst(memory)
     if phase == "descent" and burst is not None:
@@ -120,14 +120,6 @@ def _by_slope(memory: PhaseMemory, state: FilterState) -> Wanted | None:
     if low > -_LEVEL_MS and high < _LEVEL_MS and above_m > _FLOAT_FROM_M:
         return "float"
     return None
-
-
-def _may_rest(memory: PhaseMemory, state: FilterState) -> bool:
-    """What climbs rests nowhere near its highest: two equal altitudes half a second apart are no landing."""
-    if memory.phase == "descent" or not memory.points:
-        return True
-    z_m = memory.points[-1].z_m
-    return z_m - _pad_m(memory, state) < _FLOAT_FROM_M or memory.highest_m - z_m > _FLOAT_FROM_M
 
 
 def _come_to_rest(memory: PhaseMemory, state: FilterState) -> bool:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis, make, mix, mix_two
-from server.flight.track.measurement import PROBABILITY_FLOOR, Motions, Probabilities
+from server.flight.track.measurement import Motions, Probabilities
 from server.flight.track.modes import (
     DESCENT,
     GROUND,
@@ -30,6 +30,7 @@ from server.flight.track.winds_met import WindsMet
 
 _WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
+_FLOOR = 1e-7  # of a mode's probability
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
@@ -149,8 +150,7 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
             staying -= p
             arrivals[j].append((share * p, i, moved_s))
         arrivals[i].append((share * max(staying, 0.01), i, dt_s))
-    # far above all known ground nothing rests: one odd position must not make it seem so
-    rests = _near_ground(state.motions[GROUND].z, state.lowest_m, 0.0, constants)
+    rests, least_likely = _rests(state, constants), floors(state, constants)
     arrivals[GROUND] = [(weight * rests, i, s) for weight, i, s in arrivals[GROUND]]
     motions, probabilities = [], []
     for j, pairs in enumerate(arrivals):
@@ -166,11 +166,21 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
             for _, i, moved_s in kept
         ]
         motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
-        probabilities.append(max(total, PROBABILITY_FLOOR * (rests if j == GROUND else 1.0)))
+        probabilities.append(max(total, least_likely[j]))
     norm = sum(probabilities)
     four = (motions[0], motions[1], motions[2], motions[3])
     after = _four([p / norm for p in probabilities])
     return make(FilterState, (time_s, four, after, *state[3:9], mixture_of(four, after)))
+
+
+def floors(state: FilterState, constants: MotionConstants) -> Probabilities:
+    """The least that each mode is thought of, whatever is measured."""
+    return _FLOOR * _rests(state, constants), _FLOOR, _FLOOR, _FLOOR
+
+
+def _rests(state: FilterState, constants: MotionConstants) -> float:
+    """Far above all known ground nothing rests: one odd position must not make it seem so."""
+    return _near_ground(state.motions[GROUND].z, state.lowest_m, 0.0, constants)
 
 
 def _down_by_s(z: Axis, lowest_m: float) -> float:

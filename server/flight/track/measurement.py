@@ -18,7 +18,6 @@ _OUTLIER_LOG_DENSITY_V = math.log(
     0.001 / 4_000.0
 )  # wrong altitudes are rare: 2 in 22,000 real ones
 _DOUBTED = 40.0  # a fix this many times beyond the gate is plainly wrong, and teaches no doubt
-PROBABILITY_FLOOR = 1e-7
 
 Motions = tuple[Motion, Motion, Motion, Motion]
 Probabilities = tuple[float, float, float, float]
@@ -42,18 +41,23 @@ class Updated(NamedTuple):
 
 
 def measurement_update(
-    motions: Motions, probabilities: Probabilities, measured: Measured, inflation: float
+    motions: Motions,
+    probabilities: Probabilities,
+    measured: Measured,
+    inflation: float,
+    floors: Probabilities,
 ) -> Updated:
     """All modes after the measurement, and how much of them had to refuse it.
 
-    `inflation`: by which the variance of a mode grows with a fix that it refuses.
+    `inflation`: by which the variance of a mode grows with a fix that it refuses; `floors`: the least that
+    each is thought of.
     """
     a, b, c, d = results = [_one(mode, motions[mode], measured, inflation) for mode in range(4)]
     weights = [math.log(p) + r[1] for p, r in zip(probabilities, results, strict=True)]
     top = max(weights)
     shares = [math.exp(w - top) for w in weights]
     norm = sum(shares)
-    after = [max(s / norm, PROBABILITY_FLOOR) for s in shares]
+    after = [max(s / norm, floor) for s, floor in zip(shares, floors, strict=True)]
     return Updated(
         (a.motion, b.motion, c.motion, d.motion),
         (after[0], after[1], after[2], after[3]),

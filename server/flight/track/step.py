@@ -16,7 +16,7 @@ import math
 from typing import NamedTuple
 
 from server.flight.track.constants import MotionConstants
-from server.flight.track.filter import FilterState, predict
+from server.flight.track.filter import FilterState, floors, predict
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
 from server.flight.track.kalman import Axis
 from server.flight.track.measurement import Measured, Updated, measurement_update
@@ -150,7 +150,9 @@ def _update(
     state: FilterState, measured: Measured, constants: MotionConstants
 ) -> tuple[FilterState, Updated]:
     inflation = constants.covariance_inflation
-    met = measurement_update(state.motions, state.probabilities, measured, inflation)
+    met = measurement_update(
+        state.motions, state.probabilities, measured, inflation, floors(state, constants)
+    )
     return state.met(met.motions, met.probabilities), met
 
 
