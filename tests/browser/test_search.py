@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import io
 from collections.abc import AsyncIterator
@@ -24,6 +23,7 @@ from tests.flight.search.test_lost import LANDED_S, PLAN, TRUE, car, lost
 from tests.flights import T0
 from tests.screen.serving import serving
 from tests.session.test_station import until
+from tests.sync.made import running
 
 expect.set_options(timeout=PATIENCE_MS)
 
@@ -37,13 +37,9 @@ async def lost_station() -> AsyncIterator[tuple[Station, Journal]]:
     journal = Journal(":memory:")
     journal.append([*lost(), car(LANDED_S + 900.0, *NEAR)])
     station = Station(Mission(PLAN), journal, (), lambda: NOW_S, {})
-    task = asyncio.ensure_future(station.run())
-    try:
-        yield station, journal
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-        station.close()
+    with contextlib.closing(station):
+        async with running(station.run()):
+            yield station, journal
 
 
 def picture() -> bytes:

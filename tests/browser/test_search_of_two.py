@@ -35,7 +35,7 @@ from tests.flights import T0
 from tests.screen.serving import serving
 from tests.session.test_station import until
 from tests.sync.cars import QUICK, address
-from tests.sync.made import KEY
+from tests.sync.made import KEY, running
 from tests.sync.poor_link import PoorLink
 
 expect.set_options(timeout=PATIENCE_MS)
@@ -98,14 +98,9 @@ async def station_of(
     app = create_app(station)
     add_peer_route(app, peers)
     calls = (SideTask(to, run) for to, run in peers.calls())
-    task = asyncio.ensure_future(station.run(*calls))
-    try:
-        async with serving(app) as port:
+    with contextlib.closing(station):
+        async with running(station.run(*calls)), serving(app) as port:
             yield station, ledger, port
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-        station.close()
 
 
 def search_of(station: Station) -> Search:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import math
 import random
 from collections.abc import Iterator
@@ -22,6 +21,7 @@ from server.sync.entry import ChunkError, pack, unpack
 from tests.flights import LAUNCH, T0, packet
 from tests.seen import kinds, seen, shown
 from tests.session.test_station import until
+from tests.sync.made import running
 
 PLAN = Plan(
     flights=(
@@ -127,10 +127,8 @@ async def test_a_station_restarts_with_the_same_journal(number: str, tmp_path: P
         journal.append([*good(), *hostile(number)])
     for _ in range(2):
         station = Station(Mission(PLAN), Journal(path), (), lambda: T0 + 1_900.0)
-        task = asyncio.ensure_future(station.run())
-        await until(station, lambda: kinds(seen(station.state())) == [])  # noqa: B023 - used at once
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        async with running(station.run()):
+            await until(station, lambda: kinds(seen(station.state())) == [])  # noqa: B023 - used at once
         states.append(shown(station.mission))
         station.close()
     assert states[0] == states[1]

@@ -21,6 +21,7 @@ from decoders.tnc2 import decode_line
 from tests.seen import kinds, seen
 
 PATIENCE_S = 60.0
+CHECKOUT = Path(__file__).parents[2]
 
 
 def free_port() -> int:
@@ -40,7 +41,7 @@ async def checked(plan: Path, seconds: float) -> tuple[int | None, str]:
         "--seconds",
         str(seconds),
         stdout=asyncio.subprocess.PIPE,
-        cwd=Path(__file__).parents[2],
+        cwd=CHECKOUT,
     )
     out, _ = await process.communicate()
     return process.returncode, out.decode()
@@ -96,9 +97,10 @@ async def leeward(
     key: str | None = None,
     errors: IO[bytes] | None = None,
     patience_s: float = PATIENCE_S,
+    checkout: Path = CHECKOUT,
 ) -> AsyncIterator[Running]:
-    """`leeward` with these arguments, once its screen answers; asked with `key`. What it complains
-    of goes to `errors`."""
+    """`leeward` of a checkout with these arguments, once its screen answers; asked with `key`. What it
+    complains of goes to `errors`."""
     port = port or free_port()
     process = await asyncio.create_subprocess_exec(
         sys.executable,
@@ -110,7 +112,7 @@ async def leeward(
         str(port),
         stdout=asyncio.subprocess.PIPE,
         stderr=errors,
-        cwd=Path(__file__).parent.parent.parent,
+        cwd=checkout,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     )
     assert process.stdout is not None

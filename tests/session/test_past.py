@@ -27,6 +27,7 @@ from tests.flight.test_slices import ALL_HEARD, EXPECTED, LATEST, PLAN, breaks, 
 from tests.flights import T0, made_flight
 from tests.seen import kinds, seen
 from tests.session.test_station import IN_THE_AIR, until
+from tests.sync.made import running
 
 HEARD = list(made_flight(1_200.0))
 LATER_S = 2_400.0  # both trackers have been silent for long
@@ -126,14 +127,9 @@ async def starting(journal: Slow) -> AsyncIterator[tuple[Station, asyncio.Event]
     def work(steps: int) -> bool:
         return real(steps) if go_on.is_set() else True
 
-    with mock.patch.object(station.mission, "work", work):
-        task = asyncio.ensure_future(station.run())
-        try:
+    with contextlib.closing(station), mock.patch.object(station.mission, "work", work):
+        async with running(station.run()):
             yield station, go_on
-        finally:
-            task.cancel()
-            await asyncio.gather(task, return_exceptions=True)
-            station.close()
 
 
 async def test_half_a_past_alarms_nobody_and_is_no_prediction() -> None:
@@ -170,20 +166,18 @@ async def test_a_past_that_cannot_be_read_holds_nothing_up(monkeypatch: pytest.M
     journal = Slow()
     station = Station(Mission(IN_THE_AIR), journal, (), lambda: HEARD[-1].heard_at_s + LATER_S)
     journal.fails = True
-    task = asyncio.ensure_future(station.run())
-    try:
-        await until(station, lambda: "task_failed" in kinds(seen(station.state())))
-        station.deliver(Reception(HEARD[-1].heard_at_ms + 1, "tnc", "tnc2", b"N0CALL-11>X:> here"))
-        await until(station, lambda: station.state().number == 1)
-        await until(station, lambda: "tracker_lost" in kinds(seen(station.state()), "alarms"))
-        assert "journal_read" not in kinds(seen(station.state()))
-        journal.fails = False
-        await until(station, lambda: station.state().number == len(HEARD) + 1)
-        await until(station, lambda: kinds(seen(station.state())) == [])
-    finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-        station.close()
+    with contextlib.closing(station):
+        async with running(station.run()):
+            await until(station, lambda: "task_failed" in kinds(seen(station.state())))
+            station.deliver(
+                Reception(HEARD[-1].heard_at_ms + 1, "tnc", "tnc2", b"N0CALL-11>X:> here")
+            )
+            await until(station, lambda: station.state().number == 1)
+            await until(station, lambda: "tracker_lost" in kinds(seen(station.state()), "alarms"))
+            assert "journal_read" not in kinds(seen(station.state()))
+            journal.fails = False
+            await until(station, lambda: station.state().number == len(HEARD) + 1)
+            await until(station, lambda: kinds(seen(station.state())) == [])
 
 
 async def test_a_post_of_before_is_known_before_its_turn() -> None:
