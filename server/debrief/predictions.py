@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from decoders.reports import FoundReport
+from server.debrief.searched import covers
 from server.flight.landing.beside import told_to_each_other
 from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
@@ -114,7 +113,7 @@ def judge(stood: Stood, place: Place | None) -> Prediction:
             latitude_deg, longitude_deg, place.latitude_deg, place.longitude_deg
         )
         off_s = None if place.found_by else landing.time_s - place.time_s  # nobody saw it come down
-        inside = _inside(corners, place.longitude_deg, place.latitude_deg)
+        inside = covers([[corners]], place.latitude_deg, place.longitude_deg)
     return Prediction(
         stood.at_s,
         latitude_deg,
@@ -128,12 +127,3 @@ def judge(stood: Stood, place: Place | None) -> Prediction:
         off_s,
         inside,
     )
-
-
-def _inside(ring: Sequence[tuple[float, float]], x: float, y: float) -> bool:
-    """Even-odd rule on a closed ring."""
-    odd = False
-    for (ax, ay), (bx, by) in itertools.pairwise(ring):
-        if (ay > y) != (by > y) and x < (bx - ax) * (y - ay) / (by - ay) + ax:
-            odd = not odd
-    return odd
