@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from server.flight.inputs import BalloonPlan, DescentPlan
 from server.flight.physics.lift import DRAG_COEFFICIENT, Lift, LiftPlan, usual_burst, work_out
+from server.plan.section import Section
 
 Mass = Annotated[float, Field(gt=0, le=50)]
 GIVEN_SIGMA_M = (
@@ -15,11 +16,7 @@ GIVEN_SIGMA_M = (
 )
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class DescentSection(_Section):
+class DescentSection(Section):
     fall_speed_sea_level_ms: Annotated[float, Field(ge=0.5, le=60)] | None = None
     fall_speed_relative_sigma: Annotated[float, Field(gt=0, le=1)] | None = None
     mass_kg: Mass | None = None
@@ -40,7 +37,7 @@ class DescentSection(_Section):
         return DescentPlan(**self.model_dump())
 
 
-class BalloonSection(_Section):
+class BalloonSection(Section):
     """Climb and burst as given, or worked out from balloon and gas; a given one wins."""
 
     burst_altitude_m: Annotated[float, Field(ge=1_000, le=45_000)] | None = None

@@ -6,7 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from decoders.readings import Reading
 from server.flight.inputs import AvoidArea, Plan, VehiclePlan
@@ -32,6 +32,7 @@ from server.plan.geodata import (
 from server.plan.network import AccessSection, MqttSection, PeerSection, StationSection
 from server.plan.outlook import ContactSection, LimitsSection, PlaceSection, SiteSection
 from server.plan.pack import PackSection
+from server.plan.section import Section
 from server.plan.sources import HeardName, SourceName, SourceSection
 from server.sources.spec import SourceSpec
 
@@ -40,11 +41,7 @@ class PlanError(ValueError):
     """The plan cannot be used; the message names file, line, key, what was wanted and found."""
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class VehicleSection(_Section):
+class VehicleSection(Section):
     name: Text
     callsign: HeardName | None = None
     source: SourceName | None = None
@@ -54,11 +51,11 @@ class VehicleSection(_Section):
     road_factor: Annotated[float, Field(ge=1, le=5)] = 1.35
 
 
-class ScreenSection(_Section):
+class ScreenSection(Section):
     units: Literal["metric", "aviation"] = "metric"
 
 
-class PlanFile(_Section):
+class PlanFile(Section):
     """A whole plan file, checked. `planned` gives its flights, whichever way they are written."""
 
     flight: FlightSection | None = None

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AwareDatetime, Field, model_validator
 
 from decoders.comments import CommentPattern
 from decoders.reports import DecodeError
 from server.flight.inputs import AlarmPlan, FlightPlan, LaunchPlan, TrackerPlan
 from server.plan.balloon import BalloonSection, DescentSection
 from server.plan.network import Token
+from server.plan.section import Section
 from server.plan.sources import HeardName, SourceName
 
 Text = Annotated[str, Field(min_length=1, max_length=80)]
@@ -19,15 +20,11 @@ Latitude = Annotated[float, Field(ge=-90, le=90)]
 Longitude = Annotated[float, Field(ge=-180, le=180)]
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class FlightSection(_Section):
+class FlightSection(Section):
     name: Text
 
 
-class LaunchSection(_Section):
+class LaunchSection(Section):
     latitude_deg: Latitude
     longitude_deg: Longitude
     altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
@@ -38,14 +35,14 @@ class LaunchSection(_Section):
         return None if self.time is None else self.time.timestamp()
 
 
-class TrackerSection(_Section):
+class TrackerSection(Section):
     name: Text
     role: Literal["main", "backup", "phone"] = "main"
     callsign: HeardName | None = None
     source: SourceName | None = None
     token: Token | None = None
     comment_pattern: Annotated[str, Field(max_length=500)] | None = None
-    comment_scales: dict[str, tuple[float, float, str]] = {}
+    comment_scales: dict[str, tuple[float, float, str]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _identified(self) -> TrackerSection:
@@ -59,12 +56,12 @@ class TrackerSection(_Section):
         return self
 
 
-class AlarmSection(_Section):
+class AlarmSection(Section):
     low_height_m: Annotated[float, Field(gt=0, le=10_000)] = 600.0
     silent_after_intervals: Annotated[float, Field(ge=2, le=100)] = 4.0
 
 
-class OneFlight(_Section):
+class OneFlight(Section):
     """A flight among several (`[[flights]]`)."""
 
     name: Text

@@ -5,44 +5,42 @@ from __future__ import annotations
 import re
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
+
+from server.plan.section import Section
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class TerrainSection(_Section):
+class TerrainSection(Section):
     """SRTM .hgt tiles, or GeoTIFF with the extra `geotiff`; the path is taken from the plan's folder."""
 
     folder: Annotated[str, Field(min_length=1, max_length=500)]
 
 
-class ForecastSection(_Section):
+class ForecastSection(Section):
     """Winds: a CSV sounding, or GRIB2 with the extra `grib`; taken from the plan's folder."""
 
     file: Annotated[str, Field(min_length=1, max_length=500)]
 
 
-class WindsSection(_Section):
+class WindsSection(Section):
     """Winds that were measured: journals, logs and sounding tables of other flights, radiosondes."""
 
     files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
 
 
-class AvoidSection(_Section):
+class AvoidSection(Section):
     """Areas that nobody wants to land on: GeoJSON files in the plan's folder."""
 
     files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
 
 
-class RoadsSection(_Section):
+class RoadsSection(Section):
     """OpenStreetMap extracts (PBF), with the extra `roads`; paths are taken from the plan's folder."""
 
     files: Annotated[tuple[str, ...], Field(min_length=1, max_length=20)]
 
 
-class BasemapSection(_Section):
+class BasemapSection(Section):
     """Maps of the crew's own; paths are taken from the plan's folder."""
 
     files: Annotated[tuple[str, ...], Field(max_length=20)] = ()  # MBTiles, PMTiles; lowest first

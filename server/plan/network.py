@@ -6,7 +6,9 @@ import re
 from typing import Annotated
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
+
+from server.plan.section import Section
 
 FEWEST_CHARACTERS = 6  # different ones
 
@@ -28,17 +30,13 @@ StationName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]*$", max_l
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9:][A-Za-z0-9.:-]*$", max_length=253)]
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class StationSection(_Section):
+class StationSection(Section):
     """The laptop itself, among several of one flight."""
 
     name: StationName
 
 
-class PeerSection(_Section):
+class PeerSection(Section):
     """Another station; without an address it is the one that calls."""
 
     name: StationName
@@ -69,7 +67,7 @@ class PeerSection(_Section):
         return f"{scheme}://{parts.netloc}{parts.path.rstrip('/')}/peer"
 
 
-class MqttSection(_Section):
+class MqttSection(Section):
     """An MQTT 5 broker that all stations of the flight reach."""
 
     host: HostName
@@ -82,7 +80,7 @@ class MqttSection(_Section):
     ca_file: Annotated[str, Field(max_length=500)] | None = None  # taken from the plan's folder
 
 
-class AccessSection(_Section):
+class AccessSection(Section):
     """Keys of those who look on; without them they are made and kept beside the plan."""
 
     watch: LinkKey | None = None

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from server.plan.flights import Latitude, Longitude, Text
+from server.plan.section import Section
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class SiteSection(_Section):
+class SiteSection(Section):
     """Another place that it could be launched from."""
 
     name: Text
@@ -22,7 +19,7 @@ class SiteSection(_Section):
     altitude_m: Annotated[float, Field(ge=-450, le=6_000)]
 
 
-class LimitsSection(_Section):
+class LimitsSection(Section):
     """What makes an hour fit, doubtful or unfit; a limit that is not there decides nothing."""
 
     farthest_landing_m: Annotated[float, Field(gt=0, le=2_000_000)] | None = None
@@ -31,7 +28,7 @@ class LimitsSection(_Section):
     strongest_ground_wind_ms: Annotated[float, Field(gt=0, le=60)] | None = None
 
 
-class PlaceSection(_Section):
+class PlaceSection(Section):
     """A place that a bearing and a distance are told from, as an airspace authority asks."""
 
     name: Text
@@ -39,7 +36,7 @@ class PlaceSection(_Section):
     longitude_deg: Longitude
 
 
-class ContactSection(_Section):
+class ContactSection(Section):
     """Who answers for the flight, on the sheet for others."""
 
     name: Text | None = None

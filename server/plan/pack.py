@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from server.plan.section import Section
 
 OFF = "off"
 Address = Annotated[str, Field(pattern=rf"^({OFF}|https?://[^\s\"'<>]+)$", max_length=500)]
 
 
-class PackSection(BaseModel):
+class PackSection(Section):
     """Addresses of services (`server/outlook/pack/services.py` has ours); "off": not fetched."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
     map: Address | None = None  # a PMTiles 3 file; {date}: as 20260606, today or the days before
     map_max_zoom: Annotated[int, Field(ge=6, le=16)] = 14

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from decoders.readings import MAX_FIELDS, MAX_NAME_CHARACTERS, JsonNames
 from server.plan.network import Token
+from server.plan.section import Section
 from server.sources.spec import SourceSpec
 from server.sources.table import Kind
 
@@ -28,11 +29,7 @@ HeardName = Annotated[
 JsonPath = Annotated[str, Field(min_length=1, max_length=200)]  # dotted
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class NamesSection(_Section):
+class NamesSection(Section):
     """Where a JSON object has what: dotted paths, as in "decoded.gps.0.lat"."""
 
     latitude_deg: JsonPath
@@ -53,7 +50,7 @@ class NamesSection(_Section):
     sensors: Annotated[
         dict[Annotated[str, Field(min_length=1, max_length=40)], tuple[JsonPath, str]],
         Field(max_length=MAX_FIELDS),
-    ] = {}
+    ] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _usable(self) -> NamesSection:
@@ -64,7 +61,7 @@ class NamesSection(_Section):
         return JsonNames(**self.model_dump())
 
 
-class SourceSection(_Section):
+class SourceSection(Section):
     name: SourceName
     kind: Kind
     enabled: bool | None = None  # by default on, but for aprs-is, which needs the internet
