@@ -94,7 +94,9 @@ def test_a_box_is_followed_from_its_pad(
     assert flight.flights[0].track.phase() == "landed"
 
 
-@pytest.mark.parametrize("number", [4, 5, 7, 8, 9, 12, 13, 14, 16, 17, 18, 19, 21, 70, 300])
+@pytest.mark.parametrize(
+    "number", [4, 5, 7, 8, 9, 12, 13, 14, 16, 17, 18, 19, 21, 70, 300, 360, 362]
+)
 def test_a_made_pad_is_followed(number: int) -> None:
     """Each interval and each way to the pad; the bench `pad` flies 500."""
     seen = follow(make_pad(number))

@@ -26,6 +26,7 @@ _CERTAIN = 0.93  # of a fall: no second fix is waited for, if it is deep
 _DEEP_M = 700.0  # below where the climb would be: more than a stuck altitude lags behind
 _AT_REST = 0.99  # of rest: no second fix is waited for
 _SLOWED = 0.7  # of the speed of the fall
+_SLOWED_S = 10.0  # over which it is asked: altitudes of two trackers differ by seconds of the fall
 _LANDED_S = 60.0  # after a fall
 _STAYS_S = 180.0  # without one
 _REFINED_FOR_S = 75.0
@@ -60,7 +61,7 @@ def follow_aloft(memory: PhaseMemory, state: FilterState, *, tells_height: bool)
         if last_burst(memory) is None and (rising is None or _still_rises(memory, state)):
             rising = state
         return memory._replace(candidate=None, confirmations=0, rising=rising)
-    certain = _certain(wanted, memory, state)
+    certain = _certain(wanted, state)
     if wanted != memory.candidate and not certain:
         return memory._replace(candidate=wanted, confirmations=1)
     memory = memory._replace(confirmations=memory.confirmations + 1)
@@ -92,7 +93,7 @@ def _stands(memory: PhaseMemory) -> Wanted | None:
 def _wanted(memory: PhaseMemory, state: FilterState) -> Wanted | None:
     """What the evidence speaks for; None while it is undecided."""
     p, phase = state.probabilities, memory.phase
-    if p[GROUND] > SURE or _come_to_rest(memory, state):
+    if (p[GROUND] > SURE and _slowed(memory, state)) or _come_to_rest(memory, state):
         return "landed"
     burst = last_burst(memory)
     if phase == "descent" and burst is not None:
@@ -133,6 +134,16 @@ def _come_to_rest(memory: PhaseMemory, state: FilterState) -> bool:
     return above_m < _FLOAT_FROM_M and recent.rests(recent.since(memory.points, _STAYS_S))
 
 
+def _slowed(memory: PhaseMemory, state: FilterState) -> bool:
+    """It lost less height of late than the fall would: one odd fix can make GROUND certain."""
+    now = memory.points[-1]
+    before = next((q for q in reversed(memory.points) if now.time_s - q.time_s >= _SLOWED_S), None)
+    if before is None:
+        return True
+    rate_ms = (now.z_m - before.z_m) / (now.time_s - before.time_s)
+    return rate_ms > _SLOWED * state.motions[DESCENT].z.velocity
+
+
 def _as_under_a_parachute(state: FilterState) -> bool:
     z = state.motions[DESCENT].z
     fastest_ms = -z.velocity + math.sqrt(z.var_velocity)
@@ -144,16 +155,12 @@ def _below_the_climb(state: FilterState) -> bool:
     return state.motions[DESCENT].z.position < state.motions[ASCENT].z.position
 
 
-def _certain(wanted: Wanted, memory: PhaseMemory, state: FilterState) -> bool:
+def _certain(wanted: Wanted, state: FilterState) -> bool:
     if wanted == "burst":
         climbing, falling = state.motions[ASCENT].z, state.motions[DESCENT].z
         deep = climbing.position - falling.position > _DEEP_M
         return deep and state.probabilities[DESCENT] > _CERTAIN
-    if wanted == "landed" and len(memory.points) > 1 and state.probabilities[GROUND] > _AT_REST:
-        before, now = memory.points[-2:]
-        rate_ms = (now.z_m - before.z_m) / (now.time_s - before.time_s)
-        return rate_ms > _SLOWED * state.motions[DESCENT].z.velocity
-    return False
+    return wanted == "landed" and state.probabilities[GROUND] > _AT_REST
 
 
 def _change(memory: PhaseMemory, wanted: Wanted, state: FilterState) -> PhaseMemory:
