@@ -22,6 +22,8 @@ Room = Callable[[], Awaitable[None]]
 
 SLOWED_S = 0.005
 KISS_ON_PAUSE_S = 0.5  # a TNC needs time for each command; common practice, no source
+# what a backlog brings at once is told apart by this much at most; beyond it the clock was set back
+MOST_AHEAD_MS = 2_000
 TOO_MUCH = "sends more than any radio can; it is read slowly, so that it fills no disk"
 
 
@@ -81,6 +83,7 @@ class Source:
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
         self._heard = asyncio.Event()  # phone and json-http only
+        self._last_ms = 0  # when the last reception was heard
         self.state = SourceState(spec.name, spec.kind, "off", None, clock())
 
     async def run(self) -> None:
@@ -199,7 +202,12 @@ class Source:
         return f"{self.spec.place} is open but silent"
 
     def _reception(self, payload: bytes) -> Reception:
+        """Each a millisecond behind the last one at least: what a backlog brings keeps its order, and is
+        not many places of one tracker at one time."""
         heard_at_ms = round(self._clock() * 1000.0)
+        if heard_at_ms <= self._last_ms < heard_at_ms + MOST_AHEAD_MS:
+            heard_at_ms = self._last_ms + 1
+        self._last_ms = heard_at_ms
         return Reception(heard_at_ms, self.spec.name, TABLE[self.spec.kind].wire, payload)
 
     def _count(self, received: int, receptions: int = 0) -> None:

@@ -25,6 +25,7 @@ _JUMP_S = 900.0
 # whose error is compared before and after a sample: 2 ms. Of more it is taken that one has changed: all
 # is read again then, in slices, where comparing took up to 75 ms at once
 _MOST_MOMENTS = 64
+_SOME = 4 * _MOST_MOMENTS  # times that are looked through, for whether they are too many
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 
@@ -90,7 +91,7 @@ class Clock:
             # it looked right until now, or does again: whether that is known may change anywhere
             touched = _moments(*self._times, sample[0])
         elif counts and (self._off or off) and len(samples) + sign >= FEWEST - (sign < 0):
-            touched = self._touched(samples, i, sample)
+            touched = self._touched(samples, i, sample, latest_s)
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
         many = len(touched) > _MOST_MOMENTS
         if many:
@@ -109,8 +110,13 @@ class Clock:
             return True
         return many or before != self._told(touched)
 
-    def _touched(self, samples: list[Sample], i: int, sample: Sample) -> list[float]:
-        """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`."""
+    def _touched(
+        self, samples: list[Sample], i: int, sample: Sample, latest_s: float
+    ) -> list[float]:
+        """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`.
+
+        Where they are too many up to `latest_s`, some that are.
+        """
         first_s = -math.inf
         if i > _SAMPLES_AFTER:
             first_s = samples[i - _SAMPLES_AFTER - 1][0]
@@ -121,6 +127,10 @@ class Clock:
             return []  # 0 before and after: a delayed packet of an hour ago is no reason to look
         first = bisect.bisect_left(self._times, first_s)
         last = bisect.bisect_right(self._times, last_s)
+        until = bisect.bisect_right(self._times, latest_s)
+        some = [t for t, _ in itertools.groupby(self._times[first : min(last, until)][:_SOME])]
+        if len(some) > _MOST_MOMENTS:
+            return some
         return _moments(*self._times[first:last], sample[0])
 
     def _off_between(self, first_s: float, last_s: float) -> bool:
@@ -203,7 +213,7 @@ class Clock:
             if first is None:
                 return vote
             same = abs(vote - first) <= NOTICED_S
-            return vote if same or _clock_jumped(said.samples[:end], first, vote) else first
+            return vote if same or _clock_jumped(said, end, first, vote) else first
         told = sorted(vote for vote, *_ in votes)
         if told[-1] - told[0] <= _SAME_S:
             return told[len(told) // 2]
@@ -221,20 +231,16 @@ def _next_says(found: list[Found], heard_s: float, ahead_s: float | None) -> boo
     return near and ahead_s is not None and abs(said_s - ahead_s) <= _SAME_S
 
 
-def _clock_jumped(samples: list[Sample], first_s: float, now_s: float) -> bool:
+def _clock_jumped(said: Witness, end: int, first_s: float, now_s: float) -> bool:
     """Whether it was the clock that jumped ahead, not the one witness back: his own time went on.
 
-    A clock does not go back (recover.not_before).
+    By his first `end` samples. A clock does not go back (recover.not_before).
     """
-    good = len(samples) - 1
-    while good >= 0 and abs(samples[good][1] - first_s) > NOTICED_S:
-        good -= 1
-    if good < 0 or now_s < first_s:
+    good = said.last_near(first_s, NOTICED_S, end)
+    if good is None or now_s < first_s:
         return False
-    for heard_s, ahead_s in samples[good + 1 :]:
-        if abs(ahead_s - now_s) <= _SAME_S:
-            return heard_s - ahead_s > samples[good][0] - samples[good][1]
-    return False
+    jumped = said.first_near(now_s, _SAME_S, good, end)
+    return jumped is not None and jumped[0] - jumped[1] > good[0] - good[1]
 
 
 def _moments(*times: float) -> list[float]:

@@ -194,6 +194,7 @@ def _is_copy(first: Hearing, hearing: Hearing) -> bool:
 
 
 _ONE_PLACE_M = 60.0
+_DEGREE_M = 110_000.0  # of latitude, everywhere a little more
 
 
 def merge(reports: Iterable[PositionReport]) -> tuple[PositionReport, ...]:
@@ -224,8 +225,11 @@ def _near(a: PositionReport, b: PositionReport) -> bool:
         return False
     if (a.latitude_deg, a.longitude_deg) == (b.latitude_deg, b.longitude_deg):
         return True
+    within_m = _ONE_PLACE_M + a.resolution_h_m + b.resolution_h_m
+    if _DEGREE_M * abs(a.latitude_deg - b.latitude_deg) > within_m:  # of a backlog, mostly
+        return False
     away_m, _ = distance_bearing(a.latitude_deg, a.longitude_deg, b.latitude_deg, b.longitude_deg)
-    return away_m <= _ONE_PLACE_M + a.resolution_h_m + b.resolution_h_m
+    return away_m <= within_m
 
 
 def _completed(a: PositionReport, b: PositionReport) -> PositionReport:
