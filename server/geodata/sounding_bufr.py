@@ -29,7 +29,15 @@ from server.geodata.wind_values import (
 )
 
 _MOST_MESSAGES = 10_000
-_HEIGHTS = ("nonCoordinateGeopotentialHeight", "geopotentialHeight", "height")
+_SOUNDINGS = 2  # vertical soundings other than by satellite, BUFR table A; 0: surface data
+# keys, and by what their values are metres; older templates give the geopotential itself, in m²/s²
+_HEIGHTS = (
+    ("nonCoordinateGeopotentialHeight", 1.0),
+    ("geopotentialHeight", 1.0),
+    ("height", 1.0),
+    ("nonCoordinateGeopotential", 9.80665),
+    ("geopotential", 9.80665),
+)
 
 
 def read_bufr(path: Path, about_s: float | None) -> tuple[MeasuredWinds, ...]:
@@ -86,9 +94,15 @@ def _sounding(eccodes: Any, message: int) -> MeasuredWinds:
     latitude_deg, longitude_deg = one("latitude"), one("longitude")
     speed_ms, from_deg = (_values(eccodes, message, key) for key in ("windSpeed", "windDirection"))
     height_m = next(
-        (h for key in _HEIGHTS if len(h := _values(eccodes, message, key)) == len(speed_ms)), None
+        (
+            height / by
+            for key, by in _HEIGHTS
+            if len(height := _values(eccodes, message, key)) == len(speed_ms)
+        ),
+        None,
     )
     told = all(value is not None for value in (*moment, latitude_deg, longitude_deg))
+    told &= one("dataCategory") == _SOUNDINGS
     if not told or height_m is None or len(from_deg) != len(speed_ms):
         return MeasuredWinds("", *(np.empty(0) for _ in range(7)))
     year, month, day, hour, minute = (int(v or 0) for v in moment)
