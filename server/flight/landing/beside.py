@@ -1,4 +1,4 @@
-"""The flights of one day help each other: what each has met is known to the others.
+"""The flights of one day help each other: what each has met, and where it burst, is known to the others.
 
 A box that is twenty minutes ahead shows what lies above. How much its winds count there and then is
 the wind field's business, as with any other measured winds.
@@ -19,7 +19,10 @@ def told_to_each_other(
     """The questions of all flights, in their order, each with what the other flights have met so far."""
     if sum(question is not None for question in questions) < 2:
         return tuple(questions)
-    met = [None if q is None else measured(q.plan.name, q.winds_met(), q.frame) for q in questions]
+    met = [
+        None if q is None else measured(q.plan.name, q.winds_met(), q.frame, q.burst)
+        for q in questions
+    ]
     return tuple(
         None
         if question is None

@@ -6,11 +6,12 @@ business of the wind field (`winds`), not of whoever measured it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from server.flight.landing.day_bursts import SeenBurst
 from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M, LAYERS
 from server.flight.landing.winds import WindSamples
 from server.flight.physics.geodesy import LocalFrame
@@ -31,6 +32,8 @@ class MeasuredWinds:
     east_ms: Array
     north_ms: Array
     sigma_ms: Array
+    # of the balloon that flew through them
+    burst: SeenBurst | None = field(default=None, kw_only=True)
 
     def until(self, time_s: float) -> MeasuredWinds:
         """What had been measured by then."""
@@ -44,10 +47,13 @@ class MeasuredWinds:
             self.north_ms,
             self.sigma_ms,
         )
-        return MeasuredWinds(self.name, *(column[known] for column in columns))
+        burst = self.burst if self.burst is not None and self.burst.time_s <= time_s else None
+        return MeasuredWinds(self.name, *(column[known] for column in columns), burst=burst)
 
 
-def measured(name: str, seen: WindSamples, frame: LocalFrame) -> MeasuredWinds:
+def measured(
+    name: str, seen: WindSamples, frame: LocalFrame, burst: SeenBurst | None = None
+) -> MeasuredWinds:
     """What a flight met, from the layers' means in its own frame."""
     latitude_deg, longitude_deg = frame.to_latlon(seen.x_m, seen.y_m)
     return MeasuredWinds(
@@ -59,6 +65,7 @@ def measured(name: str, seen: WindSamples, frame: LocalFrame) -> MeasuredWinds:
         seen.east_ms,
         seen.north_ms,
         seen.sigma_ms,
+        burst=burst,
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from server.flight.inputs import AvoidArea, FlightPlan
+from server.flight.landing.day_bursts import SeenBurst, seen
 from server.flight.landing.measured_winds import MeasuredWinds
 from server.flight.landing.winds import WindSamples, samples
 from server.flight.physics.geodesy import LocalFrame
@@ -95,6 +96,7 @@ class LandingQuestion:
     # from where it came to rest to where it is now; None: still there
     carried_m: float | None = None
     others: tuple[MeasuredWinds, ...] = ()  # winds that others measured
+    burst: SeenBurst | None = None  # of this balloon
     avoid: tuple[AvoidArea, ...] = ()
 
     def winds_met(self, used: npt.NDArray[np.bool_] | None = None) -> WindSamples:
@@ -145,7 +147,7 @@ def ask(
         ]
     )
     z_m = altitude_m - offset_m[tracker]
-    burst_s = next((e.time_s for e in reversed(phase.flight_events) if e.kind == "burst"), None)
+    burst = next((e for e in reversed(phase.flight_events) if e.kind == "burst"), None)
     landing = next((e for e in reversed(phase.flight_events) if e.kind == "landing"), None)
     landed, carried_m = np.empty((0, 3)), None
     if landing is not None:
@@ -167,7 +169,7 @@ def ask(
         forecast=forecast,
         at_s=latest.fix.time_s,
         motion=state.mixture,
-        burst_s=burst_s,
+        burst_s=None if burst is None else burst.time_s,
         time_s=time_s[flown],
         x_m=shown.column("x_m")[flown],
         y_m=shown.column("y_m")[flown],
@@ -177,6 +179,7 @@ def ask(
         landed=landed,
         hang=_hang(phase),
         others=winds,
+        burst=None if burst is None else seen(plan.balloon, burst.time_s, burst.altitude_m),
         avoid=avoid,
     )
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from server.flight.inputs import DescentPlan
 from server.flight.landing.climb import Climb, rate_between
+from server.flight.landing.day_bursts import expected
 from server.flight.landing.descent import (
     Fall,
     FallChange,
@@ -53,8 +54,9 @@ def fall_to_come(
 def climb_to_come(question: LandingQuestion, sigma_share: float) -> Climb | None:
     """What is still to be climbed as best known; None where nothing is. `sigma_share`: of the rate seen."""
     balloon, z = question.plan.balloon, question.motion.z
-    burst_sigma_m = max(balloon.burst_altitude_sigma_m, _LEAST_BURST_SIGMA_M)
-    burst_m, here_m = balloon.burst_altitude_m, z.position
+    bursts = (other.burst for other in question.others if other.burst is not None)
+    burst_m, sigma_m = expected(balloon, bursts, question.at_s)
+    burst_sigma_m, here_m = max(sigma_m, _LEAST_BURST_SIGMA_M), z.position
     if question.phase in ("unknown", "ground"):
         mean_ms = balloon.ascent_rate_ms  # of the whole climb, as a plan means it
         high_m = max(burst_m, here_m + _LEAST_CLIMB_M)
