@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Generic, Literal, TypeVar, get_type_hints
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, create_model, field_validator
+from pydantic import BaseModel, ConfigDict, Field, create_model, field_validator
 
 from server.flight.mission_state import Sender, State
 from server.flight.state import FlightState, Phase
@@ -21,7 +21,8 @@ Count = Annotated[int, Field(ge=0)]
 
 
 class Message(BaseModel):
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    # built where one is first used: what is sent is not checked, and a start need not wait for it
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 def _any_of(name: str, whole: type, **instead: Any) -> type[Message]:
@@ -108,9 +109,6 @@ class Beat(Message):
     session: str
     sequence: Count
     now: datetime
-
-
-FromServer = TypeAdapter(Annotated[Snapshot | Update | Beat, Field(discriminator="kind")])
 
 
 class Resume(Message):

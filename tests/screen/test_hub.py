@@ -10,7 +10,7 @@ import orjson
 import pytest
 
 from server.screen.hub import Client, Hub
-from server.screen.messages import FromServer, Resume
+from server.screen.messages import Beat, Resume, Snapshot, Update
 from server.screen.replies import as_json
 from tests.screen.demo_feed import DemoFeed
 
@@ -35,7 +35,7 @@ def rows_of(tracks: Mapping[str, Any]) -> Any:
 async def test_a_new_client_gets_a_snapshot() -> None:
     feed = DemoFeed(since_launch_s=3_000)
     (snapshot,) = received(Hub(feed).join(Resume(kind="resume")))
-    assert FromServer.validate_python(snapshot).kind == "snapshot"
+    assert Snapshot.model_validate(snapshot).kind == "snapshot"
     assert snapshot["state"] == orjson.loads(as_json(feed.state()))
     assert len(rows_of(snapshot["history"]["tracks"])) == len(rows_of(feed.history().tracks))
 
@@ -49,7 +49,7 @@ async def test_an_update_carries_the_changed_sections_alone() -> None:
     feed.comment = "bat 3.9V"
     hub.publish()
     (update,) = received(client)
-    assert FromServer.validate_python(update).kind == "update"
+    assert Update.model_validate(update).kind == "update"
     assert set(update["state"]) == {"flights"}
     assert [set(flight) for flight in update["state"]["flights"]] == [{"trackers"}]
     assert update["history"] == {}
@@ -77,7 +77,7 @@ async def test_of_many_others_those_that_changed_are_sent() -> None:
     feed.changes["senders"] = tuple(crowd)
     hub.publish()
     (update,) = received(client)
-    assert FromServer.validate_python(update).kind == "update"
+    assert Update.model_validate(update).kind == "update"
     told = update["state"]["senders"]
     assert [one["name"] for one in told["changed"]] == ["N0C007"]
     assert told["gone"] == ["N0C200"]
@@ -119,7 +119,7 @@ async def test_nothing_changed_is_a_beat() -> None:
     received(client)
     hub.publish()
     (beat,) = received(client)
-    assert FromServer.validate_python(beat).kind == "beat"
+    assert Beat.model_validate(beat).kind == "beat"
     assert (beat["sequence"], beat["now"]) == (
         hub.sequence,
         orjson.loads(as_json(feed.state().now)),
