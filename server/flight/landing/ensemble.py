@@ -166,24 +166,28 @@ def mean_path(
     ground_m: float,
 ) -> Array:
     """The path of mean winds: rows of seconds from now, x, y, z, shape (n, 4); no chance in it."""
-    rows = [(0.0, start.x_m, start.y_m, start.z_m)]
-    after_s, x, y, z = rows[0]
-    if climb is not None:
-        burst_m = climb.burst_m(start.z_m)
-        while z < burst_m:
-            layer = min(max(int(z // LAYER_M), 0), LAYERS - 1)
-            upper_m = min((layer + 1) * LAYER_M, burst_m)
-            if layer == LAYERS - 1:
-                upper_m = burst_m
-            dt = climb.seconds(z, upper_m)
-            x, y = x + wind.east_ms[layer] * dt, y + wind.north_ms[layer] * dt
-            after_s, z = after_s + dt, upper_m
-            rows.append((after_s, x, y, z))
-    while z > ground_m:
-        layer = min(max(int(np.ceil(z / LAYER_M)) - 1, 0), LAYERS - 1)
-        lower_m = max(layer * LAYER_M, ground_m) if layer > 0 else ground_m
-        dt = float(fall_integral(z) - fall_integral(lower_m)) / fall_constant
-        x, y = x + wind.east_ms[layer] * dt, y + wind.north_ms[layer] * dt
-        after_s, z = after_s + dt, lower_m
-        rows.append((after_s, x, y, z))
-    return np.array(rows)
+    between = EDGES_M[1:-1]
+    top_m = start.z_m if climb is None else max(climb.burst_m(start.z_m), start.z_m)
+    up_m = np.array([start.z_m])
+    up_s = np.empty(0)
+    if climb is not None and top_m > start.z_m:
+        passed = between[(between > start.z_m) & (between < top_m)]
+        up_m = np.concatenate([up_m, passed, [top_m]])
+        up_s = np.diff(climb_integral(up_m)) / climb.rate_ms
+    down_m, down_s = up_m[-1:], np.empty(0)
+    if top_m > ground_m:
+        passed = between[(between > ground_m) & (between < top_m)]
+        down_m = np.concatenate([down_m, passed[::-1], [ground_m]])
+        down_s = -np.diff(fall_integral(down_m)) / fall_constant
+    rising = np.floor(up_m[:-1] / LAYER_M)
+    falling = np.ceil(down_m[:-1] / LAYER_M) - 1.0
+    layer = np.clip(np.concatenate([rising, falling]), 0, LAYERS - 1).astype(np.int64)
+    took_s = np.concatenate([up_s, down_s])
+    return np.column_stack(
+        [
+            np.cumsum(np.append(0.0, took_s)),
+            np.cumsum(np.append(start.x_m, wind.east_ms[layer] * took_s)),
+            np.cumsum(np.append(start.y_m, wind.north_ms[layer] * took_s)),
+            np.concatenate([up_m, down_m[1:]]),
+        ]
+    )

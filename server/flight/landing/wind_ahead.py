@@ -14,6 +14,7 @@ from server.flight.landing.descent import fall_integral
 from server.flight.landing.ensemble import Start, mean_path, passage_s
 from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
+from server.flight.landing.season import westerly_ms
 from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.wind_covariance import CENTRES_M, EDGES_M, LAYER_M, LAYERS, WindConstants
 from server.flight.landing.winds import Forecasts, WindProfile, WindSamples
@@ -52,10 +53,14 @@ def wind_ahead(
         top_m = max(top_m, climb.burst_m(start.z_m) + 5 * climb.burst_sigma_m)
     used = min(max(int(top_m // LAYER_M), 0) + 2, LAYERS)  # the rest is not fallen through
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
+    usual_ms = np.zeros(LAYERS)
     if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
+        usual_ms = westerly_ms(CENTRES_M, question.frame.latitude_deg, question.at_s)
     x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
-    wind = winds.profile(seen, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
+    about = seen._replace(east_ms=seen.east_ms - usual_ms[seen.layer])
+    wind = winds.profile(about, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
+    wind = wind._replace(east_ms=wind.east_ms + usual_ms[:used])
     unsure = wind.covariance
     if forecasts is None:  # a forecast knows what comes later
         unsure = unsure + ageing(seen, np.arange(used), when_s[:used], (x_m, y_m), c)
