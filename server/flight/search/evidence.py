@@ -22,7 +22,7 @@ Array = npt.NDArray[np.float64]
 
 # of one sigma, degrees: a hand-held antenna turned for the strongest signal, a rough turn, and "ahead";
 # common practice, no source
-SIGMA_DEG = {"sharp": 9.0, "broad": 11.0, "ahead": 40.0}
+SIGMA_DEG = {"sharp": 8.0, "broad": 10.0, "ahead": 40.0}
 REFLECTED = 0.12  # a bearing that tells nothing: off a hill, a fence, a roof; our choice
 # that one would have seen a box within the width of sight; common practice, no source
 DETECTION = {"open": 0.9, "crops": 0.55, "wood": 0.4}
