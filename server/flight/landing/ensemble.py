@@ -120,8 +120,9 @@ def fall(
     fallen_s = np.diff(np.clip(fall_integral(edges)[None, :], *ends), axis=1) / k[:, None]
     seconds = fallen_s
     if climb is not None:
-        height = np.clip(edges[None, :], top_m[:, None], burst_m[:, None])
-        seconds = fallen_s + np.diff(climb_integral(height), axis=1) / rate_ms[:, None]
+        limits = climb_integral(top_m)[:, None], climb_integral(burst_m)[:, None]
+        climbed = np.clip(climb_integral(edges)[None, :], *limits)
+        seconds = fallen_s + np.diff(climbed, axis=1) / rate_ms[:, None]
     if hung is not None:
         seconds = seconds + hung.by_layer_s(edges)
     root = _square_root(wind.covariance[span, span])
@@ -130,11 +131,16 @@ def fall(
         (tail_degrees - 2) / chance.chisquare(tail_degrees, (half, 1))
     )  # Student's t, its variance 1
 
-    def gusts() -> Array:
-        drawn = chance.standard_normal((half, layers)) @ root.T * spread
-        return np.asarray(np.concatenate([drawn, -drawn]))
+    def gusty(mean_ms: Array) -> Array:
+        found = np.empty((2 * half, layers))  # megabytes: filled in place
+        drawn, mirrored = found[:half], found[half:]
+        np.matmul(chance.standard_normal((half, layers)), root.T, out=drawn)
+        drawn *= spread
+        np.negative(drawn, out=mirrored)
+        found += mean_ms
+        return found
 
-    east, north = wind.east_ms[span] + gusts(), wind.north_ms[span] + gusts()
+    east, north = gusty(wind.east_ms[span]), gusty(wind.north_ms[span])
     from_x = start.x_m + start.sigma_h_m * normal()
     from_y = start.y_m + start.sigma_h_m * normal()
     x = from_x + np.einsum("ml,ml->m", seconds, east)
