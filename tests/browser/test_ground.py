@@ -27,7 +27,16 @@ NEAR, THIN = 9, 40  # of 255, between a colour of the style and a pixel of a fie
 
 COLORADO = "flight-291"
 TOWNS = {
-    "the Alps": {"Chur", "Innsbruck", "Bolzano", "Merano", "Bressanone", "Feldkirch"},
+    "the Alps": {
+        "Chur",
+        "Innsbruck",
+        "Bolzano",
+        "Merano",
+        "Bressanone",
+        "Feldkirch",
+        "Milan",
+        "Munich",
+    },
     "Tasmania": {"Hobart", "Launceston", "Devonport", "Glenorchy", "Burnie"},
     "across 180°": {"Labasa", "Suva", "Nasinu", "Savusavu", "Lautoka", "Levuka"},
     COLORADO: {"Thornton", "Centennial", "Goodland", "Castle Rock", "Parker", "Burlington"},
