@@ -69,7 +69,7 @@ def _read_flights(path: Path) -> tuple[MeasuredWinds, ...]:
     mission.receive(list(recording.receptions))
     questions = [flight.landing_question() for flight in mission.flights]
     found = tuple(
-        measured(question.plan.name, question.winds_met(), question.frame, question.burst)
+        measured(question.plan.name, question.winds_met(), question.frame, question.seen_burst())
         for question in questions
         if question is not None
     )

@@ -30,7 +30,7 @@ def _measured_by_all() -> dict[str, _Whole]:
         launch = next((e for e in flight.events() if e.kind == "launch"), None)
         if question is None or launch is None:
             continue
-        met = measured(log.stem, question.winds_met(), question.frame, question.burst)
+        met = measured(log.stem, question.winds_met(), question.frame, question.seen_burst())
         found[log.stem] = _Whole(launch.time_s, met)
     return found
 

@@ -20,7 +20,7 @@ def told_to_each_other(
     if sum(question is not None for question in questions) < 2:
         return tuple(questions)
     met = [
-        None if q is None else measured(q.plan.name, q.winds_met(), q.frame, q.burst)
+        None if q is None else measured(q.plan.name, q.winds_met(), q.frame, q.seen_burst())
         for q in questions
     ]
     return tuple(

@@ -96,8 +96,14 @@ class LandingQuestion:
     # from where it came to rest to where it is now; None: still there
     carried_m: float | None = None
     others: tuple[MeasuredWinds, ...] = ()  # winds that others measured
-    burst: SeenBurst | None = None  # of this balloon
+    burst_m: float | None = None  # altitude of the burst, where there was one
     avoid: tuple[AvoidArea, ...] = ()
+
+    def seen_burst(self) -> SeenBurst | None:
+        """The burst of its balloon, as others are told of it."""
+        if self.burst_s is None or self.burst_m is None:
+            return None
+        return seen(self.plan.balloon, self.burst_s, self.burst_m)
 
     def winds_met(self, used: npt.NDArray[np.bool_] | None = None) -> WindSamples:
         """The wind by layer that the box has met, by true north; of the fixes `used`, shape (n,), alone."""
@@ -179,7 +185,7 @@ def ask(
         landed=landed,
         hang=_hang(phase),
         others=winds,
-        burst=None if burst is None else seen(plan.balloon, burst.time_s, burst.altitude_m),
+        burst_m=None if burst is None else burst.altitude_m,
         avoid=avoid,
     )
 

@@ -53,14 +53,16 @@ def wind_ahead(
         top_m = max(top_m, climb.burst_m(start.z_m) + 5 * climb.burst_sigma_m)
     used = min(max(int(top_m // LAYER_M), 0) + 2, LAYERS)  # the rest is not fallen through
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
-    usual_ms = np.zeros(LAYERS)
+    x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
+    asked = np.arange(used), when_s[:used], (x_m, y_m), ground_m
     if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
         c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
         usual_ms = westerly_ms(CENTRES_M, question.frame.latitude_deg, question.at_s)
-    x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
-    about = seen._replace(east_ms=seen.east_ms - usual_ms[seen.layer])
-    wind = winds.profile(about, np.arange(used), when_s[:used], (x_m, y_m), ground_m, c, forecasts)
-    wind = wind._replace(east_ms=wind.east_ms + usual_ms[:used])
+        calm = np.zeros(LAYERS)
+        season = Forecasts((usual_ms[seen.layer], calm[seen.layer]), (usual_ms[:used], calm[:used]))
+        wind = winds.profile_about(season, seen, *asked, c)
+    else:
+        wind = winds.profile(seen, *asked, c, forecasts)
     unsure = wind.covariance
     if forecasts is None:  # a forecast knows what comes later
         unsure = unsure + ageing(seen, np.arange(used), when_s[:used], (x_m, y_m), c)

@@ -172,6 +172,22 @@ def profile(
     )
 
 
+def profile_about(
+    expected: Forecasts,
+    seen: WindSamples,
+    layer: npt.NDArray[np.int64],
+    time_s: Array,
+    place_m: tuple[Array, Array],
+    ground_m: float,
+    constants: WindConstants,
+) -> WindProfile:
+    """As `profile`, by the same conditioning of how the wind differs from what is expected."""
+    (seen_east, seen_north), (east, north) = expected.seen_ms, expected.ahead_ms
+    apart = seen._replace(east_ms=seen.east_ms - seen_east, north_ms=seen.north_ms - seen_north)
+    error = profile(apart, layer, time_s, place_m, ground_m, constants)
+    return error._replace(east_ms=error.east_ms + east, north_ms=error.north_ms + north)
+
+
 def crossed_twice(seen: WindSamples) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
     """Which samples are of the first and of the second passage of a layer, from the lowest up."""
     order = np.lexsort((seen.time_s, seen.layer))
@@ -225,16 +241,10 @@ def _about_forecast(
     c: WindConstants,
     forecast: Forecasts,
 ) -> WindProfile:
-    """What was seen corrects the forecast: the same conditioning of what lies between the two."""
-    apart = seen._replace(
-        east_ms=seen.east_ms - forecast.seen_ms[0], north_ms=seen.north_ms - forecast.seen_ms[1]
-    )
+    """What was seen corrects the forecast, which is wrong by less than the wind is unknown."""
     own = replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
     if forecast.spread is not None:  # what the members agree in may still be wrong
         least_ms = c.forecast_least_ms
         doubt = tuple((z, float(np.hypot(sigma, least_ms))) for z, sigma in forecast.spread)
         own = replace(c, lasting_sigma_ms=1.0, lasting_shape=doubt)
-    error = profile(apart, layer, time_s, place_m, ground_m, own)
-    return error._replace(
-        east_ms=error.east_ms + forecast.ahead_ms[0], north_ms=error.north_ms + forecast.ahead_ms[1]
-    )
+    return profile_about(forecast, seen, layer, time_s, place_m, ground_m, own)

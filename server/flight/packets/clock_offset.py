@@ -128,7 +128,8 @@ class Clock:
         first = bisect.bisect_left(self._times, first_s)
         last = bisect.bisect_right(self._times, last_s)
         until = bisect.bisect_right(self._times, latest_s)
-        some = [t for t, _ in itertools.groupby(self._times[first : min(last, until)][:_SOME])]
+        some_end = min(first + _SOME, last, until)
+        some = [t for t, _ in itertools.groupby(self._times[first:some_end])]
         if len(some) > _MOST_MOMENTS:
             return some
         return _moments(*self._times[first:last], sample[0])

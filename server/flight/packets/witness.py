@@ -21,9 +21,8 @@ class Witness:
         self.samples: list[Sample] = []
         self.off_at_s: list[float] = []  # when what it said was off, sorted
         self._middles: dict[tuple[int, int], float | None] = {}  # of stretches, as `middle`
-        self._alike: dict[
-            int, list[Sample]
-        ] = {}  # by the step that what they said falls into; sorted
+        # by the step that what they said falls into; each sorted
+        self._alike: dict[int, list[Sample]] = {}
 
     def put(self, i: int, sample: Sample) -> None:
         self._forget(i)

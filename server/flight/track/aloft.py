@@ -136,10 +136,10 @@ def _come_to_rest(memory: PhaseMemory, state: FilterState) -> bool:
 
 def _slowed(memory: PhaseMemory, state: FilterState) -> bool:
     """It lost less height of late than the fall would: one odd fix can make GROUND certain."""
-    now = memory.points[-1]
-    before = next((q for q in reversed(memory.points) if now.time_s - q.time_s >= _SLOWED_S), None)
-    if before is None:
+    last = recent.since(memory.points, _SLOWED_S)
+    if not last:
         return True
+    before, now = last[0], last[-1]
     rate_ms = (now.z_m - before.z_m) / (now.time_s - before.time_s)
     return rate_ms > _SLOWED * state.motions[DESCENT].z.velocity
 
