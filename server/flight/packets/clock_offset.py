@@ -72,7 +72,7 @@ class Clock:
         return bool(given) and (many or before != self._known())
 
     def _known(self) -> list[float | None]:
-        return self._told(_moments(*self._times))
+        return self._told(self._moments(-math.inf, math.inf))
 
     def _told(self, moments: list[float]) -> list[float | None]:
         known = [self.known_s(h) for h in moments]
@@ -89,9 +89,9 @@ class Clock:
         touched: list[float] = []
         if off and self._off == (0 if sign > 0 else 1) and not self._alone:
             # it looked right until now, or does again: whether that is known may change anywhere
-            touched = _moments(*self._times, sample[0])
+            touched = self._moments(-math.inf, math.inf, said, sample[0])
         elif counts and (self._off or off) and len(samples) + sign >= FEWEST - (sign < 0):
-            touched = self._touched(samples, i, sample, latest_s)
+            touched = self._touched(said, i, sample, latest_s)
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
         many = len(touched) > _MOST_MOMENTS
         if many:
@@ -110,13 +110,12 @@ class Clock:
             return True
         return many or before != self._told(touched)
 
-    def _touched(
-        self, samples: list[Sample], i: int, sample: Sample, latest_s: float
-    ) -> list[float]:
+    def _touched(self, said: Witness, i: int, sample: Sample, latest_s: float) -> list[float]:
         """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`.
 
         Where they are too many up to `latest_s`, some that are.
         """
+        samples = said.samples
         first_s = -math.inf
         if i > _SAMPLES_AFTER:
             first_s = samples[i - _SAMPLES_AFTER - 1][0]
@@ -132,7 +131,32 @@ class Clock:
         some = [t for t, _ in itertools.groupby(self._times[first:some_end])]
         if len(some) > _MOST_MOMENTS:
             return some
-        return _moments(*self._times[first:last], sample[0])
+        return self._moments(first_s, last_s, said, sample[0])
+
+    def _moments(
+        self, first_s: float, last_s: float, said: Witness | None = None, sample_s: float = 0.0
+    ) -> list[float]:
+        """One of each stretch between two moments in which the error is constant.
+
+        It changes at samples, and an hour before one that its own witness was silent for as long before:
+        with a sample at `sample_s` of `said`, and without it.
+        """
+        times = self._times
+        first, last = bisect.bisect_left(times, first_s), bisect.bisect_right(times, last_s)
+        found = set(times[first:last])
+        late = set[float]()
+        for one in self._counting(1):
+            start = bisect.bisect_left(one.samples, (first_s, -math.inf))
+            end = bisect.bisect_right(one.samples, (last_s, math.inf))
+            of = [t for t, _ in one.samples[max(start - 1, 0) : end]]
+            late.update(of[:1] if start == 0 else ())
+            late.update(b for a, b in itertools.pairwise(of) if b - a > _RECENT_S)
+        if said is not None:
+            found.add(sample_s)
+            following = bisect.bisect_right(said.samples, (sample_s, math.inf))
+            late.update((sample_s, *(t for t, _ in said.samples[following : following + 1])))
+        before = [t - _RECENT_S - shift_s for t in late for shift_s in (0.0, _MILLISECOND_S)]
+        return [*sorted(found), *before, math.inf]
 
     def _off_between(self, first_s: float, last_s: float) -> bool:
         """Whether any sample is off that the error between two moments may rest on."""
@@ -242,18 +266,6 @@ def _clock_jumped(said: Witness, end: int, first_s: float, now_s: float) -> bool
         return False
     jumped = said.first_near(now_s, _SAME_S, good, end)
     return jumped is not None and jumped[0] - jumped[1] > good[0] - good[1]
-
-
-def _moments(*times: float) -> list[float]:
-    """One of each stretch in which the error is constant: it changes at samples, and an hour before
-    one that none has preceded for as long."""
-    ordered = sorted(set(times))
-    first = ordered[:1]
-    late = [b for a, b in itertools.pairwise(ordered) if b - a > _RECENT_S]
-    hour_before = [
-        t - _RECENT_S - shift_s for t in (*first, *late) for shift_s in (0.0, _MILLISECOND_S)
-    ]
-    return [*ordered, *hour_before, math.inf]
 
 
 def _is_far(sample: Sample) -> bool:
