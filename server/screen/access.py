@@ -23,6 +23,7 @@ from server.screen.assets import page
 from server.screen.keys import Keys, Role, host_of, is_this_machine, role_in
 from server.screen.limits import ASKING, OPENING, WRONG_KEYS, Limits, neighbourhood
 from server.screen.local_process import LocalProcesses
+from server.screen.socket_diag import End
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -47,7 +48,7 @@ class ScreenSettings:
     beacons: tuple[tuple[str, str], ...] = ()  # names and tokens of the phones, for their links
     guarded: bool = False  # it listens to other machines: a key even from this one
     # whether the program at the other end asks for itself alone, by its port and ours; None: by /proc
-    local: Callable[[int, int], bool] | None = None
+    local: Callable[[End, End], bool] | None = None
     updates_per_s: float = 5.0
     beat_s: float = 1.0
 
@@ -152,7 +153,7 @@ class Access:
         client, server = scope.get("client"), scope.get("server")
         if not is_this_machine(scope) or client is None or server is None:
             return False
-        return self._local(int(client[1]), int(server[1]))
+        return self._local((str(client[0]), int(client[1])), (str(server[0]), int(server[1])))
 
     def _too_often(self, scope: Scope, role: Role | None) -> Response | None:
         """The crew has places of its own, whoever else asks from the same address.

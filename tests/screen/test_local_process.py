@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import socket
 import subprocess
 import sys
@@ -14,7 +15,9 @@ import pytest
 from websockets.asyncio.client import connect
 from websockets.exceptions import InvalidStatus
 
-from server.screen.local_process import LocalProcesses
+from server.screen import socket_diag, socket_tables
+from server.screen.local_process import LocalProcesses, Sockets
+from server.screen.socket_diag import End, Socket
 from tests.nginx import nginx
 from tests.session.running import free_port, leeward
 from tests.session.test_live import PLAN
@@ -65,12 +68,13 @@ sys.stdin.read()
 """
 
 
+@pytest.mark.parametrize("asked", [socket_diag, socket_tables])
 @pytest.mark.parametrize(
     ("program", "listens", "known"),
     [("plain", "127.0.0.1", True), ("plain", "0.0.0.0", False), ("nginx", "127.0.0.1", False)],
 )
 def test_a_program_is_known_by_what_it_is_and_does(
-    tmp_path: Path, program: str, listens: str, *, known: bool
+    tmp_path: Path, program: str, listens: str, asked: Sockets, *, known: bool
 ) -> None:
     """The interpreter under another name is another program."""
     import shutil
@@ -85,11 +89,61 @@ def test_a_program_is_known_by_what_it_is_and_does(
         ) as asks:
             assert asks.stdout is not None
             client = int(asks.stdout.readline())
-            processes = LocalProcesses()
-            assert processes.speaks_for_itself(client, port) is known
+            processes, here = LocalProcesses([asked]), ("127.0.0.1", port)
+            assert processes.speaks_for_itself(("127.0.0.1", client), here) is known
             asks.kill()
-        assert not processes.speaks_for_itself(client + 1, port), "nobody known is behind it"
+        assert not processes.speaks_for_itself(("127.0.0.1", client + 1), here), "nobody is there"
+
+
+@pytest.mark.parametrize("asked", [socket_diag, socket_tables])
+@pytest.mark.parametrize(
+    ("where", "to"), [("127.0.0.1", "127.0.0.1"), ("::1", "::1"), ("::", "127.0.0.1")]
+)
+def test_both_ends_of_a_connection_are_found(asked: Sockets, where: str, to: str) -> None:
+    """Also of a socket of version 6 that is asked by version 4; against the inodes that the system tells."""
+    with socket.socket(socket.AF_INET6 if ":" in where else socket.AF_INET) as server:
+        server.bind((where, 0))
+        server.listen()
+        at = server.getsockname()[:2]
+        with socket.create_connection((to, at[1])) as client:
+            taken, seen = server.accept()
+            with taken:
+                ends = client.getsockname()[:2], seen[:2], client.getpeername()[:2]
+                for known in ends[:2]:  # as it is called here, and as the server calls it
+                    found = asked.established(known, ends[2])
+                    assert found is not None
+                    assert (found.uid, found.inode) == (os.getuid(), _inode(client))
+                    assert found.address.is_loopback
+                back = asked.established(ends[2], ends[0])
+                assert back is not None
+                assert back.inode == _inode(taken)
+            held = {one.inode: one.address for one in asked.listening()}
+            assert str(held[_inode(server)]) == where
+        assert asked.established((to, 1), (to, 2)) is None
+
+
+def _inode(one: socket.socket) -> int:
+    return os.fstat(one.fileno()).st_ino
+
+
+class Silent:
+    """A kernel that tells nothing."""
+
+    def established(self, local: End, remote: End, /) -> Socket | None:
+        raise OSError("not here")
+
+    def listening(self) -> list[Socket]:
+        raise OSError("not here")
 
 
 def test_where_nothing_can_be_read_a_key_is_needed() -> None:
-    assert not LocalProcesses(("no-such-table",)).speaks_for_itself(1, 2)
+    ends = ("127.0.0.1", 1), ("127.0.0.1", 2)
+    assert not LocalProcesses([Silent()]).speaks_for_itself(*ends)
+    assert not LocalProcesses([]).speaks_for_itself(*ends)
+    assert not LocalProcesses().speaks_for_itself(("no address", 1), ("127.0.0.1", 2))
+
+
+def test_where_one_does_not_tell_the_next_is_asked() -> None:
+    with listening("127.0.0.1") as port, socket.create_connection(("127.0.0.1", port)) as client:
+        processes = LocalProcesses([Silent(), socket_diag])
+        assert processes.speaks_for_itself(client.getsockname(), ("127.0.0.1", port))
