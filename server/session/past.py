@@ -19,7 +19,7 @@ from server.flight.mission_state import Problem, ProblemKind
 from server.session.slices import SLICE_S, STEPS, STEPS_BEHIND
 
 READ_AT_ONCE = 500  # receptions: some milliseconds of the journal's thread
-BOOKED_AT_ONCE = 4
+BOOKED_AT_ONCE = 16
 
 
 class Read(Protocol):
