@@ -18,6 +18,7 @@ WANDER_M = 4_000.0  # fitted on real flights, whose constant differs by 3 to 8 %
 _GRID_M = 50.0
 _TOP_M = 45_000.0
 _SUBSTEPS = 4
+_ALOFT_CLIMB_M = (8_000.0, 16_000.0)  # over which a climb's own factor sets in
 FLOATING_M = 120.0  # from this far below its float altitude on, a venting balloon counts as afloat
 # fall-speed constant aloft over that below 10 km, ../shared/checks.md (real flights)
 _ALOFT_M = (10_000.0, 11_250.0, 13_750.0, 16_250.0, 18_750.0, 21_500.0)
@@ -104,14 +105,17 @@ def ascend(
     float_m: float | None = None,
     float_s: float = 0.0,
     gusts_ms: float = 0.35,
+    climb_aloft: float = 1.0,
 ) -> list[float]:
     """Altitudes, one a second, from the launch (first) to the burst (last).
 
     The air itself rises and sinks by `gusts_ms` rms over about two minutes (waves). Where `float_m`
-    is reached the balloon vents and stays for `float_s` before it bursts.
+    is reached the balloon vents and stays for `float_s` before it bursts. Above 16 km it climbs at
+    `climb_aloft` of what lift and drag give.
     """
     grid = np.arange(-500.0, _TOP_M + _GRID_M, _GRID_M)
-    table = balloon.climb_ms(grid, launch_m).tolist()
+    own = np.interp(grid, _ALOFT_CLIMB_M, (1.0, climb_aloft))
+    table = (balloon.climb_ms(grid, launch_m) * own).tolist()
     steps = 30_000
     air = wandering(chance, steps, gusts_ms, 120.0).tolist()
     z = launch_m

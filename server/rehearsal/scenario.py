@@ -42,6 +42,7 @@ class Lift(_Section):
     free_lift_kg: Positive
     burst_diameter_m: Positive
     burst_spread: Annotated[float, Field(ge=0, le=0.3)] = 0.015  # of the diameter, 1 sigma
+    climb_aloft: Positive = 1.0  # its climb above 16 km over what lift and drag give
     weak_at_m: Positive | None = None  # bursts here, before its diameter is reached
     float_altitude_m: Positive | None = None
     float_s: Annotated[float, Field(ge=0)] = 0.0

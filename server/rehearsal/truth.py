@@ -111,6 +111,7 @@ def make(
         burst_m=burst_m,
         float_m=lift.float_altitude_m,
         float_s=lift.float_s,
+        climb_aloft=lift.climb_aloft,
     )
     if scenario.odd is not None:
         rising = odd.rising(scenario.odd, rising, chance)

@@ -10,6 +10,7 @@ import numpy as np
 
 from server.flight.inputs import Reception
 from server.flight.landing.area import inside
+from server.flight.landing.ensemble import Members
 from server.flight.landing.predict import LandingConstants, predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
@@ -31,8 +32,13 @@ class Case:
     altitude_m: float
     time_s: float
 
-    def error_km(self, question: LandingQuestion, x_m: float, y_m: float) -> float:
+    def xy_m(self, question: LandingQuestion) -> tuple[float, float]:
+        """Where it came down, in the question's frame."""
         x, y = question.frame.to_xy(self.latitude_deg, self.longitude_deg)
+        return float(x), float(y)
+
+    def error_km(self, question: LandingQuestion, x_m: float, y_m: float) -> float:
+        x, y = self.xy_m(question)
         return math.hypot(x_m - x, y_m - y) / 1_000.0
 
 
@@ -84,6 +90,20 @@ def judge(
         in_nine_tenths=bool(inside(answer.nine_tenths.ring_m, *point)[0]),
         radius_km=answer.nine_tenths.radius_m / 1_000.0,
     )
+
+
+def energy_score_km(members: Members, landing_m: tuple[float, float]) -> float:
+    """E|X - x| - E|X - X'|/2 of the members X and the landing x: lower is better."""
+    x_m, y_m = landing_m
+    off_m = np.hypot(members.x_m - x_m, members.y_m - y_m).mean()
+    # half the members mirror the others: pairs are taken by shifts that meet no mirror image
+    apart_m = [
+        np.hypot(
+            members.x_m - np.roll(members.x_m, k), members.y_m - np.roll(members.y_m, k)
+        ).mean()
+        for k in (1, 7, 31, 83)
+    ]
+    return float(off_m - np.mean(apart_m) / 2) / 1_000.0
 
 
 def figures(outcomes: Sequence[Outcome]) -> dict[str, float]:

@@ -22,10 +22,10 @@ from server.flight.landing.question import LandingQuestion
 from server.flight.landing.to_come import climb_to_come, fall_to_come
 from server.flight.landing.wind_ahead import wind_ahead
 from server.flight.landing.wind_covariance import WindConstants
-from server.journal.recording import read_recording
+from server.journal.recording import inferred_plan, read_recording
 from tests.bench import _track_fit
 from tests.bench._landing_ascent import questions_on_the_way_up
-from tests.bench._landing_stages import Case
+from tests.bench._landing_stages import Case, energy_score_km
 from tests.bench.landing import real_cases
 from tests.flights import real_logs
 
@@ -65,12 +65,14 @@ def asked_of(constant: str, cases: list[Case]) -> Asked:
     """Day, flight and question of everything that the constant is judged on."""
     if constant not in ON_THE_WAY_UP:
         return [(case.day, case, q) for case in cases for q in case.questions.values()]
-    logs = {log.stem: log for log in real_logs()}
+    recordings = {log.stem: read_recording(log) for log in real_logs()}
     return [
         (case.day, case, question)
         for case in cases
         for question in questions_on_the_way_up(
-            read_recording(logs[case.name]), case.altitude_m
+            inferred_plan(recordings[case.name]),
+            recordings[case.name].receptions,
+            case.altitude_m,
         ).values()
     ]
 
@@ -125,20 +127,13 @@ def score_of(constant: str, value: float, asked: Asked) -> np.ndarray:
 
 
 def energy_km(case: Case, question: LandingQuestion, c: LandingConstants) -> float:
-    """E|X - x| - E|X - X'|/2 of the members X and the landing x."""
+    """The score of one question with those constants."""
     start, climb = prediction.start_of(question), climb_to_come(question, c.climb_sigma_share)
     top_m = start.z_m if climb is None else climb.burst_m(start.z_m)
     fall_speed, _ = fall_to_come(question, top_m, c.fall)
     wind = wind_ahead(question, start, climb, fall_speed.constant, c.wind).profile
     drawn = prediction.on_flat(question, start, climb, wind, fall_speed, c, MEMBERS)
-    x_m, y_m = question.frame.to_xy(case.latitude_deg, case.longitude_deg)
-    off = np.hypot(drawn.x_m - x_m, drawn.y_m - y_m).mean()
-    # half the members mirror the others: pairs are taken by shifts that meet no mirror image
-    apart = [
-        np.hypot(drawn.x_m - np.roll(drawn.x_m, k), drawn.y_m - np.roll(drawn.y_m, k)).mean()
-        for k in (1, 7, 31, 83)
-    ]
-    return float(off - np.mean(apart) / 2) / 1_000.0
+    return energy_score_km(drawn, case.xy_m(question))
 
 
 def loss(difference: np.ndarray, days: np.ndarray) -> dict[str, float]:

@@ -33,9 +33,11 @@ from server.flight.mission import Mission
 from server.flight.physics.atmosphere import GRAVITY_MS2
 from server.journal.recording import inferred_plan, read_recording
 from tests.bench import _landing_made as landing_made
-from tests.bench._landing_ascent import ascent_figures, questions_on_the_way_up
+from tests.bench._landing_ascent import questions_on_the_way_up
+from tests.bench._landing_burst import burst_figures
 from tests.bench._landing_hand import canopy_m2
 from tests.bench._landing_loop import loop_held_ms
+from tests.bench._landing_mornings import morning_figures
 from tests.bench._landing_others import climb_figures
 from tests.bench._landing_stages import STAGES, Case, Outcome, figures, judge, questions
 from tests.flights import real_logs
@@ -74,8 +76,8 @@ def _real(cases: list[Case]) -> dict[str, Any]:
         "real": {stage: figures(outcomes) for stage, outcomes in by_stage.items()},
         "real_ratio_to_hand": {stage: _ratios(outcomes) for stage, outcomes in by_stage.items()},
         "real_pooled": _pooled(pooled),
-        "real_ascent": ascent_figures(climbs),
-        "climb": climb_figures(climbs),
+        "climb": climb_figures(climbs) | morning_figures(),
+        "burst_altitude": burst_figures(),
         "ms_per_prediction": ms_per_prediction(cases),
         "loop_held_ms": _loop_held(),
     }
@@ -83,7 +85,8 @@ def _real(cases: list[Case]) -> dict[str, Any]:
 
 def _on_the_way_up(case: Case) -> dict[int, LandingQuestion]:
     log = next(log for log in real_logs() if log.stem == case.name)
-    return questions_on_the_way_up(read_recording(log), case.altitude_m)
+    recording = read_recording(log)
+    return questions_on_the_way_up(inferred_plan(recording), recording.receptions, case.altitude_m)
 
 
 def _loop_held() -> dict[str, float]:

@@ -32,9 +32,7 @@ _HIGHEST_GROUND_M = 9_000.0
 class LandingConstants:
     wind: WindConstants = WindConstants()
     fall: FallConstants = FallConstants()
-    climb_sigma_share: float = (
-        0.14  # of the rate seen; so much real ones scatter about the shape above 15 km
-    )
+    climb_sigma_share: float = 0.11  # of the rate seen, so much real ones scatter about the shape
 
 
 class WindField(NamedTuple):

@@ -20,6 +20,10 @@ from server.flight.landing.question import LandingQuestion
 
 _CHANGED_S, _CHANGED_SHARE = 240.0, 0.35  # a climb rate that has change_point, and by how much
 _LEAST_BURST_SIGMA_M = 100.0
+# seconds over which the rate is taken, by altitude: long in the drag crisis (climb.py), where the rate of the
+# moment says least; and 1 sigma of what is left of the climb, over that at the launch (44 real flights)
+_RATE_OVER_S = (10_000.0, 14_000.0, 17_000.0, 20_000.0), (600.0, 1_800.0, 1_800.0, 600.0)
+_SCATTER = (4_000.0, 10_000.0, 15_000.0, 20_000.0, 25_000.0), (1.1, 1.0, 1.2, 1.05, 0.5)
 _LEAST_CLIMB_M = 100.0  # over which a rate of the moment is taken
 _OFF_GROUND_M = 100.0  # a rest on the pad is no slow climb
 
@@ -71,7 +75,8 @@ def climb_to_come(question: LandingQuestion, sigma_share: float) -> Climb | None
     rate_ms = rate_between(here_m - _LEAST_CLIMB_M, here_m, _LEAST_CLIMB_M / max(z.velocity, 1.0))
     if question.phase == "ascent":  # a few minutes of climb say more than the moment
         off_ground = question.z_m > question.z_m.min() + _OFF_GROUND_M
-        recent = (question.time_s > question.at_s - 600.0) & off_ground
+        over_s = float(np.interp(here_m, *_RATE_OVER_S))
+        recent = (question.time_s > question.at_s - over_s) & off_ground
         t, h = question.time_s[recent], question.z_m[recent]
         if len(t) > 3 and t[-1] - t[0] > 120.0:
             rate_ms = max(rate_between(float(h[0]), float(h[-1]), float(t[-1] - t[0])), 0.5)
@@ -81,4 +86,5 @@ def climb_to_come(question: LandingQuestion, sigma_share: float) -> Climb | None
             now_ms = rate_between(float(h[lately][0]), float(h[-1]), took_s)
             if abs(now_ms - rate_ms) > _CHANGED_SHARE * rate_ms:  # a balloon of two has burst, say
                 rate_ms = max(now_ms, 0.5)
-    return Climb(rate_ms, sigma_share * rate_ms, burst_m, burst_sigma_m)
+    share = sigma_share * float(np.interp(here_m, *_SCATTER))
+    return Climb(rate_ms, share * rate_ms, burst_m, burst_sigma_m)

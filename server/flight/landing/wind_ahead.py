@@ -12,6 +12,7 @@ from server.flight.landing import winds
 from server.flight.landing.climb import Climb, climb_integral
 from server.flight.landing.descent import fall_integral
 from server.flight.landing.ensemble import Start, mean_path, passage_s
+from server.flight.landing.forecast_doubt import profile_about_forecast
 from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
 from server.flight.landing.season import westerly_ms
@@ -61,8 +62,10 @@ def wind_ahead(
         calm = np.zeros(LAYERS)
         season = Forecasts((usual_ms[seen.layer], calm[seen.layer]), (usual_ms[:used], calm[:used]))
         wind = winds.profile_about(season, seen, *asked, c)
+    elif forecasts is not None:
+        wind = profile_about_forecast(forecasts, seen, *asked, c)
     else:
-        wind = winds.profile(seen, *asked, c, forecasts)
+        wind = winds.profile(seen, *asked, c)
     unsure = wind.covariance
     if forecasts is None:  # a forecast knows what comes later
         unsure = unsure + ageing(seen, np.arange(used), when_s[:used], (x_m, y_m), c)

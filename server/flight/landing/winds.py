@@ -12,7 +12,6 @@ by the likelihood of where they landed.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -145,15 +144,9 @@ def profile(
     place_m: tuple[Array, Array],
     ground_m: float,
     constants: WindConstants | None = None,
-    forecast: Forecasts | None = None,
 ) -> WindProfile:
-    """The wind of `layer` at `time_s` and `place_m` (x, y), shapes (m,), given what was seen.
-
-    With a forecast the wind is taken to differ from it, and what was seen tells by how much.
-    """
+    """The wind of `layer` at `time_s` and `place_m` (x, y), shapes (m,), given what was seen."""
     c = constants or WindConstants()
-    if forecast is not None:
-        return _about_forecast(seen, layer, time_s, place_m, ground_m, c, forecast)
     wanted = Places(layer, time_s, unrest_by_height(layer, ground_m, c), *place_m)
     given = Places(
         seen.layer, seen.time_s, unrest_by_height(seen.layer, ground_m, c), seen.x_m, seen.y_m
@@ -172,6 +165,12 @@ def profile(
     )
 
 
+def apart_from(expected: Forecasts, seen: WindSamples) -> WindSamples:
+    """What was seen less what was expected there and then."""
+    east_ms, north_ms = expected.seen_ms
+    return seen._replace(east_ms=seen.east_ms - east_ms, north_ms=seen.north_ms - north_ms)
+
+
 def profile_about(
     expected: Forecasts,
     seen: WindSamples,
@@ -182,8 +181,8 @@ def profile_about(
     constants: WindConstants,
 ) -> WindProfile:
     """As `profile`, by the same conditioning of how the wind differs from what is expected."""
-    (seen_east, seen_north), (east, north) = expected.seen_ms, expected.ahead_ms
-    apart = seen._replace(east_ms=seen.east_ms - seen_east, north_ms=seen.north_ms - seen_north)
+    east, north = expected.ahead_ms
+    apart = apart_from(expected, seen)
     error = profile(apart, layer, time_s, place_m, ground_m, constants)
     return error._replace(east_ms=error.east_ms + east, north_ms=error.north_ms + north)
 
@@ -230,21 +229,3 @@ def unrest_of_day(seen: WindSamples, ground_m: float, constants: WindConstants) 
 
 
 _BLOCK = 4  # layers to a kilometre
-
-
-def _about_forecast(
-    seen: WindSamples,
-    layer: npt.NDArray[np.int64],
-    time_s: Array,
-    place_m: tuple[Array, Array],
-    ground_m: float,
-    c: WindConstants,
-    forecast: Forecasts,
-) -> WindProfile:
-    """What was seen corrects the forecast, which is wrong by less than the wind is unknown."""
-    own = replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
-    if forecast.spread is not None:  # what the members agree in may still be wrong
-        least_ms = c.forecast_least_ms
-        doubt = tuple((z, float(np.hypot(sigma, least_ms))) for z, sigma in forecast.spread)
-        own = replace(c, lasting_sigma_ms=1.0, lasting_shape=doubt)
-    return profile_about(forecast, seen, layer, time_s, place_m, ground_m, own)
