@@ -115,6 +115,8 @@ def features(tile: bytes) -> Iterator[Feature]:
         keys = [_text(v) for n, v in rows if n == 3]
         values = [_value(v) for n, v in rows if n == 4 and isinstance(v, bytes)]
         extent = next((v for n, v in rows if n == 5 and isinstance(v, int)), 4096)
+        if extent == 0:
+            raise ValueError("a layer of no extent")
         for body in (v for n, v in rows if n == 2 and isinstance(v, bytes)):
             about = dict(_fields(body))
             tags, commands = (_numbers(about.get(n)) for n in (2, 4))

@@ -191,6 +191,16 @@ def test_what_is_cut_short(cut: int) -> None:
         unpacked(gzip.compress(ROADS)[:cut])
 
 
+def test_a_layer_of_no_extent_is_an_error() -> None:
+    """Found by the test below: field 5 of a layer is 0."""
+    layer = b"\x0a\x01a" + b"\x12\x07" + b"\x18\x01\x22\x03\x09\x02\x02" + b"\x28\x00"
+    with pytest.raises(ValueError, match="no extent"):
+        list(features(b"\x1a" + bytes([len(layer)]) + layer))
+    sound = layer[:-1] + b"\x01"
+    (point,) = features(b"\x1a" + bytes([len(sound)]) + sound)
+    assert point.parts == [[(1.0, 1.0)]]
+
+
 @given(at=st.integers(0, 10_000), bite=st.binary(max_size=30))
 @settings(max_examples=300, deadline=None)
 def test_no_damage_to_a_tile_is_more_than_an_error(at: int, bite: bytes) -> None:
