@@ -35,6 +35,12 @@ async def opened(open_page: Any, port: int, **more: Any) -> Page:
     return page
 
 
+ZOOMED_OUT = """() => new Promise((done) => {
+  window.theMap.once('zoomend', done);
+  document.querySelector('.leaflet-control-zoom-out').click();
+})"""
+
+
 async def middle(page: Page, selector: str) -> tuple[float, float]:
     box = await page.locator(selector).first.bounding_box()
     assert box is not None
@@ -82,7 +88,7 @@ async def test_every_mark_tells_what_it_is(open_page: Any, size: tuple[int, int]
             await page.keyboard.press("Escape")
             await expect(card).to_be_hidden()
             while not await in_map(page, selector):  # on a phone the launch may have been left out
-                await page.locator(".leaflet-control-zoom-out").click()
+                await page.evaluate(ZOOMED_OUT)  # until then the marks are under way
             await page.mouse.click(*await middle(page, selector))
             await expect(card.locator("h3")).to_have_text(title)
             await expect(card.get_by_role("link", name="Map program")).to_have_attribute(
