@@ -47,7 +47,7 @@ class ScreenSettings:
     keys: Keys | None = None  # None: whoever reaches this station may do everything
     beacons: tuple[tuple[str, str], ...] = ()  # names and tokens of the phones, for their links
     guarded: bool = False  # it listens to other machines: a key even from this one
-    # whether the program at the other end asks for itself alone, by its port and ours; None: by /proc
+    # whether the program at the other end asks for itself alone, by its end and ours; None: asked of Linux
     local: Callable[[End, End], bool] | None = None
     updates_per_s: float = 5.0
     beat_s: float = 1.0

@@ -6,10 +6,9 @@ import numpy as np
 from scipy.optimize import minimize
 
 from server.flight.landing.climb import Climb
-from server.flight.mission import Mission
 from server.flight.physics.lift import usual_burst
-from server.journal.recording import inferred_plan, read_recording
-from tests.flights import real_logs
+from server.journal.recording import read_recording
+from tests.flights import flown, real_logs
 
 _PER_LOG_M = 4_440.0
 _LEAST_BURST_M = 15_000.0  # one was let go by a fault at 3,400 m
@@ -64,9 +63,7 @@ def _bursts() -> tuple[list[str], np.ndarray, np.ndarray]:
     days, balloon_kg, burst_m = [], [], []
     for log in real_logs():
         recording = read_recording(log)
-        flight = Mission(inferred_plan(recording))
-        flight.receive(list(recording.receptions))
-        bursts = [e for e in flight.events() if e.kind == "burst"]
+        bursts = [e for e in flown(log).events() if e.kind == "burst"]
         if "balloon_g" in recording.header and bursts and bursts[-1].altitude_m > _LEAST_BURST_M:
             days.append(recording.header["day"])
             balloon_kg.append(float(recording.header["balloon_g"]) / 1_000.0)

@@ -19,13 +19,11 @@ import numpy as np
 from server.flight.landing import winds
 from server.flight.landing.measured_winds import MeasuredWinds, measured
 from server.flight.landing.question import LandingQuestion
-from server.flight.landing.season import westerly_ms
+from server.flight.landing.season import as_season
 from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.wind_covariance import CENTRES_M, WindConstants
-from server.flight.landing.winds import Forecasts, WindSamples
-from server.flight.mission import Mission
+from server.flight.landing.winds import WindSamples
 from server.flight.physics.geodesy import LocalFrame
-from server.journal.recording import inferred_plan, read_recording
 from tests.bench._landing_ascent import (
     Asked,
     Figures,
@@ -34,7 +32,7 @@ from tests.bench._landing_ascent import (
     beside_none,
     judged_on_the_way_up,
 )
-from tests.flights import real_logs
+from tests.flights import flown, real_logs
 
 _BEFORE_S = 4 * 3_600.0  # of an earlier launch
 SOUNDING_HOURS, _DRAWS = (3, 6, 12), 4  # so many soundings of each age for each flight
@@ -54,9 +52,7 @@ class _Whole(NamedTuple):
 def _measured_by_all() -> dict[str, _Whole]:
     found = {}
     for log in real_logs():
-        recording = read_recording(log)
-        flight = Mission(inferred_plan(recording))
-        flight.receive(list(recording.receptions))
+        flight = flown(log)
         question = flight.flights[0].landing_question()
         launch = next((e for e in flight.events() if e.kind == "launch"), None)
         if question is None or launch is None:
@@ -125,8 +121,6 @@ def unlike_usual(chance: np.random.Generator) -> float:
 def _sounding(own: _Whole, number: int, hours: int, draw: int) -> MeasuredWinds:
     """One draw of the fitted field, given what the flight met, by layers as far up as it met any."""
     chance = np.random.default_rng([number, hours, draw])
-    c = WindConstants()
-    c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
     met, frame = own.met, own.frame
     layer = np.arange(int(met.layer.min()), int(met.layer.max()) + 1)
     altitude_m = CENTRES_M[layer]
@@ -136,9 +130,7 @@ def _sounding(own: _Whole, number: int, hours: int, draw: int) -> MeasuredWinds:
     launched_m = frame.to_xy(*own.place_deg)
     x_m = np.full(len(layer), float(launched_m[0]) + _SOUNDING_AWAY_M * math.sin(heading))
     y_m = np.full(len(layer), float(launched_m[1]) + _SOUNDING_AWAY_M * math.cos(heading))
-    usual_ms = westerly_ms(CENTRES_M, frame.latitude_deg, own.launched_s)
-    calm = np.zeros(len(CENTRES_M))
-    season = Forecasts((usual_ms[met.layer], calm[met.layer]), (usual_ms[layer], calm[layer]))
+    season, c = as_season(met, layer, frame.latitude_deg, own.launched_s, WindConstants())
     field = winds.profile_about(season, met, layer, time_s, (x_m, y_m), ground_m, c)
     covariance = field.covariance + ageing(met, layer, time_s, (x_m, y_m), c)
     covariance += _SONDE_SIGMA_MS**2 * np.eye(len(layer))

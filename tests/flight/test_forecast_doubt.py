@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pytest
 from scipy.stats import multivariate_normal
 
-from server.flight.landing.forecast_doubt import profile_about_forecast, shown_factors
+from server.flight.landing.forecast_doubt import as_forecast, shown_factors
 from server.flight.landing.wind_covariance import (
     CENTRES_M,
     Places,
@@ -17,7 +17,7 @@ from server.flight.landing.wind_covariance import (
     covariance_between,
     unrest_by_height,
 )
-from server.flight.landing.winds import Forecasts, WindSamples
+from server.flight.landing.winds import Forecasts, WindSamples, profile_about
 
 Array = npt.NDArray[np.float64]
 C = replace(WindConstants(), lasting_sigma_ms=WindConstants().forecast_sigma_ms)
@@ -97,8 +97,9 @@ def test_the_wind_above_is_known_as_well_as_the_forecast_was_below() -> None:
     for off_ms in (0.0, 3.5, 10.0):
         met = climb(38, np.full(38, off_ms), np.full(38, -off_ms))
         forecast = Forecasts((np.zeros(38), np.zeros(38)), (np.full(1, 20.0), np.zeros(1)))
-        wind = profile_about_forecast(
-            forecast, met, above, np.full(1, 4_000.0), (still, still), GROUND_M, WindConstants()
+        doubt = as_forecast(forecast, met, GROUND_M, WindConstants())
+        wind = profile_about(
+            forecast, met, above, np.full(1, 4_000.0), (still, still), GROUND_M, doubt
         )
         assert wind.east_ms[0] == pytest.approx(20.0, abs=1.0), "far above it is the forecast's"
         sigma_ms.append(float(np.sqrt(wind.covariance[0, 0])))

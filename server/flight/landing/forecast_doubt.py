@@ -1,4 +1,4 @@
-"""The wind where somebody forecast it: what was measured corrects it, and tells how wrong it is on this day.
+"""How wrong a forecast is on this day, told by the winds that were measured.
 
 How wrong, by factors of its usual error and of the changes that it does not resolve: the likelihood of all
 that was measured less what was forecast there and then (a Gaussian process' evidence, Rasmussen and Williams
@@ -19,13 +19,7 @@ from server.flight.landing.wind_covariance import (
     covariance_between,
     unrest_by_height,
 )
-from server.flight.landing.winds import (
-    Forecasts,
-    WindProfile,
-    WindSamples,
-    apart_from,
-    profile_about,
-)
+from server.flight.landing.winds import Forecasts, WindSamples, apart_from
 
 Array = npt.NDArray[np.float64]
 
@@ -41,16 +35,10 @@ _PRIOR: Array = np.add.outer(
 _SAMPLES = 45  # so many tell it, evenly taken; more cost more and say little more
 
 
-def profile_about_forecast(
-    forecast: Forecasts,
-    seen: WindSamples,
-    layer: npt.NDArray[np.int64],
-    time_s: Array,
-    place_m: tuple[Array, Array],
-    ground_m: float,
-    constants: WindConstants,
-) -> WindProfile:
-    """As `winds.profile_about`, with the forecast's own doubt in the place of the lasting part."""
+def as_forecast(
+    forecast: Forecasts, seen: WindSamples, ground_m: float, constants: WindConstants
+) -> WindConstants:
+    """For `winds.profile_about`: the forecast's own doubt in the place of the lasting part."""
     c = constants
     own = replace(c, lasting_sigma_ms=c.forecast_sigma_ms)
     if forecast.spread is not None:  # what the members agree in may still be wrong
@@ -58,12 +46,11 @@ def profile_about_forecast(
         doubt = tuple((z, float(np.hypot(sigma, least_ms))) for z, sigma in forecast.spread)
         own = replace(c, lasting_sigma_ms=1.0, lasting_shape=doubt)
     error, fading = shown_factors(apart_from(forecast, seen), ground_m, own)
-    own = replace(
+    return replace(
         own,
         lasting_sigma_ms=error * own.lasting_sigma_ms,
         fading_sigma_ms=fading * own.fading_sigma_ms,
     )
-    return profile_about(forecast, seen, layer, time_s, place_m, ground_m, own)
 
 
 def shown_factors(

@@ -11,9 +11,13 @@ ERA-Interim 1989 to 2007). Winds towards north have no such mean.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+
+from server.flight.landing.wind_covariance import CENTRES_M, WindConstants
+from server.flight.landing.winds import Forecasts, WindSamples
 
 Array = npt.NDArray[np.float64]
 
@@ -38,3 +42,19 @@ def westerly_ms(altitude_m: Array, latitude_deg: float, time_s: float) -> Array:
         wave = -wave
     year_ms, wave_ms = (np.interp(altitude_m, _ALTITUDE_M, of) for of in (_YEAR_MS, _WAVE_MS))
     return np.asarray(share * (year_ms + wave * wave_ms))
+
+
+def as_season(
+    seen: WindSamples,
+    layer: npt.NDArray[np.int64],
+    latitude_deg: float,
+    time_s: float,
+    constants: WindConstants,
+) -> tuple[Forecasts, WindConstants]:
+    """For `winds.profile_about`: the season's winds, and how far a day is from them."""
+    c = constants
+    usual_ms, calm_ms = westerly_ms(CENTRES_M, latitude_deg, time_s), np.zeros(len(CENTRES_M))
+    season = Forecasts(
+        (usual_ms[seen.layer], calm_ms[seen.layer]), (usual_ms[layer], calm_ms[layer])
+    )
+    return season, replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)

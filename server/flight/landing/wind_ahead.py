@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,10 +11,10 @@ from server.flight.landing import winds
 from server.flight.landing.climb import Climb, climb_integral
 from server.flight.landing.descent import fall_integral
 from server.flight.landing.ensemble import Start, mean_path, passage_s
-from server.flight.landing.forecast_doubt import profile_about_forecast
+from server.flight.landing.forecast_doubt import as_forecast
 from server.flight.landing.measured_winds import in_frame, joined
 from server.flight.landing.question import LandingQuestion
-from server.flight.landing.season import westerly_ms
+from server.flight.landing.season import as_season
 from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.wind_covariance import CENTRES_M, EDGES_M, LAYER_M, LAYERS, WindConstants
 from server.flight.landing.winds import Forecasts, WindProfile, WindSamples
@@ -56,14 +55,12 @@ def wind_ahead(
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
     x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
     asked = np.arange(used), when_s[:used], (x_m, y_m), ground_m
-    if climb is not None and forecasts is None:  # ahead may be all that a season's winds may be
-        c = replace(c, lasting_shape=c.unflown_shape, lasting_height_m=c.unflown_height_m)
-        usual_ms = westerly_ms(CENTRES_M, question.frame.latitude_deg, question.at_s)
-        calm = np.zeros(LAYERS)
-        season = Forecasts((usual_ms[seen.layer], calm[seen.layer]), (usual_ms[:used], calm[:used]))
+    if forecasts is not None:
+        doubt = as_forecast(forecasts, seen, ground_m, c)
+        wind = winds.profile_about(forecasts, seen, *asked, doubt)
+    elif climb is not None:  # ahead may be all that a season's winds may be
+        season, c = as_season(seen, asked[0], question.frame.latitude_deg, question.at_s, c)
         wind = winds.profile_about(season, seen, *asked, c)
-    elif forecasts is not None:
-        wind = profile_about_forecast(forecasts, seen, *asked, c)
     else:
         wind = winds.profile(seen, *asked, c)
     unsure = wind.covariance
