@@ -12,12 +12,14 @@ from __future__ import annotations
 import contextlib
 import os
 from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from server.screen import socket_diag, socket_tables
 from server.screen.socket_diag import End, Socket
+
+T = TypeVar("T")
 
 # programs that pass connections on, as their processes are called (15 characters at most)
 PASSING_ON = frozenset(
@@ -65,7 +67,7 @@ class LocalProcesses:
 
     def _look(self, client: End, server: End) -> bool:
         with contextlib.suppress(OSError, ValueError):
-            end = self._established(client, server)
+            end = self._told(lambda sockets: sockets.established(client, server))
             if end is None or end.uid != os.geteuid() or not end.address.is_loopback:
                 return False
             return self._owner_is_plain(end.inode)
@@ -86,19 +88,18 @@ class LocalProcesses:
             return False
         if os.path.realpath(f"/proc/{pid}/exe") == os.path.realpath("/proc/self/exe"):
             return True
-        abroad = {s.inode for s in self._listening() if not s.address.is_loopback}
+        abroad = {
+            s.inode
+            for s in self._told(lambda sockets: sockets.listening())
+            if not s.address.is_loopback
+        }
         return not _sockets(pid) & abroad
 
-    def _established(self, client: End, server: End) -> Socket | None:
+    def _told(self, ask: Callable[[Sockets], T]) -> T:
+        """By the first who tells. OSError: nobody does."""
         for sockets in self._asked:
             with contextlib.suppress(OSError):
-                return sockets.established(client, server)
-        raise OSError("nobody tells of sockets")
-
-    def _listening(self) -> list[Socket]:
-        for sockets in self._asked:
-            with contextlib.suppress(OSError):
-                return sockets.listening()
+                return ask(sockets)
         raise OSError("nobody tells of sockets")
 
 

@@ -43,7 +43,7 @@ def established(local: End, remote: End) -> Socket | None:
 
     OSError: the system does not tell (another one than Linux, or a kernel without it).
     """
-    ours, theirs = _unmapped(local[0]), _unmapped(remote[0])
+    ours, theirs = unmapped(local[0]), unmapped(remote[0])
     family = socket.AF_INET if ours.version == 4 else socket.AF_INET6
     ends = _ENDS.pack(
         local[1], remote[1], ours.packed.ljust(16, b"\0"), theirs.packed.ljust(16, b"\0")
@@ -105,7 +105,7 @@ def _socket(told: bytes) -> Socket:
     return Socket(uid, inode, getattr(address, "ipv4_mapped", None) or address)
 
 
-def _unmapped(text: str) -> Address:
+def unmapped(text: str) -> Address:
     """OSError: no address."""
     try:
         address = ipaddress.ip_address(text)

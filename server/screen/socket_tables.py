@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from server.screen.socket_diag import Address, End, Socket
+from server.screen.socket_diag import Address, End, Socket, unmapped
 
 _TABLES = Path("/proc/net/tcp"), Path("/proc/net/tcp6")
 _LISTENS, _ESTABLISHED = "0A", "01"
@@ -27,11 +27,14 @@ class _Row(NamedTuple):
 
 def established(local: End, remote: End) -> Socket | None:
     """The connection from `local` to `remote`; None: there is no such. OSError: the tables do not tell."""
-    from_port, to_port = f":{local[1]:04X}", f":{remote[1]:04X}"
+    ports = f":{local[1]:04X}", f":{remote[1]:04X}"
+    ends = unmapped(local[0]), unmapped(remote[0])
     found = [
         _socket(row)
         for row in _rows(_ESTABLISHED)
-        if row.local.endswith(from_port) and row.remote.endswith(to_port)
+        if row.local.endswith(ports[0])
+        and row.remote.endswith(ports[1])
+        and (_address(row.local), _address(row.remote)) == ends
     ]
     return found[0] if len(found) == 1 else None
 
