@@ -1,8 +1,9 @@
 """From one feed to every browser: changes gathered, serialised once, kept a while for those who
 lost the line.
 
-Bounds: at most `updates_per_s` messages a second; a client may lie `queue_messages` behind and is
-dropped beyond that (it comes back and resumes); the ring keeps `ring_messages` updates and
+Bounds: `updates_per_s` messages a second over time, of them AT_ONCE after a pause: the first packet after a
+quiet second, and the landing that follows from it, wait for nothing. A client may lie `queue_messages`
+behind and is dropped beyond that (it comes back and resumes); the ring keeps `ring_messages` updates and
 `ring_bytes` bytes, whichever is less.
 """
 
@@ -26,6 +27,8 @@ from server.screen.replies import as_json
 from server.screen.splices import SentHistory
 
 log = logging.getLogger(__name__)
+
+AT_ONCE = 3  # a beat, a packet, its landing
 
 # what an update may carry, each whole but the senders; of the flights, each of their sections
 _SECTIONS = tuple(one.name for one in fields(State) if one.name != "flights")
@@ -63,6 +66,7 @@ class Hub:
         self.sequence = 0
         self._feed = feed
         self._pause_s = 1.0 / updates_per_s
+        self._used_until_s = 0.0  # by the loop's clock: what was sent has used the rate up to here
         self._beat_s = beat_s
         self._queue_messages = queue_messages
         self._ring: deque[tuple[int, str]] = deque()
@@ -100,9 +104,15 @@ class Hub:
                         self.publish()
                     except Exception:
                         log.exception("the screen could not be brought up to date")
-                await asyncio.sleep(self._pause_s)
+                await asyncio.sleep(self._wait_s())
         finally:
             unsubscribe()
+
+    def _wait_s(self) -> float:
+        """From one message until the next may go."""
+        now_s = asyncio.get_running_loop().time()
+        self._used_until_s = max(self._used_until_s, now_s) + self._pause_s
+        return max(self._used_until_s - (AT_ONCE - 1) * self._pause_s - now_s, 0.0)
 
     def look_back(self) -> None:
         """Find what has changed of the past, for the next `publish`."""

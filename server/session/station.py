@@ -216,7 +216,8 @@ class Station(Session):
             await asyncio.sleep(TICK_S)
 
     def _on_state(self, _: SourceState) -> None:
-        self.notify()
+        if not self._writing.under_way:  # else it is told with what was heard
+            self.notify()
 
     def close(self) -> None:
         super().close()

@@ -69,6 +69,11 @@ class Writing:
     def waiting(self) -> int:
         return len(self._unwritten)
 
+    @property
+    def under_way(self) -> bool:
+        """Something will be admitted as soon as the disk has it."""
+        return self.problem is None and bool(self._pending or self._unwritten)
+
     def put(self, entry: Entry) -> None:
         """Write it down; nobody asks for its number."""
         self._pending.append((entry, None))

@@ -9,7 +9,7 @@ from typing import Any
 import orjson
 import pytest
 
-from server.screen.hub import Client, Hub
+from server.screen.hub import AT_ONCE, Client, Hub
 from server.screen.messages import Beat, Resume, Snapshot, Update
 from server.screen.replies import as_json
 from tests.screen.demo_feed import DemoFeed
@@ -224,6 +224,29 @@ async def test_many_changes_at_once_are_one_update() -> None:
             update = orjson.loads(await client.messages.get())
         assert update["kind"] == "update"
         assert update["state"]["now"] == orjson.loads(as_json(feed.state().now))
+        assert client.messages.empty()
+    finally:
+        running.cancel()
+        with suppress(asyncio.CancelledError):
+            await running
+
+
+async def test_what_comes_after_a_pause_waits_for_nothing_and_a_flood_does() -> None:
+    """A packet, its landing and a beat go at once; the fourth waits, here for a hundred seconds."""
+    feed = DemoFeed(since_launch_s=3_000)
+    hub = Hub(feed, updates_per_s=0.01)
+    client = hub.join(Resume(kind="resume"))
+    received(client)
+    running = asyncio.create_task(hub.run())
+    try:
+        await asyncio.sleep(0)  # let it subscribe
+        for step in range(AT_ONCE):
+            feed.go(3_300 + 300 * step)
+            async with asyncio.timeout(20):
+                assert orjson.loads(await client.messages.get())["kind"] == "update"
+        feed.go(3_900)
+        for _ in range(100):
+            await asyncio.sleep(0)
         assert client.messages.empty()
     finally:
         running.cancel()

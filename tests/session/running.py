@@ -152,6 +152,8 @@ class Tnc:
         self._server.close()
         if self._listener is not None:
             self._listener.close()
+            with contextlib.suppress(OSError):
+                await self._listener.wait_closed()
 
     async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._listener = writer
