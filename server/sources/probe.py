@@ -12,7 +12,8 @@ from decoders.reports import Decoding, PositionReport
 from server.flight.inputs import Reception
 from server.sources.connection import open_connection
 from server.sources.framing import SPEAKS_AGW
-from server.sources.source import Backoff, Clock, Source
+from server.sources.pacing import Backoff
+from server.sources.source import Clock, Source
 from server.sources.spec import SourceFault, SourceSpec, SourceState
 
 MAX_HEARD = 1000

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import math
-import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from server.flight.inputs import Reception
 from server.sources import reasons
 from server.sources.connection import Connection, open_connection
 from server.sources.framing import Framer
+from server.sources.pacing import USUAL, Backoff, Pace
 from server.sources.spec import SourceFault, SourceSpec, SourceState, StateName
 from server.sources.table import TABLE
 
@@ -21,42 +21,19 @@ Clock = Callable[[], float]
 Room = Callable[[], Awaitable[None]]
 
 SLOWED_S = 0.005
+# no radio comes near: 9,600 baud are 1.2 kB/s, a whole internet feed some 50 kB/s
+BYTES_PER_S, BURST_BYTES = 200_000.0, 4_000_000.0
+# 1,200 baud carry ten packets a second, a whole internet feed a hundred; common practice, no source
+PACKETS_PER_S, BURST_PACKETS = 300.0, 3_000.0
 KISS_ON_PAUSE_S = 0.5  # a TNC needs time for each command; common practice, no source
 # what a backlog brings at once is told apart by this much at most; beyond it the clock was set back
 MOST_AHEAD_MS = 2_000
 TOO_MUCH = "sends more than any radio can; it is read slowly, so that it fills no disk"
+TOO_MANY = "sends more packets a second than any channel carries; all of them are taken"
 
 
 async def _always() -> None:
     """There is room."""
-
-
-@dataclass(frozen=True, slots=True)
-class Backoff:
-    """Seconds between tries: the first, doubled each time, up to the cap."""
-
-    first_s: float = 1.0
-    cap_s: float = 30.0
-
-    def wait_s(self, failures: int) -> float:
-        return min(self.cap_s, self.first_s * 2.0 ** min(failures - 1, 30))
-
-
-class Pace:
-    """How long to wait before reading on, so that a source gone mad fills neither disk nor memory.
-
-    No radio comes near the rate: 9,600 baud are 1.2 kB/s, a whole internet feed some 50 kB/s.
-    """
-
-    def __init__(self, bytes_per_s: float = 200_000.0, burst_bytes: float = 4_000_000.0) -> None:
-        self._rate, self._burst = bytes_per_s, burst_bytes
-        self._left, self._since_s = burst_bytes, time.monotonic()
-
-    def wait_s(self, received: int) -> float:
-        now_s = time.monotonic()
-        filled = self._left + (now_s - self._since_s) * self._rate
-        self._left, self._since_s = min(self._burst, filled) - received, now_s
-        return max(-self._left / self._rate, 0.0)
 
 
 class Source:
@@ -73,13 +50,14 @@ class Source:
         *,
         clock: Clock,
         on_state: OnState,
-        backoff: Backoff = Backoff(),
+        backoff: Backoff = USUAL,
         room: Room = _always,
     ) -> None:
         """`room` is awaited before more is read: it comes back when what was heard is on disk."""
         self.spec = spec
         self._room = room
-        self._pace = Pace()
+        self._bytes = Pace(BYTES_PER_S, BURST_BYTES)
+        self._packets = Pace(PACKETS_PER_S, BURST_PACKETS, longest_s=1.0)
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
         self._heard = asyncio.Event()  # phone and json-http only
@@ -150,14 +128,19 @@ class Source:
                     self._deliver(self._reception(payload))
                 self._count(len(data), receptions=len(payloads))
                 self._drop(dropped_before + framer.dropped + connection.dropped)
-                wait_s = self._pace.wait_s(len(data))
-                self._change("open", framer.remark if wait_s < SLOWED_S else TOO_MUCH)
+                wait_s = self._bytes.wait_s(len(data))
+                self._change("open", self._too_much(wait_s, len(payloads)) or framer.remark)
                 await asyncio.sleep(wait_s)  # of 0 too: who has much to say lets the others speak
                 await self._room()
         except SourceFault:
             framer.finish()
             self._drop(dropped_before + framer.dropped + connection.dropped)
             raise
+
+    def _too_much(self, wait_s: float, packets: int) -> str | None:
+        """What nobody sends, said once the burst is used up: bytes are waited for, packets only told of."""
+        beyond = self._packets.wait_s(packets) > 0.0
+        return TOO_MUCH if wait_s >= SLOWED_S else TOO_MANY if beyond else None
 
     async def _read(self, connection: Connection, framer: Framer) -> bytes:
         """The next bytes; too long a silence changes the state, and the waiting goes on."""
@@ -237,7 +220,7 @@ async def run_source(
     *,
     clock: Clock,
     on_state: OnState,
-    backoff: Backoff = Backoff(),
+    backoff: Backoff = USUAL,
 ) -> None:
     """Runs a source until it is cancelled; see Source."""
     await Source(spec, deliver, clock=clock, on_state=on_state, backoff=backoff).run()

@@ -20,7 +20,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from server.journal.database import JournalError
-from server.sources.source import Backoff
+from server.sources.pacing import Backoff
 from server.sources.spec import SourceState, StateName
 from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 from server.journal.database import JournalError
-from server.sources.source import Pace
+from server.sources.pacing import Pace
 from server.sync.entry import ChunkError, Entry, Lane, pack_chunk, unpack_chunk
 from server.sync.ledger import Gap, Ledger
 from server.sync.line import Line

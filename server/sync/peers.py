@@ -13,7 +13,7 @@ from typing import Any
 
 from websockets.exceptions import WebSocketException
 
-from server.sources.source import Backoff
+from server.sources.pacing import Backoff
 from server.sources.spec import SourceState, StateName
 from server.sync.ledger import Ledger
 from server.sync.line import Called, Line, calling, reason_of

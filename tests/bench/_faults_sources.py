@@ -88,6 +88,7 @@ async def flood(folder: Path, times: int, chance: random.Random) -> Row:
                         sent += 1
                     await asyncio.sleep(0.005)
                 await watch.until(partial(_received, "flood", sent))
+                row.said.add(str(source(watch.state, "flood")["reason"]))
             watch.count_lost()
             row.sent += sent
             row.lost += sent - _kept(watch.journal, "flood")

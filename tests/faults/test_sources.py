@@ -97,6 +97,23 @@ async def test_a_tnc_that_sends_garbage_at_full_speed(tmp_path: Path) -> None:
     assert taken < 12_000_000, "no disk fills up"
 
 
+async def test_more_packets_than_any_channel_carries_are_taken_and_told(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    shift_s = shift_to_now(3_000.0)
+    async with Tnc() as mad, Tnc() as tnc:
+        second = TNC.format(port=mad.port).replace('"tnc"', '"mad"')
+        plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
+        async with leeward("live", str(plan)) as running:
+            for i in range(4_000):
+                await mad.send(f"N0C{i % 300:03d}>APZLWD:>flood {i}".encode())
+            state = await running.until(lambda s: source(s, "mad")["receptions"] == 4_000)
+            assert "more packets a second" in source(state, "mad")["reason"]
+            await tnc.send(line_at(3_000.0, shift_s))
+            state = await running.until(lambda s: s["receptions"]["total"] == 4_001)
+            assert source(state, "tnc")["reason"] is None
+            assert await running.end() == 0
+
+
 async def test_a_source_that_accepts_and_never_speaks(tmp_path: Path) -> None:
     plan = tmp_path / "tern.toml"
     async with answering(lambda writer: asyncio.sleep(3_600)) as port, Tnc() as tnc:

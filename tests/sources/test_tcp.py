@@ -10,7 +10,7 @@ import pytest
 from decoders.ax25 import encode_ui
 from decoders.kiss import encode_frame
 from decoders.reports import Transmission
-from server.sources import Backoff, Source, SourceSpec, SourceState
+from server.sources import Source, SourceSpec, SourceState
 from server.sources import source as source_module
 from server.sources.framing import LINE_BYTES
 from tests.sources.listening import SHORT, listening, tcp_counterpart
@@ -206,9 +206,3 @@ async def test_name_that_is_not_known(host: str) -> None:
     async with listening(nowhere, SHORT) as heard:
         await heard.until_state("failed")
     assert "name" in (heard.source.state.reason or "")
-
-
-def test_backoff_doubles_up_to_its_cap() -> None:
-    waits = [Backoff(1.0, 30.0).wait_s(n) for n in range(1, 9)]
-    assert waits == [1, 2, 4, 8, 16, 30, 30, 30]
-    assert Backoff(1.0, 30.0).wait_s(10_000) == 30.0

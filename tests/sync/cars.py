@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 
-from server.sources.source import Backoff
+from server.sources.pacing import Backoff
 from server.sync.incoming import add_peer_route
 from server.sync.ledger import Ledger
 from server.sync.line import Line

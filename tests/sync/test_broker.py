@@ -12,7 +12,7 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from server.sources.source import Backoff
+from server.sources.pacing import Backoff
 from server.sync.broker import Broker
 from server.sync.entry import Chunk, ChunkError, Lane
 from server.sync.envelope import Envelope, topic_of
