@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from decoders.reports import Decoding, PositionReport
+from decoders.reports import Decoding, PositionReport, SensorReport
 from server.flight.books import Books, Counts
 from server.flight.inputs import Plan, Reception
 from server.flight.packets.heard import Taken, decoded
@@ -15,6 +15,8 @@ from server.flight.packets.station_clocks import StationClocks
 
 # positions without a time, and Mic-E (APRS Protocol Reference 1.0.1, chapter 5)
 _WITHOUT_TIME = (b"!", b"=", b"`", b"'")
+_WITH_STAMP = (b"/", b"@")
+_NEAREST_S = 43_000.0  # 200 s less than half a day: what a stamp can mean is a day apart at least
 _TIMELESS_KEPT = 4_096  # decodings, some kilobytes each at most
 
 
@@ -49,7 +51,7 @@ class Intake:
         moved = learn and clocks.learn(reception, decoding)
         station = clocks.station(reception)
         ahead_s = clocks.ahead_s(station, reception.heard_at_s)
-        if ahead_s != 0.0:  # the day that a time without a date belongs to
+        if ahead_s != 0.0 and not is_of_any_day(decoding, reception.heard_at_s - ahead_s):
             decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
         decoding = self._by_receiver(decoding, reception, books)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
@@ -90,3 +92,15 @@ class Intake:
             return decoding
         reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
         return replace(decoding, reports=reports)
+
+
+def is_of_any_day(decoding: Decoding, heard_at_s: float) -> bool:
+    """Whether a packet says the same if it was heard then: of the times that the stamp of an APRS position
+    can mean the one nearest to its hearing is taken, and that one is nearest to this as well."""
+    sent = decoding.transmission
+    if sent is None or decoding.problem is not None or sent.information[:1] not in _WITH_STAMP:
+        return False
+    times_s = [r.time_s for r in decoding.reports if isinstance(r, PositionReport | SensorReport)]
+    return len(times_s) == len(decoding.reports) and all(
+        time_s is not None and abs(time_s - heard_at_s) < _NEAREST_S for time_s in times_s
+    )

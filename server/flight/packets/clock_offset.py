@@ -26,6 +26,7 @@ _JUMP_S = 900.0
 # is read again then, in slices, where comparing took up to 75 ms at once
 _MOST_MOMENTS = 64
 _SOME = 4 * _MOST_MOMENTS  # times that are looked through, for whether they are too many
+_MOST_TOLD = 4 * _MOST_MOMENTS
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 
@@ -47,6 +48,8 @@ class Clock:
         self._times: list[float] = []  # of all samples, sorted
         # samples of witnesses, and of them those that are off, and those that may have jumped
         self._counted = self._off = self._far = 0
+        # what has been told since the last change: most that is asked after one is asked before the next
+        self._told_at: dict[float, float | None] = {}
 
     def add(self, witness: str, sample: Sample, latest_s: float) -> bool:
         """One more sample. True when it changes the clock's error at a moment up to `latest_s`: the
@@ -60,10 +63,12 @@ class Clock:
     def admit(self, witness: str) -> bool:
         """A name that `witnesses` holds from now on. True as for `add`; call it after that."""
         said = self._said.pop(witness, Witness())
+        self._told_at.clear()
         given = said.samples
         many = len(self._times) > _MOST_MOMENTS
         before, few = self._known() if given and not many else [], self._counted < FEWEST
         self._said[witness] = said
+        self._told_at.clear()
         self._counted += len(given)
         self._off += sum(is_off(sample) for sample in given)
         self._far += sum(_is_far(sample) for sample in given)
@@ -97,6 +102,7 @@ class Clock:
         if many:
             touched = []
         before, few = self._told(touched), self._counted < FEWEST
+        self._told_at.clear()
         if sign > 0:
             said.put(i, sample)
             bisect.insort(self._times, sample[0])
@@ -183,6 +189,14 @@ class Clock:
         """
         if self._off == 0:
             return 0.0 if self._counted >= FEWEST else None
+        if heard_s not in self._told_at:
+            if len(self._told_at) >= _MOST_TOLD:
+                self._told_at.clear()
+            self._told_at[heard_s] = self._worked_out(heard_s)
+        return self._told_at[heard_s]
+
+    def _worked_out(self, heard_s: float) -> float | None:
+        """As `known_s`, where anything that was said is off."""
         found = [
             (said, bisect.bisect_left(said.samples, (heard_s, -math.inf)))
             for said in self._counting(FEWEST)

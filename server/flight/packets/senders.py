@@ -23,7 +23,7 @@ from server.flight.packets.positions import (
 )
 from server.flight.packets.sensors import Reading, Sensors, may_tell_pressure
 from server.flight.packets.sent_at import TimeDoubt, TimedReport, timed
-from server.flight.track.fixes import Fix, Key
+from server.flight.track.fixes import Fix, place_of
 from server.flight.tracker_state import Rejection
 
 
@@ -121,12 +121,12 @@ class Sender:
 
     def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:
-            i = bisect.bisect_left(self._ordered, fix.order, key=_fix_key)
+            i = place_of(self._ordered, fix)
             del self._ordered[i], self._places[i]
         for fix in come:
             i = len(self._ordered)
             if i > 0 and self._ordered[-1].time_s >= fix.time_s:  # as a rule it is the last
-                i = bisect.bisect_right(self._ordered, fix.order, key=_fix_key)
+                i = place_of(self._ordered, fix)
             self._ordered.insert(i, fix)
             self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
 
@@ -208,10 +208,6 @@ class Sender:
                 if problem is not None:
                     self.impossible[key] = problem
         return fixes
-
-
-def _fix_key(fix: Fix) -> Key:
-    return fix.order
 
 
 def _order(packet: Packet) -> tuple[Hearing, str]:

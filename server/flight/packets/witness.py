@@ -10,6 +10,7 @@ NOTICED_S = 45.0  # a smaller error is left alone: the lag of real feeds stays b
 _AGREEMENT_S = 15.0  # between the middle half of the samples; delayed packets agree less
 _ALIKE_S = 15.0  # samples are found by how far the clock was ahead in steps of this
 _KEPT = 64  # samples before the last change whose medians are kept: 14 are asked around it
+_MOST_MIDDLES = 1_024  # before the old ones are let go
 
 Sample = tuple[float, float]  # heard at, and by how much the clock was ahead: both in seconds
 
@@ -39,7 +40,9 @@ class Witness:
             self.off_at_s.remove(sample[0])
 
     def _forget(self, i: int) -> None:
-        if not self._middles:
+        if (
+            i == len(self.samples) and len(self._middles) < _MOST_MIDDLES
+        ):  # behind all that was asked
             return
         old = i - _KEPT
         self._middles = {at: m for at, m in self._middles.items() if at[0] >= old and at[1] <= i}

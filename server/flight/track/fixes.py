@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import bisect
+from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import NamedTuple
 
 from server.flight.tracker_state import Rejection
@@ -10,6 +13,7 @@ from server.flight.tracker_state import Rejection
 Key = tuple[
     float, str, float, float, float, float, float, float, float, bool, float, float, float, float
 ]
+_time_s, _order = attrgetter("time_s"), attrgetter("order")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +54,13 @@ class Fix:
             self.step_h_m,
             self.step_v_m,
         )
+
+
+def place_of(fixes: Sequence[Fix], fix: Fix) -> int:
+    """Where a fix stands, or would stand, among those in canonical order: by its time alone as a rule."""
+    first = bisect.bisect_left(fixes, fix.time_s, key=_time_s)
+    end = bisect.bisect_right(fixes, fix.time_s, first, key=_time_s)
+    return first if first == end else bisect.bisect_left(fixes, fix.order, first, end, key=_order)
 
 
 def _or_lowest(value: float | None) -> float:

@@ -17,7 +17,7 @@ from server.flight.state import Phase
 from server.flight.track.advance import advance
 from server.flight.track.checkpoint import Checkpoint, Judged, Record
 from server.flight.track.constants import MotionConstants
-from server.flight.track.fixes import Fix, Key, Verdict
+from server.flight.track.fixes import Fix, Verdict, place_of
 from server.flight.track.phase import said
 from server.flight.track.phase_memory import Statement
 from server.flight.track.records import Records
@@ -55,7 +55,7 @@ class Track:
         for fix in fixes:
             i = len(self._fixes)
             if i > 0 and self._fixes[-1].time_s >= fix.time_s:  # as a rule it is the last
-                i = bisect.bisect_right(self._fixes, fix.order, key=_order)
+                i = place_of(self._fixes, fix)
             self._fixes.insert(i, fix)
             # what was said falls after another fix
             self._cut(max(i - 1, 0) if self._statements else i)
@@ -80,7 +80,7 @@ class Track:
 
     def remove(self, fix: Fix) -> None:
         """Take a fix out again (it turned out to be part of another)."""
-        i = bisect.bisect_left(self._fixes, fix.order, key=_order)
+        i = place_of(self._fixes, fix)
         if i < len(self._fixes) and self._fixes[i].order == fix.order:
             del self._fixes[i]
             self._cut(i)
@@ -208,10 +208,6 @@ class Track:
         if origin != self._origin:
             self._origin = origin
             self._begin_anew(Records(LocalFrame(*origin), self.constants))
-
-
-def _order(fix: Fix) -> Key:
-    return fix.order
 
 
 def _time_s(fix: Fix) -> float:
