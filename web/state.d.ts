@@ -189,6 +189,7 @@ export interface Landing {
   fall: FallDeviation | null;
   rest: RestSeen | null;
   winds: WindSource[];
+  background: WindBackground | null;
   contacts: Contact[];
   avoid: AvoidChance[];
 }
@@ -636,6 +637,16 @@ export interface Way {
   arrives_before_landing_s: number;
   no_road: boolean;
   road: RoadWay | null;
+}
+
+/**
+ * What the wind is taken for where nobody has measured it: a forecast, or the season's westerlies.
+ *
+ * `run`: when the forecast's last model run began; None: it does not tell.
+ */
+export interface WindBackground {
+  kind: 'forecast' | 'season';
+  run: string | null;
 }
 
 /**

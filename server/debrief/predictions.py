@@ -13,6 +13,8 @@ from server.flight.landing.predict import Landing, predict
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing
+from server.flight.state import WindBackground, WindSource
+from server.flight.view.landing import wind_background, wind_sources
 
 _KNOWN_M = 1_000.0
 FLYING = ("ascent", "float", "descent")
@@ -47,6 +49,8 @@ class Prediction(NamedTuple):
     off_m: float | None
     off_s: float | None  # predicted minus true time
     inside_90: bool | None
+    winds: tuple[WindSource, ...]
+    background: WindBackground | None
 
 
 class Stood(NamedTuple):
@@ -126,4 +130,6 @@ def judge(stood: Stood, place: Place | None) -> Prediction:
         off_m,
         off_s,
         inside,
+        wind_sources(question),
+        wind_background(question, landing),
     )

@@ -5,18 +5,18 @@ The page has sentences of its own, in the reader's units and zone (`web/words/`)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from typing import Literal
 
 from decoders.reports import BearingReport, ClaimReport, FoundReport, NoteReport, SearchedReport
-from server.debrief.words import apart, at, climb, compass, metres, moment
+from server.debrief.words import NONE, apart, at, climb, compass, duration, metres, moment
 from server.flight.mission_state import Alarm, Fact, Problem, ProblemKind
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.physics.lift import Lift
-from server.flight.state import EventKind
+from server.flight.state import EventKind, WindBackground, WindSource
 from server.flight.tracker_state import Rejection, RejectionKind
 
 CAUTIONS = (
@@ -245,3 +245,27 @@ def lift_words(lift: Lift) -> str:
         f"{lift.ascent_rate_sigma_ms:.1f} m/s, {burst}; "
         "the maker's table and a licensed or experienced hand decide"
     )
+
+
+def wind_words(
+    measured: Sequence[WindSource], background: WindBackground | None, now_s: float
+) -> str:
+    """E.g. own to 8,250 m; Lark 1, 25 min before; forecast, run 5 h 10 min before."""
+
+    def before(time: datetime) -> str:
+        return f"{duration(max(now_s - time.timestamp(), 0.0))} before"
+
+    words = [
+        f"own to {metres(one.top_altitude_m)}"
+        if one.name == ""
+        else f"{one.name}, {before(one.time)}"
+        for one in measured
+    ]
+    if background is not None and background.kind == "season":
+        words.append("else the season’s usual")
+    elif background is not None:
+        run = background.run
+        words.append(
+            "a forecast that tells no time" if run is None else f"forecast, run {before(run)}"
+        )
+    return "; ".join(words) or NONE

@@ -10,7 +10,7 @@ from server.debrief.lesson_tables import lessons_table, losses_table
 from server.debrief.receivers import Far, farthest, receiver_counts
 from server.debrief.record import FlightRecord
 from server.debrief.search_tables import areas_table, story_table
-from server.debrief.sentences import acknowledged_words, alarm_words, rejection_words
+from server.debrief.sentences import acknowledged_words, alarm_words, rejection_words, wind_words
 from server.debrief.table import Table
 from server.debrief.words import NONE, apart, at, duration, kilometres, metres
 
@@ -84,6 +84,7 @@ def _predictions(record: FlightRecord) -> Table:
                 kilometres(p.off_m),
                 late,
                 inside,
+                wind_words(p.winds, p.background, p.at_s),
             )
         )
     judged = [p for p in record.predictions if p.inside_90 is not None]
@@ -111,6 +112,7 @@ def _predictions(record: FlightRecord) -> Table:
         "Off by",
         "In time",
         "Inside 90 %",
+        "Winds",
     )
     return Table(
         "Predictions against the truth",

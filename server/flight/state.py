@@ -23,6 +23,7 @@ Mode = Literal["live", "replay", "rehearsal"]
 Units = Literal["metric", "aviation"]
 Phase = Literal["unknown", "ground", "ascent", "float", "descent", "landed"]
 EventKind = Literal["launch", "float", "sink", "burst", "landing"]
+BackgroundKind = Literal["forecast", "season"]
 Basis = Literal["prediction", "last contact", "landed fix"]
 Side = Literal["short", "beyond", "aside"]
 Statement = Literal["not launched", "launched", "landed"]
@@ -147,6 +148,17 @@ class WindSource:
 
 
 @dataclass(frozen=True, slots=True)
+class WindBackground:
+    """What the wind is taken for where nobody has measured it: a forecast, or the season's westerlies.
+
+    `run`: when the forecast's last model run began; None: it does not tell.
+    """
+
+    kind: BackgroundKind
+    run: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
 class Landing:
     """The landing point with its areas and times (5 % come down before `time_early`, 5 % after `time_late`).
 
@@ -172,6 +184,7 @@ class Landing:
     fall: FallDeviation | None
     rest: RestSeen | None
     winds: tuple[WindSource, ...]
+    background: WindBackground | None  # None: all that is ahead has been flown through
     contacts: tuple[Contact, ...]
     avoid: tuple[AvoidChance, ...]
 

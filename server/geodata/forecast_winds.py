@@ -30,6 +30,7 @@ class TableForecast:
     altitude_m: Array
     east_ms: Array
     north_ms: Array
+    run_s: None = None  # a table tells none
 
     def profile(
         self, _latitude_deg: float, _longitude_deg: float, _time_s: float
@@ -59,6 +60,7 @@ class GridForecast:
     east_ms: Array
     north_ms: Array
     spread_ms: Array | None = None  # of each component among an ensemble's members, 1 sigma
+    run_s: float | None = None  # when its last model run began
 
     @property
     def hours(self) -> str:

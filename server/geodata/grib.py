@@ -9,6 +9,7 @@ alternation of rows out (seen in 2.50).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -49,17 +50,19 @@ def read_grib(path: Path) -> GridForecast:
     with path.open("rb") as file:
         eccodes.codes_grib_multi_support_on()  # or the second field of a message, often v, is lost
         try:
-            fields, axes = _read_fields(eccodes, file, path)
+            fields, runs_s, axes = _read_fields(eccodes, file, path)
         finally:
             eccodes.codes_grib_multi_support_reset_file(file)
             eccodes.codes_grib_multi_support_off()
     if axes is None:
         raise ForecastError(f"{path}: no field of wind or height on pressure levels in it")
-    return _stack(fields, axes, path)
+    return replace(_stack(fields, axes, path), run_s=max(runs_s))
 
 
-def _read_fields(codes: Any, file: BinaryIO, path: Path) -> tuple[Fields, Axes | None]:
+def _read_fields(codes: Any, file: BinaryIO, path: Path) -> tuple[Fields, set[float], Axes | None]:
+    """With when the model runs began that they are of."""
     fields: Fields = {}
+    runs_s: set[float] = set()
     axes: Axes | None = None
     while True:
         try:
@@ -67,9 +70,9 @@ def _read_fields(codes: Any, file: BinaryIO, path: Path) -> tuple[Fields, Axes |
         except codes.CodesInternalError as error:
             raise ForecastError(f"{path}: not GRIB2: {error}") from error
         if message is None:
-            return fields, axes
+            return fields, runs_s, axes
         try:
-            axes = _take(codes, message, fields, axes)
+            axes = _take(codes, message, fields, runs_s, axes)
         except codes.CodesInternalError as error:
             raise ForecastError(f"{path}: a field cannot be read: {error}") from error
         except ValueError as error:
@@ -78,7 +81,9 @@ def _read_fields(codes: Any, file: BinaryIO, path: Path) -> tuple[Fields, Axes |
             codes.codes_release(message)
 
 
-def _take(codes: Any, message: Any, fields: Fields, axes: Axes | None) -> Axes | None:
+def _take(
+    codes: Any, message: Any, fields: Fields, runs_s: set[float], axes: Axes | None
+) -> Axes | None:
     """File one message, if it is one of ours; the axes of all of them. ValueError: not to be used."""
     short = codes.codes_get(message, "shortName")
     name = _SHORT_NAMES.get(short)
@@ -98,13 +103,14 @@ def _take(codes: Any, message: Any, fields: Fields, axes: Axes | None) -> Axes |
             f"{name} at {level:g} hPa within ±{most:,.0f} {unit} expected, not {strange[0]:g}"
         )
     values = np.concatenate((values, values[:, : len(here[1]) - values.shape[1]]), axis=1)
-    key = (_valid_s(codes, message), name, level)
+    key = (_moment_s(codes, message, "validity"), name, level)
     member = _member(codes, message)
     known = fields.setdefault(key, {}).setdefault(member, values)
     if not np.allclose(known, values, rtol=0.0, atol=_SAME[name], equal_nan=True):
         raise ForecastError(
             f"one {name} at {level:g} hPa expected for each time, not two that differ: of two runs?"
         )
+    runs_s.add(_moment_s(codes, message, "data"))
     return here
 
 
@@ -180,8 +186,9 @@ def _field(codes: Any, message: Any) -> Array:
     return field[:: 1 if mode & _J_POSITIVE else -1, :: -1 if mode & _I_NEGATIVE else 1]
 
 
-def _valid_s(codes: Any, message: Any) -> float:
-    date, hours = codes.codes_get(message, "validityDate"), codes.codes_get(message, "validityTime")
+def _moment_s(codes: Any, message: Any, of: str) -> float:
+    """When a field is valid ("validity"), or when the run began that it is of ("data")."""
+    date, hours = codes.codes_get(message, f"{of}Date"), codes.codes_get(message, f"{of}Time")
     day = np.datetime64(f"{date // 10000:04d}-{date // 100 % 100:02d}-{date % 100:02d}", "s")
     return float(day.astype(np.int64) + (hours // 100) * 3_600 + (hours % 100) * 60)
 

@@ -218,6 +218,7 @@ class _Sky:
     scenario: Scenario
     field: WindField
     error_ms: Array | float = 0.0
+    run_s: float | None = None
 
     def profile(
         self, latitude_deg: float, longitude_deg: float, time_s: float, /

@@ -91,6 +91,41 @@ async def test_times_places_and_units_in_words(open_page: Any) -> None:
     }
 
 
+async def test_the_sources_of_wind_in_words(open_page: Any) -> None:
+    async with serving(create_app(DemoFeed())) as port:
+        page = (await open_page(port)).page
+        said = await page.evaluate(
+            """async () => {
+              const { windWords } = await import('/web/words/landing.js');
+              const { createUnits } = await import('/web/units.js');
+              const units = createUnits({ get: () => 'metric' });
+              const now_s = Date.parse('2026-06-06T14:00:00Z') / 1000;
+              const own = { name: '', time: '2026-06-06T13:59:30Z', top_altitude_m: 8250, distance_m: 0 };
+              const lark = {
+                name: 'Lark 1', time: '2026-06-06T13:35:00Z', top_altitude_m: 29000, distance_m: 12000,
+              };
+              const say = (winds, background, basis = 'prediction') =>
+                windWords({ winds, background, basis }, units, now_s);
+              return [
+                say([own, lark], { kind: 'forecast', run: '2026-06-06T06:00:00Z' }),
+                say([], { kind: 'forecast', run: null }),
+                say([own], { kind: 'season', run: null }),
+                say([own], null),
+                say([], null),
+                say([own], null, 'landed fix'),
+              ];
+            }"""
+        )
+    assert [text and text.replace("\u00a0", " ") for text in said] == [
+        "own, to 8,250 m; Lark 1, 25 min ago, 12.0 km off; forecast, run 8 h 00 min ago",
+        "a forecast that tells no time",
+        "own, to 8,250 m; else the season’s usual",
+        "own, to 8,250 m",
+        None,
+        None,
+    ]
+
+
 @pytest.mark.parametrize(
     ("zone", "local", "utc"),
     [

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import itertools
 import json
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from server.debrief.sentences import rejection_words
+from server.debrief.sentences import rejection_words, wind_words
+from server.debrief.words import NONE, metres
 from server.flight.physics.geodesy import distance_bearing
+from server.flight.state import WindBackground, WindSource
 from server.flight.times import parse_time
 from server.journal.recording import DEMO_LOG, Recording, inferred_plan
 from server.session.replay import state_at
@@ -102,3 +105,30 @@ def test_an_alarm_of_the_air_is_told_alike_at_its_moment_and_after_the_landing()
     (low,) = [alarm for alarm in then.alarms if alarm.kind == "low"]
     (again,) = [alarm for alarm in after.alarms if alarm.kind == "low"]
     assert (again.id, again.time, again.facts) == (low.id, low.time, low.facts)
+
+
+def test_each_prediction_names_its_winds() -> None:
+    record = demo()
+    up = [p for p in record.predictions if p.phase == "ascent"]
+    down = [p for p in record.predictions if p.phase == "descent"]
+    assert {p.background and p.background.kind for p in up} == {"season"}
+    assert {p.background for p in down} == {None}
+    last = up[-1]
+    words = wind_words(last.winds, last.background, last.at_s)
+    assert (
+        words
+        == f"own to {metres(last.winds[0].top_altitude_m)}; else the season’s usual"
+    )
+
+
+def test_other_winds_are_told_with_their_age() -> None:
+    at = datetime(2026, 6, 6, 14, tzinfo=UTC)
+    lark = WindSource("Lark 1", at - timedelta(minutes=25), 29_000.0, 12_000.0)
+    run = WindBackground("forecast", at - timedelta(hours=8))
+    assert (
+        wind_words((lark,), run, at.timestamp())
+        == "Lark 1, 25 min before; forecast, run 8 h 0 min before"
+    )
+    table = WindBackground("forecast", None)
+    assert wind_words((), table, at.timestamp()) == "a forecast that tells no time"
+    assert wind_words((), None, at.timestamp()) == NONE

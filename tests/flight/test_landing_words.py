@@ -35,6 +35,8 @@ ELSEWHERE = "N0CALL-3"  # whoever is heard last: it tells the time, and nothing 
 class EastWind:
     """10 m/s from the west wherever it is asked for."""
 
+    run_s = float(T0 - 18_000.0)
+
     def profile(
         self, latitude_deg: float, longitude_deg: float, time_s: float
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -152,3 +154,16 @@ def test_a_fix_that_scatters_is_no_drive() -> None:
     landing = state_of(heard)["landing"]
     assert landing["rest"]["carried_m"] is None
     assert away_m(landing) < 30.0
+
+
+def test_it_says_what_stands_where_no_wind_was_measured() -> None:
+    """A season's on the way up, nothing in the fall through what was flown; a forecast with its run."""
+    up, down = list(made_flight(2_700.0)), list(made_flight(6_300.0))
+    landing = state_of(up)["landing"]
+    assert [source["name"] for source in landing["winds"]] == [""]
+    assert landing["background"] == {"kind": "season", "run": None}
+    assert state_of(down)["landing"]["background"] is None
+    for heard in (up, down):
+        background = state_of(heard, EastWind())["landing"]["background"]
+        assert background["kind"] == "forecast"
+        assert datetime.fromisoformat(background["run"]).timestamp() == EastWind.run_s

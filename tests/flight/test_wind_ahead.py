@@ -78,6 +78,8 @@ def test_what_lies_on_the_pad_tells_no_wind() -> None:
 class Growing:
     """A forecast that is right: 8 m/s from the west, and 2 m/s more each hour and each 100 km east."""
 
+    run_s = None
+
     def __init__(self, since_s: float, spread_ms: np.ndarray | None = None) -> None:
         self._since_s, self.spread_ms = since_s, spread_ms
 

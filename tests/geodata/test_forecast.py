@@ -191,6 +191,8 @@ def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
 
 
 class _Elsewhere:
+    run_s = None
+
     def profile(self, *_: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         raise ForecastError("the forecast covers latitude 37 to 40, the flight is at 52")
 

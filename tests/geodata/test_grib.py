@@ -55,6 +55,7 @@ def test_times_have_minutes_and_steps(tmp_path: Path) -> None:
     forecast = read_grib(path)
     assert isinstance(forecast, GridForecast)
     assert forecast.time_s.tolist() == [NOON_S + 3.5 * 3_600]
+    assert forecast.run_s == NOON_S + 0.5 * 3_600
 
 
 def test_geopotential_stands_in_for_height(tmp_path: Path) -> None:

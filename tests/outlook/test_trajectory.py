@@ -23,6 +23,9 @@ from tests.geodata.grib_files import EAST_MS, HEIGHTS_M, Value, write_grib
 
 REAL = Path(__file__).parent.parent / "data" / "forecast" / "gfs-2011-01-15-12z-plains.grib2"
 REAL_S = 1_295_092_800.0  # 2011-01-15T12:00:00Z, the hour that it is valid for
+REAL_RUN_S = (
+    1_294_660_800.0  # 2011-01-10T12:00:00Z, when the run began that it is of: SOURCE.md beside it
+)
 CLIMB = Climb(5.2, 0.5, 29_000.0, 1_000.0)
 BURST_M, K, GROUND_M = 29_000.0, 5.07, 410.0
 WITHIN_M = 100.0
@@ -76,6 +79,7 @@ def ours(forecast: Forecast, start_s: float, place: tuple[float, float, float]) 
 def test_on_a_real_forecast(place: tuple[float, float, float]) -> None:
     require_module("eccodes", "grib")
     forecast = read_grib(REAL)
+    assert forecast.run_s == REAL_RUN_S
     found, wanted = ours(forecast, REAL_S, place), solved(forecast, REAL_S, place)
     assert np.hypot(*wanted[1:]) > 30_000.0, "it drifts far enough to tell"
     assert np.hypot(*(found - wanted)[1:]) < WITHIN_M

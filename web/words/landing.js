@@ -87,16 +87,26 @@ function fallWords({ fall }, units, past) {
   );
 }
 
-/** `own climb to 8,250 m; Lark 1, 25 min ago, 12 km off`; null at rest. @param {import('../state.js').Landing} landing */
-export function windWords({ winds, basis }, units, now_s) {
-  if (basis === 'landed fix' || winds.length === 0) return null;
-  return winds
-    .map(({ name, time, top_altitude_m, distance_m }) =>
-      name === ''
-        ? `own, to ${units.altitude(top_altitude_m)}`
-        : `${name}, ${words.ago(seconds(time), now_s)}, ${units.distance(distance_m)} off`,
-    )
-    .join('; ');
+/**
+ * `own, to 8,250 m; Lark 1, 25 min ago, 12 km off; forecast run 5 h ago`; null at rest.
+ * @param {import('../state.js').Landing} landing
+ */
+export function windWords({ winds, background, basis }, units, now_s) {
+  if (basis === 'landed fix') return null;
+  const measured = winds.map(({ name, time, top_altitude_m, distance_m }) =>
+    name === ''
+      ? `own, to ${units.altitude(top_altitude_m)}`
+      : `${name}, ${words.ago(seconds(time), now_s)}, ${units.distance(distance_m)} off`,
+  );
+  return [...measured, ...backgroundWords(background, now_s)].join('; ') || null;
+}
+
+/** Of where nobody has measured the wind. @param {import('../state.js').WindBackground | null} background */
+function backgroundWords(background, now_s) {
+  if (background === null) return [];
+  if (background.kind === 'season') return ['else the season’s usual'];
+  const run_s = seconds(background.run);
+  return [run_s === null ? 'a forecast that tells no time' : `forecast, run ${words.ago(run_s, now_s)}`];
 }
 
 /** What balloon and gas come to. @param {import('../state.js').Lift} lift */

@@ -19,7 +19,7 @@ from server.flight.landing.to_come import climb_to_come, fall_to_come
 from server.flight.landing.wind_ahead import Ahead, wind_ahead
 from server.flight.landing.wind_covariance import CENTRES_M, LAYER_M, WindConstants
 from server.flight.landing.winds import WindProfile
-from server.flight.state import Basis
+from server.flight.state import BackgroundKind, Basis
 
 Array = npt.NDArray[np.float64]
 
@@ -65,6 +65,7 @@ class Landing:
     as_of_s: float
     avoid: tuple[tuple[str, float], ...] = ()  # name and chance of each area of the plan
     fall_change: FallChange | None = None
+    background: BackgroundKind | None = None  # of the winds; None: measured alone, or at rest
     no_forecast: str | None = None  # why the plan's forecast could not be used
     winds: WindField | None = None  # that it was worked out with; None at rest
     members: Members | None = None  # the ensemble itself; None at rest
@@ -101,6 +102,7 @@ def predict(
         answer,
         as_of_s=as_of_s,
         fall_change=change,
+        background=ahead.background,
         no_forecast=ahead.no_forecast,
         winds=_field(ahead, question.ground.altitude_m, top_m),
     )

@@ -39,6 +39,10 @@ class Terrain(Protocol):
 class Forecast(Protocol):
     """Winds that somebody forecast."""
 
+    @property
+    def run_s(self) -> float | None:
+        """When the last model run began that it is of, UTC seconds; None: it does not tell."""
+
     def profile(
         self, latitude_deg: float, longitude_deg: float, time_s: float, /
     ) -> tuple[Array, Array, Array]:

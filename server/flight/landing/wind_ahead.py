@@ -18,6 +18,7 @@ from server.flight.landing.season import as_season
 from server.flight.landing.wind_ageing import ageing
 from server.flight.landing.wind_covariance import CENTRES_M, EDGES_M, LAYER_M, LAYERS, WindConstants
 from server.flight.landing.winds import Forecasts, WindProfile, WindSamples
+from server.flight.state import BackgroundKind
 
 Array = npt.NDArray[np.float64]
 
@@ -32,6 +33,7 @@ class Ahead(NamedTuple):
 
     profile: WindProfile  # of all LAYERS layers
     true_ms: Array
+    background: BackgroundKind | None  # what is measured corrects it; None: nothing but that
     no_forecast: str | None  # why the forecast could not be used, if so
 
 
@@ -55,10 +57,13 @@ def wind_ahead(
     forecasts, problem = _forecasts(question, seen, start, climb, fall_constant, when_s[:used])
     x_m, y_m = _passed(start, climb, _as_met(seen, forecasts), fall_constant)[:, :used]
     asked = np.arange(used), when_s[:used], (x_m, y_m), ground_m
+    background: BackgroundKind | None = None
     if forecasts is not None:
+        background = "forecast"
         doubt = as_forecast(forecasts, seen, ground_m, c)
         wind = winds.profile_about(forecasts, seen, *asked, doubt)
     elif climb is not None:  # ahead may be all that a season's winds may be
+        background = "season"
         season, c = as_season(seen, asked[0], question.frame.latitude_deg, question.at_s, c)
         wind = winds.profile_about(season, seen, *asked, c)
     else:
@@ -74,7 +79,7 @@ def wind_ahead(
     turned = winds.turned(true_ms[0], true_ms[1], question.frame.turn_per_m * passed_x_m)
     sigma_ms = np.sqrt(np.maximum(np.diag(covariance)[:used], 0.0))
     shown = np.stack([wind.east_ms, wind.north_ms, sigma_ms])
-    return Ahead(WindProfile(*turned, covariance), shown, problem)
+    return Ahead(WindProfile(*turned, covariance), shown, background, problem)
 
 
 def _as_met(seen: WindSamples, forecasts: Forecasts | None) -> Array:

@@ -27,6 +27,7 @@ from server.flight.state import (
     RestSeen,
     SearchArea,
     Side,
+    WindBackground,
     WindSource,
 )
 from server.flight.times import moment
@@ -75,7 +76,8 @@ def shown_landing(
         sink_ms=_sink_ms(question),
         fall=_deviation(question, landing),
         rest=_rest(question) if basis == "landed fix" else None,
-        winds=_winds(question),
+        winds=wind_sources(question),
+        background=wind_background(question, landing),
         contacts=contacts,
         avoid=tuple(AvoidChance(name, chance) for name, chance in landing.avoid),
     )
@@ -104,7 +106,17 @@ def _rest(question: LandingQuestion) -> RestSeen:
     return RestSeen(len(question.landed), scatter_m, question.carried_m)
 
 
-def _winds(question: LandingQuestion) -> tuple[WindSource, ...]:
+def wind_background(question: LandingQuestion, landing: Predicted) -> WindBackground | None:
+    """What it rests on where nobody has measured the wind."""
+    if landing.background is None:
+        return None
+    run_s = None
+    if landing.background == "forecast" and question.forecast is not None:
+        run_s = question.forecast.run_s
+    return WindBackground(landing.background, None if run_s is None else moment(run_s))
+
+
+def wind_sources(question: LandingQuestion) -> tuple[WindSource, ...]:
     """The flight's own first, then the others, the newest first."""
     own = []
     if len(question.time_s):
