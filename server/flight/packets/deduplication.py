@@ -9,6 +9,7 @@ fields of both. All of it depends on the set of receptions alone, not on the ord
 from __future__ import annotations
 
 import bisect
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
@@ -226,8 +227,10 @@ def _near(a: PositionReport, b: PositionReport) -> bool:
     if (a.latitude_deg, a.longitude_deg) == (b.latitude_deg, b.longitude_deg):
         return True
     within_m = _ONE_PLACE_M + a.resolution_h_m + b.resolution_h_m
-    if _DEGREE_M * abs(a.latitude_deg - b.latitude_deg) > within_m:  # of a backlog, mostly
-        return False
+    apart_deg = abs((a.longitude_deg - b.longitude_deg + 180.0) % 360.0 - 180.0)
+    narrow = math.cos(math.radians(min(abs(a.latitude_deg) + 1.0, 90.0)))
+    if _DEGREE_M * max(abs(a.latitude_deg - b.latitude_deg), narrow * apart_deg) > within_m:
+        return False  # of a backlog, mostly
     away_m, _ = distance_bearing(a.latitude_deg, a.longitude_deg, b.latitude_deg, b.longitude_deg)
     return away_m <= within_m
 
