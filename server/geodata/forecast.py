@@ -21,6 +21,7 @@ from server.geodata.forecast_winds import (
     ForecastError,
     GridForecast,
     TableForecast,
+    words_of,
 )
 from server.geodata.grib import read_grib
 from server.geodata.wind_values import components
@@ -44,7 +45,7 @@ def check(
 
     Without a time the place alone is checked, and the words say so.
     """
-    unchecked = ""
+    unchecked, run = "", _run_words(forecast, time_s)
     if time_s is None:
         time_s = 0.0  # a table holds always
         if isinstance(forecast, GridForecast):
@@ -63,7 +64,18 @@ def check(
     levels = f"{len(heights_m)} levels"
     if isinstance(forecast, GridForecast) and len(heights_m) < forecast.height_m.shape[1]:
         levels = f"{len(heights_m)} of {forecast.height_m.shape[1]} levels"
-    return True, f"forecast: {levels} from {bottom_m:,.0f} to {top_m:,.0f} m{unchecked}"
+    return True, f"forecast: {levels} from {bottom_m:,.0f} to {top_m:,.0f} m{run}{unchecked}"
+
+
+def _run_words(forecast: TableForecast | GridForecast, launch_s: float | None) -> str:
+    """How old it will be at the launch; a table does not tell."""
+    if forecast.run_s is None:
+        return ""
+    run = f", run of {words_of(forecast.run_s)}"
+    if launch_s is None:
+        return run
+    hours = (launch_s - forecast.run_s) / 3_600.0
+    return f"{run}, {abs(hours):.0f} h {'before' if hours >= 0 else 'after'} the launch"
 
 
 def read_forecast(path: Path) -> TableForecast | GridForecast:

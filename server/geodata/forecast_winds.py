@@ -65,7 +65,7 @@ class GridForecast:
     @property
     def hours(self) -> str:
         """Its first and last time, in words."""
-        return f"{_moment(float(self.time_s[0]))} to {_moment(float(self.time_s[-1]))}"
+        return f"{words_of(float(self.time_s[0]))} to {words_of(float(self.time_s[-1]))}"
 
     def profile(
         self, latitude_deg: float, longitude_deg: float, time_s: float
@@ -104,7 +104,7 @@ class GridForecast:
         if not first_s - _MARGIN_S <= time_s <= last_s + _MARGIN_S:
             away_s = max(first_s - time_s, time_s - last_s)
             raise ForecastError(
-                f"the forecast is for {self.hours}, {away_s / 3600:.0f} h from {_moment(time_s)}"
+                f"the forecast is for {self.hours}, {away_s / 3600:.0f} h from {words_of(time_s)}"
             )
         t = float(np.interp(time_s, self.time_s, np.arange(len(self.time_s))))
         column = np.array([_between(field, t, y, x) for field in fields])
@@ -117,7 +117,8 @@ class GridForecast:
         return np.asarray(known[:, np.argsort(known[0])])
 
 
-def _moment(time_s: float) -> str:
+def words_of(time_s: float) -> str:
+    """A moment for people."""
     return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 

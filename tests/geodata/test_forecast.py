@@ -145,10 +145,12 @@ def test_grib2_moves_the_prediction_as_computed_by_hand(tmp_path: Path) -> None:
 
 def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
     place = (LAUNCH[0], LAUNCH[1])
-    whole = read_forecast(write_grib(tmp_path / "winds.grib2"))
+    whole = read_forecast(
+        write_grib(tmp_path / "winds.grib2")
+    )  # fields of 12 and of 18 h, no steps
     assert check(whole, place, T0, 30_000.0) == (
         True,
-        "forecast: 10 levels from 110 to 31,050 m",
+        "forecast: 10 levels from 110 to 31,050 m, run of 2026-06-01 18:00 UTC, 5 h after the launch",
     )
     for where, when_s, words in (
         ((10.0, LAUNCH[1]), T0, "covers latitude"),
@@ -169,7 +171,7 @@ def test_what_a_forecast_cannot_do_is_said(tmp_path: Path) -> None:
     masked = read_forecast(write_grib(tmp_path / "masked.grib2", under_ground))
     assert check(masked, place, T0, 30_000.0) == (
         True,
-        "forecast: 8 of 10 levels from 3,010 to 31,050 m",
+        "forecast: 8 of 10 levels from 3,010 to 31,050 m, run of 2026-06-01 18:00 UTC, 5 h after the launch",
     )
 
 
@@ -178,8 +180,8 @@ def test_without_a_time_the_place_is_checked(tmp_path: Path) -> None:
     sound, said = check(whole, (LAUNCH[0], LAUNCH[1]), None, 30_000.0)
     assert sound
     assert said == (
-        "forecast: 10 levels from 110 to 31,050 m; it is for 2026-06-01 12:00 UTC to "
-        "2026-06-01 18:00 UTC, not checked: the plan has no launch time"
+        "forecast: 10 levels from 110 to 31,050 m, run of 2026-06-01 18:00 UTC; it is for "
+        "2026-06-01 12:00 UTC to 2026-06-01 18:00 UTC, not checked: the plan has no launch time"
     )
     sound, said = check(whole, (10.0, 20.0), None, 30_000.0)
     assert not sound
