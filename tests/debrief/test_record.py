@@ -115,10 +115,7 @@ def test_each_prediction_names_its_winds() -> None:
     assert {p.background for p in down} == {None}
     last = up[-1]
     words = wind_words(last.winds, last.background, last.at_s)
-    assert (
-        words
-        == f"own to {metres(last.winds[0].top_altitude_m)}; else the season’s usual"
-    )
+    assert words == f"own to {metres(last.winds[0].top_altitude_m)}; else the season’s usual"
 
 
 def test_other_winds_are_told_with_their_age() -> None:
