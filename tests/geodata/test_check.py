@@ -117,7 +117,10 @@ def test_a_launch_without_a_time_is_checked_against_the_forecasts_place(tmp_path
     assert "covers latitude 37 to 40, the flight is at 10.00" in there[1]
     timed = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-01T13:00:00Z")
     assert check_forecast(parse(timed), winds) == [
-        (True, "forecast: 10 levels from 110 to 31,050 m")
+        (
+            True,
+            "forecast: 10 levels from 110 to 31,050 m, run of 2026-06-01 18:00 UTC, 5 h after the launch",
+        )
     ]
     late = PLAN.replace("[launch]", "[launch]\ntime = 2026-06-04T13:00:00Z")
     (said,) = check_forecast(parse(late), winds)
