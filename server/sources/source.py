@@ -23,8 +23,9 @@ Room = Callable[[], Awaitable[None]]
 SLOWED_S = 0.005
 # no radio comes near: 9,600 baud are 1.2 kB/s, a whole internet feed some 50 kB/s
 BYTES_PER_S, BURST_BYTES = 200_000.0, 4_000_000.0
-# 1,200 baud carry ten packets a second, a whole internet feed a hundred; common practice, no source
-PACKETS_PER_S, BURST_PACKETS = 300.0, 3_000.0
+# 1,200 baud carry ten packets a second, a whole internet feed a hundred; common practice, no source. Lines of
+# two bytes are so many that bytes alone bound no memory; the burst is a TNC's backlog of a day
+PACKETS_PER_S, BURST_PACKETS, TOLD_PACKETS = 300.0, 20_000.0, 3_000.0
 KISS_ON_PAUSE_S = 0.5  # a TNC needs time for each command; common practice, no source
 # what a backlog brings at once is told apart by this much at most; beyond it the clock was set back
 MOST_AHEAD_MS = 2_000
@@ -57,7 +58,8 @@ class Source:
         self.spec = spec
         self._room = room
         self._bytes = Pace(BYTES_PER_S, BURST_BYTES)
-        self._packets = Pace(PACKETS_PER_S, BURST_PACKETS, longest_s=1.0)
+        self._packets = Pace(PACKETS_PER_S, BURST_PACKETS)
+        self._many = Pace(PACKETS_PER_S, TOLD_PACKETS, longest_s=1.0)
         self._deliver, self._clock, self._on_state = deliver, clock, on_state
         self._backoff = backoff
         self._heard = asyncio.Event()  # phone and json-http only
@@ -128,7 +130,7 @@ class Source:
                     self._deliver(self._reception(payload))
                 self._count(len(data), receptions=len(payloads))
                 self._drop(dropped_before + framer.dropped + connection.dropped)
-                wait_s = self._bytes.wait_s(len(data))
+                wait_s = max(self._bytes.wait_s(len(data)), self._packets.wait_s(len(payloads)))
                 self._change("open", self._too_much(wait_s, len(payloads)) or framer.remark)
                 await asyncio.sleep(wait_s)  # of 0 too: who has much to say lets the others speak
                 await self._room()
@@ -138,8 +140,8 @@ class Source:
             raise
 
     def _too_much(self, wait_s: float, packets: int) -> str | None:
-        """What nobody sends, said once the burst is used up: bytes are waited for, packets only told of."""
-        beyond = self._packets.wait_s(packets) > 0.0
+        """What nobody sends: told of at once, and waited for once the burst is used up."""
+        beyond = self._many.wait_s(packets) > 0.0
         return TOO_MUCH if wait_s >= SLOWED_S else TOO_MANY if beyond else None
 
     async def _read(self, connection: Connection, framer: Framer) -> bytes:

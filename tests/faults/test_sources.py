@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from server.journal.database import Journal
+from server.sources.connection import CHUNK_BYTES
+from server.sources.source import BURST_PACKETS
 from tests.session.running import Running, Tnc, kiss, leeward
 from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
 
@@ -111,6 +113,26 @@ async def test_more_packets_than_any_channel_carries_are_taken_and_told(tmp_path
             await tnc.send(line_at(3_000.0, shift_s))
             state = await running.until(lambda s: s["receptions"]["total"] == 4_001)
             assert source(state, "tnc")["reason"] is None
+            assert await running.end() == 0
+
+
+async def test_lines_of_two_bytes_are_bounded_by_their_number(tmp_path: Path) -> None:
+    """100,000 of them are 200 kB, which is read within a second where bytes alone are counted."""
+
+    async def lines(writer: asyncio.StreamWriter) -> None:
+        while True:
+            writer.write(b"a\n" * 10_000)
+            await writer.drain()
+
+    plan = tmp_path / "tern.toml"
+    async with answering(lines) as port, Tnc() as tnc:
+        second = TNC.format(port=port).replace('"tnc"', '"mad"').replace("kiss-tcp", "nmea-tcp")
+        plan.write_text(PLAN + TNC.format(port=tnc.port) + second)
+        async with leeward("live", str(plan)) as running:
+            await running.until(lambda s: "read slowly" in (source(s, "mad")["reason"] or ""))
+            await tnc.send(line_at(3_000.0, shift_to_now(3_000.0)))
+            state = await running.until(lambda s: s["trackers"][0]["fixes"] == 1)
+            assert source(state, "mad")["receptions"] < BURST_PACKETS + 3 * CHUNK_BYTES
             assert await running.end() == 0
 
 
