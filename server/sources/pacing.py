@@ -31,8 +31,18 @@ class Pace:
 
     def wait_s(self, taken: int) -> float:
         """After so many: how long until the rate is kept again."""
-        now_s = time.monotonic()
-        filled = self._left + (now_s - self._since_s) * self._per_s
-        self._left = max(min(self._burst, filled) - taken, -self._longest_s * self._per_s)
-        self._since_s = now_s
+        self._left = max(self._filled() - taken, -self._longest_s * self._per_s)
         return max(-self._left / self._per_s, 0.0)
+
+    def allows(self) -> bool:
+        """Whether one more keeps the rate; it is taken then, and nothing else."""
+        self._left = self._filled()
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+    def _filled(self) -> float:
+        now_s, since_s = time.monotonic(), self._since_s
+        self._since_s = now_s
+        return min(self._burst, self._left + (now_s - since_s) * self._per_s)

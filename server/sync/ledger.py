@@ -15,6 +15,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from decoders.reports import Wire
 from server.flight.inputs import Command, Reception
 from server.journal.database import Altered, Journal, JournalError
+from server.sources.pacing import Pace
 from server.sync import entry as wire
 from server.sync import lanes
 from server.sync.entry import Chunk, ChunkError, Entry, Lane, Missing, Told
@@ -23,6 +24,10 @@ from server.sync.own_lanes import HEAD_EVERY_BYTES, HEAD_EVERY_ENTRIES, OwnLanes
 from server.sync.talk import Identity
 
 MAX_LACKS = 200  # entries asked for at a time
+NAMES_PER_S, NAMES_AT_ONCE = (
+    1_000 / 3_600.0,
+    1_000,
+)  # of stations that we do not talk with ourselves
 
 
 class Gap(Exception):
@@ -45,6 +50,7 @@ class Ledger:
         self._heard_from_ms: float | None = None
         self._lanes: dict[Lane, Held] = {}
         self.names: dict[bytes, str] = {self.station: name}
+        self._said = Pace(NAMES_PER_S, NAMES_AT_ONCE)
         self._altered = Altered(0, "")
         self._opened = False
         with contextlib.suppress(JournalError):
@@ -197,10 +203,16 @@ class Ledger:
         self._hear_own_name(chunk.lane, here)
         return [*healed, *here]
 
-    def introduce(self, station: bytes, name: str) -> None:
-        """Remember what a station calls itself."""
+    def introduce(self, station: bytes, name: str, *, itself: bool = False) -> None:
+        """Remember what a station calls itself, or is said to be called. ChunkError: too many are said.
+
+        Who talks with us `itself` is always written down, and others again an hour later: names that somebody
+        invents shut nobody out for good.
+        """
         if self.names.get(station) == name:
             return
+        if not itself and not self._said.allows():
+            raise ChunkError("names of more stations than any flight has")
         self._open()
         with self._journal.transaction() as db:
             db.execute("INSERT OR REPLACE INTO station_names VALUES (?, ?)", (station, name))

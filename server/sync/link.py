@@ -36,10 +36,7 @@ SILENCE_S = 45.0  # both sides say something every BEAT_S
 BEAT_S = 10.0
 ANNOUNCE_EVERY_S = 1.0
 RELAY_EVERY_S = 3.0
-MAX_LANES, MAX_NAMES = (
-    10_000,
-    1_000,
-)  # of one other station; names also of all that are written down
+MAX_LANES = MAX_NAMES = 10_000  # that one other station tells of
 LANES_AT_ONCE = 500
 MAX_LIST_BYTES = 500_000  # reading it must not hold the loop
 MAX_ASKED = 1_000
@@ -165,15 +162,13 @@ class Link:
     def _introduce(self, station: bytes) -> None:
         """In the journal's thread: write down whose entries come now.
 
-        Who talks with us itself is always written down: names that somebody invents shut nobody out.
+        ChunkError: see `Ledger.introduce`.
         """
         known, name = self._ledger.names, self._names.get(station)
         itself = station == self.other.station
         if name is None or (station in known and not itself):
             return
-        if len(known) >= MAX_NAMES and not itself:
-            raise ChunkError("names of more stations than any flight has")
-        self._ledger.introduce(station, name)
+        self._ledger.introduce(station, name, itself=itself)
 
     async def _send(self, line: Line, sealed: Sealed) -> None:
         announced_s = relayed_s = -1e9

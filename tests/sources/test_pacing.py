@@ -39,6 +39,15 @@ def test_a_burst_is_free_and_what_follows_waits_for_the_rate(clock: _Clock) -> N
     assert pace.wait_s(1_000_000) == 10_000.0
 
 
+def test_one_more_is_taken_or_nothing_is(clock: _Clock) -> None:
+    pace = Pace(per_s=0.5, burst=2.0)
+    assert [pace.allows() for _ in range(5)] == [True, True, False, False, False]
+    clock.now_s = 1.9
+    assert not pace.allows()
+    clock.now_s = 2.0
+    assert pace.allows()
+
+
 def test_a_flood_of_hours_is_over_when_it_ends(clock: _Clock) -> None:
     pace = Pace(per_s=300.0, burst=3_000.0, longest_s=1.0)
     for second in range(3_600):

@@ -13,7 +13,10 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from websockets.asyncio.client import connect
 from websockets.asyncio.server import ServerConnection, serve
 
+from server.sources import pacing
 from server.sync import peers as links
+from server.sync.entry import ChunkError
+from server.sync.ledger import NAMES_AT_ONCE
 from server.sync.peers import Peer
 from server.sync.talk import Caller, Identity
 from tests.faults.rounds import rounds
@@ -161,12 +164,36 @@ async def test_who_knows_the_key_cannot_pose_as_another_station() -> None:
             assert car.peers.states["car-1"].state == "open"
 
 
+def test_invented_names_shut_nobody_out_for_good(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Over a broker nobody talks with us itself: the name that is said an hour later is written down."""
+
+    class Clock:
+        now_s = 0.0
+
+        def monotonic(self) -> float:
+            return self.now_s
+
+    clock = Clock()
+    monkeypatch.setattr(pacing, "time", clock)
+    base = told("base", slice(0, 9))
+    for i in range(NAMES_AT_ONCE):
+        base.introduce(f"{i:>32}".encode(), f"made-{i}")
+    with pytest.raises(ChunkError, match="more stations than any"):
+        base.introduce(b"3".rjust(32), "car-3")
+    clock.now_s = 10.0
+    base.introduce(b"3".rjust(32), "car-3")
+    assert base.names[b"3".rjust(32)] == "car-3"
+
+
 async def test_invented_names_shut_nobody_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """More than are written down at all: who talks with us is heard all the same, a third one is not."""
-    monkeypatch.setattr("server.sync.link.MAX_NAMES", 50)
+    monkeypatch.setattr("server.sync.ledger.NAMES_AT_ONCE", 60)
+    monkeypatch.setattr("server.sync.ledger.NAMES_PER_S", 1e-9)
     base = Car(told("base", slice(0, 9)), Peer("car-1", KEY))
     for i in range(60):
         base.ledger.introduce(f"{i:>32}".encode(), f"made-{i}")
+    with pytest.raises(ChunkError, match="more stations than any"):
+        base.ledger.introduce(b"one more".rjust(32), "made-60")
     third = told("car-3", slice(9, 20))
     async with base.listening() as port:
         car = Car(told("car-1", slice(20, 30)), Peer("base", KEY, address(port)))
