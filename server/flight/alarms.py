@@ -21,6 +21,7 @@ from server.flight.packets.beacon_health import Silence
 from server.flight.state import FlightState
 from server.flight.times import moment
 from server.flight.track.events import Event, Withdrawn
+from server.flight.two_transmitters import TwoTransmitters
 
 
 class Raised(NamedTuple):
@@ -59,6 +60,15 @@ class Frozen(NamedTuple):
     altitude_m: float  # of the last one
 
 
+class Doubled(NamedTuple):
+    """Fixes of one tracker came from two places by turns; each place: latitude, longitude, altitude."""
+
+    name: str
+    label: str
+    told: TwoTransmitters
+    places: tuple[tuple[float, float, float | None], tuple[float, float, float | None]]
+
+
 class Evidence(NamedTuple):
     """All that the rules look at: the flight as it is shown, and what the state does not hold.
 
@@ -74,6 +84,7 @@ class Evidence(NamedTuple):
     low_limit_m: float
     beacons: Sequence[Beacon]
     frozen: Sequence[Frozen] = ()
+    doubled: Sequence[Doubled] = ()
     lost_from_s: float | None = None  # when contact was taken for lost
     least_burst_m: float = 0.0  # a burst below is earlier than the plan leaves room for
 
@@ -177,6 +188,21 @@ def of_frozen(evidence: Evidence) -> Iterable[Raised]:
         yield Raised(name, "frozen", "urgent", one.noticed_s, one.until_s, facts)
 
 
+def of_doubled(evidence: Evidence) -> Iterable[Raised]:
+    """Two transmitters under one callsign: which of them flies, the crew must find out."""
+    for name, label, told, places in evidence.doubled:
+        facts: dict[str, Fact] = {"tracker": label, "apart_m": told.apart_m}
+        for which, (latitude_deg, longitude_deg, altitude_m) in zip(
+            ("one", "other"), places, strict=True
+        ):
+            facts[f"{which}_latitude_deg"] = round(latitude_deg, 5)
+            facts[f"{which}_longitude_deg"] = round(longitude_deg, 5)
+            if altitude_m is not None:
+                facts[f"{which}_altitude_m"] = altitude_m
+        alarm = f"doubled-{name}-{round(told.since_s)}"
+        yield Raised(alarm, "two_transmit", "urgent", told.noticed_s, told.until_s, facts)
+
+
 def of_contact(evidence: Evidence) -> Iterable[Raised]:
     """No tracker is heard any more in the air: it is to be searched for, from the last fix on."""
     search, track, lost_s = evidence.shown.search, evidence.shown.track, evidence.lost_s
@@ -230,6 +256,7 @@ RULES: tuple[Callable[[Evidence], Iterable[Raised]], ...] = (
     of_withdrawn,
     of_silences,
     of_frozen,
+    of_doubled,
     of_contact,
     of_low_point,
     of_fall,

@@ -1,13 +1,17 @@
 """The track's colours, and the words that every page uses, checked from outside."""
 
+import re
 from typing import Any
 
 import pytest
 from playwright.async_api import expect
 
+from server.flight.mission import Mission
 from server.screen.app import create_app
+from tests.flight.test_two_transmitters import PLAN, from_a_car, true
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
+from tests.seen import shown
 
 UNSEEN = 16 / 255  # a difference that no eye on a thin line sees
 
@@ -124,6 +128,31 @@ async def test_the_sources_of_wind_in_words(open_page: Any) -> None:
         None,
         None,
     ]
+
+
+async def test_two_transmitters_in_words(open_page: Any) -> None:
+    """The alarm of the state itself, as the rule makes it."""
+    mission = Mission(PLAN)
+    mission.receive([*true(), *from_a_car()])
+    (alarm,) = [a for a in shown(mission)["alarms"] if a["kind"] == "two_transmit"]
+    async with serving(create_app(DemoFeed())) as port:
+        page = (await open_page(port)).page
+        title, told = await page.evaluate(
+            """async (alarm) => {
+              const { alarmTitle, alarmWords } = await import('/web/words/alarm.js');
+              const { createUnits } = await import('/web/units.js');
+              const units = createUnits({ get: () => 'metric' });
+              return [alarmTitle(alarm, { flights: [{}] }, units), alarmWords(alarm, units)]
+                .map((text) => text.replaceAll('\u00a0', ' '));
+            }""",
+            alarm,
+        )
+    assert re.fullmatch(r"Two transmit as Main: \d\d\.\d km apart", title)
+    assert re.search(
+        r"by turns from two places, \d\d\.\d km apart: 38\.\d{5}, -9\d\.\d{5} at [\d,]+ m, and",
+        told,
+    )
+    assert "find out which of them flies" in told
 
 
 @pytest.mark.parametrize(

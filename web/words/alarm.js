@@ -56,6 +56,7 @@ const TITLES = {
   tracker_lost: ({ tracker }) => `${tracker} is silent`,
   source_failed: ({ source }) => `${source} has failed`,
   frozen: () => 'All trackers repeat one place',
+  two_transmit: ({ tracker, apart_m }, units) => `Two transmit as ${tracker}: ${units.distance(apart_m)} apart`,
   low: () => 'Low: listen, take a bearing',
   burst: (facts, units) => `Burst early: ${units.altitude(facts.altitude_m)}`,
   float: (facts, units) => `Floats at ${units.altitude(facts.altitude_m)}`,
@@ -73,6 +74,13 @@ const at = (time) => {
 function where({ altitude_m, above_launch_m, happened }, units) {
   const above = above_launch_m === undefined ? '' : ` (${units.altitude(above_launch_m)} above the launch site)`;
   return `${units.altitude(altitude_m)}${above} at ${at(happened)}`;
+}
+
+/** `38.65400, -97.59000 at 16,140 m`: of one of two places. */
+function placeWords(facts, which, units) {
+  const altitude_m = facts[`${which}_altitude_m`];
+  const place = words.decimalDegrees(facts[`${which}_latitude_deg`], facts[`${which}_longitude_deg`]);
+  return altitude_m === undefined ? place : `${place} at ${units.altitude(altitude_m)}`;
 }
 
 const BESIDE = {
@@ -108,6 +116,12 @@ const SENTENCES = {
   frozen: ({ last_good, altitude_m }, units, { until }) =>
     `All trackers repeat one position: the last good fix is of ${at(last_good)}, at ${units.altitude(altitude_m)}.` +
     (until === null ? ' Nobody knows where it is now.' : ` Right again at ${at(until)}.`),
+  two_transmit: (facts, units, { until }) =>
+    `Positions of ${facts.tracker} come by turns from two places, ${units.distance(facts.apart_m)} apart: ` +
+    `${placeWords(facts, 'one', units)}, and ${placeWords(facts, 'other', units)}. Two transmit under its callsign` +
+    (until === null
+      ? ': find out which of them flies, and switch the other off. Until then doubt where it is shown.'
+      : `; no longer at ${at(until)}.`),
   low: ({ limit_m, height_above_ground_m }, units, { time }) =>
     `Below ${units.altitude(limit_m)} above ground: ${units.altitude(height_above_ground_m)} at ${at(time)}. ` +
     'Listen, and take a bearing.',

@@ -16,6 +16,7 @@ from server.flight.mission_state import Alarm
 from server.flight.state import FlightState
 from server.flight.times import maybe_moment, moment
 from server.flight.tracker_state import RejectionKind
+from server.flight.two_transmitters import two_transmitters
 
 
 def shown_alarms(
@@ -37,6 +38,7 @@ def shown_alarms(
         low_limit_m=limit_m,
         beacons=_beacons(flight),
         frozen=_frozen(flight),
+        doubled=_doubled(flight),
         lost_from_s=lost_from_s,
         least_burst_m=balloon.burst_altitude_m - 3.0 * balloon.burst_altitude_sigma_m,
     )
@@ -126,6 +128,24 @@ def _frozen(flight: Flight) -> list[alarms.Frozen]:
                     float(shown.column("stated_z_m")[last]),
                 )
             )
+    return found
+
+
+def _doubled(flight: Flight) -> list[alarms.Doubled]:
+    """Trackers whose callsign two transmitters use."""
+    shown, found = flight.track.shown, []
+    trackers = shown.tracker()
+    columns = [shown.column(name) for name in ("time_s", "x_m", "y_m", "altitude_m")]
+    for number, name in enumerate(shown.names):
+        plan = flight.trackers.get(name)
+        if plan is None or plan.role == "phone":
+            continue
+        own = np.flatnonzero(trackers == number)
+        time_s, x_m, y_m, z_m = (column[own] for column in columns)
+        for told in two_transmitters(time_s, x_m, y_m, z_m, flight.mission.now_s):
+            fixes = [shown.records[own[i]].fix for i in told.places]
+            one, other = ((f.latitude_deg, f.longitude_deg, f.altitude_m) for f in fixes)
+            found.append(alarms.Doubled(name, plan.name, told, (one, other)))
     return found
 
 
