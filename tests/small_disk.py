@@ -36,6 +36,24 @@ def small_disk_at(folder: Path, kilobytes: int = DISK_KB) -> Iterator[Path]:
         subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
+@contextlib.contextmanager
+def read_only(folder: Path) -> Iterator[None]:
+    """Nothing in the folder can be written, by root neither; only root may have it so."""
+    for more in (["--bind", str(folder)], ["-o", "remount,ro,bind"]):
+        made = subprocess.run(
+            ["mount", *more, str(folder)], capture_output=True, text=True, check=False
+        )
+        if made.returncode:
+            reason = f"a folder cannot be made read-only here: {made.stderr.strip()}"
+            if os.environ.get(STRICT) == "1":
+                pytest.fail(reason)
+            pytest.skip(reason)
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
 def fill(folder: Path) -> Path:
     """Ballast until not a byte more fits."""
     ballast = folder / "ballast"

@@ -15,9 +15,12 @@ from server.geodata.surroundings import (
     open_surroundings,
     with_pack,
 )
+from server.journal.database import JournalError
+from server.journal.elsewhere import writable_beside
 from server.journal.recording import DEMO_LOG, Recording, read_recording
 from server.journal.text import LogError
 from server.plan.file import PlanError, PlanFile, load
+from server.screen.keys import Keys, KeysError, keys_beside
 
 
 def fail(error: Exception | str) -> typer.Exit:
@@ -32,6 +35,16 @@ def plan_at(path: Path) -> PlanFile:
         return load(path)
     except PlanError as error:
         raise fail(error) from error
+
+
+def keys_of(plan: PlanFile, path: Path) -> Keys:
+    """Of the plan at `path`, or kept beside it, or made and kept where they can be. KeysError."""
+    there = path.with_suffix(".keys.json").exists()
+    try:
+        beside = path if there else writable_beside(path)
+    except JournalError as error:
+        raise KeysError(str(error)) from error
+    return keys_beside(beside, plan.access.watch, plan.access.crew)
 
 
 def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:

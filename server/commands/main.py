@@ -11,7 +11,15 @@ from typing import Annotated
 import typer
 
 from server.commands.drive import drive, told_reading
-from server.commands.given import carried, fail, plan_at, plan_beside, recording_at, surroundings_of
+from server.commands.given import (
+    carried,
+    fail,
+    keys_of,
+    plan_at,
+    plan_beside,
+    recording_at,
+    surroundings_of,
+)
 from server.commands.interrupt import until_interrupted
 from server.commands.listen import FIRST_PORT, Listening, NoPort, addresses
 from server.commands.new import new
@@ -189,7 +197,7 @@ def links(
 
     checked = plan_at(plan)
     try:
-        keys = keys_beside(plan, checked.access.watch, checked.access.crew)
+        keys = keys_of(checked, plan)
     except KeysError as error:
         raise fail(error) from error
     listening = Listening("0.0.0.0", FIRST_PORT, https=plan if https else None)

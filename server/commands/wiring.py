@@ -18,7 +18,7 @@ import uvicorn
 
 from server.commands.check import check_forecast
 from server.commands.debriefing import Debriefing
-from server.commands.given import maps_of
+from server.commands.given import keys_of, maps_of
 from server.commands.listen import Listening, addresses, free_port
 from server.commands.roads import roads_for
 from server.commands.sharing import Peering, open_ledger
@@ -29,6 +29,7 @@ from server.flight.state import Units
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
+from server.journal.elsewhere import journal_elsewhere
 from server.journal.photos import Photos, photos_beside
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
@@ -40,7 +41,7 @@ from server.rehearsal.clock import follow
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.certificate import own_certificate, own_names
-from server.screen.keys import Keys, keys_beside
+from server.screen.keys import Keys
 from server.screen.replay_routes import Recorded
 from server.screen.serve import uvicorn_server
 from server.session.replay import Replay
@@ -71,7 +72,7 @@ def face_of(plan: PlanFile, path: Path) -> Face:
         maps_of(plan, path),
         plan.screen.units,
         plan.access.hosts,
-        keys_beside(path, plan.access.watch, plan.access.crew),
+        keys_of(plan, path),
         tuple((tracker.name, tracker.token) for tracker in plan.all_trackers if tracker.token),
     )
 
@@ -96,7 +97,9 @@ async def live(
         clock = flight_clock = await follow(rehearsal, addresses(listening)[0] + "/")
         journal_path = journal_path.with_suffix(f".{flight_clock.run}.sqlite3")
     flight_plan = plan.for_flight(surroundings.avoid)
+    journal_path, elsewhere = journal_elsewhere(journal_path)
     journal, problems = open_journal(journal_path)
+    problems += elsewhere
     face = replace(face, photos=photos_beside(journal_path))
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))

@@ -54,6 +54,7 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.FAR_FROM_LAUNCH: "{name} is {distance_km:,.0f} km from the planned launch",
     ProblemKind.UNUSABLE: "{count:,} receptions could not be taken in ({detail})",
     ProblemKind.JOURNAL_READ: "the journal is being read, {count} %; until then not all is shown",
+    ProblemKind.JOURNAL_ELSEWHERE: "the plan's folder cannot be written to: the journal lies in {detail}",
     ProblemKind.JOURNAL_REFUSES: "the journal cannot be written ({detail})",
     ProblemKind.DISK_FILLS: "only {count:,} MB were free on the journal's disk",
     ProblemKind.LANDING_FAILED: "the landing could not be worked out ({detail})",

@@ -106,6 +106,9 @@ class ProblemKind(StrEnum):
     UNUSABLE = "unusable"  # `count` receptions could not be taken in; `detail`: kinds of error
     JOURNAL_READ = "journal_read"  # what was heard before the start is being read, `count` % of it
     JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone
+    JOURNAL_ELSEWHERE = (
+        "journal_elsewhere"  # its folder cannot be written to; `detail`: where it lies
+    )
     DISK_FILLS = "disk_fills"  # `count` megabytes are free where the journal lies
     LANDING_FAILED = "landing_failed"  # the one shown is of `time`
     FORECAST_UNUSED = "forecast_unused"

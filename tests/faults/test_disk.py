@@ -17,7 +17,7 @@ from tests.flights import made_flight
 from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, beacon, line_at, shift_to_now
-from tests.small_disk import fill, small_disk_at
+from tests.small_disk import fill, read_only, small_disk_at
 from tests.sync.made import flip
 
 
@@ -243,3 +243,33 @@ def test_saving_that_is_interrupted_is_done_again(
 def _copy(path: Path, to: Path) -> Path:
     to.write_bytes(path.read_bytes())
     return to
+
+
+async def test_a_folder_that_cannot_be_written_to_stops_no_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was heard before is there, what is heard is kept elsewhere, and a second start goes on with it."""
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setenv("TMPDIR", str(tmp_path / "temporary"))
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    plan = folder / "tern.toml"
+    shift_s = shift_to_now(3_000.0)
+    async with Tnc() as tnc:
+        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        async with leeward("live", str(plan)) as running:
+            await tnc.send(line_at(2_900.0, shift_s))
+            await running.until(lambda s: s["receptions"]["total"] == 1)
+            assert await running.end() == 0
+        (folder / "tern.keys.json").unlink()
+        with read_only(folder):
+            for count in (2, 3):
+                async with leeward("live", str(plan)) as running:
+                    await tnc.send(line_at(2_900.0 + 10.0 * count, shift_s))
+                    state = await running.until(lambda s: s["receptions"]["total"] == count)  # noqa: B023
+                    assert "journal_elsewhere" in kinds(state)
+                    assert await running.end() == 0
+    (kept,) = (tmp_path / "temporary").glob("leeward-*/tern.sqlite3")
+    with Journal(kept, read_only=True) as journal:
+        assert len(list(journal.receptions())) == 3
+    assert (kept.with_name("tern.keys.json")).exists()

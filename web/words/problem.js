@@ -59,6 +59,8 @@ const SENTENCES = {
   journal_refuses: ({ count, detail }) =>
     `The journal cannot be written (${detail}). The last ${words.plural(count, 'reception')} are in memory ` +
     'alone: make room on the disk.',
+  journal_elsewhere: ({ detail }) =>
+    `The plan’s folder cannot be written to: the journal lies in ${detail}. Copy it from there afterwards.`,
   disk_fills: ({ count }) =>
     `Only ${count} MB are free on the disk that the journal is written to: make room.`,
   landing_failed: ({ time, detail }) =>
