@@ -32,10 +32,10 @@ from server.screen.messages import Acknowledge, AssignVehicle, Control, PlaceVeh
 from server.screen.note_routes import add_note_routes
 from server.screen.photo_routes import Photos, add_photo_routes
 from server.screen.replay_routes import Recorded, add_replay_routes
-from server.screen.replies import json_reply
+from server.screen.replies import as_json, json_reply
 from server.screen.sockets import add_socket
 from server.screen.splices import whole_history
-from server.screen.watching import add_watching
+from server.screen.watching import Kept, add_watching, sent
 
 Body = TypeVar("Body", bound=BaseModel)
 
@@ -134,9 +134,12 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
     async def state() -> Response:
         return json_reply(feed.state())
 
+    past = Kept(lambda: as_json(whole_history(feed.history())))
+
     @app.get("/api/history")
-    async def history() -> Response:
-        return json_reply(whole_history(feed.history()))
+    async def history(request: Request) -> Response:
+        """Made once a second at most: whoever asks again and again took a core."""
+        return sent(await past.answer(), request, {"Vary": "Accept-Encoding"})
 
     @app.get("/api/winds", response_model=Winds)
     async def winds(flight: str = "") -> Response:

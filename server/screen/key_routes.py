@@ -37,6 +37,10 @@ def add_key_routes(
             return JSONResponse({"detail": "That is too long for a key."}, 413)
         except ValidationError:
             return JSONResponse({"detail": "A key is expected."}, 422)
+        # asked again: of many whose heads came together, none may have been wrong yet
+        wait_s = 0 if keys is None else limits.exhausted(WRONG_KEYS, asker(request.scope))
+        if wait_s:
+            return too_often(wait_s)
         role = "crew" if keys is None else keys.role_of(asked.key)
         if role is None or keys is None:
             if keys is None:

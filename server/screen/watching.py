@@ -59,6 +59,16 @@ class Kept:
             return self._answer
 
 
+def sent(answer: Answer, request: Request, headers: dict[str, str]) -> Response:
+    """Compressed once for all who take it so."""
+    packed = "gzip" in request.headers.get("accept-encoding", "")
+    headers["Content-Encoding"] = (
+        "gzip" if packed else "identity"
+    )  # or it is compressed for each who asks
+    body = answer.packed if packed else answer.body
+    return Response(body, media_type="application/json", headers=headers)
+
+
 def watch_path(keys: Keys | None) -> str:
     """Where watchers poll: its last part is made from their key, and does not tell it."""
     if keys is None:
@@ -93,8 +103,4 @@ def add_watching(
         }
         if answer.etag in request.headers.get("if-none-match", ""):
             return Response(status_code=304, headers=headers)
-        if "gzip" in request.headers.get("accept-encoding", ""):
-            headers["Content-Encoding"] = "gzip"
-            return Response(answer.packed, media_type="application/json", headers=headers)
-        headers["Content-Encoding"] = "identity"  # or it is compressed for each who asks
-        return Response(answer.body, media_type="application/json", headers=headers)
+        return sent(answer, request, headers)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+import json
 import logging
+from collections.abc import AsyncIterator
 from functools import partial
 from typing import Any
 
@@ -225,6 +228,25 @@ async def test_guessing_is_slowed_down_for_the_guesser_alone(app: FastAPI) -> No
         assert right.status_code == 429, "not even the right one for a while"
     async with asking(app, ("192.168.8.78", 1)) as client:
         assert (await client.post("/api/enter", json={"key": KEYS.crew})).status_code == 200
+
+
+async def test_guesses_whose_heads_come_together_are_slowed_down_too(app: FastAPI) -> None:
+    """At the heads none was wrong yet; the right key is among the last."""
+    go = asyncio.Event()
+
+    async def body(key: str) -> AsyncIterator[bytes]:
+        await go.wait()
+        yield json.dumps({"key": key}).encode()
+
+    async with asking(app) as client:
+        keys = [*(f"guess {i}" for i in range(40)), KEYS.crew]
+        sent = [asyncio.create_task(client.post("/api/enter", content=body(key))) for key in keys]
+        for _ in range(100):
+            await asyncio.sleep(0)
+        go.set()
+        answers = [(await one).status_code for one in sent]
+    assert answers.count(403) <= 10
+    assert answers[-1] == 429
 
 
 async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed: DemoFeed) -> None:
