@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections import Counter
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -88,6 +89,32 @@ def comparisons(count: int, every_ms: int) -> float:
     for n in range(count):
         heard.take(NAME, CONTENT, Hearing(Counting(n * every_ms), "tnc", (), ""), (), "text")
     return Counting.compared / count
+
+
+def test_ever_new_gates_cost_what_they_cost_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One packet by thousands of gates of an internet feed: who had it before is not looked through."""
+    asked = 0
+    heard_from = Hearing.__dict__["heard_from"].fget
+
+    def counting(self: Hearing) -> str:
+        nonlocal asked
+        asked += 1
+        return str(heard_from(self))
+
+    monkeypatch.setattr(Hearing, "heard_from", property(counting))
+    heard = Deduplication()
+    copies = [
+        heard.take(NAME, CONTENT, Hearing(n, "internet", (), f"GATE-{n}"), (), "text").copy
+        for n in range(3_000)
+    ]
+    assert asked < 3 * 3_000
+    assert all(copy is not None and copy.new_receiver for copy in copies[1:])
+    again = heard.take(NAME, CONTENT, Hearing(3_000, "internet", (), "GATE-7"), (), "text").copy
+    assert again is not None
+    assert not again.new_receiver
+    direct = heard.take(NAME, CONTENT, Hearing(3_001, "tnc", (), ""), (), "text").copy
+    assert direct is not None
+    assert direct.new_direct
 
 
 def test_the_same_bytes_for_an_hour_cost_what_they_cost_at_first() -> None:

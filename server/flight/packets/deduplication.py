@@ -48,6 +48,21 @@ class Packet:
     hearings: list[Hearing]
     reports: tuple[Report, ...]  # as decoded from the first hearing
     text: str  # for people, of the first hearing
+    # of many hearings, or each more would look through all before it: from whom, and whether any was direct
+    _from: set[str] | None = field(default=None, compare=False)
+    _direct: bool = field(default=False, compare=False)
+
+    def hear(self, hearing: Hearing) -> tuple[bool, bool]:
+        """One more hearing. Whether nobody had it from there, and whether it is the first direct one."""
+        if self._from is None:
+            self._from = {h.heard_from for h in self.hearings}
+            self._direct = any(h.direct for h in self.hearings)
+        new_receiver = hearing.heard_from not in self._from
+        new_direct = hearing.direct and not self._direct
+        self._from.add(hearing.heard_from)
+        self._direct |= hearing.direct
+        bisect.insort(self.hearings, hearing)
+        return new_receiver, new_direct
 
     @property
     def first_heard_s(self) -> float:
@@ -127,13 +142,7 @@ def _take(sender: str, group: _Group, heard: _Heard) -> Change:
     which = bisect.bisect_right(group.starts, at - 1) - 1 if at > 0 else 0
     packet = group.packets[which]
     if at > 0 and _is_copy(packet.hearings[0], hearing):
-        copy = Copy(
-            packet,
-            hearing,
-            not any(h.heard_from == hearing.heard_from for h in packet.hearings),
-            hearing.direct and not any(h.direct for h in packet.hearings),
-        )
-        bisect.insort(packet.hearings, hearing)
+        copy = Copy(packet, hearing, *packet.hear(hearing))
         _shift(group.starts, which + 1)
         return Change((), (), copy)
     if at == len(group.hearings) - 1:  # sent once more, later than all
