@@ -159,7 +159,8 @@ def _legend(series: Sequence[Series]) -> str:
 
 
 def _ends(low: float, high: float) -> tuple[float, float]:
-    return (low, high) if high > low else (low - 1.0, high + 1.0)
+    beside = max(1.0, 1e-6 * abs(low))  # 1 beside 1e17 is nothing
+    return (low, high) if high > low else (low - beside, high + beside)
 
 
 def ticks(low: float, high: float, about: int) -> list[float]:

@@ -281,4 +281,6 @@ def test_charts_escape_and_tick() -> None:
     assert "<x>" not in svg
     assert chart(Axes("x", "y"), [Series("none", "red", [])]) == ""
     assert ticks(0.0, 30_166.0, 5) == [0.0, 10_000.0, 20_000.0, 30_000.0, 40_000.0]
+    for same in (0.0, 7.0, -1e17, 1e300):  # a reading that never changes
+        assert "<svg" in chart(Axes("x", "y"), [Series("same", "red", [(0.0, same), (60.0, same)])])
     assert time_ticks(10.0, 3_590.0) == [600.0, 1200.0, 1800.0, 2400.0, 3000.0]
