@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import bisect
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +15,8 @@ from server.flight.inputs import Command, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.question import ground_below_m
 from server.flight.mission_state import Alarm
+from server.flight.packets.deduplication import Packet
+from server.flight.packets.senders import Sender
 from server.flight.state import FlightState
 from server.flight.times import maybe_moment, moment
 from server.flight.tracker_state import RejectionKind
@@ -107,7 +111,11 @@ def _frozen(flight: Flight) -> list[alarms.Frozen]:
     landing = next((e for e in reversed(flight.events()) if e.kind == "landing"), None)
     if launch is None or not used.size:
         return []
-    found = []
+
+    def in_air(at_s: float) -> bool:
+        return at_s >= launch.time_s and (landing is None or at_s <= landing.time_s)
+
+    found = [one for one in _repeated(flight) if in_air(one.since_s)]
     ends = np.append(used[1:], len(time_s))
     for last, after in zip(
         used[ends - used > _FROZEN_FIXES], ends[ends - used > _FROZEN_FIXES], strict=True
@@ -116,7 +124,7 @@ def _frozen(flight: Flight) -> list[alarms.Frozen]:
         if not all(reason is not None and reason.kind in _FROZEN for reason in reasons):
             continue
         since_s = float(time_s[last])
-        if since_s < launch.time_s or (landing is not None and since_s > landing.time_s):
+        if not in_air(since_s):
             continue
         told = np.flatnonzero(time_s[last + _FROZEN_FIXES : after] >= since_s + _FROZEN_S)
         if told.size:
@@ -129,6 +137,46 @@ def _frozen(flight: Flight) -> list[alarms.Frozen]:
                 )
             )
     return found
+
+
+_SILENT_S = 2 * _FROZEN_S  # without any fix
+
+
+def _repeated(flight: Flight) -> list[alarms.Frozen]:
+    """Times without a fix in which trackers went on to send the last one, its time included."""
+    shown, now_s = flight.track.shown, flight.mission.now_s
+    time_s = shown.column("time_s")
+    ends = np.append(time_s[1:], now_s)
+    found = []
+    for i in np.flatnonzero(ends - time_s > _SILENT_S).tolist():
+        since_s, until_s = float(time_s[i]), float(ends[i])
+        again_s = sorted(
+            packet.first_heard_s
+            for sender in _in_air(flight)
+            for packet in _heard_between(sender.packets, since_s, until_s)
+            if packet.newest_s is not None and packet.newest_s <= since_s
+        )
+        told_s = [at_s for at_s in again_s[_FROZEN_FIXES - 1 :] if at_s >= since_s + _FROZEN_S]
+        if told_s:
+            over_s = until_s if i + 1 < len(time_s) else None
+            altitude_m = float(shown.column("stated_z_m")[i])
+            found.append(alarms.Frozen(since_s, told_s[0], over_s, altitude_m))
+    return found
+
+
+def _in_air(flight: Flight) -> list[Sender]:
+    """Who is to be heard in the air."""
+    senders = flight.mission.senders
+    names = [name for name, plan in flight.trackers.items() if plan.role != "phone"]
+    return [senders[name] for name in names if name in senders]
+
+
+def _heard_between(packets: list[Packet], from_s: float, until_s: float) -> Iterator[Packet]:
+    first = bisect.bisect_right(packets, from_s, key=lambda packet: packet.first_heard_s)
+    for packet in itertools.islice(packets, first, None):
+        if packet.first_heard_s >= until_s:
+            return
+        yield packet
 
 
 def _doubled(flight: Flight) -> list[alarms.Doubled]:
