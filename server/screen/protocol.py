@@ -17,6 +17,7 @@ from server.screen.limits import neighbourhood
 MAX_HEAD_BYTES = 65_536
 HEAD_WITHIN_S = 20.0
 WHOLE_WITHIN_S = 120.0  # a phone's positions of an hour, over a poor link
+SPARE = 100  # places that are kept free: what was cut is counted for a moment longer
 FROM_ONE_ADDRESS = 1_000  # a third of all; a proxy on this machine brings everybody's
 
 _TOO_LARGE = (
@@ -36,13 +37,18 @@ class BoundedProtocol(HttpToolsProtocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
+        # those that have said nothing yet, the longest silent first: shared by all connections of the server
+        self._silent: dict[BoundedProtocol, None] = vars(self.server_state).setdefault("silent", {})
         if self._is_one_too_many():
             transport.abort()
         else:
+            self._make_room()
+            self._silent[self] = None
             self._expect_within(HEAD_WITHIN_S)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._expect_nothing()
+        self._silent.pop(self, None)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
@@ -56,6 +62,7 @@ class BoundedProtocol(HttpToolsProtocol):
 
     def on_headers_complete(self) -> None:
         self._in_head, self._unparsed = False, 0
+        self._silent.pop(self, None)
         self._expect_within(WHOLE_WITHIN_S)
         super().on_headers_complete()
 
@@ -71,6 +78,16 @@ class BoundedProtocol(HttpToolsProtocol):
     def handle_websocket_upgrade(self) -> None:
         self._expect_nothing()
         super().handle_websocket_upgrade()
+
+    def _make_room(self) -> None:
+        """Who comes when all places are nearly taken takes that of the longest silent one."""
+        limit = self.limit_concurrency
+        if limit is None or len(self.connections) <= max(limit - SPARE, limit // 2):
+            return
+        if self._silent:
+            longest = next(iter(self._silent))
+            del self._silent[longest]
+            longest.transport.abort()
 
     def _is_one_too_many(self) -> bool:
         if self.limit_concurrency is not None and len(self.connections) > self.limit_concurrency:

@@ -118,10 +118,31 @@ async def test_one_address_does_not_take_all_the_places(monkeypatch: pytest.Monk
 
 
 async def test_more_than_all_places_are_closed_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each has said the head of a post and goes on slowly: a phone over a poor link may be one of them."""
     monkeypatch.setattr(serve, "CONNECTIONS", 4)
+    head = b"POST /api/enter HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 50\r\n\r\n"
     async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
         held = [await asyncio.open_connection(HOST, port) for _ in range(4)]
+        for _, writer in held:
+            writer.write(head)
+            await writer.drain()
+        for _ in range(50):
+            await asyncio.sleep(0)
         assert await ends_with(port, b"", b"") in (b"", b"reset")
+        for _, writer in held:
+            writer.transport.abort()
+
+
+async def test_silent_connections_keep_nobody_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many more than there are places: who speaks takes the place of the longest silent one."""
+    monkeypatch.setattr(serve, "CONNECTIONS", 20)
+    monkeypatch.setattr(protocol, "SPARE", 5)
+    async with serving(create_app(DemoFeed(since_launch_s=6_700))) as port:
+        held = [await asyncio.open_connection(HOST, port) for _ in range(60)]
+        for _ in range(10):
+            async with httpx.AsyncClient() as client:
+                answer = await client.get(f"http://{HOST}:{port}/healthz", timeout=PATIENCE_S)
+            assert answer.status_code == 200
         for _, writer in held:
             writer.transport.abort()
 
