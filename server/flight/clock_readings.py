@@ -8,6 +8,7 @@ from server.flight.packets.station_clocks import StationClocks
 # both sides. Without a tick (a journal read to its end) our own clock's last reading is all that tells
 # now, and others may have gone on without us
 ALLOWED_S = 120.0
+_WRONG_S = 86_400.0
 _ALLOWED_UNTICKED_S = 12 * 3_600.0
 
 
@@ -17,7 +18,7 @@ class ClockReadings:
     def __init__(self, own: str) -> None:
         self._own = own
         self._latest_s: dict[str, float] = {}
-        self._ticked = False
+        self._tick_s: float | None = None  # the last one
 
     def read(self, station: str, reading_s: float) -> None:
         """A clock was read with what it timed."""
@@ -26,21 +27,31 @@ class ClockReadings:
     def tick(self, reading_s: float) -> None:
         """Our own clock has gone on, and nothing was heard."""
         self.read(self._own, reading_s)
-        self._ticked = True
+        self._tick_s = reading_s if self._tick_s is None else max(self._tick_s, reading_s)
 
     @property
     def own_s(self) -> float | None:
-        """Of this station; None before it was read."""
-        return self._latest_s.get(self._own)
+        """Of this station; None before it was read.
+
+        What it read a day later than it ticks now, it read while it was set wrong: of less than a day a start
+        keeps to the journal (`recover.not_before`).
+        """
+        latest_s, tick_s = self._latest_s.get(self._own), self._tick_s
+        if latest_s is not None and tick_s is not None and latest_s > tick_s + _WRONG_S:
+            return tick_s
+        return latest_s
 
     def latest(self) -> tuple[str, float]:
         """Our own clock where it has been read, for another station's may be wrong; else the latest."""
-        if self._own in self._latest_s and self._own:
-            return self._own, self._latest_s[self._own]
-        return max(self._latest_s.items(), key=lambda item: item[1], default=(self._own, 0.0))
+        own_s = self.own_s
+        if own_s is not None and self._own:
+            return self._own, own_s
+        others = {name: read_s for name, read_s in self._latest_s.items() if name != self._own}
+        read = others if own_s is None else others | {self._own: own_s}
+        return max(read.items(), key=lambda item: item[1], default=(self._own, 0.0))
 
     def horizon_s(self, clocks: StationClocks, now_s: float) -> float:
         """Nothing is heard later; infinity while our own clock has not been read."""
         if self.own_s is None or clocks.all_are_later:
             return float("inf")
-        return now_s + (ALLOWED_S if self._ticked else _ALLOWED_UNTICKED_S)
+        return now_s + (_ALLOWED_UNTICKED_S if self._tick_s is None else ALLOWED_S)

@@ -15,6 +15,8 @@ from server.journal.text import LogError
 
 # a clock that goes back by less is the usual correction by the network
 _CLOCK_SLACK_S = 2.0
+_DAY_S = 86_400.0  # no time zone is so far off, and no clock drifts so far
+_RELEASED_S = 1_793_491_200.0  # 2026-11-01: who reads less has lost its time
 
 
 def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
@@ -109,10 +111,13 @@ def not_before(
 ) -> tuple[Callable[[], float], list[Problem]]:
     """A clock that does not read earlier than what the journal heard last, and a problem when it did.
 
-    A computer whose clock was set back would else show figures of an hour ago as fresh.
+    A computer whose clock was set back would else show figures of an hour ago as fresh. Where it is a day
+    or more and the clock reads a time that can be, the journal was written while the clock was ahead: it would
+    keep that date for ever.
     """
-    behind_s = 0.0 if last_s is None else last_s - clock()
-    if behind_s <= _CLOCK_SLACK_S:
+    now_s = clock()
+    behind_s = 0.0 if last_s is None else last_s - now_s
+    if behind_s <= _CLOCK_SLACK_S or (behind_s > _DAY_S and now_s > _RELEASED_S):
         return clock, []
     told = Problem(ProblemKind.CLOCK_SET_BACK, ahead_s=-behind_s)
     return lambda: clock() + behind_s, [told]

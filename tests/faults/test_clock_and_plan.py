@@ -37,6 +37,35 @@ def test_a_start_after_the_clock_was_set_back_goes_on_from_the_journal() -> None
     assert not_before(same, None) == (same, [])
 
 
+def test_a_journal_written_once_with_the_clock_days_ahead_keeps_no_date() -> None:
+    """A clock that has lost its time altogether still goes on from the journal."""
+    right_s = parse_time("2026-12-05T12:00:00Z") / 1_000.0
+    right = lambda: right_s  # noqa: E731
+    assert not_before(right, right_s + 3 * 86_400.0) == (right, [])
+    clock, _ = not_before(lambda: 0.0, right_s)
+    assert clock() == right_s
+
+
+async def test_a_station_whose_journal_is_days_ahead_shows_now_as_it_is(tmp_path: Path) -> None:
+    plan = tmp_path / "tern.toml"
+    shift_s = shift_to_now(3_000.0)
+    async with Tnc() as tnc:
+        plan.write_text(PLAN + TNC.format(port=tnc.port))
+        with Journal(plan.with_suffix(".sqlite3")) as journal:
+            ahead_ms = round(1_000 * (time.time() + 3 * 86_400.0))
+            journal.append([Reception(ahead_ms, "tnc", "tnc2", line_at(2_900.0, shift_s))])
+        async with leeward("live", str(plan)) as running:
+            for i in range(10):
+                await tnc.send(line_at(2_910.0 + 10.0 * i, shift_s))
+            state = await running.until(lambda s: s["receptions"]["total"] >= 10)
+            assert abs(parse_time(state["now"]) / 1_000.0 - time.time()) < 600.0
+            assert state["trackers"][0]["state"] == "reporting"
+            assert await running.end() == 0
+    with Journal(plan.with_suffix(".sqlite3"), read_only=True) as journal:
+        heard_s = [reception.heard_at_s for _, reception in journal.receptions()]
+    assert max(heard_s[1:]) < time.time() + 60.0
+
+
 async def test_a_station_started_with_a_clock_an_hour_back_shows_no_old_figure_as_fresh(
     tmp_path: Path,
 ) -> None:
