@@ -111,8 +111,8 @@ def not_before(
 ) -> tuple[Callable[[], float], list[Problem]]:
     """A clock that does not read earlier than what the journal heard last, and a problem when it did.
 
-    A computer whose clock was set back would else show figures of an hour ago as fresh. Where it is a day
-    or more and the clock reads a time that can be, the journal was written while the clock was ahead: it would
+    A computer whose clock was set back would else show figures of an hour ago as fresh. Where it is a day or
+    more and the clock reads a time that can be, the journal was written while the clock was ahead, and would
     keep that date for ever.
     """
     now_s = clock()

@@ -1,9 +1,9 @@
 """Which program of this machine is at the other end of a connection, and whether it may speak for others.
 
 A proxy or tunnel on this machine connects from 127.0.0.1 like a browser here, and may hand on neither the
-name that its reader typed nor for whom it asks. So whoever asks without a key must be a program that
-speaks for nobody else: one of the same user, that does not listen to other machines, and is no program
-whose work is to pass connections on. By what Linux tells of sockets (`socket_diag`, `socket_tables`) and of
+name that its reader typed nor for whom it asks. So whoever asks without a key must be known to speak for
+itself: a browser of the same user that does not listen to other machines, or what started this station. No
+list of proxies would be whole. By what Linux tells of sockets (`socket_diag`, `socket_tables`) and of
 processes (proc(5): PID/fd, PID/comm); where that cannot be read, it is not known, and a key is needed.
 """
 
@@ -21,14 +21,14 @@ from server.screen.socket_diag import End, Socket
 
 T = TypeVar("T")
 
-# programs that pass connections on, as their processes are called (15 characters at most)
-PASSING_ON = frozenset(
+# browsers, and what asks from a terminal, as the processes that hold their sockets are called (15 characters
+# at most); from memory, what is not among them needs a key
+ASKING_FOR_ITSELF = frozenset(
     (
-        "nginx", "apache2", "httpd", "haproxy", "caddy", "traefik", "envoy", "lighttpd", "varnishd",
-        "cache-main", "squid", "h2o", "hitch", "stunnel", "stunnel4", "socat", "ncat", "relayd", "pound",
-        "ssh", "sshd", "sshd-session", "autossh", "cloudflared", "ngrok", "frpc", "rathole", "bore", "chisel",
-        "tailscaled", "tor", "privoxy", "mitmproxy", "mitmweb", "kubectl", "docker-proxy", "rootlessport",
-        "slirp4netns", "pasta",
+        "chrome", "chromium", "chromium-browse", "headless_shell", "chrome-headless", "chromium-headle",
+        "msedge", "brave", "opera", "vivaldi-bin", "firefox", "firefox-esr", "firefox-bin", "MainThread",
+        "Socket Process", "librewolf", "waterfox", "epiphany", "WebKitNetworkPr", "falkon", "konqueror",
+        "QtWebEngineProc", "curl", "wget",
     )
 )  # fmt: skip
 _KEPT = 1_024  # connections that were looked at
@@ -82,18 +82,17 @@ class LocalProcesses:
         return False
 
     def _is_plain(self, pid: int) -> bool:
-        """No program that passes connections on; one that listens to others only if it is our own kind."""
-        name = (_PROC / str(pid) / "comm").read_text().strip()
-        if name in PASSING_ON:
-            return False
-        if os.path.realpath(f"/proc/{pid}/exe") == os.path.realpath("/proc/self/exe"):
+        """A browser that listens to nobody abroad, or a program of our own kind that listens to nobody at all
+        or has started this station. Any other may pass on what others ask, whatever it is called.
+        """
+        ours = os.path.realpath(f"/proc/{pid}/exe") == os.path.realpath("/proc/self/exe")
+        if ours and pid in (os.getpid(), os.getppid()):
             return True
-        abroad = {
-            s.inode
-            for s in self._told(lambda sockets: sockets.listening())
-            if not s.address.is_loopback
-        }
-        return not _sockets(pid) & abroad
+        held = _sockets(pid)
+        listening = [s for s in self._told(lambda sockets: sockets.listening()) if s.inode in held]
+        if (_PROC / str(pid) / "comm").read_text().strip() in ASKING_FOR_ITSELF:
+            return all(one.address.is_loopback for one in listening)
+        return ours and not listening
 
     def _told(self, ask: Callable[[Sockets], T]) -> T:
         """By the first who tells. OSError: nobody does."""

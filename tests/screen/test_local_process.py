@@ -71,12 +71,17 @@ sys.stdin.read()
 @pytest.mark.parametrize("asked", [socket_diag, socket_tables])
 @pytest.mark.parametrize(
     ("program", "listens", "known"),
-    [("plain", "127.0.0.1", True), ("plain", "0.0.0.0", False), ("nginx", "127.0.0.1", False)],
+    [
+        ("firefox", "127.0.0.1", True),
+        ("firefox", "0.0.0.0", False),
+        ("nginx", "127.0.0.1", False),
+        ("web-front", "127.0.0.1", False),
+    ],
 )
 def test_a_program_is_known_by_what_it_is_and_does(
     tmp_path: Path, program: str, listens: str, asked: Sockets, *, known: bool
 ) -> None:
-    """The interpreter under another name is another program."""
+    """The interpreter under another name is another program; what is no browser may be a proxy."""
     import shutil
 
     copy = tmp_path / program
@@ -93,6 +98,28 @@ def test_a_program_is_known_by_what_it_is_and_does(
             assert processes.speaks_for_itself(("127.0.0.1", client), here) is known
             asks.kill()
         assert not processes.speaks_for_itself(("127.0.0.1", client + 1), here), "nobody is there"
+
+
+CALLER = """
+import socket, sys
+asks = socket.create_connection(("127.0.0.1", int(sys.argv[1])))
+print(asks.getsockname()[1], flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.parametrize(
+    ("program", "known"), [(CALLER, True), (LISTENER.replace("0.0.0.0", "127.0.0.1"), False)]
+)
+def test_our_own_kind_speaks_for_itself_if_it_listens_nowhere(program: str, *, known: bool) -> None:
+    """A relay in Python is no less a relay."""
+    with listening("127.0.0.1") as port:
+        command = [sys.executable, "-c", program, str(port)]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as asks:
+            assert asks.stdout is not None
+            client = ("127.0.0.1", int(asks.stdout.readline()))
+            assert LocalProcesses().speaks_for_itself(client, ("127.0.0.1", port)) is known
+            asks.kill()
 
 
 @pytest.mark.parametrize("asked", [socket_diag, socket_tables])
