@@ -82,17 +82,19 @@ class LocalProcesses:
         return False
 
     def _is_plain(self, pid: int) -> bool:
-        """A browser that listens to nobody abroad, or a program of our own kind that listens to nobody at all
-        or has started this station. Any other may pass on what others ask, whatever it is called.
+        """A browser or a Leeward (a rehearsal asks whom it judges) that listens to nobody abroad, or one
+        of our own kind that listens to nobody at all or has started this station. Any other may pass on
+        what others ask, whatever it is called.
         """
         ours = os.path.realpath(f"/proc/{pid}/exe") == os.path.realpath("/proc/self/exe")
         if ours and pid in (os.getpid(), os.getppid()):
             return True
         held = _sockets(pid)
         listening = [s for s in self._told(lambda sockets: sockets.listening()) if s.inode in held]
+        at_home = all(one.address.is_loopback for one in listening)
         if (_PROC / str(pid) / "comm").read_text().strip() in ASKING_FOR_ITSELF:
-            return all(one.address.is_loopback for one in listening)
-        return ours and not listening
+            return at_home
+        return ours and at_home and (not listening or _is_leeward(pid))
 
     def _told(self, ask: Callable[[Sockets], T]) -> T:
         """By the first who tells. OSError: nobody does."""
@@ -106,6 +108,14 @@ def _pids() -> Iterator[int]:
     for entry in _PROC.iterdir():
         if entry.name.isdigit():
             yield int(entry.name)
+
+
+def _is_leeward(pid: int) -> bool:
+    """By what was started: the module, or the script that pip makes of it."""
+    words = (_PROC / str(pid) / "cmdline").read_bytes().split(b"\0")
+    return b"server.commands.main" in words or any(
+        Path(os.fsdecode(w)).name == "leeward" for w in words[:2]
+    )
 
 
 def _sockets(pid: int) -> set[int]:
