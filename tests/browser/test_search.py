@@ -121,7 +121,7 @@ async def test_the_crew_notes_and_everybody_sees_it(open_page: Any, tmp_path: Pa
         assert kept.media_type == "image/jpeg", "made smaller by the page"
         assert max(Image.open(io.BytesIO(kept.body)).size) == 1_600
         await page.wait_for_function(
-            "document.querySelector('[data-panel=search] .search-photo').naturalWidth === 1600"
+            "() => document.querySelector('[data-panel=search] .search-photo').naturalWidth === 1600"
         )
 
         await walk.get_by_text("Going there", exact=True).tap()
