@@ -114,7 +114,6 @@ class Broker:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         if not self._settled:  # all that it keeps comes now: what it had before may be lost
-            self._change("open", "the broker has lost what it kept: it is told again")
             self.there.clear()
             self._beyond.clear()
         await until_one_ends(self._publish(client), self._follow(client))
@@ -148,6 +147,7 @@ class Broker:
             log.warning(
                 "the broker at %s has lost what it kept: it is told again", self._spec.place
             )
+            self._change("open", "the broker has lost what it kept: it is told again")
             self.there.clear()
             self._beyond.clear()
             self._settled = False

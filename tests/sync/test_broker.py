@@ -91,11 +91,14 @@ async def test_a_broker_that_lost_its_store_is_told_everything_again(
     async with running(giver.broker.run()):
         async with broker.running(), running(taker.broker.run()):
             await taker.host.until(lambda: same(giver, taker))
+            assert "lost" not in (giver.broker.state.reason or "")
         await giver.host.until(lambda: giver.broker.state.state == "failed")
         (broker.folder / "mosquitto.db").unlink()
         late = End(ledger("web-2"), broker.spec())
         async with broker.running(), running(late.broker.run()):
             await late.host.until(lambda: same(giver, late))
+            assert "has lost what it kept" in (giver.broker.state.reason or "")
+            assert late.broker.state.reason is None or "lost" not in late.broker.state.reason
     # and without the station: another server that has it all tells it
     (broker.folder / "mosquitto.db").unlink(missing_ok=True)
     later = End(ledger("web-3"), broker.spec())
