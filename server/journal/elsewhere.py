@@ -12,7 +12,7 @@ from pathlib import Path
 from server.flight.mission_state import Problem, ProblemKind
 from server.journal.database import JournalError
 
-_WITH_IT = ("", "-wal", "-shm")
+_WITH_IT = ("-wal", "")  # the journal itself last
 
 
 def writable_beside(path: Path) -> Path:
@@ -45,7 +45,13 @@ def journal_elsewhere(path: Path) -> tuple[Path, list[Problem]]:
         there = [end for end in _WITH_IT if path.with_name(path.name + end).exists()]
         try:
             for end in there:
-                shutil.copyfile(path.with_name(path.name + end), place.with_name(place.name + end))
+                shutil.copyfile(path.with_name(path.name + end), _part(place, end))
+            for end in there:  # all of it is there before any is: half a copy is no journal
+                _part(place, end).replace(place.with_name(place.name + end))
         except OSError as error:
             raise JournalError(f"{place}: cannot be written: {error}") from error
     return place, [Problem(ProblemKind.JOURNAL_ELSEWHERE, detail=str(place))]
+
+
+def _part(place: Path, end: str) -> Path:
+    return place.with_name(f"{place.name}{end}.part")
