@@ -19,39 +19,36 @@ DISK_KB = 1_024
 def small_disk_at(folder: Path, kilobytes: int = DISK_KB) -> Iterator[Path]:
     """A tmpfs of one megabyte; only root may have one."""
     folder.mkdir()
-    made = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={kilobytes}k", "tmpfs", str(folder)],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    if made.returncode:
-        reason = f"a small tmpfs cannot be mounted here: {made.stderr.strip()}"
-        if os.environ.get(STRICT) == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
+    _mount(folder, "-t", "tmpfs", "-o", f"size={kilobytes}k", "tmpfs")
     try:
         yield folder
     finally:
-        subprocess.run(["umount", "-l", str(folder)], check=True)
+        _unmount(folder)
 
 
 @contextlib.contextmanager
 def read_only(folder: Path) -> Iterator[None]:
     """Nothing in the folder can be written, by root neither; only root may have it so."""
-    for more in (["--bind", str(folder)], ["-o", "remount,ro,bind"]):
-        made = subprocess.run(
-            ["mount", *more, str(folder)], capture_output=True, text=True, check=False
-        )
-        if made.returncode:
-            reason = f"a folder cannot be made read-only here: {made.stderr.strip()}"
-            if os.environ.get(STRICT) == "1":
-                pytest.fail(reason)
-            pytest.skip(reason)
+    _mount(folder, "--bind", str(folder))
     try:
+        _mount(folder, "-o", "remount,ro,bind")
         yield
     finally:
-        subprocess.run(["umount", "-l", str(folder)], check=True)
+        _unmount(folder)
+
+
+def _mount(folder: Path, *how: str) -> None:
+    """Or the test is skipped; it fails where every counterpart must be there."""
+    made = subprocess.run(["mount", *how, str(folder)], capture_output=True, text=True, check=False)
+    if made.returncode:
+        reason = f"{' '.join(how)} cannot be mounted here: {made.stderr.strip()}"
+        if os.environ.get(STRICT) == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+
+
+def _unmount(folder: Path) -> None:
+    subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
 def fill(folder: Path) -> Path:

@@ -8,7 +8,7 @@ from server.flight.packets.station_clocks import StationClocks
 # both sides. Without a tick (a journal read to its end) our own clock's last reading is all that tells
 # now, and others may have gone on without us
 ALLOWED_S = 120.0
-_WRONG_S = 86_400.0
+SET_WRONG_S = 86_400.0  # no time zone is so far off, and no clock drifts so far
 _ALLOWED_UNTICKED_S = 12 * 3_600.0
 
 
@@ -37,7 +37,7 @@ class ClockReadings:
         keeps to the journal (`recover.not_before`).
         """
         latest_s, tick_s = self._latest_s.get(self._own), self._tick_s
-        if latest_s is not None and tick_s is not None and latest_s > tick_s + _WRONG_S:
+        if latest_s is not None and tick_s is not None and latest_s > tick_s + SET_WRONG_S:
             return tick_s
         return latest_s
 
@@ -46,8 +46,7 @@ class ClockReadings:
         own_s = self.own_s
         if own_s is not None and self._own:
             return self._own, own_s
-        others = {name: read_s for name, read_s in self._latest_s.items() if name != self._own}
-        read = others if own_s is None else others | {self._own: own_s}
+        read = self._latest_s if own_s is None else self._latest_s | {self._own: own_s}
         return max(read.items(), key=lambda item: item[1], default=(self._own, 0.0))
 
     def horizon_s(self, clocks: StationClocks, now_s: float) -> float:

@@ -51,7 +51,7 @@ class Intake:
         moved = learn and clocks.learn(reception, decoding)
         station = clocks.station(reception)
         ahead_s = clocks.ahead_s(station, reception.heard_at_s)
-        if ahead_s != 0.0 and not is_of_any_day(decoding, reception.heard_at_s - ahead_s):
+        if ahead_s != 0.0 and not says_the_same(decoding, reception.heard_at_s - ahead_s):
             decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
         decoding = self._by_receiver(decoding, reception, books)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
@@ -94,7 +94,7 @@ class Intake:
         return replace(decoding, reports=reports)
 
 
-def is_of_any_day(decoding: Decoding, heard_at_s: float) -> bool:
+def says_the_same(decoding: Decoding, heard_at_s: float) -> bool:
     """Whether a packet says the same if it was heard then: of the times that the stamp of an APRS position
     can mean the one nearest to its hearing is taken, and that one is nearest to this as well."""
     sent = decoding.transmission

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from server.flight.clock_readings import SET_WRONG_S
 from server.flight.mission_state import Problem, ProblemKind
 from server.journal.database import Journal, JournalError
 from server.journal.salvage import read_what_is_there
@@ -15,7 +16,6 @@ from server.journal.text import LogError
 
 # a clock that goes back by less is the usual correction by the network
 _CLOCK_SLACK_S = 2.0
-_DAY_S = 86_400.0  # no time zone is so far off, and no clock drifts so far
 _RELEASED_S = 1_793_491_200.0  # 2026-11-01: who reads less has lost its time
 
 
@@ -117,7 +117,7 @@ def not_before(
     """
     now_s = clock()
     behind_s = 0.0 if last_s is None else last_s - now_s
-    if behind_s <= _CLOCK_SLACK_S or (behind_s > _DAY_S and now_s > _RELEASED_S):
+    if behind_s <= _CLOCK_SLACK_S or (behind_s > SET_WRONG_S and now_s > _RELEASED_S):
         return clock, []
     told = Problem(ProblemKind.CLOCK_SET_BACK, ahead_s=-behind_s)
     return lambda: clock() + behind_s, [told]

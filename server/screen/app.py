@@ -84,11 +84,13 @@ def create_app(
     _add_pages(app, () if basemap.online is None else (basemap.online.origin,))
     add_maps(app, basemap, terrain)
     add_replay_routes(app, recorded)
-    _add_reading(app, feed, hub)
+    past = Kept(lambda: as_json(whole_history(feed.history())))
+    _add_reading(app, feed, hub, past)
     add_key_routes(app, settings, limits, bases)
     add_watching(
         app,
         feed,
+        past,
         settings.keys,
         lambda request: limit(WRONG_KEYS, f"watch {asker(request.scope)}"),
     )
@@ -129,12 +131,10 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
     app.mount("/lib/uplot", Files(directory=uplot_folder(), at="/lib/uplot/"))
 
 
-def _add_reading(app: FastAPI, feed: Feed, hub: Hub) -> None:
+def _add_reading(app: FastAPI, feed: Feed, hub: Hub, past: Kept) -> None:
     @app.get("/api/state", response_model=State)
     async def state() -> Response:
         return json_reply(feed.state())
-
-    past = Kept(lambda: as_json(whole_history(feed.history())))
 
     @app.get("/api/history")
     async def history(request: Request) -> Response:

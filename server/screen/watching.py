@@ -24,7 +24,6 @@ from starlette.exceptions import HTTPException
 from server.screen.feed import Feed
 from server.screen.keys import Keys
 from server.screen.replies import as_json
-from server.screen.splices import whole_history
 
 EVERY_S = 1.0  # an answer is made anew no more often
 STATE_AGE_S, HISTORY_AGE_S = 2, 20  # for which a cache may give it out
@@ -78,14 +77,19 @@ def watch_path(keys: Keys | None) -> str:
 
 
 def add_watching(
-    app: FastAPI, feed: Feed, keys: Keys | None, wrong: Callable[[Request], None]
+    app: FastAPI,
+    feed: Feed,
+    past: Kept,
+    keys: Keys | None,
+    wrong: Callable[[Request], None],
 ) -> None:
-    """`wrong` counts an address that is none, and raises HTTPException 429 at too many."""
+    """`past`: the whole history; `wrong` counts an address that is none, and raises HTTPException 429 at too
+    many."""
     token = watch_path(keys).rpartition("/")[2]
 
     kept = {
         "state": (Kept(lambda: as_json(feed.state())), STATE_AGE_S),
-        "history": (Kept(lambda: as_json(whole_history(feed.history()))), HISTORY_AGE_S),
+        "history": (past, HISTORY_AGE_S),
     }
 
     @app.get("/watch/{given}/{what}")

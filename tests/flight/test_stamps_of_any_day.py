@@ -6,7 +6,7 @@ from hypothesis import event, given
 from hypothesis import strategies as st
 
 from server.flight.inputs import Reception
-from server.flight.intake import is_of_any_day
+from server.flight.intake import says_the_same
 from server.flight.packets.heard import decoded
 from tests.flights import T0
 
@@ -38,7 +38,7 @@ def test_what_is_taken_for_the_same_is(
     reception = Reception(round(1_000 * (T0 + heard_s)), "tnc", "tnc2", payload)
     first = decoded(reception, reception.heard_at_s, None)
     then_s = reception.heard_at_s - ahead_s
-    same = is_of_any_day(first, then_s)
+    same = says_the_same(first, then_s)
     event(f"taken for the same: {same}")
     if same:
         assert first == decoded(reception, then_s, None)
@@ -48,5 +48,5 @@ def test_an_hour_decodes_nothing_again_and_a_day_does() -> None:
     payload = b"N0CALL-11>APZLWD:/130000h" + POSITION
     reception = Reception(round(1_000 * T0), "tnc", "tnc2", payload)
     first = decoded(reception, T0, None)
-    assert is_of_any_day(first, T0 - 3_600.0)
-    assert not is_of_any_day(first, T0 - DAY_S)
+    assert says_the_same(first, T0 - 3_600.0)
+    assert not says_the_same(first, T0 - DAY_S)

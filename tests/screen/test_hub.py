@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
@@ -13,6 +12,7 @@ from server.screen.hub import AT_ONCE, Client, Hub
 from server.screen.messages import Beat, Resume, Snapshot, Update
 from server.screen.replies import as_json
 from tests.screen.demo_feed import DemoFeed
+from tests.sync.made import running
 
 
 def received(client: Client) -> list[Any]:
@@ -215,8 +215,7 @@ async def test_many_changes_at_once_are_one_update() -> None:
     hub = Hub(feed, updates_per_s=5)
     client = hub.join(Resume(kind="resume"))
     received(client)
-    running = asyncio.create_task(hub.run())
-    try:
+    async with running(hub.run()):
         await asyncio.sleep(0)  # let it subscribe
         for step in range(200):
             feed.go(3_000 + 300 * (step % 4))
@@ -225,10 +224,6 @@ async def test_many_changes_at_once_are_one_update() -> None:
         assert update["kind"] == "update"
         assert update["state"]["now"] == orjson.loads(as_json(feed.state().now))
         assert client.messages.empty()
-    finally:
-        running.cancel()
-        with suppress(asyncio.CancelledError):
-            await running
 
 
 async def test_what_comes_after_a_pause_waits_for_nothing_and_a_flood_does() -> None:
@@ -237,8 +232,7 @@ async def test_what_comes_after_a_pause_waits_for_nothing_and_a_flood_does() -> 
     hub = Hub(feed, updates_per_s=0.01)
     client = hub.join(Resume(kind="resume"))
     received(client)
-    running = asyncio.create_task(hub.run())
-    try:
+    async with running(hub.run()):
         await asyncio.sleep(0)  # let it subscribe
         for step in range(AT_ONCE):
             feed.go(3_300 + 300 * step)
@@ -248,10 +242,6 @@ async def test_what_comes_after_a_pause_waits_for_nothing_and_a_flood_does() -> 
         for _ in range(100):
             await asyncio.sleep(0)
         assert client.messages.empty()
-    finally:
-        running.cancel()
-        with suppress(asyncio.CancelledError):
-            await running
 
 
 async def test_a_feed_that_fails_does_not_end_the_screen(
@@ -269,15 +259,11 @@ async def test_a_feed_that_fails_does_not_end_the_screen(
 
     with monkeypatch.context() as patch:
         patch.setattr(feed, "state", broken)
-        running = asyncio.create_task(hub.run())
-        async with asyncio.timeout(20):
-            await failed.wait()
-    feed.go(3_300)
-    try:
-        async with asyncio.timeout(20):
-            assert orjson.loads(await client.messages.get())["kind"] == "update"
-    finally:
-        running.cancel()
-        with suppress(asyncio.CancelledError):
-            await running
+        async with running(hub.run()):
+            async with asyncio.timeout(20):
+                await failed.wait()
+            patch.undo()
+            feed.go(3_300)
+            async with asyncio.timeout(20):
+                assert orjson.loads(await client.messages.get())["kind"] == "update"
     assert "could not be brought up to date" in caplog.text

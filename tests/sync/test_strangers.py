@@ -20,6 +20,7 @@ from server.sync.ledger import NAMES_AT_ONCE
 from server.sync.peers import Peer
 from server.sync.talk import Caller, Identity
 from tests.faults.rounds import rounds
+from tests.sources.test_pacing import Clock
 from tests.sync.cars import FLIGHT, OTHER, Car, address, same
 from tests.sync.made import KEY, PATIENCE_S, calling_all, carry, contents, ledger, running, told
 from tests.sync.poor_link import PoorLink
@@ -166,13 +167,6 @@ async def test_who_knows_the_key_cannot_pose_as_another_station() -> None:
 
 def test_invented_names_shut_nobody_out_for_good(monkeypatch: pytest.MonkeyPatch) -> None:
     """Over a broker nobody talks with us itself: the name that is said an hour later is written down."""
-
-    class Clock:
-        now_s = 0.0
-
-        def monotonic(self) -> float:
-            return self.now_s
-
     clock = Clock()
     monkeypatch.setattr(pacing, "time", clock)
     base = told("base", slice(0, 9))

@@ -88,7 +88,7 @@ function fallWords({ fall }, units, past) {
 }
 
 /**
- * `own, to 8,250 m; Lark 1, 25 min ago, 12 km off; forecast run 5 h ago`; null at rest.
+ * `own, to 8,250 m; Lark 1, 25 min ago, 12 km off; forecast, run 5 h ago`; null at rest.
  * @param {import('../state.js').Landing} landing
  */
 export function windWords({ winds, background, basis }, units, now_s) {

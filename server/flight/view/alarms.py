@@ -11,7 +11,7 @@ import numpy as np
 
 from server.flight import alarms
 from server.flight.flight import Flight
-from server.flight.inputs import Command, alarm_and_person
+from server.flight.inputs import Command, TrackerPlan, alarm_and_person
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.question import ground_below_m
 from server.flight.mission_state import Alarm
@@ -89,14 +89,21 @@ def acknowledgements(commands: Iterable[Command]) -> dict[str, Seen]:
 
 def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
     """Of the trackers that are to be heard in the air."""
-    found = []
-    for name, plan in flight.trackers.items():
-        sender = flight.mission.senders.get(name)
-        if sender is not None and plan.role != "phone":
-            health = sender.health
-            silences = health.silences(flight.mission.now_s)
-            found.append(alarms.Beacon(name, plan.name, health.interval_s, silences))
-    return found
+    now_s = flight.mission.now_s
+    return [
+        alarms.Beacon(name, plan.name, sender.health.interval_s, sender.health.silences(now_s))
+        for name, (plan, sender) in _in_air(flight).items()
+    ]
+
+
+def _in_air(flight: Flight) -> dict[str, tuple[TrackerPlan, Sender]]:
+    """The trackers that are to be heard in the air and were heard, by name."""
+    senders = flight.mission.senders
+    return {
+        name: (plan, senders[name])
+        for name, plan in flight.trackers.items()
+        if name in senders and plan.role != "phone"
+    }
 
 
 _FROZEN = (RejectionKind.FROZEN, RejectionKind.STUCK)
@@ -144,7 +151,7 @@ _SILENT_S = 2 * _FROZEN_S  # without any fix
 
 def _repeated(flight: Flight) -> list[alarms.Frozen]:
     """Times without a fix in which trackers went on to send the last one, its time included."""
-    shown, now_s = flight.track.shown, flight.mission.now_s
+    shown, now_s, heard = flight.track.shown, flight.mission.now_s, _in_air(flight)
     time_s = shown.column("time_s")
     ends = np.append(time_s[1:], now_s)
     found = []
@@ -152,7 +159,7 @@ def _repeated(flight: Flight) -> list[alarms.Frozen]:
         since_s, until_s = float(time_s[i]), float(ends[i])
         again_s = sorted(
             packet.first_heard_s
-            for sender in _in_air(flight)
+            for _, sender in heard.values()
             for packet in _heard_between(sender.packets, since_s, until_s)
             if packet.newest_s is not None and packet.newest_s <= since_s
         )
@@ -162,13 +169,6 @@ def _repeated(flight: Flight) -> list[alarms.Frozen]:
             altitude_m = float(shown.column("stated_z_m")[i])
             found.append(alarms.Frozen(since_s, told_s[0], over_s, altitude_m))
     return found
-
-
-def _in_air(flight: Flight) -> list[Sender]:
-    """Who is to be heard in the air."""
-    senders = flight.mission.senders
-    names = [name for name, plan in flight.trackers.items() if plan.role != "phone"]
-    return [senders[name] for name in names if name in senders]
 
 
 def _heard_between(packets: list[Packet], from_s: float, until_s: float) -> Iterator[Packet]:
@@ -181,13 +181,13 @@ def _heard_between(packets: list[Packet], from_s: float, until_s: float) -> Iter
 
 def _doubled(flight: Flight) -> list[alarms.Doubled]:
     """Trackers whose callsign two transmitters use."""
-    shown, found = flight.track.shown, []
+    shown, heard, found = flight.track.shown, _in_air(flight), []
     trackers = shown.tracker()
     columns = [shown.column(name) for name in ("time_s", "x_m", "y_m", "altitude_m")]
     for number, name in enumerate(shown.names):
-        plan = flight.trackers.get(name)
-        if plan is None or plan.role == "phone":
+        if name not in heard:
             continue
+        plan, _ = heard[name]
         own = np.flatnonzero(trackers == number)
         time_s, x_m, y_m, z_m = (column[own] for column in columns)
         for told in two_transmitters(time_s, x_m, y_m, z_m, flight.mission.now_s):
