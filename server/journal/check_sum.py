@@ -22,7 +22,7 @@ def check_sum(one: Reception | Command) -> int:
 def reception_of(row: Sequence[Any]) -> Reception | None:
     """Time, source, wire, payload and check sum as they were read; None when they do not belong together.
 
-    An entry of before there were check sums has none.
+    The check sum is None in an entry of before there were any, and there alone: `schema.values`.
     """
     heard_at_ms, source, wire, payload, crc = row
     typed = isinstance(heard_at_ms, int) and isinstance(source, str) and isinstance(wire, str)
@@ -42,3 +42,8 @@ def command_of(row: Sequence[Any]) -> Command | None:
         return None
     one = Command(at_s, kind, name, latitude_deg, longitude_deg, station, flight)
     return one if crc is None or crc == check_sum(one) else None
+
+
+def text_of(stored: bytes) -> str:
+    """Bytes that are no text any more must not end the reading: their check sum tells."""
+    return stored.decode("utf-8", "replace")

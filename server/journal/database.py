@@ -18,33 +18,18 @@ from typing import Any, Self
 from decoders.reports import Wire
 from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
-from server.journal.check_sum import check_sum, command_of, reception_of
+from server.journal import schema
+from server.journal.check_sum import check_sum, command_of, reception_of, text_of
+from server.journal.reading import open_as_it_is
+from server.journal.schema import COMMAND_VALUES, RECEPTION_VALUES, SCHEMA, has_tables
 
-SCHEMA = 1
 _NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY)
 _RECENT = 100  # the very last may have been a batch that waited
-_TABLES = """
-CREATE TABLE IF NOT EXISTS about (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS receptions (
-    number INTEGER PRIMARY KEY AUTOINCREMENT,
-    heard_at_ms INTEGER NOT NULL, source TEXT NOT NULL, wire TEXT NOT NULL, payload BLOB NOT NULL,
-    crc INTEGER
-);
-CREATE TABLE IF NOT EXISTS commands (
-    number INTEGER PRIMARY KEY AUTOINCREMENT, after_reception INTEGER NOT NULL,
-    at_s REAL NOT NULL, kind TEXT NOT NULL, name TEXT NOT NULL, latitude_deg REAL, longitude_deg REAL,
-    station TEXT NOT NULL DEFAULT '', flight TEXT NOT NULL DEFAULT '', crc INTEGER
-);
-"""
-RECEPTION_VALUES = "heard_at_ms, source, wire, payload, crc"
-COMMAND_VALUES = "at_s, kind, name, latitude_deg, longitude_deg, station, flight, crc"
-# columns that an older journal lacks, and what it has instead
-_LATER = {
-    ("commands", "station"): "TEXT NOT NULL DEFAULT ''",
-    ("commands", "flight"): "TEXT NOT NULL DEFAULT ''",
-    ("commands", "crc"): "INTEGER",
-    ("receptions", "crc"): "INTEGER",
-}
+
+
+def _is_without_room(error: sqlite3.Error) -> bool:
+    """Python's own errors have no code: a text that is none."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _NO_ROOM
 
 
 class JournalError(Exception):
@@ -72,14 +57,15 @@ class Journal:
         self._altered: dict[str, set[int]] = {"receptions": set(), "commands": set()}
         try:
             if read_only:
-                uri = f"{Path(path).resolve().as_uri()}?mode=ro"
-                self._db = sqlite3.connect(uri, uri=True, check_same_thread=False)
+                self._db = open_as_it_is(Path(path))
             else:
                 self._db = sqlite3.connect(self.path, check_same_thread=False)
                 self._open_for_writing()
-            self._db.text_factory = _text
-            found = self.about().get("schema") if self._has_tables() else None
+            self._db.text_factory = text_of
+            found = self.about().get("schema") if has_tables(self._db) else None
         except sqlite3.Error as error:
+            if hasattr(self, "_db"):
+                self._db.close()
             raise JournalError(f"{self.path}: {error}") from error
         if found != str(SCHEMA) and (self._ready or found is not None):
             raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
@@ -87,11 +73,11 @@ class Journal:
     def _open_for_writing(self) -> None:
         """Tables are made, unless the disk is full: then with what needs no room on it."""
         try:
-            self._db.execute("PRAGMA journal_mode=WAL")
             self._db.execute("PRAGMA synchronous=FULL")
-            self._prepare()
+            self._prepare()  # first: what is no journal stays as it is
+            self._db.execute("PRAGMA journal_mode=WAL")
         except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF not in _NO_ROOM:
+            if not _is_without_room(error):
                 raise
             self._db.close()
             self._db = sqlite3.connect(self.path, check_same_thread=False)
@@ -100,20 +86,8 @@ class Journal:
             self._db.execute("PRAGMA synchronous=FULL")
 
     def _prepare(self) -> None:
-        """What a journal of this version has. Nothing is written where all of it is there."""
-        whole = self._has_tables() and not self._unknown() and "schema" in self.about()
-        if not whole:
-            with self._db:
-                self._db.executescript(_TABLES)
-                for table, column in self._unknown():
-                    kind = _LATER[table, column]
-                    self._db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
-                self._db.execute("INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),))
+        schema.prepare(self._db)
         self._ready = True
-
-    def _has_tables(self) -> bool:
-        found = self._db.execute("SELECT COUNT(*) FROM sqlite_master WHERE type = 'table'")
-        return bool(found.fetchone()[0])
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
@@ -196,7 +170,7 @@ class Journal:
 
     def last_heard_s(self, station: str = "") -> float | None:
         """By that station's own clock; None when it has heard nothing."""
-        if not self._has_tables():
+        if not has_tables(self._db):
             return None
         rows = self._db.execute("SELECT heard_at_ms, source FROM receptions ORDER BY number DESC")
         heard = (ms for ms, source in rows if not station or source.startswith(f"{station}/"))
@@ -205,7 +179,7 @@ class Journal:
 
     def last_number(self) -> int:
         """Number of the last reception; 0 when there is none."""
-        if not self._has_tables():
+        if not has_tables(self._db):
             return 0
         row = self._db.execute("SELECT COALESCE(MAX(number), 0) FROM receptions").fetchone()
         return int(row[0])
@@ -214,9 +188,9 @@ class Journal:
         self, after: int = 0, wire: Wire | None = None
     ) -> Iterator[tuple[int, Reception]]:
         """Receptions with their numbers, in the order in which they were stored; of one wire or all."""
-        if not self._has_tables():
+        if not has_tables(self._db):
             return
-        values = self._columns("receptions", RECEPTION_VALUES)
+        values = schema.values(self._db, "receptions")
         rows = self._db.execute(
             f"SELECT number, {values} FROM receptions"
             " WHERE number > ? AND (? IS NULL OR wire = ?) ORDER BY number",
@@ -236,9 +210,9 @@ class Journal:
 
     def numbered_commands(self) -> Iterator[tuple[int, int, Command]]:
         """Likewise, with numbers of their own before that."""
-        if not self._has_tables():
+        if not has_tables(self._db):
             return
-        values = self._columns("commands", COMMAND_VALUES)
+        values = schema.values(self._db, "commands")
         rows = self._db.execute(
             f"SELECT number, after_reception, {values} FROM commands ORDER BY number"
         )
@@ -248,22 +222,6 @@ class Journal:
                 self._altered["commands"].add(number)
             else:
                 yield number, after, command
-
-    def _columns(self, table: str, values: str) -> str:
-        """Those of an older journal, read only, are what its entries had."""
-        for where, column in self._unknown():
-            if where == table:
-                values = values.replace(column, "NULL" if column == "crc" else "''")
-        return values
-
-    def _unknown(self) -> list[tuple[str, str]]:
-        """Columns that an older journal lacks."""
-        found = {
-            (table, name)
-            for table in ("receptions", "commands")
-            for (name,) in self._db.execute("SELECT name FROM pragma_table_info(?)", (table,))
-        }
-        return [later for later in _LATER if later not in found]
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""
@@ -287,8 +245,3 @@ class Journal:
         trace: TracebackType | None,
     ) -> None:
         self.close()
-
-
-def _text(stored: bytes) -> str:
-    """Bytes that are no text any more must not end the reading: their check sum tells."""
-    return stored.decode("utf-8", "replace")

@@ -11,11 +11,12 @@ from pathlib import Path
 from server.flight.clock_readings import SET_WRONG_S
 from server.flight.mission_state import Problem, ProblemKind
 from server.journal.database import Journal, JournalError
-from server.journal.salvage import read_what_is_there
-from server.journal.text import LogError
+from server.journal.salvage import salvaged
 
 # a clock that goes back by less is the usual correction by the network
 _CLOCK_SLACK_S = 2.0
+# a table or a column that is not there is an error of the question, to SQLite
+_BROKEN = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_ERROR)
 _RELEASED_S = 1_793_491_200.0  # 2026-11-01: who reads less has lost its time
 
 
@@ -41,29 +42,23 @@ def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
 
 def _is_in_use(error: BaseException) -> bool:
     """Locked, or not to be opened at all: nothing is broken, and nothing may be put aside."""
-    code = getattr(error, "sqlite_errorcode", None)
-    return isinstance(error, sqlite3.OperationalError) and code != sqlite3.SQLITE_CORRUPT
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
+    return isinstance(error, sqlite3.OperationalError) and code & 0xFF not in _BROKEN
 
 
 def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:
-    try:
-        found = read_what_is_there(path)
-        receptions, commands = list(found.receptions), list(found.commands)
-        about, problems = dict(found.header), list(found.problems)
-    except LogError as error:
-        receptions, commands, about, problems = [], [], {}, [str(error)]
+    found = salvaged(path, damage)
+    about = dict(found.header)
     about.pop("schema", None)
     saving = _saving(path)
     with Journal(saving) as new:  # beside the damaged one, which stays until all of it is written
-        new.append([*receptions, *commands])
+        new.append([*found.receptions, *found.commands])
         new.describe(**about, damage=damage, saved="whole")
     aside = _put_aside(path)
     saving.replace(path)
     journal = Journal(path)
-    detail = "; ".join([damage, *problems])
-    return journal, [
-        Problem(ProblemKind.JOURNAL_DAMAGED, aside.name, len(receptions), detail=detail)
-    ]
+    detail, count = "; ".join(found.problems), len(found.receptions)
+    return journal, [Problem(ProblemKind.JOURNAL_DAMAGED, aside.name, count, detail=detail)]
 
 
 def _saving(path: Path) -> Path:

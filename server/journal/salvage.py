@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import shutil
 import sqlite3
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,19 +12,15 @@ from typing import Any
 from decoders.wires import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
 from server.journal.check_sum import command_of, reception_of
+from server.journal.reading import has_whole_pages, open_as_it_is, open_in_memory
 from server.journal.recording import Recording, read_recording
+from server.journal.schema import NO_SUM, Table
 from server.journal.text import LogError
 
-_RECEPTIONS = "SELECT number, heard_at_ms, source, wire, payload, {later} FROM receptions"
-_COMMANDS = "SELECT number, at_s, kind, name, latitude_deg, longitude_deg, {later} FROM commands"
-# columns of later journals, where there are any
-_LATER = ("NULL", "crc")
-_LATER_COMMANDS = (
-    "'', '', NULL",
-    "station, '', NULL",
-    "station, flight, NULL",
-    "station, flight, crc",
-)
+# by place, not by name: one turned bit may alter a column's name, and each version added its own behind
+_ENTRIES = "SELECT * FROM {table} ORDER BY rowid {order}"
+_RECEPTION_COLUMNS, _COMMAND_COLUMNS = 6, 10
+_LATER_COMMAND_COLUMNS = ("", "", None)  # station, flight, check sum
 _END_S = 253_402_300_800  # of the year 9999, after which no calendar goes
 Row = tuple[Any, ...]
 
@@ -39,25 +32,38 @@ class _Found:
     receptions: dict[int, Reception] = field(default_factory=dict)
     commands: dict[int, Command] = field(default_factory=dict)
     about: dict[str, str] = field(default_factory=dict)
+    checked_from: dict[str, int] = field(
+        default_factory=dict
+    )  # number of the first with a check sum
     last: int | None = None  # number of the last reception that was stored, if known
 
     def keep_reception(self, row: Row) -> None:
-        number, heard_at_ms, _, wire, _, _ = row
-        one = reception_of(row[1:])
-        numbers = isinstance(number, int) and isinstance(heard_at_ms, int)
-        numbers = numbers and 0 <= heard_at_ms < 1000 * _END_S
-        if numbers and one is not None and wire in WIRES:
+        number, *values = row
+        if len(row) < _RECEPTION_COLUMNS:
+            values.append(None)
+        one = reception_of(self._with_sum("receptions", number, values))
+        if one is not None and 0 <= one.heard_at_ms < 1000 * _END_S and one.wire in WIRES:
             self.receptions[number] = one
-        elif one is None:  # as it was read by columns of before there were check sums
-            self.receptions.pop(number, None)
 
     def keep_command(self, row: Row) -> None:
-        number, at_s, kind = row[:3]
-        one = command_of(row[1:])
-        if one is None:
-            self.commands.pop(number, None)
-        elif isinstance(number, int) and 0.0 <= at_s < _END_S and kind in COMMAND_KINDS:
+        number, _, *values = row
+        values += _LATER_COMMAND_COLUMNS[
+            len(_LATER_COMMAND_COLUMNS) + len(row) - _COMMAND_COLUMNS :
+        ]
+        one = command_of(self._with_sum("commands", number, values))
+        if one is not None and 0.0 <= one.at_s < _END_S and one.kind in COMMAND_KINDS:
             self.commands[number] = one
+
+    def _with_sum(self, table: Table, number: int, values: list[Any]) -> list[Any]:
+        first = self.checked_from.get(table)
+        if values[-1] is None and first is not None and number >= first:
+            values[-1] = NO_SUM
+        return values
+
+    def keep_checked_from(self, row: Row) -> None:
+        table, number = row
+        if isinstance(number, int):
+            self.checked_from[table] = number
 
     def keep_about(self, row: Row) -> None:
         key, value = row
@@ -76,57 +82,52 @@ def read_what_is_there(path: Path) -> Recording:
     try:
         return read_recording(path)
     except (LogError, sqlite3.Error, UnicodeError) as error:
-        found = _from_both_ends(path)
+        found = salvaged(path, str(error))
         if not found.receptions:
             raise LogError(f"{path}: nothing in it can be read: {error}") from error
-        problems = [
-            f"the journal is damaged ({error})",
-            _missing(found),
-            (
-                f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
-                "be read; there may have been more"
-            ),
-        ]
-        receptions = [found.receptions[n] for n in sorted(found.receptions)]
-        commands = [found.commands[n] for n in sorted(found.commands)]
-        return Recording(path.name, receptions, commands, found.about, problems)
+        return found
+
+
+def salvaged(path: Path, damage: str) -> Recording:
+    """What can still be read of a damaged journal, each entry once and in order; it may be nothing."""
+    found = _from_both_ends(path)
+    problems = [
+        f"the journal is damaged ({damage})",
+        _missing(found),
+        (
+            f"{len(found.commands):,} of the crew's own notes (alarms seen, cars set by hand) could "
+            "be read; there may have been more"
+        ),
+    ]
+    receptions = [found.receptions[n] for n in sorted(found.receptions)]
+    commands = [found.commands[n] for n in sorted(found.commands)]
+    return Recording(path.name, receptions, commands, found.about, problems)
 
 
 def _from_both_ends(path: Path) -> _Found:
     """Rows up to the damage, and down to it from the end."""
     found = _Found()
-    with contextlib.suppress(sqlite3.Error, OSError), _whole_pages(path) as whole:
-        db = sqlite3.connect(f"{whole.resolve().as_uri()}?mode=ro", uri=True)
-        with contextlib.closing(db):
-            db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
-            for order in ("ASC", "DESC"):
-                for later in _LATER:
-                    asked = _RECEPTIONS.format(later=later)
-                    _each(db, f"{asked} ORDER BY number {order}", found.keep_reception)
-                for later in _LATER_COMMANDS:
-                    asked = _COMMANDS.format(later=later)
-                    _each(db, f"{asked} ORDER BY number {order}", found.keep_command)
-            _each(db, "SELECT key, value FROM about", found.keep_about)
-            sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"
-            _each(db, sequence, found.keep_last)
+    with contextlib.suppress(sqlite3.Error, OSError):
+        if has_whole_pages(path):
+            _read(open_as_it_is(path), found)
+    if not found.receptions or not found.commands:
+        with contextlib.suppress(sqlite3.Error, OSError):
+            _read(open_in_memory(path), found)
     return found
 
 
-@contextlib.contextmanager
-def _whole_pages(path: Path) -> Iterator[Path]:
-    """The file, or a copy without the last page where that is cut: SQLite would read zeros there."""
-    with path.open("rb") as file:
-        stated = int.from_bytes(file.read(18)[16:18], "big")  # SQLite's file format, 1.3.2
-    page_bytes = 65_536 if stated == 1 else stated
-    size = path.stat().st_size
-    if page_bytes < 512 or size % page_bytes == 0:
-        yield path
-        return
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / path.name
-        shutil.copyfile(path, copy)
-        os.truncate(copy, size - size % page_bytes)
-        yield copy
+def _read(opened: sqlite3.Connection, found: _Found) -> None:
+    with contextlib.closing(opened) as db:
+        db.execute("PRAGMA writable_schema=ON")  # else SQLite refuses a file that is cut short
+        _each(db, "SELECT entries, from_number FROM checked", found.keep_checked_from)
+        for order in ("ASC", "DESC"):
+            asked = _ENTRIES.format(table="receptions", order=order)
+            _each(db, asked, found.keep_reception)
+            asked = _ENTRIES.format(table="commands", order=order)
+            _each(db, asked, found.keep_command)
+        _each(db, "SELECT key, value FROM about", found.keep_about)
+        sequence = "SELECT seq FROM sqlite_sequence WHERE name = 'receptions'"
+        _each(db, sequence, found.keep_last)
 
 
 def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> None:
@@ -136,7 +137,7 @@ def _each(db: sqlite3.Connection, query: str, keep: Callable[[Row], None]) -> No
 
 
 def _missing(found: _Found) -> str:
-    end = max(found.last or 0, *found.receptions)
+    end = max([found.last or 0, *found.receptions])
     gone = [n for n in range(1, end + 1) if n not in found.receptions]
     if not gone:
         return f"all {len(found.receptions):,} receptions up to the damage could be read"

@@ -14,7 +14,7 @@ from typing import Any
 
 from server.flight.inputs import Reception
 from server.journal.check_sum import command_of, reception_of
-from server.journal.database import COMMAND_VALUES, RECEPTION_VALUES
+from server.journal.schema import values as values_of
 from server.sync import entry as wire
 from server.sync.entry import ChunkError, Entry, Lane
 
@@ -73,8 +73,7 @@ def prepare(db: sqlite3.Connection) -> None:
 
 def rows(db: sqlite3.Connection, lane_id: int, after: int, last: int = 1 << 62) -> Iterator[Row]:
     """Entries of a lane in their order."""
-    heard = ", ".join(f"r.{name}" for name in RECEPTION_VALUES.split(", "))
-    said = ", ".join(f"c.{name}" for name in COMMAND_VALUES.split(", "))
+    heard, said = values_of(db, "receptions", "r"), values_of(db, "commands", "c")
     found = db.execute(
         f"SELECT e.n, e.number, e.chain, {heard}, {said}"
         " FROM lane_entries e LEFT JOIN receptions r ON r.number = e.number"

@@ -119,6 +119,7 @@ def test_a_command_keeps_its_flight_and_older_journals_gain_the_column(tmp_path:
             db.execute(
                 "ALTER TABLE commands DROP COLUMN flight"
             )  # as it was before flights had names
+            db.execute("DROP TABLE checked")
     with Journal(path, read_only=True) as journal:
         assert [command.flight for _, command in journal.commands()] == [""]
     with Journal(path) as journal:

@@ -136,6 +136,7 @@ def test_a_journal_of_before_there_were_check_sums(tmp_path: Path) -> None:
             ("lane_entries", "chain"),
         ):
             db.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+        db.execute("DROP TABLE checked")
     with Journal(path, read_only=True) as plain:
         assert [reception for _, reception in plain.receptions()] == HEARD
         assert [command for _, command in plain.commands()] == [SAID]
