@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,7 +21,9 @@ from server.journal.elsewhere import writable_beside
 from server.journal.recording import DEMO_LOG, Recording, read_recording
 from server.journal.text import LogError
 from server.plan.file import PlanError, PlanFile, load
-from server.screen.keys import Keys, KeysError, keys_beside
+from server.screen.keys import Keys, KeysError, KeysNotKeptError, keys_beside
+
+log = logging.getLogger("leeward")
 
 
 def fail(error: Exception | str) -> typer.Exit:
@@ -45,6 +48,15 @@ def keys_of(plan: PlanFile, path: Path) -> Keys:
     except JournalError as error:
         raise KeysError(str(error)) from error
     return keys_beside(beside, plan.access.watch, plan.access.crew)
+
+
+def keys_of_run(plan: PlanFile, path: Path) -> Keys:
+    """Likewise; on a full disk they hold for this run alone. KeysError."""
+    try:
+        return keys_of(plan, path)
+    except KeysNotKeptError as error:
+        log.warning("%s; these keys hold until this run ends", error)
+        return error.keys
 
 
 def surroundings_of(plan: PlanFile, path: Path) -> Surroundings:

@@ -18,7 +18,7 @@ import uvicorn
 
 from server.commands.check import check_forecast
 from server.commands.debriefing import Debriefing
-from server.commands.given import keys_of, maps_of
+from server.commands.given import keys_of_run, maps_of
 from server.commands.listen import Listening, addresses, free_port
 from server.commands.roads import roads_for
 from server.commands.sharing import Peering, open_ledger
@@ -34,6 +34,7 @@ from server.journal.photos import Photos, photos_beside
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.journal.space import watch_space
+from server.journal.unsaved import save_when_there_is_room
 from server.outlook.kept import KeptError, kept, kept_beside
 from server.plan.edits import changes_of, watch_plan
 from server.plan.file import PlanFile
@@ -72,7 +73,7 @@ def face_of(plan: PlanFile, path: Path) -> Face:
         maps_of(plan, path),
         plan.screen.units,
         plan.access.hosts,
-        keys_of(plan, path),
+        keys_of_run(plan, path),
         tuple((tracker.name, tracker.token) for tracker in plan.all_trackers if tracker.token),
     )
 
@@ -104,9 +105,8 @@ async def live(
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
-    with contextlib.suppress(
-        JournalError
-    ):  # a full disk: it is said, and tried again with the next
+    # a full disk: it is said, and tried again with the next
+    with contextlib.suppress(JournalError):
         journal.describe(flight=plan.name)
     mission = Mission(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
     take_outlooks(mission, path)
@@ -115,9 +115,8 @@ async def live(
     specs = plan.source_specs(path.parent)
     station = Station(mission, ledger or journal, specs, clock, plan.phone_tokens())
     if rehearsal is not None:
-        station.mode = (
-            "rehearsal"  # by the clock that is used: nobody is to drive after a made flight
-        )
+        # by the clock that is used: nobody is to drive after a made flight
+        station.mode = "rehearsal"
     problems += [Problem(ProblemKind.MAP_UNUSED, detail=text) for text in face.basemap.problems]
     problems += [Problem(ProblemKind.WINDS_UNUSED, detail=text) for text in surroundings.problems]
     problems += [Problem(ProblemKind.PACK_UNUSED, detail=t) for t in surroundings.pack_problems]
@@ -135,11 +134,13 @@ async def live(
         station.own_problems = (*problems, *(p for p in watched.values() if p is not None))
         station.notify()
 
-    of_plan, of_disk = functools.partial(tell, "plan"), functools.partial(tell, "disk")
+    of_plan, of_disk, of_journal = (functools.partial(tell, w) for w in ("plan", "disk", "journal"))
+    saving = functools.partial(save_when_there_is_room, journal, station.in_journal, of_journal)
     watching = (
         SideTask("The watch on the plan", lambda: watch_plan(path, plan, of_plan)),
         SideTask("The watch on the outlook", lambda: _watch_outlook(path, station)),
         SideTask("The watch on the disk", lambda: watch_space(journal_path.parent, of_disk)),
+        SideTask("The saving of the journal", saving),
     )
     run = functools.partial(station.run, *watching, *(() if links is None else links.work))
     try:

@@ -65,6 +65,7 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.ROADS_UNUSED: "{detail}. Drive times are as the crow flies.",
     ProblemKind.PACK_UNUSED: "{detail}",
     ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
+    ProblemKind.JOURNAL_UNSAVED: "the journal was damaged; its {count:,} receptions had no room ({detail})",
     ProblemKind.ENTRIES_ALTERED: "{count:,} entries of the journal were altered on the disk ({detail})",
     ProblemKind.NAME_TWICE: "another station calls itself {name} too",
     ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",

@@ -120,6 +120,7 @@ class ProblemKind(StrEnum):
     JOURNAL_DAMAGED = (
         "journal_damaged"  # `count` receptions were saved; `name`: where the rest lies
     )
+    JOURNAL_UNSAVED = "journal_unsaved"  # `count` receptions of damaged `name` are in memory alone
     ENTRIES_ALTERED = (
         "entries_altered"  # `count` of the journal, on the disk: not used; `detail`: which
     )

@@ -20,16 +20,10 @@ from decoders.wires import WIRES
 from server.flight.inputs import Command, Reception
 from server.journal import schema
 from server.journal.check_sum import check_sum, command_of, reception_of, text_of
-from server.journal.reading import open_as_it_is
+from server.journal.reading import is_without_room, open_to_read, open_without_room
 from server.journal.schema import COMMAND_VALUES, RECEPTION_VALUES, SCHEMA, has_tables
 
-_NO_ROOM = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY)
 _RECENT = 100  # the very last may have been a batch that waited
-
-
-def _is_without_room(error: sqlite3.Error) -> bool:
-    """Python's own errors have no code: a text that is none."""
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _NO_ROOM
 
 
 class JournalError(Exception):
@@ -53,37 +47,39 @@ class Journal:
         A full disk is no error: it is read as it is, and what is missing in it is made when there is room.
         """
         self.path = str(path)
-        self._ready = read_only
+        self._read_only = self._ready = read_only
+        self.connect()
+
+    def connect(self) -> None:
+        """To the file of `path`, as a new journal would. JournalError."""
         self._altered: dict[str, set[int]] = {"receptions": set(), "commands": set()}
         try:
-            if read_only:
-                self._db = open_as_it_is(Path(path))
-            else:
-                self._db = sqlite3.connect(self.path, check_same_thread=False)
-                self._open_for_writing()
-            self._db.text_factory = text_of
+            self._db = open_to_read(Path(self.path)) if self._read_only else self._for_writing()
             found = self.about().get("schema") if has_tables(self._db) else None
         except sqlite3.Error as error:
-            if hasattr(self, "_db"):
-                self._db.close()
             raise JournalError(f"{self.path}: {error}") from error
         if found != str(SCHEMA) and (self._ready or found is not None):
+            self._db.close()
             raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
 
-    def _open_for_writing(self) -> None:
+    def _for_writing(self) -> sqlite3.Connection:
         """Tables are made, unless the disk is full: then with what needs no room on it."""
+        db = sqlite3.connect(self.path, check_same_thread=False)
         try:
-            self._db.execute("PRAGMA synchronous=FULL")
-            self._prepare()  # first: what is no journal stays as it is
-            self._db.execute("PRAGMA journal_mode=WAL")
-        except sqlite3.OperationalError as error:
-            if not _is_without_room(error):
+            db.text_factory = text_of
+            db.execute("PRAGMA synchronous=FULL")
+            schema.prepare(db)  # first: what is no journal stays as it is
+            db.execute("PRAGMA journal_mode=WAL")
+            self._ready = True
+        except sqlite3.Error as error:
+            db.close()
+            if not is_without_room(error):
                 raise
-            self._db.close()
-            self._db = sqlite3.connect(self.path, check_same_thread=False)
-            # the index of the write-ahead log is kept in memory then, not beside the file
-            self._db.execute("PRAGMA locking_mode=EXCLUSIVE")
-            self._db.execute("PRAGMA synchronous=FULL")
+            self._ready = False
+            db = open_without_room(self.path)
+            if has_tables(db):
+                schema.check(db)
+        return db
 
     def _prepare(self) -> None:
         schema.prepare(self._db)

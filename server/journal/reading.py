@@ -14,11 +14,44 @@ _HEAD = b"SQLite format 3\0" + _PAGE_BYTES.to_bytes(2, "big") + bytes([1, 1, 0, 
 _SCHEMA_FORMAT, _UTF_8 = (4).to_bytes(4, "big"), (1).to_bytes(4, "big")
 
 
-def open_as_it_is(path: Path) -> sqlite3.Connection:
+_NO_ROOM = (
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+)
+
+
+def is_without_room(error: sqlite3.Error) -> bool:
+    """Or nothing may be written there. Python's own errors have no code: a text that is none."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in _NO_ROOM
+
+
+def open_to_read(path: Path) -> sqlite3.Connection:
     """Nothing of it is checked yet. sqlite3.Error."""
     uri = f"{path.resolve().as_uri()}?mode=ro"
     db = sqlite3.connect(uri, uri=True, check_same_thread=False)
     db.text_factory = text_of
+    try:
+        db.execute("SELECT COUNT(*) FROM sqlite_master")
+    except sqlite3.Error as error:
+        if is_without_room(error):
+            db.close()
+            return open_without_room(str(path), create=False)
+    return db
+
+
+def open_without_room(path: str, *, create: bool = True) -> sqlite3.Connection:
+    """The index of the write-ahead log is kept in memory, not beside the file. sqlite3.Error."""
+    uri = f"{Path(path).resolve().as_uri()}?mode={'rwc' if create else 'rw'}"
+    db = sqlite3.connect(uri, uri=True, check_same_thread=False)
+    db.text_factory = text_of
+    try:
+        db.execute("PRAGMA locking_mode=EXCLUSIVE")
+        db.execute("PRAGMA synchronous=FULL")
+    except sqlite3.Error:
+        db.close()
+        raise
     return db
 
 

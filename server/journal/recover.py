@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
+import logging
 import sqlite3
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,6 +11,10 @@ from server.flight.clock_readings import SET_WRONG_S
 from server.flight.mission_state import Problem, ProblemKind
 from server.journal.database import Journal, JournalError
 from server.journal.salvage import salvaged
+from server.journal.saving import finish_saving
+from server.journal.unsaved import Unsaved
+
+log = logging.getLogger("leeward.journal")
 
 # a clock that goes back by less is the usual correction by the network
 _CLOCK_SLACK_S = 2.0
@@ -23,10 +26,10 @@ _RELEASED_S = 1_793_491_200.0  # 2026-11-01: who reads less has lost its time
 def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
     """The journal for writing, and what is wrong with it.
 
-    A damaged one is put aside, and what can be read of it begins a new one. JournalError when that
-    cannot be done either, or when it is no journal of this version.
+    A damaged one is put aside, and what can be read of it begins a new one. Where the disk refuses that, it
+    is an `Unsaved`, which tells of itself. JournalError when it is no journal of this version, or in use.
     """
-    _finish_saving(path)
+    finish_saving(path)
     try:
         journal = Journal(path)
     except JournalError as error:
@@ -47,58 +50,13 @@ def _is_in_use(error: BaseException) -> bool:
 
 
 def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:
-    found = salvaged(path, damage)
-    about = dict(found.header)
-    about.pop("schema", None)
-    saving = _saving(path)
-    with Journal(saving) as new:  # beside the damaged one, which stays until all of it is written
-        new.append([*found.receptions, *found.commands])
-        new.describe(**about, damage=damage, saved="whole")
-    aside = _put_aside(path)
-    saving.replace(path)
-    journal = Journal(path)
-    detail, count = "; ".join(found.problems), len(found.receptions)
-    return journal, [Problem(ProblemKind.JOURNAL_DAMAGED, aside.name, count, detail=detail)]
-
-
-def _saving(path: Path) -> Path:
-    return path.with_suffix(f".saving{path.suffix}")
-
-
-def _finish_saving(path: Path) -> None:
-    """What was saved of a damaged journal, where the start that saved it was ended before it was done.
-
-    While the damaged one is in its place, it is saved anew: half a copy is nothing.
-    """
-    saving = _saving(path)
-    if not saving.exists():
-        return
-    whole = False
-    if not path.exists():  # closed, all of it stands in the one file
-        with (
-            contextlib.suppress(JournalError, sqlite3.Error),
-            Journal(saving) as new,
-        ):
-            whole = new.about().get("saved") == "whole"
-    if whole:
-        saving.replace(path)
-    else:
-        for end in ("", "-wal", "-shm"):
-            saving.with_name(saving.name + end).unlink(missing_ok=True)
-
-
-def _put_aside(path: Path) -> Path:
-    stamp = time.strftime("%Y%m%dT%H%M%S", time.gmtime())
-    aside = path.with_suffix(f".damaged-{stamp}{path.suffix}")
+    journal = Unsaved(path, salvaged(path, damage), damage)
     try:
-        path.replace(aside)
-        for end in ("-wal", "-shm"):
-            beside = path.with_name(path.name + end)
-            if beside.exists():
-                beside.replace(aside.with_name(aside.name + end))
-    except OSError as error:
-        raise JournalError(f"{path}: damaged, and cannot be put aside: {error}") from error
-    return aside
+        journal.save()
+    except JournalError as error:
+        log.error("journal: %s", error)
+        return journal, []
+    return journal, [journal.problem]
 
 
 def not_before(

@@ -12,7 +12,7 @@ from typing import Any
 from decoders.wires import WIRES
 from server.flight.inputs import COMMAND_KINDS, Command, Reception
 from server.journal.check_sum import command_of, reception_of
-from server.journal.reading import has_whole_pages, open_as_it_is, open_in_memory
+from server.journal.reading import has_whole_pages, open_in_memory, open_to_read
 from server.journal.recording import Recording, read_recording
 from server.journal.schema import NO_SUM, Table
 from server.journal.text import LogError
@@ -109,7 +109,7 @@ def _from_both_ends(path: Path) -> _Found:
     found = _Found()
     with contextlib.suppress(sqlite3.Error, OSError):
         if has_whole_pages(path):
-            _read(open_as_it_is(path), found)
+            _read(open_to_read(path), found)
     if not found.receptions or not found.commands:
         with contextlib.suppress(sqlite3.Error, OSError):
             _read(open_in_memory(path), found)

@@ -54,7 +54,7 @@ def prepare(db: sqlite3.Connection) -> None:
     sqlite3.DatabaseError where something is gone that there was; OtherTablesError.
     """
     if has_tables(db):
-        _check(db)
+        check(db)
         noted = all(recorded(db, table) is not None for table in TABLES)
         if noted and not _lacking(db) and _says_its_version(db):
             return
@@ -77,8 +77,11 @@ def _says_its_version(db: sqlite3.Connection) -> bool:
     return bool(db.execute("SELECT 1 FROM about WHERE key = 'schema'").fetchone())
 
 
-def _check(db: sqlite3.Connection) -> None:
-    """One bit in the words that make a table hides it, or one of its columns."""
+def check(db: sqlite3.Connection) -> None:
+    """One bit in the words that make a table hides it, or one of its columns: sqlite3.DatabaseError.
+
+    OtherTablesError.
+    """
     there = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
     if not there & MADE.keys():
         raise OtherTablesError("its tables are not a journal's")

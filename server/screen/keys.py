@@ -6,6 +6,7 @@ and gets a cookie that is made from the key, but is not the key.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import ipaddress
@@ -38,6 +39,14 @@ _FORWARDED = (
 
 class KeysError(Exception):
     """The file of the keys can be neither read nor written."""
+
+
+class KeysNotKeptError(KeysError):
+    """They were made, and no next start will know them."""
+
+    def __init__(self, words: str, keys: Keys) -> None:
+        super().__init__(words)
+        self.keys = keys
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +89,7 @@ def _ticket(key: str) -> str:
 def keys_beside(plan: Path, watch: str | None, crew: str | None) -> Keys:
     """The plan's own keys, and for those that it does not give the ones kept beside it, made at first.
 
-    KeysError when they can be neither read nor written.
+    KeysNotKeptError when they cannot be written, KeysError when they cannot be read.
     """
     if watch is not None and crew is not None:
         return Keys(watch, crew)
@@ -97,8 +106,13 @@ def keys_beside(plan: Path, watch: str | None, crew: str | None) -> Keys:
             descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
                 json.dump(kept, file, indent=2)
-        except OSError as error:
+        except FileExistsError as error:
             raise KeysError(f"{path}: cannot be written: {error}") from error
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)  # half of it would be refused by the next start
+            made = Keys(watch or kept["watch"], crew or kept["crew"])
+            raise KeysNotKeptError(f"{path}: cannot be written: {error}", made) from error
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise KeysError(f"{path}: {error}; mend it, or delete it and new keys are made") from error
     return Keys(watch or kept["watch"], crew or kept["crew"])

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from server.screen.keys import Keys, KeysError, is_loopback, keys_beside
+from server.screen.keys import Keys, KeysError, KeysNotKeptError, is_loopback, keys_beside
 from server.screen.limits import ASKING, WRONG_KEYS, Limits, neighbourhood
+from tests.small_disk import fill, small_disk_at
 
 
 def test_keys_are_made_once_and_kept_for_this_user(tmp_path: Path) -> None:
@@ -75,3 +76,14 @@ def test_a_household_is_one_asker() -> None:
 )
 def test_what_is_this_machine(host: str, local: bool) -> None:
     assert is_loopback(host) is local
+
+
+def test_keys_that_could_not_be_kept_leave_no_half_file(tmp_path: Path) -> None:
+    with small_disk_at(tmp_path / "disk", 16) as folder:
+        ballast = fill(folder)
+        with pytest.raises(KeysNotKeptError, match=r"tern\.keys\.json") as refused:
+            keys_beside(folder / "tern.toml", None, "a key of the plan's own")
+        assert refused.value.keys.crew == "a key of the plan's own"
+        assert len(refused.value.keys.watch) >= 16
+        ballast.unlink()
+        assert keys_beside(folder / "tern.toml", None, None) != refused.value.keys

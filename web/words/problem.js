@@ -77,6 +77,10 @@ const SENTENCES = {
   journal_damaged: ({ name, count, detail }) =>
     `The journal was damaged. It lies in ${name} now; ${words.plural(count, 'reception')} were saved from it. ` +
     ended(words.sentenceCase(detail)),
+  journal_unsaved: ({ name, count, detail }) =>
+    `The journal ${name} is damaged, and what could be read from it cannot be written down (${detail}). ` +
+    `${words.plural(count, 'reception')} of before the start, and all that is heard, are in memory alone; the ` +
+    'damaged file stays as it is. Make room on the disk.',
   entries_altered: ({ count, detail }) =>
     `${words.plural(count, 'entry', 'entries')} of the journal (${detail}) ${count === 1 ? 'was' : 'were'} altered on ` +
     'the disk and left out. All else is used; another station that has a good copy gives it back.',
