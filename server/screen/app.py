@@ -35,6 +35,7 @@ from server.screen.replay_routes import Recorded, add_replay_routes
 from server.screen.replies import as_json, json_reply
 from server.screen.sockets import add_socket
 from server.screen.splices import whole_history
+from server.screen.tokens import Tokens
 from server.screen.watching import Kept, add_watching, sent
 
 Body = TypeVar("Body", bound=BaseModel)
@@ -101,7 +102,8 @@ def create_app(
     _add_commands(app, feed, settings, limited)
     add_note_routes(app, feed, limited)
     add_photo_routes(app, photos, limited)
-    add_beacon_routes(app, feed, settings, limit)
+    tokens = Tokens(limits, paced=settings.keys is not None)
+    add_beacon_routes(app, feed, settings, limit, tokens)
     add_socket(app, hub, settings)
     return app
 

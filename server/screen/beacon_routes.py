@@ -9,23 +9,22 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from server.screen.access import ScreenSettings, TooLarge, asker, read_body
+from server.screen.access import ScreenSettings, TooLarge, read_body
 from server.screen.assets import page
 from server.screen.feed import Feed, NotStored, Refused
-from server.screen.limits import BEACONS, WRONG_KEYS, Rate
+from server.screen.limits import BEACONS, Rate
 from server.screen.replies import json_reply
+from server.screen.tokens import Tokens
 
 
 def add_beacon_routes(
-    app: FastAPI, feed: Feed, settings: ScreenSettings, limit: Callable[[Rate, str], None]
+    app: FastAPI,
+    feed: Feed,
+    settings: ScreenSettings,
+    limit: Callable[[Rate, str], None],
+    tokens: Tokens,
 ) -> None:
     """`limit` raises HTTPException 429 where somebody asks too often."""
-
-    def known(source: str | None, request: Request) -> str:
-        if source is None:
-            limit(WRONG_KEYS, f"beacon {asker(request.scope)}")
-            raise HTTPException(404, "Nobody has this address. Compare it with the plan.")
-        return source
 
     async def keep(source: str, request: Request) -> Response:
         limit(BEACONS, source)
@@ -52,13 +51,13 @@ def add_beacon_routes(
 
     @app.get("/beacon/{token}")
     async def beacon_page(token: str, request: Request) -> Response:
-        known(feed.phone_source(token), request)
+        tokens.source(feed.phone_source, token, request)
         return page("beacon.html", request)
 
     @app.post("/api/beacon/{token}")
     async def beacon(token: str, request: Request) -> Response:
-        return await keep(known(feed.phone_source(token), request), request)
+        return await keep(tokens.source(feed.phone_source, token, request), request)
 
     @app.post("/api/json/{token}")
     async def json_object(token: str, request: Request) -> Response:
-        return await keep(known(feed.json_source(token), request), request)
+        return await keep(tokens.source(feed.json_source, token, request), request)

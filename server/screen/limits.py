@@ -24,6 +24,9 @@ OPENING = Rate(per_s=10.0, burst=200.0)  # sockets of one address: a school behi
 COMMANDS = Rate(per_s=2.0, burst=30.0)
 BEACONS = Rate(per_s=2.0, burst=60.0)
 WRONG_KEYS = Rate(per_s=1.0 / 6.0, burst=10.0)
+# a phone that may be right, at an address that guesses or while many do, comes again in a second
+WRONG_TOKENS = Rate(per_s=1.0, burst=10.0)
+ANY_WRONG_TOKENS = Rate(per_s=3.0, burst=60.0)
 
 
 class Limits:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from functools import partial
 from typing import Any
 
@@ -16,7 +16,7 @@ from httpx import ASGITransport, AsyncClient
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
 from server.screen.keys import COOKIE, Keys
-from server.screen.limits import ASKING, BEACONS, COMMANDS, Rate
+from server.screen.limits import ANY_WRONG_TOKENS, ASKING, BEACONS, COMMANDS, WRONG_TOKENS, Rate
 from tests.screen.demo_feed import JSON_TOKEN, TOKEN, DemoFeed
 
 KEYS = Keys(watch="the watchers' key, long", crew="the crew's key, long too")
@@ -26,12 +26,12 @@ BASE = "http://192.168.8.21:8420"
 ORIGIN = {"Origin": BASE}
 
 
-def make(feed: DemoFeed, **changed: object) -> FastAPI:
+def make(feed: DemoFeed, clock: Callable[[], float] = lambda: 0.0, **changed: object) -> FastAPI:
     told: dict[str, Any] = {"keys": KEYS, "guarded": True, "beacons": (("Phone", TOKEN),)}
     told["local"] = lambda *_: True  # no socket is behind what is asked here
     settings = ScreenSettings(**told | changed)
     # a clock that stands still: no bucket fills again on a slow machine
-    return create_app(feed, settings=settings, bases=lambda: [BASE], clock=lambda: 0.0)
+    return create_app(feed, settings=settings, bases=lambda: [BASE], clock=clock)
 
 
 def asking(
@@ -253,6 +253,7 @@ async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed
     """A street, a hotspot and a phone network may have one address for all."""
     async with asking(app) as crew, asking(app) as stranger:
         await crew.post("/api/enter", json={"key": KEYS.crew}, headers=ORIGIN)
+        await crew.get(f"/beacon/{TOKEN}")
         for i in range(30):
             await stranger.post("/api/enter", json={"key": f"guess {i}"})
             await stranger.get(f"/beacon/guess-{i}")
@@ -267,6 +268,48 @@ async def test_a_guesser_at_the_same_address_shuts_nobody_out(app: FastAPI, feed
         assert reply.status_code == 429
         assert (await crew.get("/api/state")).status_code == 200
         assert (await crew.post("/api/acknowledge", json={"id": "x"})).status_code != 429
+
+
+async def test_past_the_pace_no_answer_tells_a_right_token_from_a_wrong_one(
+    feed: DemoFeed,
+) -> None:
+    now_s = 0.0
+    app = make(feed, clock=lambda: now_s)
+    body = {"latitude": 38.0, "longitude": -98.0, "timestamp": 1_780_000_000_000}
+    async with asking(app) as client:
+        answers = [await client.post(f"/api/beacon/guess-{i}", json=body) for i in range(40)]
+        assert [a.status_code for a in answers].count(404) == WRONG_TOKENS.burst
+        reply = await client.post(f"/api/beacon/{TOKEN}", json=body)
+        assert (reply.status_code, reply.headers["Retry-After"]) == (429, "1")
+        now_s += 1.0
+        assert (await client.post(f"/api/beacon/{TOKEN}", json=body)).status_code == 202
+        for i in range(40):
+            await client.get(f"/beacon/another-guess-{i}")
+        assert (await client.get(f"/beacon/{TOKEN}")).status_code == 200, "it was right here before"
+        assert (await client.post(f"/api/json/{JSON_TOKEN}", json=body)).status_code == 429
+
+
+async def test_tokens_are_paced_over_all_addresses_too(feed: DemoFeed) -> None:
+    now_s = 0.0
+    app = make(feed, clock=lambda: now_s)
+
+    async def guessed_from(first: int, last: int) -> int:
+        looked_at = 0
+        for i in range(first, last):
+            async with asking(app, (f"10.1.{i // 250}.{i % 250}", 1)) as client:
+                looked_at += (await client.get(f"/beacon/guess-{i}")).status_code == 404
+        return looked_at
+
+    async with asking(app) as phone:
+        assert (await phone.get(f"/beacon/{TOKEN}")).status_code == 200
+        assert await guessed_from(0, 300) == ANY_WRONG_TOKENS.burst
+        now_s += 10.0
+        assert await guessed_from(300, 600) == 10.0 * ANY_WRONG_TOKENS.per_s
+        assert (await phone.get(f"/beacon/{TOKEN}")).status_code == 200, "nobody's guesses are its"
+    async with asking(app, ("10.2.0.1", 1)) as elsewhere:
+        assert (await elsewhere.get(f"/beacon/{TOKEN}")).status_code == 429
+        now_s += 1.0
+        assert (await elsewhere.get(f"/beacon/{TOKEN}")).status_code == 200
 
 
 async def test_guessing_tokens_and_bearers_counts_too(app: FastAPI) -> None:
