@@ -7,6 +7,7 @@ does not ask from this very machine needs a key.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import ipaddress
 import re
@@ -97,6 +98,7 @@ class Access:
         self._app, self._limits = app, limits
         self._keys, self._guarded = settings.keys, settings.guarded
         self._local = settings.local or LocalProcesses().speaks_for_itself
+        self._opening = asyncio.Lock()  # one a turn of the loop: all pages may come back at once
         name = socket.gethostname().lower()
         short = name.split(".")[0]
         ours = (host.lower() for host in settings.hosts)
@@ -106,8 +108,10 @@ class Access:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        refusal = self._refusal(scope)
         if scope["type"] == "websocket":
+            async with self._opening:
+                await asyncio.sleep(0)
+                refusal = self._refusal(scope)
             if refusal is None:
                 await self._app(scope, receive, send)
             else:
@@ -115,6 +119,7 @@ class Access:
                 reason = bytes(refusal.body)[:120].decode("utf-8", "ignore")
                 await send({"type": "websocket.close", "code": 1008, "reason": reason})
             return
+        refusal = self._refusal(scope)
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":

@@ -126,7 +126,8 @@ class Hub:
 
     def join(self, resume: Resume) -> Client:
         """A new client, its queue holding what it missed, or else a snapshot."""
-        self._take_changes()
+        if not self._clients:  # else what changed since is published to this one too
+            self._take_changes()
         client = Client(asyncio.Queue(self._queue_messages))
         missed = self._missed_since(resume)
         if missed is None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -33,6 +34,7 @@ ASKING_FOR_ITSELF = frozenset(
 )  # fmt: skip
 _KEPT = 1_024  # connections that were looked at
 _SEEN = 8  # processes that asked last
+_HOLDS_S = 0.05  # what a process holds, while it opens many connections at once
 _PROC = Path("/proc")
 
 
@@ -49,9 +51,15 @@ class Sockets(Protocol):
 class LocalProcesses:
     """Asked once for each connection; what was found holds while the connection lasts."""
 
-    def __init__(self, asked: Sequence[Sockets] = (socket_diag, socket_tables)) -> None:
-        """`asked`: the next one where one does not tell."""
-        self._asked = asked
+    def __init__(
+        self,
+        asked: Sequence[Sockets] = (socket_diag, socket_tables),
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`asked`: the next one where one does not tell. `clock`: seconds that only grow."""
+        self._asked, self._clock = asked, clock
+        self._until_s = 0.0
+        self._plain: dict[int, tuple[set[int], bool]] = {}  # until then: sockets, and what it is
         self._known: OrderedDict[tuple[End, End], bool] = OrderedDict()
         self._seen: list[int] = []
 
@@ -75,13 +83,21 @@ class LocalProcesses:
 
     def _owner_is_plain(self, inode: int) -> bool:
         """Who asked before is looked at first: a browser opens many connections."""
+        if self._clock() >= self._until_s:
+            self._plain.clear()
+            self._until_s = self._clock() + _HOLDS_S
+        for held, plain in self._plain.values():
+            if inode in held:
+                return plain
         for pid in [*reversed(self._seen), *_pids()]:
-            if inode in _sockets(pid):
+            held = _sockets(pid)
+            if inode in held:
                 self._seen = [*(one for one in self._seen if one != pid), pid][-_SEEN:]
-                return self._is_plain(pid)
+                self._plain[pid] = held, self._is_plain(pid, held)
+                return self._plain[pid][1]
         return False
 
-    def _is_plain(self, pid: int) -> bool:
+    def _is_plain(self, pid: int, held: set[int]) -> bool:
         """A browser or a Leeward (a rehearsal asks whom it judges) that listens to nobody abroad, or one
         of our own kind that listens to nobody at all or has started this station. Any other may pass on
         what others ask, whatever it is called.
@@ -89,7 +105,6 @@ class LocalProcesses:
         ours = os.path.realpath(f"/proc/{pid}/exe") == os.path.realpath("/proc/self/exe")
         if ours and pid in (os.getpid(), os.getppid()):
             return True
-        held = _sockets(pid)
         listening = [s for s in self._told(lambda sockets: sockets.listening()) if s.inode in held]
         at_home = all(one.address.is_loopback for one in listening)
         if (_PROC / str(pid) / "comm").read_text().strip() in ASKING_FOR_ITSELF:

@@ -20,6 +20,8 @@ POLICY_VIOLATION, TRY_AGAIN_LATER = 1008, 1013
 
 
 def add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
+    joining = asyncio.Lock()  # one a turn of the loop, and of what it is sent: all may come at once
+
     @app.websocket("/ws")
     async def socket(websocket: WebSocket) -> None:
         await websocket.accept()
@@ -35,7 +37,9 @@ def add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
             return
         except WebSocketDisconnect:
             return
-        client = hub.join(resume)
+        async with joining:
+            await asyncio.sleep(0)
+            client = hub.join(resume)
         try:
             await _converse(websocket, client)
         finally:

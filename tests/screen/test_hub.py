@@ -8,6 +8,7 @@ from typing import Any
 import orjson
 import pytest
 
+from server.flight.mission_state import State
 from server.screen.hub import AT_ONCE, Client, Hub
 from server.screen.messages import Beat, Resume, Snapshot, Update
 from server.screen.replies import as_json
@@ -267,3 +268,28 @@ async def test_a_feed_that_fails_does_not_end_the_screen(
             async with asyncio.timeout(20):
                 assert orjson.loads(await client.messages.get())["kind"] == "update"
     assert "could not be brought up to date" in caplog.text
+
+
+async def test_many_who_join_at_once_are_sent_one_snapshot(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A state and a packed history for each of 190 held the loop for half a second."""
+    feed = DemoFeed(since_launch_s=3_000)
+    hub = Hub(feed)
+    asked = []
+    state = feed.state
+
+    def counted() -> State:
+        asked.append(state())
+        return asked[-1]
+
+    monkeypatch.setattr(feed, "state", counted)
+    clients = [hub.join(Resume(kind="resume")) for _ in range(190)]
+    snapshots = [client.messages.get_nowait() for client in clients]
+    assert all(one is snapshots[0] for one in snapshots)
+    assert len(asked) == 1
+    feed.comment = "bat 3.9V"
+    late = hub.join(Resume(kind="resume"))
+    (before,) = received(late)
+    hub.publish()
+    (update,) = received(late)
+    assert update["sequence"] == before["sequence"] + 1, "what it lacked follows at once"
+    assert update["state"]["flights"]

@@ -15,7 +15,7 @@ import pytest
 from websockets.asyncio.client import connect
 from websockets.exceptions import InvalidStatus
 
-from server.screen import socket_diag, socket_tables
+from server.screen import local_process, socket_diag, socket_tables
 from server.screen.local_process import LocalProcesses, Sockets
 from server.screen.socket_diag import End, Socket
 from tests.nginx import nginx
@@ -174,3 +174,35 @@ def test_where_one_does_not_tell_the_next_is_asked() -> None:
     with listening("127.0.0.1") as port, socket.create_connection(("127.0.0.1", port)) as client:
         processes = LocalProcesses([Silent(), socket_diag])
         assert processes.speaks_for_itself(client.getsockname(), ("127.0.0.1", port))
+
+
+def test_many_connections_of_a_program_are_one_look_at_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All that it has open was read again for each: it grew with the square of them."""
+    looked: list[int] = []
+    found = local_process._sockets
+
+    def counted(pid: int) -> set[int]:
+        looked.append(pid)
+        return found(pid)
+
+    monkeypatch.setattr(local_process, "_sockets", counted)
+    now_s = 0.0
+    with (
+        socket.create_server(("127.0.0.1", 0), backlog=100) as server,
+        contextlib.ExitStack() as open_,
+    ):
+        here = server.getsockname()
+        ends = [
+            open_.enter_context(socket.create_connection(here)).getsockname() for _ in range(60)
+        ]
+        processes = LocalProcesses(clock=lambda: now_s)
+        first = processes.speaks_for_itself(ends[0], here)
+        once = len(looked)
+        for end in ends[1:]:
+            assert processes.speaks_for_itself(end, here) == first
+        assert len(looked) == once
+        now_s = 1.0
+        processes.speaks_for_itself(
+            open_.enter_context(socket.create_connection(here)).getsockname(), here
+        )
+        assert len(looked) > once, "what it holds now may be something else"

@@ -1,6 +1,7 @@
 """The socket over a real wire."""
 
 import asyncio
+import contextlib
 import json
 from typing import Any
 
@@ -10,7 +11,9 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.hub import Client
 from server.screen.keys import Keys
+from server.screen.messages import Resume
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import HOST, mute, serving, until
 
@@ -123,3 +126,45 @@ async def test_watchers_take_no_place_of_the_crew() -> None:
             async with connect(address, additional_headers=for_crew) as crew:
                 await crew.send(NEW)
                 await next_of(crew, "snapshot")
+
+
+async def test_who_comes_at_once_is_let_in_one_a_turn_of_the_loop(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """After a station's start all screens come back in the same moment, and the radio goes on."""
+    turn = 0
+    asked: list[int] = []
+    joined: list[int] = []
+
+    async def turns() -> None:
+        nonlocal turn
+        while True:
+            turn += 1
+            await asyncio.sleep(0)
+
+    def local(*_: object) -> bool:
+        asked.append(turn)
+        return True
+
+    settings = ScreenSettings(
+        keys=Keys("the watchers' key, long", "the crew's key, long"), local=local
+    )
+    app = create_app(DemoFeed(since_launch_s=3_000), settings=settings)
+    join = app.state.hub.join
+
+    def joining(resume: Resume) -> Client:
+        joined.append(turn)
+        client: Client = join(resume)
+        return client
+
+    monkeypatch.setattr(app.state.hub, "join", joining)
+    async with serving(app) as port, contextlib.AsyncExitStack() as open_:
+        counting = asyncio.create_task(turns())
+        address = f"ws://{HOST}:{port}/ws"
+        connecting = [open_.enter_async_context(connect(address)) for _ in range(60)]
+        sockets = await asyncio.gather(*connecting)
+        await asyncio.gather(*(one.send(NEW) for one in sockets))
+        await asyncio.gather(*(next_of(one, "snapshot") for one in sockets))
+        counting.cancel()
+    assert len(set(asked)) == len(asked) == 60
+    assert len(set(joined)) == len(joined) == 60
