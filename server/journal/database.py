@@ -183,21 +183,25 @@ class Journal:
     def receptions(
         self, after: int = 0, wire: Wire | None = None
     ) -> Iterator[tuple[int, Reception]]:
-        """Receptions with their numbers, in the order in which they were stored; of one wire or all."""
+        """Receptions with their numbers, in the order in which they were stored; of one wire or all.
+
+        JournalError where the file is damaged.
+        """
         if not has_tables(self._db):
             return
-        values = schema.values(self._db, "receptions")
-        rows = self._db.execute(
-            f"SELECT number, {values} FROM receptions"
-            " WHERE number > ? AND (? IS NULL OR wire = ?) ORDER BY number",
-            (after, wire, wire),
-        )
-        for number, *row in rows:
-            reception = reception_of(row)
-            if reception is None:
-                self._altered["receptions"].add(number)
-            elif reception.wire in WIRES:
-                yield number, reception
+        with self._reading():
+            values = schema.values(self._db, "receptions")
+            rows = self._db.execute(
+                f"SELECT number, {values} FROM receptions"
+                " WHERE number > ? AND (? IS NULL OR wire = ?) ORDER BY number",
+                (after, wire, wire),
+            )
+            for number, *row in rows:
+                reception = reception_of(row)
+                if reception is None:
+                    self._altered["receptions"].add(number)
+                elif reception.wire in WIRES:
+                    yield number, reception
 
     def commands(self) -> Iterator[tuple[int, Command]]:
         """Commands, each with the number of the reception that it came after."""
@@ -208,16 +212,24 @@ class Journal:
         """Likewise, with numbers of their own before that."""
         if not has_tables(self._db):
             return
-        values = schema.values(self._db, "commands")
-        rows = self._db.execute(
-            f"SELECT number, after_reception, {values} FROM commands ORDER BY number"
-        )
-        for number, after, *row in rows:
-            command = command_of(row)
-            if command is None:
-                self._altered["commands"].add(number)
-            else:
-                yield number, after, command
+        with self._reading():
+            values = schema.values(self._db, "commands")
+            rows = self._db.execute(
+                f"SELECT number, after_reception, {values} FROM commands ORDER BY number"
+            )
+            for number, after, *row in rows:
+                command = command_of(row)
+                if command is None:
+                    self._altered["commands"].add(number)
+                else:
+                    yield number, after, command
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise JournalError(f"{self.path}: {error}") from error
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""

@@ -147,3 +147,18 @@ def test_export_and_import_are_inverse(tmp_path: Path, log: Path) -> None:
     a = run("replay", str(journal), "--to-end", "--json")
     b = run("replay", str(out), "--to-end", "--json")
     assert a[1] == b[1]
+
+
+@pytest.mark.parametrize("command", [("export-log",), ("replay", "--to-end", "--json")])
+def test_a_damaged_journal_is_an_error_in_words(tmp_path: Path, command: tuple[str, ...]) -> None:
+    journal = tmp_path / "rotten.sqlite3"
+    with Journal(journal) as opened:
+        opened.append(FLIGHT)
+    data = bytearray(journal.read_bytes())
+    middle = len(data) // 2 // 4_096 * 4_096
+    data[middle : middle + 4_096] = bytes(range(256)) * 16
+    journal.write_bytes(data)
+    name, *options = command
+    code, out, err = run(name, str(journal), *options)
+    assert (code, out) == (2, "")
+    assert "rotten.sqlite3: " in err
