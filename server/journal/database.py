@@ -54,12 +54,17 @@ class Journal:
         """To the file of `path`, as a new journal would. JournalError."""
         self._altered: dict[str, set[int]] = {"receptions": set(), "commands": set()}
         try:
-            self._db = open_to_read(Path(self.path)) if self._read_only else self._for_writing()
-            found = self.about().get("schema") if has_tables(self._db) else None
+            db = open_to_read(Path(self.path)) if self._read_only else self._for_writing()
+            try:
+                found = schema.version(db) if has_tables(db) else None
+            except sqlite3.Error:
+                db.close()  # else it stays locked for who reads what is left of it
+                raise
         except sqlite3.Error as error:
             raise JournalError(f"{self.path}: {error}") from error
+        self._db = db
         if found != str(SCHEMA) and (self._ready or found is not None):
-            self._db.close()
+            db.close()
             raise JournalError(f"{self.path}: journal schema {SCHEMA} expected, found {found}")
 
     def _for_writing(self) -> sqlite3.Connection:
@@ -77,8 +82,12 @@ class Journal:
                 raise
             self._ready = False
             db = open_without_room(self.path)
-            if has_tables(db):
-                schema.check(db)
+            try:
+                if has_tables(db):
+                    schema.check(db)
+            except sqlite3.Error:
+                db.close()
+                raise
         return db
 
     def _prepare(self) -> None:

@@ -25,12 +25,12 @@ def writable_beside(path: Path) -> Path:
     if not folder.is_dir() or os.access(folder, os.W_OK):
         return path
     name = hashlib.sha256(str(folder).encode()).hexdigest()[:16]
-    own = Path(tempfile.gettempdir()) / f"leeward-{os.getuid()}-{name}"
     try:
+        own = Path(tempfile.gettempdir()) / f"leeward-{os.getuid()}-{name}"
         own.mkdir(mode=0o700, exist_ok=True)
         found = own.lstat()
-    except OSError as error:
-        raise JournalError(f"{path}: cannot be written, nor can {own}: {error}") from error
+    except OSError as error:  # also where no temporary folder has room for a byte
+        raise JournalError(f"{path}: cannot be written, nor elsewhere: {error}") from error
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid() or found.st_mode & 0o077:
         raise JournalError(f"{path}: cannot be written, and {own} is not ours alone")
     return own / path.name

@@ -54,9 +54,10 @@ def prepare(db: sqlite3.Connection) -> None:
     sqlite3.DatabaseError where something is gone that there was; OtherTablesError.
     """
     if has_tables(db):
-        check(db)
+        if not check(db):
+            return
         noted = all(recorded(db, table) is not None for table in TABLES)
-        if noted and not _lacking(db) and _says_its_version(db):
+        if noted and not _lacking(db) and version(db) is not None:
             return
     with db:
         db.execute("BEGIN")
@@ -71,24 +72,33 @@ def prepare(db: sqlite3.Connection) -> None:
                 (table,),
             )
         db.execute("INSERT OR IGNORE INTO about VALUES ('schema', ?)", (str(SCHEMA),))
+        db.execute(f"PRAGMA user_version = {SCHEMA}")  # told twice: one bit is no other version
 
 
-def _says_its_version(db: sqlite3.Connection) -> bool:
-    return bool(db.execute("SELECT 1 FROM about WHERE key = 'schema'").fetchone())
+def version(db: sqlite3.Connection) -> str | None:
+    """As the journal says it; None where it does not."""
+    row = db.execute("SELECT value FROM about WHERE key = 'schema'").fetchone()
+    return None if row is None else str(row[0])
 
 
-def check(db: sqlite3.Connection) -> None:
-    """One bit in the words that make a table hides it, or one of its columns: sqlite3.DatabaseError.
+def check(db: sqlite3.Connection) -> bool:
+    """Whether it is of this version. sqlite3.DatabaseError where it is damaged; OtherTablesError.
 
-    OtherTablesError.
+    One bit in the words that make a table hides it, or one of its columns.
     """
     there = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
     if not there & MADE.keys():
         raise OtherTablesError("its tables are not a journal's")
+    said, (stamped,) = version(db), db.execute("PRAGMA user_version").fetchone()
+    if said not in (None, str(SCHEMA)):
+        if said != str(stamped):
+            raise sqlite3.DatabaseError(f"its version is altered: {said} and {stamped}")
+        return False
     for table in TABLES:
         for name in _ALL[table] - _columns(db, table):
             if (table, name) not in _LATER or recorded(db, table) is not None:
                 raise sqlite3.DatabaseError(f"{table} have no {name}")
+    return True
 
 
 def recorded(db: sqlite3.Connection, table: Table) -> int | None:

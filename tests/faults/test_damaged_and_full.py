@@ -13,6 +13,7 @@ import pytest
 from server.flight.inputs import Reception
 from server.journal import saving
 from server.journal.database import Journal, JournalError
+from server.journal.elsewhere import writable_beside
 from server.journal.recover import open_journal
 from server.journal.unsaved import Unsaved
 from tests.faults.test_disk import GIVEN, journal_at, rot
@@ -20,7 +21,7 @@ from tests.flights import packet
 from tests.seen import kinds
 from tests.session.running import Tnc, leeward
 from tests.session.test_live import PLAN, TNC, line_at, shift_to_now
-from tests.small_disk import fill, small_disk_at
+from tests.small_disk import fill, read_only, small_disk_at
 
 
 @pytest.fixture
@@ -165,3 +166,25 @@ def test_half_a_file_that_was_being_saved_is_nothing(tmp_path: Path) -> None:
     with open_journal(path)[0] as journal:
         assert heard(journal) == readable
     assert not list(tmp_path.glob("tern.saving*"))
+
+
+def test_no_room_anywhere_for_a_folder_that_cannot_be_written_to_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def nowhere() -> str:
+        raise FileNotFoundError("No usable temporary directory found")
+
+    monkeypatch.setattr("tempfile.gettempdir", nowhere)
+    with read_only(tmp_path), pytest.raises(JournalError, match="nor elsewhere: No usable"):
+        writable_beside(tmp_path / "tern.sqlite3")
+
+
+def test_a_table_that_is_hidden_on_a_full_disk_is_read(small_disk: Path) -> None:
+    """The file is asked without room, and must not stay locked for who reads what is left of it."""
+    path = journal_at(small_disk / "tern.sqlite3")
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"TABLE about", b"TABLE qbout"))
+    fill(small_disk)
+    with open_journal(path)[0] as journal:
+        assert isinstance(journal, Unsaved)
+        assert heard(journal) == GIVEN * 10

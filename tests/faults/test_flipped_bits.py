@@ -134,6 +134,28 @@ def test_a_bit_in_the_words_that_make_a_table_hides_no_entry(
     assert (told.kind, told.count) == ("journal_damaged", 300)
 
 
+def test_a_bit_in_its_version_ends_no_start(tmp_path: Path) -> None:
+    path = altered_with(
+        journal_at(tmp_path / "tern.sqlite3"), "UPDATE about SET value = '3' WHERE key = 'schema'"
+    )
+    journal, (told,) = open_journal(path)
+    with journal:
+        assert [one for _, one in journal.receptions()] == HEARD
+    assert (told.kind, told.count) == ("journal_damaged", 300)
+
+
+def test_a_journal_of_another_version_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = altered_with(
+        journal_at(tmp_path / "tern.sqlite3"),
+        "UPDATE about SET value = '3' WHERE key = 'schema'",
+        "PRAGMA user_version = 3",
+        "ALTER TABLE receptions RENAME COLUMN wire TO wired",
+    )
+    with pytest.raises(JournalError, match="schema 1 expected, found 3"):
+        open_journal(path)
+    assert not list(tmp_path.glob("*damaged*"))
+
+
 def test_a_database_of_something_else_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "map.mbtiles"
     altered_with(path, "CREATE TABLE tiles (zoom_level INTEGER)")
