@@ -21,7 +21,7 @@ from server.flight.inputs import Command, Reception
 from server.journal import schema
 from server.journal.check_sum import check_sum, command_of, reception_of, text_of
 from server.journal.reading import is_without_room, open_to_read, open_without_room
-from server.journal.schema import COMMAND_VALUES, RECEPTION_VALUES, SCHEMA, has_tables
+from server.journal.schema import COMMAND_VALUES, RECEPTION_VALUES, SCHEMA, UNREADABLE, has_tables
 
 _RECENT = 100  # the very last may have been a batch that waited
 
@@ -57,10 +57,10 @@ class Journal:
             db = open_to_read(Path(self.path)) if self._read_only else self._for_writing()
             try:
                 found = schema.version(db) if has_tables(db) else None
-            except sqlite3.Error:
+            except UNREADABLE:
                 db.close()  # else it stays locked for who reads what is left of it
                 raise
-        except sqlite3.Error as error:
+        except UNREADABLE as error:
             raise JournalError(f"{self.path}: {error}") from error
         self._db = db
         if found != str(SCHEMA) and (self._ready or found is not None):
@@ -76,7 +76,7 @@ class Journal:
             schema.prepare(db)  # first: what is no journal stays as it is
             db.execute("PRAGMA journal_mode=WAL")
             self._ready = True
-        except sqlite3.Error as error:
+        except UNREADABLE as error:
             db.close()
             if not is_without_room(error):
                 raise
@@ -85,7 +85,7 @@ class Journal:
             try:
                 if has_tables(db):
                     schema.check(db)
-            except sqlite3.Error:
+            except UNREADABLE:
                 db.close()
                 raise
         return db
@@ -169,7 +169,7 @@ class Journal:
         """What SQLite's own check finds wrong; None when the file is whole."""
         try:
             found = self._db.execute("PRAGMA quick_check(1)").fetchone()
-        except sqlite3.Error as error:
+        except UNREADABLE as error:
             return str(error)
         return None if found == ("ok",) else " ".join(str(found[0]).split())
 
@@ -237,7 +237,7 @@ class Journal:
     def _reading(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except UNREADABLE as error:
             raise JournalError(f"{self.path}: {error}") from error
 
     def about(self) -> dict[str, str]:

@@ -6,7 +6,7 @@ import sqlite3
 from pathlib import Path
 
 from server.journal.check_sum import text_of
-from server.journal.schema import MADE
+from server.journal.schema import MADE, UNREADABLE
 
 _PAGE_BYTES = 4_096  # SQLite's own choice, which is left to it
 # in memory there is no write-ahead log: 1, 1; the rest never is anything else (SQLite's file format, 1.3)
@@ -22,7 +22,7 @@ _NO_ROOM = (
 )
 
 
-def is_without_room(error: sqlite3.Error) -> bool:
+def is_without_room(error: Exception) -> bool:
     """Or nothing may be written there. Python's own errors have no code: a text that is none."""
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in _NO_ROOM
 
@@ -34,7 +34,7 @@ def open_to_read(path: Path) -> sqlite3.Connection:
     db.text_factory = text_of
     try:
         db.execute("SELECT COUNT(*) FROM sqlite_master")
-    except sqlite3.Error as error:
+    except UNREADABLE as error:
         if is_without_room(error):
             db.close()
             return open_without_room(str(path), create=False)
@@ -49,7 +49,7 @@ def open_without_room(path: str, *, create: bool = True) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA locking_mode=EXCLUSIVE")
         db.execute("PRAGMA synchronous=FULL")
-    except sqlite3.Error:
+    except UNREADABLE:
         db.close()
         raise
     return db
@@ -63,7 +63,7 @@ def has_whole_pages(path: Path) -> bool:
 def open_in_memory(path: Path) -> sqlite3.Connection:
     """A copy of its whole pages, without the write-ahead log, with the head and the tables of a journal.
 
-    One turned bit in the words that make a table would else hide all of it. OSError, sqlite3.Error.
+    One turned bit in the words that make a table would else hide all of it. OSError, UNREADABLE.
     """
     data = bytearray(path.read_bytes())
     pages = len(data) // _PAGE_BYTES

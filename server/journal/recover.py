@@ -33,7 +33,7 @@ def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
     try:
         journal = Journal(path)
     except JournalError as error:
-        if not isinstance(error.__cause__, sqlite3.DatabaseError) or _is_in_use(error.__cause__):
+        if not _is_damage(error.__cause__):
             raise
         return _save(path, str(error))
     damage = journal.damage()
@@ -43,10 +43,11 @@ def open_journal(path: Path) -> tuple[Journal, list[Problem]]:
     return _save(path, damage)
 
 
-def _is_in_use(error: BaseException) -> bool:
-    """Locked, or not to be opened at all: nothing is broken, and nothing may be put aside."""
-    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT)
-    return isinstance(error, sqlite3.OperationalError) and code & 0xFF not in _BROKEN
+def _is_damage(error: BaseException | None) -> bool:
+    """Where it is locked, or not to be opened at all, nothing is broken, and nothing may be put aside."""
+    if isinstance(error, sqlite3.OperationalError):
+        return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF in _BROKEN
+    return isinstance(error, sqlite3.DatabaseError | UnicodeError)
 
 
 def _save(path: Path, damage: str) -> tuple[Journal, list[Problem]]:

@@ -14,7 +14,7 @@ from server.flight.inputs import COMMAND_KINDS, Command, Reception
 from server.journal.check_sum import command_of, reception_of
 from server.journal.reading import has_whole_pages, open_in_memory, open_to_read
 from server.journal.recording import Recording, read_recording
-from server.journal.schema import NO_SUM, Table
+from server.journal.schema import NO_SUM, UNREADABLE, Table
 from server.journal.text import LogError
 
 # by place, not by name: one turned bit may alter a column's name, and each version added its own behind
@@ -81,7 +81,7 @@ def read_what_is_there(path: Path) -> Recording:
     """
     try:
         return read_recording(path)
-    except (LogError, sqlite3.Error, UnicodeError) as error:
+    except (LogError, *UNREADABLE) as error:
         found = salvaged(path, str(error))
         if not found.receptions:
             raise LogError(f"{path}: nothing in it can be read: {error}") from error
@@ -107,11 +107,11 @@ def salvaged(path: Path, damage: str) -> Recording:
 def _from_both_ends(path: Path) -> _Found:
     """Rows up to the damage, and down to it from the end."""
     found = _Found()
-    with contextlib.suppress(sqlite3.Error, OSError):
+    with contextlib.suppress(*UNREADABLE, OSError):
         if has_whole_pages(path):
             _read(open_to_read(path), found)
     if not found.receptions or not found.commands:
-        with contextlib.suppress(sqlite3.Error, OSError):
+        with contextlib.suppress(*UNREADABLE, OSError):
             _read(open_in_memory(path), found)
     return found
 

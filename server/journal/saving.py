@@ -5,11 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import sqlite3
 import time
 from pathlib import Path
 
 from server.journal.database import Journal, JournalError
+from server.journal.schema import UNREADABLE
 
 _BESIDE = ("-wal", "-shm")
 
@@ -49,7 +49,7 @@ def finish_saving(path: Path) -> None:
     whole = False
     if not path.exists():  # closed, all of it stands in the one file
         with (
-            contextlib.suppress(JournalError, sqlite3.Error),
+            contextlib.suppress(JournalError, *UNREADABLE),
             Journal(saving, read_only=True) as new,
         ):
             whole = new.about().get("saved") == "whole"

@@ -6,6 +6,8 @@ import sqlite3
 from typing import Literal
 
 SCHEMA = 1
+# what asking a damaged file raises: SQLite's words of it may hold its bytes, which Python takes for no text
+UNREADABLE = (sqlite3.Error, UnicodeError)
 Table = Literal["receptions", "commands"]
 TABLES: tuple[Table, ...] = ("receptions", "commands")
 MADE = {

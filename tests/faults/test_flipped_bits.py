@@ -117,6 +117,8 @@ def test_salvage_uses_no_entry_that_lost_its_check_sum(tmp_path: Path) -> None:
         (b"TABLE commands", b"TABLE commanes"),
         (b"station TEXT", b"stapion TEXT"),
         (b"TABLE about", b"TABLE qbout"),
+        (b"CREATE TABLE receptions", b"CREAT\xc5 TABLE receptions"),  # nor is the error a text
+        (b"checkedchecked", b"c\xe8eckedchecked"),
         (b"SQLite format 3", b"SQLite fozmat 3"),
     ],
 )
