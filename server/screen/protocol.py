@@ -9,7 +9,10 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+from uvicorn._types import ASGISendEvent
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
+from websockets.http11 import Request
 
 from server.screen.keys import is_loopback
 from server.screen.limits import neighbourhood
@@ -113,3 +116,17 @@ class BoundedProtocol(HttpToolsProtocol):
     def _give_up(self) -> None:
         self._timer = None
         self.transport.abort()
+
+
+class PatientSocket(WebSocketsSansIOProtocol):
+    """Reads nothing before it is let in: uvicorn takes what comes earlier for an error of its own."""
+
+    def handle_connect(self, event: Request) -> None:
+        super().handle_connect(event)
+        self.transport.pause_reading()
+
+    async def send(self, message: ASGISendEvent) -> None:
+        waits = not self.handshake_complete
+        await super().send(message)
+        if waits and self.handshake_complete:
+            self.transport.resume_reading()

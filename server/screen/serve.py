@@ -8,7 +8,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from server.screen.certificate import Certificate
-from server.screen.protocol import BoundedProtocol
+from server.screen.protocol import BoundedProtocol, PatientSocket
 
 CONNECTIONS = 3_000  # more are closed at once
 FILES = 512  # beside them: journal, sources, maps
@@ -26,6 +26,7 @@ def uvicorn_server(
         host=host,
         port=port,
         http=BoundedProtocol,
+        ws=PatientSocket,
         log_level="warning",
         ws_max_size=65_536,  # browsers send one short message
         ws_per_message_deflate=False,  # costs much memory for each client

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 
 import httpx
 import pytest
+from fastapi import WebSocket
 
 from server.screen import protocol, serve
 from server.screen.app import create_app
@@ -155,3 +156,37 @@ def test_connections_leave_room_for_files(monkeypatch: pytest.MonkeyPatch) -> No
     assert limit[0] == (3_512, 4_096)
     limit[0] = (1_024, 1_024)
     assert serve.connections_that_fit(3_000) == 512
+
+
+UPGRADE = (
+    b"GET /ws HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+    b"Sec-WebSocket-Version: 13\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"
+)
+
+
+async def test_noise_before_a_socket_is_let_in_waits_for_it(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    app = create_app(DemoFeed(since_launch_s=3_000))
+    asked, go = asyncio.Event(), asyncio.Event()
+    accept = WebSocket.accept
+
+    async def accepting(socket: WebSocket) -> None:
+        asked.set()
+        await go.wait()
+        await accept(socket)
+
+    monkeypatch.setattr(WebSocket, "accept", accepting)
+    async with serving(app) as port, asyncio.timeout(PATIENCE_S):
+        reader, writer = await asyncio.open_connection(HOST, port)
+        writer.write(UPGRADE)
+        await asked.wait()
+        writer.write(b"\xff" * 100)
+        async with httpx.AsyncClient() as other:  # once this is answered, the noise has come
+            assert (await other.get(f"http://{HOST}:{port}/healthz")).status_code == 200
+        go.set()
+        said = await reader.read()
+        writer.close()
+    assert said.startswith(b"HTTP/1.1 101 ")
+    assert b"\x88" in said, "closed as a socket is"
+    assert "Fatal error" not in caplog.text
