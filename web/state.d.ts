@@ -290,7 +290,7 @@ export interface Problem {
 /**
  * What is wrong with what was heard, with the clocks, or with this station itself.
  */
-export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'unusable' | 'journal_read' | 'journal_refuses' | 'journal_elsewhere' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'roads_read' | 'roads_unused' | 'pack_unused' | 'journal_damaged' | 'journal_unsaved' | 'entries_altered' | 'name_twice' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
+export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'swapped' | 'unusable' | 'journal_read' | 'journal_refuses' | 'journal_elsewhere' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'roads_read' | 'roads_unused' | 'pack_unused' | 'journal_damaged' | 'journal_unsaved' | 'entries_altered' | 'name_twice' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
 
 export interface Receptions {
   total: number;
@@ -300,7 +300,8 @@ export interface Receptions {
 }
 
 /**
- * `off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below.
+ * `off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below;
+ * for `swapped`, how far from the launch it would be.
  */
 export interface Rejection {
   kind: RejectionKind;
@@ -312,7 +313,7 @@ export interface Rejection {
 /**
  * Why a fix, or its altitude alone, was not used.
  */
-export type RejectionKind = 'off_earth' | 'no_fix' | 'null_island' | 'never_flew' | 'frozen' | 'stuck' | 'position_off' | 'altitude_off' | 'against_pressure' | 'not_computable';
+export type RejectionKind = 'off_earth' | 'no_fix' | 'null_island' | 'swapped' | 'never_flew' | 'two_transmit' | 'frozen' | 'stuck' | 'position_off' | 'altitude_off' | 'against_pressure' | 'not_computable';
 
 export interface Replay {
   speed: number;

@@ -139,9 +139,11 @@ class Books:
         text = taken.text() if followed or taken.decoding.transmission is None else ""
         sender = self.senders.get(name)
         if sender is None:
-            alarms = self.plan.flights[self.flight_of(name)].alarms
-            health = TrackerHealth(alarms.silent_after_intervals)
-            sender = self.senders[name] = Sender(name, health, followed)
+            plan = self.plan.flights[self.flight_of(name)]
+            health = TrackerHealth(plan.alarms.silent_after_intervals)
+            site = launch_site(plan) if name in self.trackers else None
+            sender = Sender(name, health, followed, name in self.vehicles, site)
+            self.senders[name] = sender
         change = self._deduplication.take(sender.name, content, hearing, reports, text)
         gone, come = sender.apply(change)
         if name in self.trackers:

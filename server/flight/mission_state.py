@@ -103,6 +103,9 @@ class ProblemKind(StrEnum):
     TIMES_AHEAD = "times_ahead"  # `count` positions of `name` are later than they were heard
     TIMES_BEHIND = "times_behind"  # ... or much earlier
     FAR_FROM_LAUNCH = "far_from_launch"  # tracker `name` is `distance_m` from its planned launch
+    SWAPPED = (
+        "swapped"  # `count` positions of tracker `name`; exchanged, `distance_m` from the launch
+    )
     UNUSABLE = "unusable"  # `count` receptions could not be taken in; `detail`: kinds of error
     JOURNAL_READ = "journal_read"  # what was heard before the start is being read, `count` % of it
     JOURNAL_REFUSES = "journal_refuses"  # `count` receptions are in memory alone

@@ -17,7 +17,11 @@ class RejectionKind(StrEnum):
     OFF_EARTH = "off_earth"  # latitude or longitude out of range
     NO_FIX = "no_fix"  # the receiver itself says so
     NULL_ISLAND = "null_island"  # 0, 0: what receivers without a fix report
+    SWAPPED = "swapped"  # far from the planned launch, and near it if latitude and longitude change places
     NEVER_FLEW = "never_flew"  # still on the ground while another tracker is far above
+    TWO_TRANSMIT = (
+        "two_transmit"  # two use its callsign, and another tracker tells where the payload is
+    )
     FROZEN = "frozen"  # position the same to the last digit though it should have moved
     STUCK = "stuck"  # altitude the same to the last digit though it should have changed
     POSITION_OFF = "position_off"
@@ -28,7 +32,8 @@ class RejectionKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rejection:
-    """`off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below."""
+    """`off_m`: how far from the track (altitude: positive above it); for `never_flew`, how far below;
+    for `swapped`, how far from the launch it would be."""
 
     kind: RejectionKind
     off_m: float | None = None

@@ -92,6 +92,7 @@ function createPad(context) {
 /** @returns {Check[]} */
 function trackers({ units }, state) {
   const far = new Map();
+  const swapped = new Set(state.problems.filter(({ kind }) => kind === 'swapped').map(({ name }) => name));
   for (const { kind, name, distance_m } of state.problems) if (kind === 'far_from_launch') far.set(name, distance_m);
   return state.trackers.map((tracker) => {
     const { name, label, role, fixes, heard, missed } = tracker;
@@ -103,6 +104,7 @@ function trackers({ units }, state) {
       const km = Math.round(far.get(name) / 1000).toLocaleString('en-US');
       return told('red', `${km} km from the planned launch. Is the callsign right, and the plan today’s?`);
     }
+    if (swapped.has(name)) return told('red', 'latitude and longitude swapped, in its set-up or in the plan. It is not used.');
     if (fixes === 0) return told('amber', 'heard, without a position. Give its receiver a view of the sky and some minutes.');
     if (tracker.state === 'silent' || tracker.state === 'late') return told('red', `${tracker.state}. Look at its power and antenna.`);
     if (tracker.state === 'stuck') return told('red', 'sends the same position to the last digit. Start its receiver again.');

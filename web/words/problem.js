@@ -49,7 +49,11 @@ const SENTENCES = {
   times_behind: ({ name, count }) => timesWords(name, count, 'much earlier than they were heard'),
   far_from_launch: ({ name, distance_m }) =>
     `${name} is ${Math.round(distance_m / 1000).toLocaleString('en-US')} km from the planned launch. Is it ` +
-    'another’s callsign, are its latitude and longitude swapped, or is this the plan of another place?',
+    'another’s callsign, or is this the plan of another place?',
+  swapped: ({ name, count, distance_m }) =>
+    `${words.sentenceCase(words.plural(count, 'position'))} of ${name} with latitude and longitude swapped: exchanged, the last is ` +
+    `${Math.round(distance_m / 1000).toLocaleString('en-US')} km from the planned launch, as sent over 1,000. None ` +
+    'is used. Mend the tracker; or is the launch in the plan swapped?',
   unusable: ({ count, detail }) =>
     `${words.plural(count, 'reception')} could not be taken in (${detail}). What it holds is in the journal; ` +
     'please report it.',

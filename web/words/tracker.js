@@ -40,6 +40,8 @@ const PLAIN = {
   off_earth: 'a position that is not on the earth',
   no_fix: 'the receiver says that it has no fix',
   null_island: 'position 0, 0: the receiver has no fix',
+  swapped: 'latitude and longitude are swapped, or those of the launch in the plan',
+  two_transmit: 'two transmit under its callsign, and another tracker tells where it is',
   frozen: 'position unchanged to the last digit while it moves',
   stuck: 'altitude unchanged to the last digit while it moves',
   against_pressure: 'altitude does not agree with its own pressure',

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ from decoders.reports import PositionReport, SensorReport
 from server.flight.packets.deduplication import Packet, merge
 from server.flight.packets.sensors import Definitions, pressure_pa
 from server.flight.packets.sent_at import TimedReport
+from server.flight.physics.geodesy import distance_bearing
 from server.flight.track.fixes import Fix
 from server.flight.tracker_state import Rejection, RejectionKind
 
@@ -19,6 +21,9 @@ _LEAST_SIGMA_M = 3.0
 _SIGMA_DATUM_M = {"msl": 10.0, "ellipsoid": 35.0}  # the geoid is within 110 m, mostly 40 m
 _HIGHEST_M = 60_000.0
 _LOWEST_M = -450.0  # the Dead Sea's shore
+# of swapped positions; our choice: a box comes down within 200 km as a rule, one that floats farther
+_FAR_M, _NEAR_M, _BESIDE_DEG = 1_000_000.0, 500_000.0, 4.0
+Site = tuple[float, float]  # latitude, longitude (degrees)
 
 
 class SlotKey(NamedTuple):
@@ -50,15 +55,19 @@ def merged(entries: tuple[Entry, ...]) -> tuple[PositionReport, ...]:
 
 
 def possible(
-    name: str, key: SlotKey, entries: tuple[Entry, ...], definitions: Definitions
+    name: str,
+    key: SlotKey,
+    entries: tuple[Entry, ...],
+    definitions: Definitions,
+    site: Site | None = None,
 ) -> tuple[Fix, ...]:
-    """The fixes of one moment, without those that cannot be."""
+    """The fixes of one moment, without those that cannot be. `site`: of a tracker's planned launch."""
     measured_pa = measured_pressure_pa(entries, definitions)
     return tuple(
         [
             fix_of(name, key, report, measured_pa)
             for report in merged(entries)
-            if why_impossible(report) is None
+            if why_impossible(report, site) is None
         ]
     )
 
@@ -70,8 +79,8 @@ def measured_pressure_pa(entries: tuple[Entry, ...], definitions: Definitions) -
     return pressure_pa((r for entry in entries for r in entry.sensors), definitions)
 
 
-def why_impossible(report: PositionReport) -> Rejection | None:
-    """What is wrong with a position; None when nothing is."""
+def why_impossible(report: PositionReport, site: Site | None = None) -> Rejection | None:
+    """What is wrong with a position; None when nothing is. `site`: of a tracker's planned launch."""
     if not within(report.latitude_deg, -90.0, 90.0) or not within(
         report.longitude_deg, -180.0, 180.0
     ):
@@ -80,7 +89,29 @@ def why_impossible(report: PositionReport) -> Rejection | None:
         return Rejection(RejectionKind.NO_FIX)
     if abs(report.latitude_deg) < 0.01 and abs(report.longitude_deg) < 0.01:
         return Rejection(RejectionKind.NULL_ISLAND)
-    return None
+    return None if site is None else _swapped(report.latitude_deg, report.longitude_deg, site)
+
+
+def _swapped(latitude_deg: float, longitude_deg: float, site: Site) -> Rejection | None:
+    """Far from the planned launch as it is, and near it with latitude and longitude exchanged, or their
+    numbers alone: what a tracker sends that is set up wrongly. Where the plan is, the crew must say."""
+    off_deg = abs(latitude_deg - site[0])
+    if off_deg < _BESIDE_DEG and abs(longitude_deg - site[1]) < _BESIDE_DEG:
+        return None  # as a rule
+    if (
+        abs(longitude_deg) > 90.0
+        or distance_bearing(*site, latitude_deg, longitude_deg)[0] < _FAR_M
+    ):
+        return None
+    numbers = (
+        math.copysign(longitude_deg, latitude_deg),
+        math.copysign(latitude_deg, longitude_deg),
+    )
+    near_m = min(
+        distance_bearing(*site, *exchanged)[0]
+        for exchanged in ((longitude_deg, latitude_deg), numbers)
+    )
+    return Rejection(RejectionKind.SWAPPED, near_m) if near_m < _NEAR_M else None
 
 
 def fix_of(name: str, key: SlotKey, report: PositionReport, measured_pa: float | None) -> Fix:

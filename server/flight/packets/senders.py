@@ -14,6 +14,7 @@ from server.flight.packets.deduplication import Change, Hearing, Packet
 from server.flight.packets.last_place import LastPlace
 from server.flight.packets.positions import (
     Entry,
+    Site,
     SlotKey,
     entries_of,
     measured_pressure_pa,
@@ -34,13 +35,15 @@ class Sender:
     name: str
     health: TrackerHealth
     followed: bool = True  # else a bystander: only its last place is asked for
+    drives: bool = False  # the way of a vehicle is asked for
+    site: Site | None = None  # of a tracker: the planned launch
     slots: dict[SlotKey, tuple[Entry, ...]] = field(default_factory=dict)  # of a followed one
     fixes: dict[SlotKey, tuple[Fix, ...]] = field(default_factory=dict)
     impossible: dict[SlotKey, Rejection] = field(default_factory=dict)
     packets: list[Packet] = field(default_factory=list)  # in order of first hearing
     doubted: Counter[TimeDoubt] = field(default_factory=Counter)  # positions, by their own times
     sensors: Sensors = field(default_factory=Sensors)
-    # of a followed one, in canonical order: all fixes, their times and places, and filled slots
+    # of a followed one, in canonical order: all fixes, a vehicle's times and places, and filled slots
     _ordered: list[Fix] = field(default_factory=list)
     _places: list[tuple[float, float, float]] = field(default_factory=list)
     _filled: list[SlotKey] = field(default_factory=list)
@@ -122,20 +125,23 @@ class Sender:
     def _reorder(self, gone: list[Fix], come: list[Fix]) -> None:
         for fix in gone:
             i = place_of(self._ordered, fix)
-            del self._ordered[i], self._places[i]
+            del self._ordered[i]
+            if self.drives:
+                del self._places[i]
         for fix in come:
             i = len(self._ordered)
             if i > 0 and self._ordered[-1].time_s >= fix.time_s:  # as a rule it is the last
                 i = place_of(self._ordered, fix)
             self._ordered.insert(i, fix)
-            self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
+            if self.drives:
+                self._places.insert(i, (fix.time_s, fix.latitude_deg, fix.longitude_deg))
 
     def all_fixes(self) -> list[Fix]:
         """Of a followed one, in canonical order."""
         return list(self._ordered)
 
     def places(self) -> list[tuple[float, float, float]]:
-        """Of a followed one, in canonical order: time (UTC seconds), latitude, longitude (degrees)."""
+        """Of a vehicle, in canonical order: time (UTC seconds), latitude, longitude (degrees)."""
         return list(self._places)
 
     def latest_fix(self) -> Fix | None:
@@ -201,10 +207,10 @@ class Sender:
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:
         self.impossible.pop(key, None)
         entries = self.slots[key]
-        fixes = possible(self.name, key, entries, self.sensors.definitions())
+        fixes = possible(self.name, key, entries, self.sensors.definitions(), self.site)
         if len(fixes) < len(entries):  # joined, or one that cannot be
             for report in merged(entries):
-                problem = why_impossible(report)
+                problem = why_impossible(report, self.site)
                 if problem is not None:
                     self.impossible[key] = problem
         return fixes

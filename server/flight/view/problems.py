@@ -6,15 +6,17 @@ from collections.abc import Iterable
 
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
+from server.flight.packets.senders import Sender
 from server.flight.packets.sent_at import TimeDoubt
 from server.flight.physics.geodesy import distance_bearing
 from server.flight.times import moment
+from server.flight.tracker_state import RejectionKind
 
 # another station's clock is told when it is off by so much: each is told of its own by itself, but
 # one with a wrong date may have no screen at all
 _TOLD_AHEAD_S = 2 * 3_600.0
 # a box comes down within 200 km as a rule, and one that floats goes farther: this far off it is more
-# often another's callsign, latitude and longitude swapped, or the plan of another day
+# often another's callsign, or the plan of another day
 _FAR_M = 1_000_000.0
 _DOUBTS = {
     TimeDoubt.AHEAD: ProblemKind.TIMES_AHEAD,
@@ -66,7 +68,10 @@ def _far(mission: Mission) -> Iterable[Problem]:
             continue
         for name in flight.trackers:
             sender = mission.senders.get(name)
-            fix = None if sender is None else sender.latest_fix()
+            if sender is None:
+                continue
+            yield from _swapped(sender)
+            fix = sender.latest_fix()
             if fix is None:
                 continue
             distance_m, _ = distance_bearing(
@@ -74,6 +79,14 @@ def _far(mission: Mission) -> Iterable[Problem]:
             )
             if distance_m > _FAR_M:
                 yield Problem(ProblemKind.FAR_FROM_LAUNCH, name, distance_m=round(distance_m, -3))
+
+
+def _swapped(sender: Sender) -> Iterable[Problem]:
+    latest = sender.latest_impossible()
+    if latest is not None and latest.kind == RejectionKind.SWAPPED:
+        count = sum(one.kind == RejectionKind.SWAPPED for one in sender.impossible.values())
+        assert latest.off_m is not None
+        yield Problem(ProblemKind.SWAPPED, sender.name, count, distance_m=round(latest.off_m, -3))
 
 
 def _unusable(mission: Mission) -> Iterable[Problem]:
