@@ -13,7 +13,7 @@ then and becomes a note, and what would begin later (a tracker that falls silent
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.mission_state import Fact, Severity
@@ -21,7 +21,7 @@ from server.flight.packets.beacon_health import Silence
 from server.flight.state import FlightState
 from server.flight.times import moment
 from server.flight.track.events import Event, Withdrawn
-from server.flight.two_transmitters import TwoTransmitters
+from server.flight.track.two_transmitters import TwoTransmitters
 
 
 class Raised(NamedTuple):
@@ -51,9 +51,13 @@ class Beacon(NamedTuple):
     silences: Sequence[Silence]
 
 
-class Frozen(NamedTuple):
-    """In the air every fix was the same to the last digit: nobody knows where it is."""
+Repeats = Literal["position", "place", "altitude", "nothing"]
 
+
+class Frozen(NamedTuple):
+    """In the air all trackers told the same to the last digit, or nothing: nobody knows where it is."""
+
+    repeats: Repeats  # place: latitude and longitude alone; nothing: no position that could be one
     since_s: float  # of the last fix that was used
     noticed_s: float
     until_s: float | None  # when one was used again
@@ -66,7 +70,8 @@ class Doubled(NamedTuple):
     name: str
     label: str
     told: TwoTransmitters
-    places: tuple[tuple[float, float, float | None], tuple[float, float, float | None]]
+    until_s: float | None  # when it was over, if it is
+    places: tuple[tuple[float, float, float | None], ...]
 
 
 class Evidence(NamedTuple):
@@ -183,14 +188,19 @@ def of_silences(evidence: Evidence) -> Iterable[Raised]:
 def of_frozen(evidence: Evidence) -> Iterable[Raised]:
     """All trackers at once: one that freezes alone is shown in its row, and the others go on."""
     for one in evidence.frozen:
-        facts: dict[str, Fact] = {"last_good": moment(one.since_s), "altitude_m": one.altitude_m}
+        facts: dict[str, Fact] = {
+            "repeats": one.repeats,
+            "last_good": moment(one.since_s),
+            "altitude_m": one.altitude_m,
+        }
         name = f"frozen-{round(one.since_s)}"
-        yield Raised(name, "frozen", "urgent", one.noticed_s, one.until_s, facts)
+        severity: Severity = "warning" if one.repeats == "altitude" else "urgent"
+        yield Raised(name, "frozen", severity, one.noticed_s, one.until_s, facts)
 
 
 def of_doubled(evidence: Evidence) -> Iterable[Raised]:
     """Two transmitters under one callsign: which of them flies, the crew must find out."""
-    for name, label, told, places in evidence.doubled:
+    for name, label, told, until_s, places in evidence.doubled:
         facts: dict[str, Fact] = {"tracker": label, "apart_m": told.apart_m}
         for which, (latitude_deg, longitude_deg, altitude_m) in zip(
             ("one", "other"), places, strict=True
@@ -200,7 +210,7 @@ def of_doubled(evidence: Evidence) -> Iterable[Raised]:
             if altitude_m is not None:
                 facts[f"{which}_altitude_m"] = altitude_m
         alarm = f"doubled-{name}-{round(told.since_s)}"
-        yield Raised(alarm, "two_transmit", "urgent", told.noticed_s, told.until_s, facts)
+        yield Raised(alarm, "two_transmit", "urgent", told.noticed_s, until_s, facts)
 
 
 def of_contact(evidence: Evidence) -> Iterable[Raised]:

@@ -8,6 +8,8 @@ from playwright.async_api import expect
 
 from server.flight.mission import Mission
 from server.screen.app import create_app
+from tests.flight.test_frozen import PLAN as FROZEN_PLAN
+from tests.flight.test_frozen import in_part
 from tests.flight.test_two_transmitters import PLAN, from_a_car, true
 from tests.screen.demo_feed import DemoFeed
 from tests.screen.serving import serving
@@ -153,6 +155,34 @@ async def test_two_transmitters_in_words(open_page: Any) -> None:
         told,
     )
     assert "find out which of them flies" in told
+
+
+async def test_what_repeats_in_the_air_in_words(open_page: Any) -> None:
+    """The alarms of the state itself."""
+    found = []
+    for part in ("place", "altitude", "nothing"):
+        mission = Mission(FROZEN_PLAN)
+        mission.receive(in_part(part, 3_600.0))
+        found += [a for a in shown(mission)["alarms"] if a["kind"] == "frozen"]
+    async with serving(create_app(DemoFeed())) as port:
+        page = (await open_page(port)).page
+        said = await page.evaluate(
+            """async (alarms) => {
+              const { alarmTitle, alarmWords } = await import('/web/words/alarm.js');
+              const { createUnits } = await import('/web/units.js');
+              const units = createUnits({ get: () => 'metric' });
+              return alarms.map((one) => [alarmTitle(one, { flights: [{}] }, units), alarmWords(one, units)]);
+            }""",
+            found,
+        )
+    assert [title for title, _ in said] == [
+        "All trackers repeat one place",
+        "All trackers repeat one altitude",
+        "No tracker tells a position",
+    ]
+    for (_, told), way in zip(said, ("place on the map", "how high", "where it is"), strict=True):
+        assert way in told
+        assert "last good fix" in told
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,7 @@ def test_a_burst_where_it_was_planned_is_news_and_far_below_an_alarm() -> None:
 def test_the_landing_ends_the_alarms_of_the_air() -> None:
     air = {
         "low": LOW,
-        "frozen": [Frozen(7_000.0, 7_100.0, None, 9_000.0)],
+        "frozen": [Frozen("position", 7_000.0, 7_100.0, None, 9_000.0)],
         "beacons": [Beacon("N0CALL-11", "Main", 60.0, [Silence(7_000.0, 7_200.0, None)])],
     }
     before, after = told([BURST], **air), told([BURST, LANDING], **air)

@@ -66,6 +66,51 @@ def test_the_same_bytes_over_and_over_are_told_too() -> None:
     assert alarm["until"] is not None
 
 
+PARTS = [("place", "urgent", 240.0), ("altitude", "warning", 180.0), ("nothing", "urgent", 180.0)]
+
+
+def in_part(repeats: str, until_s: float, again_s: float = 1e9) -> list[Reception]:
+    """As `heard`, but what stands still from `FROZEN_S` on is a part of the position; or it is 0, 0."""
+    found = []
+    for second in range(0, int(until_s), 15):
+        name = "N0CALL-11" if second % 30 == 0 else "N0CALL-12"
+        latitude_deg, longitude_deg, altitude_m = position_at(float(second))
+        if FROZEN_S < second < again_s:
+            stands = position_at(FROZEN_S)
+            if repeats == "altitude":
+                altitude_m = stands[2]
+            else:
+                latitude_deg, longitude_deg = stands[:2] if repeats == "place" else (0.0, 0.0)
+        found.append(packet(float(second), name, (latitude_deg, longitude_deg, altitude_m)))
+    return found
+
+
+@pytest.mark.parametrize(("repeats", "severity", "within_s"), PARTS)
+def test_a_part_of_the_position_alone_is_told_too(
+    repeats: str, severity: str, within_s: float
+) -> None:
+    (alarm,) = alarms(in_part(repeats, 4_000.0))
+    assert (alarm["severity"], alarm["until"]) == (severity, None)
+    assert alarm["facts"]["repeats"] == repeats
+    after_s = parse_time(alarm["time"]) / 1_000.0 - (T0 + FROZEN_S)
+    assert 60.0 <= after_s <= within_s
+    (alarm,) = alarms(in_part(repeats, 4_200.0, again_s=3_600.0))
+    assert alarm["until"] is not None
+
+
+def test_each_frozen_at_its_own_height_is_one_alarm() -> None:
+    """One some minutes after the other: their altitudes differ, neither changes."""
+    found = []
+    for second in range(0, 5_000, 15):
+        first = second % 30 == 0
+        at_s = min(float(second), FROZEN_S + (0.0 if first else 300.0))
+        found.append(
+            packet(float(second), "N0CALL-11" if first else "N0CALL-12", position_at(at_s))
+        )
+    (alarm,) = alarms(found)
+    assert alarm["facts"]["repeats"] == "position"
+
+
 def test_silence_is_no_repeating() -> None:
     assert alarms([r for r in heard(4_000.0, frozen=()) if r.heard_at_s < T0 + FROZEN_S]) == []
     beyond = packet(4_000.0, "N0CALL-7")

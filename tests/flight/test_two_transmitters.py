@@ -11,7 +11,7 @@ import pytest
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.mission import Mission
 from server.flight.times import parse_time
-from server.flight.two_transmitters import OVER_S, two_transmitters
+from server.flight.track.two_transmitters import OVER_S, two_transmitters
 from tests.flights import LAUNCH, T0, flown, packet, position_at, real_logs
 from tests.seen import shown
 
@@ -47,6 +47,64 @@ def carried_off(until_s: float = UNTIL_S) -> list[Reception]:
         off_deg = 25.0 * (t - FROM_S) / 111_000.0
         found.append(packet(t, MAIN, (latitude_deg + off_deg, longitude_deg, altitude_m)))
     return found
+
+
+BACKUP = "N0CALL-12"
+TWO = Plan(
+    flights=(
+        FlightPlan(
+            launch=LaunchPlan(*LAUNCH),
+            trackers=(TrackerPlan("Main", MAIN), TrackerPlan("Backup", BACKUP)),
+        ),
+    )
+)
+
+
+def carried_off_against_a_backup(until_s: float = UNTIL_S) -> list[Reception]:
+    """The second one beacons six times as often as the box's two, and leads away slowly."""
+    found = true(until_s) + [packet(t, BACKUP) for t in np.arange(15.0, until_s, 30.0).tolist()]
+    for t in np.arange(FROM_S + 2.0, until_s, 5.0).tolist():
+        latitude_deg, longitude_deg, altitude_m = position_at(t)
+        off_deg = 10.0 * (t - FROM_S) / 111_000.0
+        found.append(packet(t, MAIN, (latitude_deg + off_deg, longitude_deg, altitude_m)))
+    return found
+
+
+def test_a_backup_is_believed_and_the_doubled_one_left_out() -> None:
+    mission = Mission(TWO)
+    mission.receive(carried_off_against_a_backup())
+    state = shown(mission)
+    true_deg = position_at(UNTIL_S)
+    assert abs(state["track"]["latitude_deg"] - true_deg[0]) * 111_000.0 < 500.0
+    main, backup = state["trackers"]
+    assert main["last_rejection"]["kind"] == "two_transmit"
+    assert main["last_rejection"]["against"] == [BACKUP]
+    assert backup["last_rejection"] is None
+    assert [a["kind"] for a in state["alarms"] if a["until"] is None] == ["launch", "two_transmit"]
+
+
+def test_the_doubled_one_is_used_again_once_it_is_over() -> None:
+    off_s = FROM_S + 900.0
+    heard = [r for r in carried_off_against_a_backup(off_s) if r.heard_at_s < T0 + off_s]
+    later_s = np.arange(off_s, off_s + 1_500.0, 15.0).tolist()
+    heard += [packet(t, MAIN if t % 30 == 0 else BACKUP) for t in later_s]
+    mission = Mission(TWO)
+    mission.receive(heard)
+    main, _ = shown(mission)["trackers"]
+    assert main["last_rejection"] is None
+
+
+def test_with_a_backup_too_the_order_and_the_slices_do_not_matter() -> None:
+    heard = carried_off_against_a_backup(FROM_S + 700.0)
+    whole = Mission(TWO)
+    whole.receive(heard)
+    random.Random(5).shuffle(heard)
+    other = Mission(TWO)
+    for first in range(0, len(heard), 25):
+        other.book(heard[first : first + 25])
+        other.work(7)
+    other.settle()
+    assert shown(other) == shown(whole)
 
 
 @pytest.mark.parametrize("every_s", [10.0, 30.0, 60.0])
@@ -96,6 +154,20 @@ def test_one_wrong_fix_now_and_then_is_no_second_transmitter() -> None:
     assert alarms(heard) == []
 
 
+@pytest.mark.parametrize("from_s", [-900.0, 300.0], ids=["pad", "air"])
+@pytest.mark.parametrize("every", [2, 3])
+def test_a_digit_that_is_lost_now_and_then_is_no_second_transmitter(
+    every: int, from_s: float
+) -> None:
+    """One receiver's fixes, thirty degrees off in latitude: they move as the right ones do."""
+    heard = []
+    for i, t in enumerate(np.arange(from_s, UNTIL_S, 30.0).tolist()):
+        latitude_deg, longitude_deg, altitude_m = position_at(t)
+        lost_deg = 30.0 if i % every == 0 else 0.0
+        heard.append(packet(t, MAIN, (latitude_deg - lost_deg, longitude_deg, altitude_m)))
+    assert alarms(heard) == []
+
+
 def test_untimed_packets_that_come_late_are_no_second_transmitter() -> None:
     """Ten minutes late by a slow way, each a little different, so that none is taken for a copy."""
     heard = []
@@ -112,10 +184,13 @@ def test_untimed_packets_that_come_late_are_no_second_transmitter() -> None:
 def test_a_jump_there_and_back_is_none() -> None:
     time_s = np.arange(0.0, 1_200.0, 10.0)
     x_m = np.where((time_s > 300.0) & (time_s < 600.0), 50_000.0, 0.0)
-    assert two_transmitters(time_s, x_m, 0.0 * x_m, 0.0 * x_m, 1_300.0) == []
+    assert two_transmitters(time_s, x_m, *[0.0 * x_m] * 4) == []
     x_m = np.where(np.arange(len(time_s)) % 2 == 1, 50_000.0, 0.0)
-    (told,) = two_transmitters(time_s, x_m, 0.0 * x_m, np.full(len(x_m), np.nan), 1_300.0)
-    assert (told.since_s, told.noticed_s, told.until_s) == (10.0, 50.0, None)
+    (told,) = two_transmitters(
+        time_s, x_m, 0.0 * x_m, np.full(len(x_m), np.nan), 0.0 * x_m, x_m / 1e5
+    )
+    assert (told.since_s, told.noticed_s) == (10.0, 50.0)
+    assert told.over_s == time_s[-1] + OVER_S
     assert told.apart_m == 50_000.0
 
 

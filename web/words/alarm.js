@@ -55,7 +55,7 @@ const TITLES = {
   contact_lost: ({ latitude_deg, longitude_deg }) => `Contact lost: ${words.decimalDegrees(latitude_deg, longitude_deg).replace(' ', NB)}`,
   tracker_lost: ({ tracker }) => `${tracker} is silent`,
   source_failed: ({ source }) => `${source} has failed`,
-  frozen: () => 'All trackers repeat one place',
+  frozen: ({ repeats }) => (repeats === 'nothing' ? 'No tracker tells a position' : `All trackers repeat one ${repeats}`),
   two_transmit: ({ tracker, apart_m }, units) => `Two transmit as ${tracker}: ${units.distance(apart_m)} apart`,
   low: () => 'Low: listen, take a bearing',
   burst: (facts, units) => `Burst early: ${units.altitude(facts.altitude_m)}`,
@@ -97,6 +97,18 @@ function heardWords({ last_heard, interval_s, heard_again }) {
 /** `2.1 times as fast`, `0.45 times as fast`. */
 export const timesWords = (ratio) => `${ratio.toFixed(ratio > 1 ? 1 : 2)} times as fast`;
 
+const REPEATS = {
+  position: 'All trackers repeat one position',
+  place: 'All trackers repeat one latitude and longitude while their altitude changes',
+  altitude: 'All trackers repeat one altitude',
+  nothing: 'Packets come, but no position that could be one',
+};
+const UNKNOWN = {
+  position: 'Nobody knows where it is now.',
+  place: 'Nobody knows where it is now: doubt the place on the map.',
+  altitude: 'Nobody knows how high it is now: doubt the landing.',
+  nothing: 'Nobody knows where it is now.',
+};
 const SENTENCES = {
   contact_lost: ({ latitude_deg, longitude_deg, altitude_m, as_expected }, units) =>
     `No tracker is heard any more${as_expected === 'yes' ? ', as expected so low' : ''}. Last fix ${words.decimalDegrees(latitude_deg, longitude_deg)} at ${units.altitude(altitude_m)}: see Search.`,
@@ -113,9 +125,9 @@ const SENTENCES = {
   source_failed: ({ source, since }) =>
     `The source ${source} has failed since ${at(since)}: look at its cable, its power and its program; Sources says why.`,
   tracker_lost: (facts) => `${facts.tracker} is silent: last ${heardWords(facts)}`,
-  frozen: ({ last_good, altitude_m }, units, { until }) =>
-    `All trackers repeat one position: the last good fix is of ${at(last_good)}, at ${units.altitude(altitude_m)}.` +
-    (until === null ? ' Nobody knows where it is now.' : ` Right again at ${at(until)}.`),
+  frozen: ({ repeats, last_good, altitude_m }, units, { until }) =>
+    `${REPEATS[repeats]}: the last good fix is of ${at(last_good)}, at ${units.altitude(altitude_m)}.` +
+    (until === null ? ` ${UNKNOWN[repeats]}` : ` Right again at ${at(until)}.`),
   two_transmit: (facts, units, { until }) =>
     `Positions of ${facts.tracker} come by turns from two places, ${units.distance(facts.apart_m)} apart: ` +
     `${placeWords(facts, 'one', units)}, and ${placeWords(facts, 'other', units)}. Two transmit under its callsign` +

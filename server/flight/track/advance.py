@@ -30,11 +30,16 @@ NOT_COMPUTABLE = Verdict(False, False, Rejection(RejectionKind.NOT_COMPUTABLE))
 
 
 def advance(
-    before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
+    before: Checkpoint,
+    fix: Fix,
+    x_m: float,
+    y_m: float,
+    constants: MotionConstants,
+    doubled: frozenset[str] = frozenset(),
 ) -> Record:
-    """A fix that the filter cannot compute with leaves it as it was."""
+    """A fix that the filter cannot compute with leaves it as it was. `doubled`: of which two transmit."""
     try:
-        record = _run(before, fix, x_m, y_m, constants)
+        record = _run(before, fix, x_m, y_m, constants, doubled)
     except (ArithmeticError, ValueError):
         return Record(fix, x_m, y_m, NOT_COMPUTABLE, before)
     state = record.after.state
@@ -44,7 +49,12 @@ def advance(
 
 
 def _run(
-    before: Checkpoint, fix: Fix, x_m: float, y_m: float, constants: MotionConstants
+    before: Checkpoint,
+    fix: Fix,
+    x_m: float,
+    y_m: float,
+    constants: MotionConstants,
+    doubled: frozenset[str],
 ) -> Record:
     if before.state is None:
         state = begin(fix, x_m, y_m, constants, {})
@@ -52,8 +62,12 @@ def _run(
         return Record(fix, x_m, y_m, ACCEPTED, after)
     if _another_outing(before, fix):
         return _anew(before, fix, x_m, y_m, constants)
-    result = step(before.state, fix, x_m, y_m, constants)
+    result = step(before.state, fix, x_m, y_m, constants, doubled)
     verdict = result.verdict
+    if verdict.reason is not None and verdict.reason.kind == RejectionKind.TWO_TRANSMIT:
+        return Record(
+            fix, x_m, y_m, verdict, before._replace(state=result.state)
+        )  # it challenges nobody
     phase = before.phase
     if verdict.accepted:
         phase = follow(phase, result.state, tells_height=result.tells_height)

@@ -25,6 +25,7 @@ from server.flight.track.advance import advance
 from server.flight.track.checkpoint import Checkpoint, Judged, Record
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Key, Verdict
+from server.flight.track.two_transmitters import Spans, names_at
 from server.flight.tracker_state import Rejection
 
 _WHOLE = (ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE)
@@ -63,9 +64,12 @@ class Records:
     `falls`, `falls_or_fell`: the phase is descent, or landed as well.
     """
 
-    def __init__(self, frame: LocalFrame, constants: MotionConstants) -> None:
+    def __init__(
+        self, frame: LocalFrame, constants: MotionConstants, doubled: Spans | None = None
+    ) -> None:
         self.frame = frame
         self._constants = constants
+        self.doubled: Spans = doubled or {}  # when of which trackers two transmit
         self.records: list[Judged] = []
         # what was known after some of them, by their places; and after the last ones
         self._kept_at: list[int] = []
@@ -98,19 +102,23 @@ class Records:
         kept = bisect.bisect_right(self._kept_at, i) - 1
         known = self._kept[kept]
         for at in range(self._kept_at[kept] + 1, i + 1):
-            fix, x_m, y_m, _ = self.records[at]
-            known = advance(known, fix, x_m, y_m, self._constants).after
+            known = self._advance(known, self.records[at])
         return known
 
     def whole(self) -> Iterator[Record]:
         """All of them with what was known after each: the filter is run once more."""
         known, at_kept = Checkpoint(), 0
-        for i, (fix, x_m, y_m, verdict) in enumerate(self.records):
+        for i, judged in enumerate(self.records):
             if at_kept < len(self._kept_at) and self._kept_at[at_kept] == i:
                 known, at_kept = self._kept[at_kept], at_kept + 1
             else:
-                known = advance(known, fix, x_m, y_m, self._constants).after
-            yield Record(fix, x_m, y_m, verdict, known)
+                known = self._advance(known, judged)
+            yield Record(*judged, known)
+
+    def _advance(self, before: Checkpoint, judged: Judged) -> Checkpoint:
+        fix, x_m, y_m, _ = judged
+        doubled = names_at(self.doubled, fix.time_s)
+        return advance(before, fix, x_m, y_m, self._constants, doubled).after
 
     def latest_accepted(self) -> Record | None:
         """The last one whose fix was accepted at once."""
@@ -135,7 +143,7 @@ class Records:
 
     def first(self, count: int) -> Records:
         """The first `count` of them, to be gone on with; this one stays as it is. See `at_hand`."""
-        other = Records(self.frame, self._constants)
+        other = Records(self.frame, self._constants, self.doubled)
         kept = bisect.bisect_left(self._kept_at, count)
         other._kept_at, other._kept = self._kept_at[:kept], self._kept[:kept]
         recent = count - (len(self.records) - len(self._recent))

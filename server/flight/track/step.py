@@ -2,7 +2,8 @@
 
 The state is moved to the moment of the fix; then, in this order:
 
-- screen: a tracker that never flew, or a position that is frozen, says nothing of the payload;
+- screen: a tracker that never flew, one of which two transmit, or a position that is frozen, says
+  nothing of the payload;
 - calibrate: what the fix measures and how surely, by what was learned of its tracker;
 - update: each mode meets it. A mode that cannot explain it counts it as an outlier and stays unmoved,
   at the price of the outlier density; position and altitude are judged apart;
@@ -34,6 +35,7 @@ from server.flight.track.trackers import (
     never_flew,
     others,
     remember,
+    two_transmit,
     variances,
 )
 from server.flight.track.winds_met import climbed
@@ -64,11 +66,18 @@ class Reading(NamedTuple):
     held: RejectionKind | None  # why its altitude is held back
 
 
-def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: MotionConstants) -> Step:
-    """Take in one fix, at or after the state's time."""
+def step(
+    state: FilterState,
+    fix: Fix,
+    x_m: float,
+    y_m: float,
+    constants: MotionConstants,
+    doubled: frozenset[str] = frozenset(),
+) -> Step:
+    """Take in one fix, at or after the state's time. `doubled`: trackers whose callsign two transmit."""
     before = predict(state, fix.time_s, constants)
     predicted = before.mixture
-    memory, unfit = _screen(before, predicted, fix)
+    memory, unfit = _screen(before, predicted, fix, doubled)
     if unfit is not None:
         return _refused(
             _without_position(before, memory, fix, unfit, constants), fix, memory, unfit
@@ -90,13 +99,13 @@ def step(state: FilterState, fix: Fix, x_m: float, y_m: float, constants: Motion
 
 
 def _screen(
-    before: FilterState, predicted: Motion, fix: Fix
+    before: FilterState, predicted: Motion, fix: Fix, doubled: frozenset[str]
 ) -> tuple[TrackerMemory, Rejection | None]:
     """What is remembered of its tracker now, and why the position says nothing of the payload."""
     memory = remember(before.trackers.get(fix.tracker), fix)
-    never = never_flew(memory, fix, before.trackers)
-    if never is not None:
-        return memory, never
+    unfit = never_flew(memory, fix, before.trackers) or two_transmit(fix, before.trackers, doubled)
+    if unfit is not None:
+        return memory, unfit
     height_m = predicted.z.position - before.lowest_m
     high = height_m > _STUCK_HEIGHT_M and before.probabilities[GROUND] < 0.5
     memory = memory._replace(

@@ -10,7 +10,9 @@ import bisect
 import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from server.flight.physics.geodesy import LocalFrame
 from server.flight.state import Phase
@@ -21,10 +23,24 @@ from server.flight.track.fixes import Fix, Verdict, place_of
 from server.flight.track.phase import said
 from server.flight.track.phase_memory import Statement
 from server.flight.track.records import Records
+from server.flight.track.two_transmitters import (
+    TwoTransmitters,
+    differ_from_s,
+    may_be_beyond,
+    names_at,
+    two_transmitters,
+)
 
 _ORIGIN_FIXES = 5
 _PLACED_AT_ONCE = 64  # points of the track, 0.3 ms: eight by eight each costs four times as much
 _FREED_AT_ONCE = 32  # records, as fast as one fix is run
+
+
+class Doubled(NamedTuple):
+    """Two transmitters of one callsign, and the last fix of each."""
+
+    told: TwoTransmitters
+    fixes: tuple[Fix, ...]
 
 
 class Track:
@@ -49,6 +65,10 @@ class Track:
         self._shown = self._run  # another one while a rerun has not caught up
         self._retired: list[list[Any]] = []  # not shown any more, to be freed
         self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
+        self._jumped: set[str] = (
+            set()
+        )  # trackers whose fixes are to be looked through for two senders
+        self.doubled: dict[str, list[Doubled]] = {}  # callsigns of which two transmit, or did
 
     def add(self, fixes: Iterable[Fix]) -> None:
         """Put fixes where they belong. Copies must have been left out before."""
@@ -86,6 +106,8 @@ class Track:
             self._cut(i)
             if fix in self._behind:
                 self._behind.remove(fix)
+            if fix.tracker in self.doubled:
+                self._jumped.add(fix.tracker)
 
     def keep_up(self, steps: int) -> int:
         """Run what has come behind the fixes that are shown; returns how many steps are left."""
@@ -104,6 +126,9 @@ class Track:
             next_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
             self._step(self._run, self._fixes[i], next_s)
             steps -= 1
+        if self._jumped and steps > 0:
+            self._look_for_two()
+            return self.work(steps - 1)
         if len(self._run) - len(self._run.track) >= _PLACED_AT_ONCE:
             self._run.place()
         if len(self._run) == len(self._fixes) and self._shown is not self._run:
@@ -122,7 +147,7 @@ class Track:
     def pending(self) -> bool:
         """Whether there is work left."""
         unrun = self._shown is not self._run or len(self._run) < len(self._fixes)
-        return unrun or bool(self._retired)
+        return unrun or bool(self._retired) or bool(self._jumped)
 
     def settle(self) -> None:
         """Do all the work that is left."""
@@ -146,7 +171,11 @@ class Track:
     def _step(self, run: Records, fix: Fix, next_s: float) -> None:
         """`next_s`: time of the fix after it."""
         x_m, y_m = run.frame.to_xy(fix.latitude_deg, fix.longitude_deg)
-        record = advance(run.last(), fix, float(x_m), float(y_m), self.constants)
+        before = run.last()
+        if _jumps(before, fix):
+            self._jumped.add(fix.tracker)
+        doubled = names_at(run.doubled, fix.time_s)
+        record = advance(before, fix, float(x_m), float(y_m), self.constants, doubled)
         said = self._with_crew(record, not run.records, next_s)
         run.append(said, keep=said is not record)
 
@@ -207,7 +236,47 @@ class Track:
         )
         if origin != self._origin:
             self._origin = origin
-            self._begin_anew(Records(LocalFrame(*origin), self.constants))
+            self._begin_anew(Records(LocalFrame(*origin), self.constants, self._run.doubled))
+
+    def _look_for_two(self) -> None:
+        """Where fixes jumped: whether they come from two, and what is not used then."""
+        run, names = self._run, self._jumped
+        self._jumped = set()
+        for name in names:
+            self.doubled.pop(name, None)
+            if found := _doubled(run, name):
+                self.doubled[name] = found
+        spans = {
+            name: tuple((one.told.since_s, one.told.over_s) for one in found)
+            for name, found in self.doubled.items()
+        }
+        from_s = differ_from_s(run.doubled, spans)
+        if from_s < math.inf:
+            self._cut(bisect.bisect_left(self._fixes, from_s, key=_time_s))
+            self._run.doubled = spans
+
+
+def _jumps(before: Checkpoint, fix: Fix) -> bool:
+    """Whether it might be too far from the last fix of its tracker."""
+    if before.state is None:
+        return False
+    last = before.state.trackers.get(fix.tracker)
+    if last is None:
+        return True
+    here = fix.latitude_deg, fix.longitude_deg, fix.altitude_m
+    return may_be_beyond(last.heard_s, (*last.position, last.altitude_m), fix.time_s, here)
+
+
+def _doubled(run: Records, name: str) -> list[Doubled]:
+    if name not in run.names:
+        return []
+    own = np.flatnonzero(run.tracker() == run.names.index(name))
+    names = "time_s", "x_m", "y_m", "altitude_m", "latitude_deg", "longitude_deg"
+    columns = [run.column(one)[own] for one in names]
+    return [
+        Doubled(told, tuple(run.records[own[i]].fix for i in told.places))
+        for told in two_transmitters(*columns)
+    ]
 
 
 def _time_s(fix: Fix) -> float:

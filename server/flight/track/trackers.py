@@ -1,8 +1,9 @@
 """What the filter remembers of each tracker, what it learns of it, and when it is suspicious.
 
 Learned: how much its altitudes scatter, their constant offset, and how its pressure
-sensor reads against them. Suspicious: a receiver that repeats itself while the payload moves, and a
-tracker that never flew (left at the launch site, or riding in a car) while another one does.
+sensor reads against them. Suspicious: a receiver that repeats itself while the payload moves, a tracker
+that never flew (left at the launch site, or riding in a car) while another one does, and one whose callsign
+two transmitters use.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ _FLOWN_M = 150.0
 _OTHER_ABOVE_M = 150.0
 _OTHER_WITHIN_S = 600.0
 _OTHER_RISES = 2
+_TRUSTED_FIXES = 3
 _RISE_M = 10.0
 _PRESSURE_GAIN = 0.2
 _PRESSURE_NEEDED = 4
@@ -157,6 +159,25 @@ def never_flew(
             above_m = other.altitude_m - fix.altitude_m
             return Rejection(RejectionKind.NEVER_FLEW, above_m, (name,))
     return None
+
+
+def two_transmit(
+    fix: Fix, trackers: Mapping[str, TrackerMemory], doubled: frozenset[str]
+) -> Rejection | None:
+    """Why a fix is not used whose callsign two transmitters use (`doubled`): one of them is elsewhere, and
+    which of them, only another tracker that flies can tell. None without one."""
+    if fix.tracker not in doubled:
+        return None
+    against = tuple(
+        name
+        for name, other in sorted(trackers.items())
+        if name not in doubled
+        and other.accepted >= _TRUSTED_FIXES
+        and other.flown_m > _FLOWN_M
+        and not other.position_frozen
+        and fix.time_s - other.heard_s < _OTHER_WITHIN_S
+    )
+    return Rejection(RejectionKind.TWO_TRANSMIT, against=against) if against else None
 
 
 def variances(

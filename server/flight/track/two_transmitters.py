@@ -3,11 +3,14 @@
 By jumps that no box makes the fixes of a callsign fall into stretches. Where every stretch goes on from the
 last but one, six in a row, two senders speak by turns: wrong fixes of a receiver lie here and there, and do
 not go on from each other. Untimed packets that come late by a slow way lie where it flew, and are not taken
-for those of another.
+for those of another; neither are those of one receiver that loses a digit now and then: they move as it does.
 """
 
 from __future__ import annotations
 
+import itertools
+import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -22,24 +25,33 @@ FASTEST_MS, SLACK_M = 150.0, 1_000.0
 WITHIN_S = 900.0  # six stretches in so long; our choice
 OVER_S = 600.0  # without another one it is over; our choice
 ON_THE_WAY_M = 500.0
+# how far one may be from the straight way between two fixes: its errors, and an acceleration; our choice
+_STRAIGHT_M, _BENDS_MS2 = 40.0, 0.25
+_LONGEST_DEGREE_M, _DEGREE_M = 111_700.0, 111_200.0  # of a meridian: at the poles, and on average
 _TURNS = 4  # stretches in a row that go on from the last but one: six stretches, three of each
 
 
 class TwoTransmitters(NamedTuple):
-    """`until_s`: when it was over, if it is. Places as indices of the fixes: the last of each."""
+    """Places as indices of the fixes: the last of each."""
 
     since_s: float
     noticed_s: float
-    until_s: float | None
+    over_s: float  # unless they go on by turns until then
     places: tuple[int, int]
     apart_m: float
 
 
 def two_transmitters(
-    time_s: Array, x_m: Array, y_m: Array, z_m: Array, now_s: float
+    time_s: Array,
+    x_m: Array,
+    y_m: Array,
+    z_m: Array,
+    latitude_deg: Array,
+    longitude_deg: Array,
 ) -> list[TwoTransmitters]:
     """Times at which one callsign's fixes, in order of time, came from two. Arrays (n,); `z_m` may be NaN."""
     at_m = np.column_stack([x_m, y_m, z_m])
+    place = np.column_stack([latitude_deg, longitude_deg, z_m])
     starts = 1 + np.flatnonzero(_beyond(time_s, at_m, slice(None, -1), slice(1, None)))
     if len(starts) < _TURNS + 1:
         return []
@@ -53,17 +65,54 @@ def two_transmitters(
         noticed_s = float(time_s[first[k + _TURNS + 1]])
         places = int(last[k + _TURNS]), int(last[k + _TURNS + 1])
         apart_m = float(_away_m(at_m[places[0]], at_m[places[1]]))
-        if found and found[-1].until_s is None:
-            found[-1] = found[-1]._replace(places=places, apart_m=apart_m)
-        elif _late(at_m, first, last, k):
-            continue
-        else:
+        over_s = noticed_s + OVER_S
+        if found and noticed_s <= found[-1].over_s:
+            found[-1] = found[-1]._replace(over_s=over_s, places=places, apart_m=apart_m)
+        elif not (_late(at_m, first, last, k) or _beside(time_s, place, first, last, k)):
             since_s = float(time_s[first[k + 1]])
-            found.append(TwoTransmitters(since_s, noticed_s, None, places, apart_m))
-        next_s = now_s if places[1] + 1 == len(time_s) else float(time_s[places[1] + 1])
-        if next_s > noticed_s + OVER_S:
-            found[-1] = found[-1]._replace(until_s=noticed_s + OVER_S)
+            found.append(TwoTransmitters(since_s, noticed_s, over_s, places, apart_m))
     return found
+
+
+Spans = Mapping[
+    str, tuple[tuple[float, float], ...]
+]  # by callsign: from, to, in order (UTC seconds)
+
+
+def names_at(spans: Spans, time_s: float) -> frozenset[str]:
+    """The callsigns of which two transmit at a time."""
+    if not spans:
+        return frozenset()
+    return frozenset(
+        name for name, its in spans.items() if any(since <= time_s <= to for since, to in its)
+    )
+
+
+def differ_from_s(before: Spans, after: Spans) -> float:
+    """The earliest time at which two sets of spans do not say the same; inf where they do."""
+    found = math.inf
+    for name in {*before, *after}:
+        for one, other in itertools.zip_longest(before.get(name, ()), after.get(name, ())):
+            if one != other:
+                starts = [span[0] for span in (one, other) if span is not None]
+                same_start = len(starts) == 2 and starts[0] == starts[1]
+                found = min(found, min(one[1], other[1]) if same_start else min(starts))
+                break
+    return found
+
+
+Place = tuple[float, float, float | None]  # latitude, longitude (degrees), altitude (m)
+
+
+def may_be_beyond(time_s: float, place: Place, later_s: float, other: Place) -> bool:
+    """Cheaply, whether two fixes might be too far apart for one box; where it is False they are not."""
+    may_m = (
+        FASTEST_MS * (later_s - time_s) + SLACK_M
+    ) / 2.0  # of three axes one has more than half
+    may_deg = may_m / _LONGEST_DEGREE_M
+    if abs(other[0] - place[0]) > may_deg or abs(other[1] - place[1]) > may_deg:
+        return True
+    return place[2] is not None and other[2] is not None and abs(other[2] - place[2]) > may_m
 
 
 def _beyond(time_s: Array, at_m: Array, a: Which, b: Which) -> npt.NDArray[np.bool_]:
@@ -83,3 +132,23 @@ def _late(at_m: Array, first: Indices, last: Indices, k: int) -> bool:
     mine = np.concatenate([at_m[first[j] : last[j] + 1] for j in (k + 1, k + 3, k + 5)])
     near = [_away_m(one, np.concatenate(theirs)).min() < ON_THE_WAY_M for one in mine]
     return all(near)
+
+
+def _beside(time_s: Array, place: Array, first: Indices, last: Indices, k: int) -> bool:
+    """Whether the second of two senders moves, always as many degrees beside the first: the same receiver.
+
+    At rest: whether one number of three is off, and the others are the same.
+    """
+    mine = first[[k + 1, k + 3]]
+    before, after = last[[k, k + 2]], first[[k + 2, k + 4]]
+    whole_s = time_s[after] - time_s[before]
+    share = ((time_s[mine] - time_s[before]) / whole_s)[:, None]
+    theirs = (1.0 - share) * place[before] + share * place[after]
+    east_m = _DEGREE_M * math.cos(math.radians(theirs[0, 0]))
+    to_m = np.array([_DEGREE_M, east_m, 1.0])
+    beside_m = (place[mine] - theirs) * to_m
+    may_m = _STRAIGHT_M + _BENDS_MS2 / 8.0 * float(whole_s.max()) ** 2
+    moved_m = float(_away_m(theirs[0] * to_m, theirs[1] * to_m))
+    if moved_m < 2.0 * may_m:
+        return bool(((np.abs(beside_m) < may_m).sum(axis=1) == 2).all())
+    return float(_away_m(beside_m[0], beside_m[1])) < may_m
