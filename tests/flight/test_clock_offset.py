@@ -38,6 +38,32 @@ def test_no_change_is_missed(said: list[tuple[str, int, float]], data: st.DataOb
     assert moved or everywhere() == known
 
 
+@settings(max_examples=150)
+@given(SAMPLES, st.lists(st.integers(-125, 425), min_size=1, max_size=12), st.booleans(), st.data())
+def test_what_is_kept_of_answers_is_what_a_new_clock_says(
+    said: list[tuple[str, int, float]], asked: list[int], alone: bool, data: st.DataObject
+) -> None:
+    """Answers are kept until a sample may change them: asked for again after each one more, and one less."""
+    clock = Clock(set(WITNESSES), may_jump=False, alone=alone)
+    moments = [*(30.0 * at for at in asked), math.inf]
+
+    def check(samples: list[tuple[str, int, float]]) -> None:
+        new = Clock(set(WITNESSES), may_jump=False, alone=alone)
+        for witness, at, ahead_s in samples:
+            new.add(witness, (30.0 * at, ahead_s), math.inf)
+        known, wanted = ([one.known_s(h) for h in moments] for one in (clock, new))
+        assert known == wanted
+
+    for i, (witness, at, ahead_s) in enumerate(said):
+        clock.add(witness, (30.0 * at, ahead_s), math.inf)
+        check(said[: i + 1])
+    left = list(said)
+    while left:
+        one = left.pop(data.draw(st.integers(0, len(left) - 1)))
+        clock.remove(one[0], (30.0 * one[1], one[2]), math.inf)
+        check(left)
+
+
 @pytest.mark.parametrize("heard", [(), ("N0CALL-11",)])
 def test_a_sample_in_a_silence_of_an_hour(heard: tuple[str, ...]) -> None:
     """Found by the test above: until an hour before the next sample the old error holds.

@@ -92,9 +92,11 @@ class Clock:
         far = counts and _is_far(sample)
         self._far += far  # taken back below, where the sample goes
         touched: list[float] = []
-        if off and self._off == (0 if sign > 0 else 1) and not self._alone:
+        first_off = off and self._off == (0 if sign > 0 else 1)
+        first_s, last_s = (-math.inf, math.inf) if first_off else self._reach(samples, i)
+        if first_off and not self._alone:
             # it looked right until now, or does again: whether that is known may change anywhere
-            touched = self._moments(-math.inf, math.inf, said, sample[0])
+            touched = self._moments(first_s, last_s, said, sample[0])
         elif counts and (self._off or off) and len(samples) + sign >= FEWEST - (sign < 0):
             touched = self._touched(said, i, sample, latest_s)
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
@@ -102,7 +104,8 @@ class Clock:
         if many:
             touched = []
         before, few = self._told(touched), self._counted < FEWEST
-        self._told_at.clear()
+        if counts:
+            self._told_at = {h: k for h, k in self._told_at.items() if not first_s <= h <= last_s}
         if sign > 0:
             said.put(i, sample)
             bisect.insort(self._times, sample[0])
@@ -116,18 +119,22 @@ class Clock:
             return True
         return many or before != self._told(touched)
 
+    def _reach(self, samples: list[Sample], i: int) -> tuple[float, float]:
+        """Between which moments a sample put in at `i`, or taken out, may change the error."""
+        first_s = samples[i - _SAMPLES_AFTER - 1][0] if i > _SAMPLES_AFTER else -math.inf
+        if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
+            return first_s, samples[i + _SAMPLES_BEFORE][0]
+        return (
+            first_s,
+            math.inf,
+        )  # of one that has jumped, all before it tell whether it or the clock did
+
     def _touched(self, said: Witness, i: int, sample: Sample, latest_s: float) -> list[float]:
         """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`.
 
         Where they are too many up to `latest_s`, some that are.
         """
-        samples = said.samples
-        first_s = -math.inf
-        if i > _SAMPLES_AFTER:
-            first_s = samples[i - _SAMPLES_AFTER - 1][0]
-        last_s = math.inf  # of one that has jumped, all before it tell whether it or the clock did
-        if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
-            last_s = samples[i + _SAMPLES_BEFORE][0]
+        first_s, last_s = self._reach(said.samples, i)
         if self._alone and not is_off(sample) and not self._off_between(first_s, last_s):
             return []  # 0 before and after: a delayed packet of an hour ago is no reason to look
         first = bisect.bisect_left(self._times, first_s)

@@ -12,7 +12,7 @@ import bisect
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from decoders.reports import PositionReport, Report, SensorScale
 from server.flight.physics.geodesy import distance_bearing
@@ -204,7 +204,10 @@ def _is_copy(first: Hearing, hearing: Hearing) -> bool:
 
 
 _ONE_PLACE_M = 60.0
-_DEGREE_M = 110_000.0  # of latitude, everywhere a little more
+# a degree of latitude, and one of longitude at the equator (WGS 84): everywhere a little more, a little less
+_LEAST_DEGREE_M, _MOST_DEGREE_M = 110_000.0, 111_800.0
+_OF_ALTITUDE = "altitude_m", "altitude_datum", "resolution_v_m", "sigma_v_m"
+_COMPLETED = "course_deg", "speed_ms", "climb_ms", "sigma_h_m", "battery_percent", "satellites"
 
 
 def merge(reports: Iterable[PositionReport]) -> tuple[PositionReport, ...]:
@@ -236,30 +239,29 @@ def _near(a: PositionReport, b: PositionReport) -> bool:
     if (a.latitude_deg, a.longitude_deg) == (b.latitude_deg, b.longitude_deg):
         return True
     within_m = _ONE_PLACE_M + a.resolution_h_m + b.resolution_h_m
-    apart_deg = abs((a.longitude_deg - b.longitude_deg + 180.0) % 360.0 - 180.0)
-    narrow = math.cos(math.radians(min(abs(a.latitude_deg) + 1.0, 90.0)))
-    if _DEGREE_M * max(abs(a.latitude_deg - b.latitude_deg), narrow * apart_deg) > within_m:
+    north_deg = abs(a.latitude_deg - b.latitude_deg)
+    east_deg = abs((a.longitude_deg - b.longitude_deg + 180.0) % 360.0 - 180.0)
+    nearest_deg = min(
+        abs(a.latitude_deg), abs(b.latitude_deg)
+    )  # to the equator, where degrees are wide
+    narrow = math.cos(math.radians(min(nearest_deg + 1.0, 90.0)))
+    if _LEAST_DEGREE_M * max(north_deg, narrow * east_deg) > within_m:
         return False  # of a backlog, mostly
+    wide = math.cos(math.radians(nearest_deg))
+    if _MOST_DEGREE_M * math.hypot(north_deg, wide * east_deg) < within_m:
+        return True
     away_m, _ = distance_bearing(a.latitude_deg, a.longitude_deg, b.latitude_deg, b.longitude_deg)
     return away_m <= within_m
 
 
 def _completed(a: PositionReport, b: PositionReport) -> PositionReport:
+    new: dict[str, Any] = {
+        name: theirs
+        for name in _COMPLETED
+        if getattr(a, name) is None and (theirs := getattr(b, name)) is not None
+    }
+    if not a.comment and b.comment:
+        new["comment"] = b.comment
     if a.altitude_m is None and b.altitude_m is not None:
-        a = replace(
-            a,
-            altitude_m=b.altitude_m,
-            altitude_datum=b.altitude_datum,
-            resolution_v_m=b.resolution_v_m,
-            sigma_v_m=b.sigma_v_m,
-        )
-    return replace(
-        a,
-        course_deg=b.course_deg if a.course_deg is None else a.course_deg,
-        speed_ms=b.speed_ms if a.speed_ms is None else a.speed_ms,
-        climb_ms=b.climb_ms if a.climb_ms is None else a.climb_ms,
-        sigma_h_m=b.sigma_h_m if a.sigma_h_m is None else a.sigma_h_m,
-        battery_percent=b.battery_percent if a.battery_percent is None else a.battery_percent,
-        satellites=b.satellites if a.satellites is None else a.satellites,
-        comment=a.comment or b.comment,
-    )
+        new |= {name: getattr(b, name) for name in _OF_ALTITUDE}
+    return replace(a, **new) if new else a
