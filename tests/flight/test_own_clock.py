@@ -59,3 +59,19 @@ def test_a_clock_set_right_in_mid_flight() -> None:
         if v.reason
     ]
     assert len(refused) <= 4  # untimed ones before the change was understood
+
+
+@pytest.mark.parametrize("step_s", [0.5, 1.0])
+def test_a_backlog_heard_at_once_is_no_wrong_clock(step_s: float) -> None:
+    """Forty minutes of packets, kept back by a receiver that stalled, come within two seconds."""
+    count = round(2_400.0 / step_s)
+    given = [packet(i * step_s) for i in range(count)]
+    now_ms = given[-1].heard_at_ms
+    heard = [
+        Reception(now_ms + 2_000 * i // count, one.source, one.wire, one.payload)
+        for i, one in enumerate(given)
+    ]
+    flight = fly(heard)
+    assert [p["kind"] for p in shown(flight)["problems"]] == []
+    assert abs(flight.now_s - heard[-1].heard_at_s) < 1.0
+    assert errors_m(flight, 2_399.0)[0] < 30.0

@@ -51,6 +51,23 @@ class Clock:
         # what has been told since the last change: most that is asked after one is asked before the next
         self._told_at: dict[float, float | None] = {}
 
+    def hear(self, witness: str, sample: Sample, latest_s: float) -> bool:
+        """As `add`, but of all that was heard in one second the first alone counts.
+
+        Packets of a backlog are heard at once, hardly older than each other: they would agree.
+        """
+        said = self._said.get(witness)
+        if said is not None:
+            second_s = math.floor(sample[0])
+            i = bisect.bisect_left(said.samples, (second_s, -math.inf))
+            if i < len(said.samples) and said.samples[i][0] < second_s + 1:
+                other = said.samples[i]
+                if other <= sample:
+                    return False
+                moved = self._change(witness, other, -1, latest_s)
+                return self._change(witness, sample, +1, latest_s) or moved
+        return self._change(witness, sample, +1, latest_s)
+
     def add(self, witness: str, sample: Sample, latest_s: float) -> bool:
         """One more sample. True when it changes the clock's error at a moment up to `latest_s`: the
         last that has been read from it; and when it may, at more moments than can be looked at."""

@@ -126,7 +126,7 @@ class StationClocks:
             clock = self._clocks.setdefault(
                 station, Clock(self.witnesses, may_jump=False, alone=station == self._own)
             )
-            moved |= clock.add(report.name, (heard_s, ahead_s), self._read_to_s(station))
+            moved |= clock.hear(report.name, (heard_s, ahead_s), self._read_to_s(station))
         transmission = decoding.transmission
         if self._own and transmission is not None and self._kept(transmission.sender):
             moved |= self._pair(transmission.sender, transmission.information, station, heard_s)

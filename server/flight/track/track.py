@@ -132,7 +132,6 @@ class Track:
         if len(self._run) - len(self._run.track) >= _PLACED_AT_ONCE:
             self._run.place()
         if len(self._run) == len(self._fixes) and self._shown is not self._run:
-            self._run.place()
             self._retired += self._shown.containers()
             self._shown = self._run
             self._behind.clear()
