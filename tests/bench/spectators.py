@@ -2,8 +2,9 @@
 
 A real `leeward live` with three flights that come down (a TNC that sends a packet a second), Debian's nginx
 with the micro-cache of the room's README in front, and pollers of which each asks every four seconds over a
-connection of its own, in processes of their own. The age is that of the answer by its Last-Modified, in
-whole seconds. A crew's socket is open all the while. `--packets` is how many poll, `--seconds` how long.
+connection of its own, in processes of their own that yield to the station: they stand for other machines.
+The age is that of the answer by its Last-Modified, in whole seconds. A crew's socket is open all the while.
+`--packets` is how many poll, `--seconds` how long.
 The second figure: how late 1,000 sockets of one station get an update, against `websockets.broadcast` of
 the same bytes in the same run.
 """
@@ -14,6 +15,7 @@ import asyncio
 import contextlib
 import json
 import multiprocessing
+import os
 import resource
 import statistics
 import tempfile
@@ -35,6 +37,7 @@ from tests.session.running import Tnc, free_port, leeward
 
 SPECTATORS, EVERY_S = 10_000, 4.0
 _PROCESSES = 2
+_YIELDS = 10  # of nice(2): the crowd has machines of its own, and is not to hold this one's station
 _NEW = json.dumps({"kind": "resume", "session": None, "sequence": None})
 SOCKETS, SOCKET_S, MESSAGES, MESSAGE_BYTES = 1_000, 10.0, 50, 4_000
 
@@ -127,6 +130,7 @@ async def _packets(tnc: Tnc) -> None:
 def _pollers(told: Any, port: int, path: str, count: int, seconds: float) -> None:
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(max(soft, 2 * count), hard), hard))
+    os.nice(_YIELDS)
     told.send(asyncio.run(_poll_all(port, path, count, seconds)))
 
 
