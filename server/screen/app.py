@@ -51,10 +51,12 @@ def create_app(
     photos: Photos | None = None,
     recorded: Recorded | None = None,
     clock: Callable[[], float] = time.monotonic,
+    described: bool = False,
 ) -> FastAPI:
     """`terrain` gives the ground's height in metres at a latitude and longitude, or None; `bases`
     the addresses under which other devices reach this station; `photos` of what was found; `recorded`
-    what a replay has beside its state; `clock` the seconds, which only grow, by which the limits count."""
+    what a replay has beside its state; `clock` the seconds, which only grow, by which the limits count;
+    `described`: `openapi()` tells what is answered too, whose types take 40 ms of a start to look through."""
     settings = settings or ScreenSettings()
     limits = Limits(clock)
     basemap = basemap or Basemap()
@@ -86,7 +88,7 @@ def create_app(
     add_maps(app, basemap, terrain)
     add_replay_routes(app, recorded)
     past = Kept(lambda: as_json(whole_history(feed.history())))
-    _add_reading(app, feed, hub, past)
+    _add_reading(app, feed, hub, past, described=described)
     add_key_routes(app, settings, limits, bases)
     add_watching(
         app,
@@ -133,8 +135,11 @@ def _add_pages(app: FastAPI, image_origins: tuple[str, ...]) -> None:
     app.mount("/lib/uplot", Files(directory=uplot_folder(), at="/lib/uplot/"))
 
 
-def _add_reading(app: FastAPI, feed: Feed, hub: Hub, past: Kept) -> None:
-    @app.get("/api/state", response_model=State)
+def _add_reading(app: FastAPI, feed: Feed, hub: Hub, past: Kept, *, described: bool) -> None:
+    def answers(model: type[object]) -> type[object] | None:
+        return model if described else None
+
+    @app.get("/api/state", response_model=answers(State))
     async def state() -> Response:
         return json_reply(feed.state())
 
@@ -143,14 +148,14 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub, past: Kept) -> None:
         """Made once a second at most: whoever asks again and again took a core."""
         return sent(await past.answer(), request, {"Vary": "Accept-Encoding"})
 
-    @app.get("/api/winds", response_model=Winds)
+    @app.get("/api/winds", response_model=answers(Winds))
     async def winds(flight: str = "") -> Response:
         found = feed.winds(flight)
         if found is None:
             raise HTTPException(404, "No landing is worked out for a flight of that name.")
         return json_reply(found)
 
-    @app.get("/api/reach", response_model=Reach)
+    @app.get("/api/reach", response_model=answers(Reach))
     async def reach(vehicle: str) -> Response:
         """How far a vehicle gets in 10, 20 and 30 minutes, as lines of longitude and latitude."""
         found = await feed.reach(vehicle)

@@ -69,7 +69,7 @@ async def besieged(tmp_path: Path) -> AsyncIterator[Running]:
 
 
 def description() -> dict[str, Any]:
-    return create_app(DemoFeed()).openapi()
+    return create_app(DemoFeed(), described=True).openapi()
 
 
 def test_the_description_knows_every_door() -> None:
@@ -78,6 +78,8 @@ def test_the_description_knows_every_door() -> None:
         paths
     )
     assert "requestBody" in paths["/api/vehicle"]["post"]
+    answer = paths["/api/state"]["get"]["responses"]["200"]["content"]["application/json"]
+    assert answer["schema"] == {"$ref": "#/components/schemas/State"}
 
 
 async def test_requests_made_from_the_description_against_it(tmp_path: Path) -> None:

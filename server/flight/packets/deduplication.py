@@ -71,8 +71,10 @@ class Packet:
     @property
     def newest_s(self) -> float | None:
         """The latest own time of its positions; None where none has one."""
-        times = (r.time_s for r in self.reports if isinstance(r, PositionReport))
-        return max((time_s for time_s in times if time_s is not None), default=None)
+        times = [
+            r.time_s for r in self.reports if isinstance(r, PositionReport) and r.time_s is not None
+        ]
+        return max(times) if times else None
 
     @property
     def speaks_of_scales(self) -> bool:

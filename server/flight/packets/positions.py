@@ -74,9 +74,10 @@ def possible(
 
 def measured_pressure_pa(entries: tuple[Entry, ...], definitions: Definitions) -> float | None:
     """By the barometer of the tracker; None where it told none."""
-    if not any(entry.sensors for entry in entries):  # as a rule
-        return None
-    return pressure_pa((r for entry in entries for r in entry.sensors), definitions)
+    for entry in entries:
+        if entry.sensors:
+            return pressure_pa((r for one in entries for r in one.sensors), definitions)
+    return None  # as a rule
 
 
 def why_impossible(report: PositionReport, site: Site | None = None) -> Rejection | None:

@@ -181,11 +181,12 @@ class Sender:
 
     def _count(self, packet: Packet, sign: int, positions: tuple[TimedReport, ...]) -> bool:
         """True when another definition of its telemetry holds now."""
-        sent_s = next((t.time_s for t in positions if t.own_time), None)
-        beacon = bool(positions)
-        for position in positions:
-            if position.doubt is not None:
-                self.doubted[position.doubt] += sign
+        sent_s, beacon = None, bool(positions)
+        for time_s, own_time, _, doubt in positions:
+            if own_time and sent_s is None:
+                sent_s = time_s
+            if doubt is not None:
+                self.doubted[doubt] += sign
         order = _order(packet)
         i = len(self.packets)
         if i > 0 and self.packets[-1].hearings[0] >= packet.hearings[0]:  # as a rule it is the last
@@ -198,10 +199,15 @@ class Sender:
                 i += 1
             del self.packets[i]
             self.health.remove(packet.first_heard_s, sent_s, beacon=beacon)
-        self.health.copies += sign * (len(packet.hearings) - 1)
-        self.health.direct += sign * any(h.direct for h in packet.hearings)
-        for station in {h.heard_from for h in packet.hearings}:
-            self.health.heard_by[station] += sign
+        hearings = packet.hearings
+        if len(hearings) == 1:  # as a rule
+            self.health.direct += sign * hearings[0].direct
+            self.health.heard_by[hearings[0].heard_from] += sign
+        else:
+            self.health.copies += sign * (len(hearings) - 1)
+            self.health.direct += sign * any(h.direct for h in hearings)
+            for station in {h.heard_from for h in hearings}:
+                self.health.heard_by[station] += sign
         return self.followed and self.sensors.count(packet, order, sign)
 
     def _fixes_at(self, key: SlotKey) -> tuple[Fix, ...]:

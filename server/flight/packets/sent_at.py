@@ -42,12 +42,12 @@ class TimedReport(NamedTuple):
 def timed(packet: Packet) -> tuple[TimedReport, ...]:
     """The positions in a packet. One with no time, or with one that cannot be, has that of hearing."""
     newest_s = packet.newest_s
-    return tuple(
-        TimedReport(at.time_s, at.own_time, r, at.doubt)
-        for r in packet.reports
-        if isinstance(r, PositionReport)
-        for at in (sent_at(packet, r.time_s, newest_s),)
-    )
+    found = []
+    for r in packet.reports:
+        if isinstance(r, PositionReport):
+            time_s, own_time, doubt = sent_at(packet, r.time_s, newest_s)
+            found.append(TimedReport(time_s, own_time, r, doubt))
+    return tuple(found)
 
 
 def sent_at(packet: Packet, own_s: float | None, newest_s: float | None) -> SentAt:

@@ -91,8 +91,8 @@ def move(
     x, y, z = motion
     if j == GROUND:
         if i == GROUND:
-            return Motion(_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s))
-        return Motion(_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s))
+            return make(Motion, (_rest(x, dt_s), _rest(y, dt_s), _rest(z, dt_s)))
+        return make(Motion, (_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s)))
     if i == GROUND:
         return _lift_off(motion, dt_s, constants)
     after = _stay(j, z, dt_s, constants) if i == j else _change(j, z, dt_s, constants)
@@ -137,16 +137,16 @@ def sign_probability(mode: int, z: Axis) -> float:
 
 
 def _rest(axis: Axis, dt_s: float) -> Axis:
-    return Axis(
-        axis.position, 0.0, axis.var_position + _GROUND_DRIFT_PSD * dt_s, 0.0, _GROUND_DRIFT_PSD
-    )
+    p, _, pp, _, _ = axis
+    return make(Axis, (p, 0.0, pp + _GROUND_DRIFT_PSD * dt_s, 0.0, _GROUND_DRIFT_PSD))
 
 
 def _at_rest(axis: Axis, dt_s: float) -> Axis:
     """Came to rest at an unknown moment of the last `dt_s`."""
-    path_m = axis.velocity * dt_s
-    spread = path_m * path_m / 12 + axis.var_velocity * dt_s * dt_s / 3
-    return Axis(axis.position + path_m / 2, 0.0, axis.var_position + spread, 0.0, _GROUND_DRIFT_PSD)
+    p, v, pp, _, vv = axis
+    path_m = v * dt_s
+    spread = path_m * path_m / 12 + vv * dt_s * dt_s / 3
+    return make(Axis, (p + path_m / 2, 0.0, pp + spread, 0.0, _GROUND_DRIFT_PSD))
 
 
 def _hover(z: Axis, dt_s: float) -> Axis:
@@ -154,7 +154,8 @@ def _hover(z: Axis, dt_s: float) -> Axis:
     keep = math.exp(-dt_s / 60.0)
     p, v, pp, pv, vv = predict(z, dt_s, 0.0)
     stirred = 0.7**2 * (1 - keep * keep)
-    return Axis(p, v * keep, pp + stirred * dt_s * dt_s / 3, pv * keep, vv * keep * keep + stirred)
+    moved = pp + stirred * dt_s * dt_s / 3
+    return make(Axis, (p, v * keep, moved, pv * keep, vv * keep * keep + stirred))
 
 
 def _lift_off(motion: Motion, dt_s: float, constants: MotionConstants) -> Motion:
@@ -190,15 +191,18 @@ def _vertical_prior(
 def _change(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
     """A new vertical speed from an unknown moment of the last `dt_s` on."""
     climb, sigma = _vertical_prior(mode, z.position, constants)
-    jump = climb - z.velocity
-    return Axis(
-        z.position + (z.velocity + climb) * dt_s / 2,
-        climb,
-        z.var_position
-        + 2 * dt_s * max(z.covariance, 0.0)
-        + dt_s * dt_s * (jump * jump / 12 + sigma * sigma / 3 + z.var_velocity / 3),
-        sigma * sigma * dt_s / 2,
-        sigma * sigma,
+    p, v, pp, pv, vv = z
+    jump = climb - v
+    spread = dt_s * dt_s * (jump * jump / 12 + sigma * sigma / 3 + vv / 3)
+    return make(
+        Axis,
+        (
+            p + (v + climb) * dt_s / 2,
+            climb,
+            pp + 2 * dt_s * max(pv, 0.0) + spread,
+            sigma * sigma * dt_s / 2,
+            sigma * sigma,
+        ),
     )
 
 
@@ -215,10 +219,13 @@ def _fall(z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
     a, b = dt_s / s, 1.0 / (s * s)
     speed = falling / s
     q = constants.fall_psd_share * speed * speed * dt_s
-    return Axis(
-        p - double_scale_m * math.log(s),
-        speed,
-        pp + 2 * a * pv + a * a * vv + q * dt_s * dt_s / 3,
-        b * (pv + a * vv) + q * dt_s / 2,
-        b * b * vv + q,
+    return make(
+        Axis,
+        (
+            p - double_scale_m * math.log(s),
+            speed,
+            pp + 2 * a * pv + a * a * vv + q * dt_s * dt_s / 3,
+            b * (pv + a * vv) + q * dt_s / 2,
+            b * b * vv + q,
+        ),
     )

@@ -213,12 +213,11 @@ def slope(points: Points, noise_m: float) -> Slope | None:
     n = len(points)
     if n < 4:
         return None
-    mean_t = sum(p.time_s for p in points) / n
-    mean_z = sum(p.z_m for p in points) / n
-    tt = sum((p.time_s - mean_t) ** 2 for p in points)
-    tz = sum((p.time_s - mean_t) * (p.z_m - mean_z) for p in points)
-    rate_ms = tz / tt
-    squares = sum((p.z_m - mean_z - rate_ms * (p.time_s - mean_t)) ** 2 for p in points)
+    times, altitudes = [p[0] for p in points], [p[3] for p in points]
+    mean_t, mean_z = sum(times) / n, sum(altitudes) / n
+    off = [(t - mean_t, z - mean_z) for t, z in zip(times, altitudes, strict=True)]
+    tt = sum([t**2 for t, _ in off])
+    rate_ms = sum([t * z for t, z in off]) / tt
+    squares = sum([(z - rate_ms * t) ** 2 for t, z in off])
     sigma_m = max(math.sqrt(squares / (n - 2)), noise_m)
-    altitudes = [p.z_m for p in points]
     return Slope(rate_ms, sigma_m / math.sqrt(tt), max(altitudes) - min(altitudes))

@@ -88,7 +88,7 @@ def step(
     memory, process_scale = _learn_scatter(before, memory, predicted, reading, constants)
     if instead is not None:
         after, _ = _update(before, instead, constants)
-    after = after._replace(process_scale=process_scale)
+    after = after.scaled(process_scale)
     if verdict.reason is not None and not verdict.accepted:
         refused = _refused(after, fix, memory, verdict.reason)
         return refused._replace(descending_accepts=met.descending_accepts)
@@ -108,10 +108,10 @@ def _screen(
         return memory, unfit
     height_m = predicted.z.position - before.lowest_m
     high = height_m > _STUCK_HEIGHT_M and before.probabilities[GROUND] < 0.5
-    memory = memory._replace(
-        position_frozen=high and is_frozen(memory, fix, _velocity(predicted)),
-        altitude_stuck=high and is_stuck(memory, fix, predicted.z.velocity),
-    )
+    frozen = high and is_frozen(memory, fix, _velocity(predicted))
+    stuck = high and is_stuck(memory, fix, predicted.z.velocity)
+    if (frozen, stuck) != (memory.position_frozen, memory.altitude_stuck):
+        memory = memory._replace(position_frozen=frozen, altitude_stuck=stuck)
     if not memory.position_frozen:
         return memory, None
     apart_m = _pressure_off_m(by_pressure(memory, fix.pressure_pa), fix)
