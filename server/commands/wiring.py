@@ -47,7 +47,7 @@ from server.screen.replay_routes import Recorded
 from server.screen.serve import uvicorn_server
 from server.session.replay import Replay
 from server.session.side_tasks import SideTask
-from server.session.slices import without_full_collections
+from server.session.slices import threads_give_way, without_full_collections
 from server.session.station import Station
 
 log = logging.getLogger("leeward")
@@ -155,6 +155,7 @@ def _look_for_garbage() -> None:
     gc.freeze()
     gc.enable()
     without_full_collections()
+    threads_give_way()
 
 
 def steady_clock() -> Callable[[], float]:
