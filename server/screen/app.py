@@ -168,8 +168,8 @@ def _add_reading(app: FastAPI, feed: Feed, hub: Hub, past: Kept, *, described: b
         """For a proxy or a watchdog; to those with a key it says more."""
         if request.state.role is None:
             return json_reply({"ok": True})
-        number = feed.state().number
-        return json_reply({"ok": True, "mode": feed.mode, "number": number, "clients": hub.clients})
+        told = {"mode": feed.mode, "number": feed.number, "clients": hub.clients}
+        return json_reply({"ok": True, **told})
 
 
 def _add_commands(

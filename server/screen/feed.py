@@ -21,6 +21,10 @@ __all__ = ["Feed", "History", "NotStored", "Refused"]
 class Feed(Protocol):
     mode: Mode
 
+    @property
+    def number(self) -> int:
+        """Receptions taken in so far, as the state has it."""
+
     def state(self) -> State:
         """The state at this moment."""
 

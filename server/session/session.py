@@ -72,6 +72,11 @@ class Session:
         self._answers, self._landing_problem, self._chase_problem = (), None, None
         self.changed()
 
+    @property
+    def number(self) -> int:
+        """Receptions taken in so far."""
+        return self.mission.counts.total
+
     def state(self) -> State:
         """The state with the last landings that were worked out."""
         state = snapshot(self.mission, self._answers)

@@ -116,6 +116,10 @@ class DemoFeed:
 
     # the Feed
 
+    @property
+    def number(self) -> int:
+        return self.state().number
+
     def state(self) -> State:
         state, _ = demo_at(self.since_launch_s)
         alarms = tuple(

@@ -135,6 +135,11 @@ class TrackerHealth:
     def heard(self) -> int:
         return len(self._packets)
 
+    def heard_between(self, from_s: float, until_s: float) -> int:
+        """How many were first heard later than one moment and before another."""
+        first = bisect.bisect_right(self._packets, (from_s, math.inf, True))
+        return max(bisect.bisect_left(self._packets, (until_s,)) - first, 0)
+
     @property
     def last_heard_s(self) -> float | None:
         return self._packets[-1][0] if self._packets else None

@@ -41,13 +41,11 @@ def frozen(flight: Flight, senders: Mapping[str, Sender]) -> list[alarms.Frozen]
     landing = next((e for e in reversed(flight.events()) if e.kind == "landing"), None)
     if launch is None or not len(shown):
         return []
-    now_s = flight.mission.now_s
     found = [
         *_refused(shown, "position", shown.flags("used")),
         *_refused(shown, "altitude", shown.flags("whole") | ~shown.flags("used")),
         *_one_place(shown),
-        *_without_fix(shown, senders, now_s, "position", _is_old),
-        *_without_fix(shown, senders, now_s, "nothing", _is_none),
+        *_without_fix(shown, senders, flight.mission.now_s),
     ]
     over_s = np.inf if landing is None else landing.time_s
     return [one for one in found if launch.time_s <= one.since_s <= over_s]
@@ -103,28 +101,24 @@ def _stretch(
 
 
 def _without_fix(
-    shown: Records,
-    senders: Mapping[str, Sender],
-    now_s: float,
-    repeats: alarms.Repeats,
-    counts: Callable[[Packet, float], bool],
+    shown: Records, senders: Mapping[str, Sender], now_s: float
 ) -> Iterator[alarms.Frozen]:
-    """Times without a fix in which trackers went on to send packets that count."""
+    """Times without a fix in which trackers went on to send their last one, or none."""
     time_s = shown.column("time_s")
     ends = np.append(time_s[1:], now_s)
     for i in np.flatnonzero(ends - time_s > _SILENT_S).tolist():
         since_s, until_s = float(time_s[i]), float(ends[i])
-        heard_s = sorted(
-            packet.first_heard_s
-            for sender in senders.values()
-            for packet in _heard_between(sender.packets, since_s, until_s)
-            if counts(packet, since_s)
-        )
-        told_s = [at_s for at_s in heard_s[_FIXES - 1 :] if at_s >= since_s + _FOR_S]
-        if told_s:
-            over_s = until_s if i + 1 < len(time_s) else None
-            altitude_m = float(shown.value("stated_z_m", i))
-            yield alarms.Frozen(repeats, since_s, told_s[0], over_s, altitude_m)
+        of = [s for s in senders.values() if s.health.heard_between(since_s, until_s)]
+        if sum(s.health.heard_between(since_s, until_s) for s in of) < _FIXES:
+            continue  # silence, as a rule
+        packets = [p for s in of for p in _heard_between(s.packets, since_s, until_s)]
+        for repeats, counts in _OF_PACKETS.items():
+            heard_s = sorted(p.first_heard_s for p in packets if counts(p, since_s))
+            told_s = [at_s for at_s in heard_s[_FIXES - 1 :] if at_s >= since_s + _FOR_S]
+            if told_s:
+                over_s = until_s if i + 1 < len(time_s) else None
+                altitude_m = float(shown.value("stated_z_m", i))
+                yield alarms.Frozen(repeats, since_s, told_s[0], over_s, altitude_m)
 
 
 def _is_old(packet: Packet, since_s: float) -> bool:
@@ -138,6 +132,12 @@ def _is_none(packet: Packet, since_s: float) -> bool:
         return False
     positions = [one for one in packet.reports if isinstance(one, PositionReport)]
     return bool(positions) and all(why_impossible(one) is not None for one in positions)
+
+
+_OF_PACKETS: Mapping[alarms.Repeats, Callable[[Packet, float], bool]] = {
+    "position": _is_old,
+    "nothing": _is_none,
+}
 
 
 def _heard_between(packets: list[Packet], from_s: float, until_s: float) -> Iterator[Packet]:
