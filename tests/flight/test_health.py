@@ -169,3 +169,16 @@ def test_on_real_flights_nobody_is_called_silent_too_early() -> None:
     assert unfounded == 0
     assert short <= 0.05 * len(flights)
     assert alarms > 0.5 * len(flights), "true silences are told"
+
+
+def test_a_backlog_tells_the_interval_until_hearing_does() -> None:
+    """All that is heard of it was held back, and comes at once: its own times are five seconds apart."""
+    health = TrackerHealth(silent_after_intervals=4.0)
+    for i in range(60):
+        health.add(1_000.0 + 0.02 * i, 5.0 * i)
+    assert health.interval_s == 5.0
+    assert health.state(1_001.2 + 4.0) == "reporting"
+    assert health.state(1_001.2 + 60.0) == "silent"
+    for i in range(60):
+        health.add(1_010.0 + 30.0 * i, 1_008.0 + 30.0 * i)
+    assert health.interval_s == pytest.approx(30.0)

@@ -54,6 +54,7 @@ class _Prefix(NamedTuple):
     counted_missed: int = 0
     counted_runs: int = 0  # gaps with a miss that counts
     silences: tuple[Silence, ...] = ()
+    by_hearing: bool = False  # any of the gaps
 
 
 _NOTHING = _Prefix()
@@ -64,7 +65,8 @@ class TrackerHealth:
     """The packets of one tracker in the order in which they were first heard.
 
     The interval is learned from the times of hearing: some trackers stamp their packets unevenly.
-    Packets that a feed held back and brings at once are told by their own times.
+    Packets that a feed held back and brings at once are told by their own times; so is the interval, until
+    two have come as they were sent.
     """
 
     silent_after_intervals: float
@@ -219,8 +221,10 @@ class TrackerHealth:
             return known
         gap_s = heard_s - known.last_beacon_s
         apart_s = sent_s - known.last_sent_s
-        held_back = apart_s > 2.0 * gap_s + _GRACE_S
-        if math.isinf(gap_s) or gap_s < _SHORTEST_INTERVAL_S or held_back:
+        held_back = apart_s > 2.0 * gap_s + _GRACE_S or gap_s < _SHORTEST_INTERVAL_S
+        if held_back and not known.by_hearing and apart_s > max(2.0 * gap_s, _SHORTEST_INTERVAL_S):
+            gap_s = apart_s  # a backlog is all that was heard: better than nothing
+        elif math.isinf(gap_s) or held_back:
             return known._replace(last_beacon_s=heard_s, last_sent_s=sent_s)
         gaps = (*known.gaps, gap_s)[-_GAPS_KEPT:]
         interval_s = beacon_interval_s(gaps)
@@ -235,6 +239,7 @@ class TrackerHealth:
             known.counted_missed + telling(missed),
             known.counted_runs + (telling(missed) > 0),
             known.silences,
+            known.by_hearing or not held_back,
         )
 
     def _is_silence(self, known: _Prefix, gap_s: float) -> bool:
