@@ -18,6 +18,7 @@ from server.flight.packets.witness import FEWEST, NOTICED_S, Sample, Witness, is
 _SAMPLES_BEFORE = 9
 _SAMPLES_AFTER = 5
 _STEP_S = 2.0
+ONE_OF_S = 5.0  # of hearing, for each witness; our choice
 _SAME_S = 30.0  # two witnesses that say the same
 _RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
 # One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
@@ -52,15 +53,16 @@ class Clock:
         self._told_at: dict[float, float | None] = {}
 
     def hear(self, witness: str, sample: Sample, latest_s: float) -> bool:
-        """As `add`, but of all that was heard in one second the first alone counts.
+        """As `add`, but of all that was heard within ONE_OF_S the first alone counts.
 
-        Packets of a backlog are heard at once, hardly older than each other: they would agree.
+        Packets of a backlog come at once, hardly older than each other, and would agree: of some that agree
+        the first and the last are so far apart now that a backlog's would not.
         """
         said = self._said.get(witness)
         if said is not None:
-            second_s = math.floor(sample[0])
-            i = bisect.bisect_left(said.samples, (second_s, -math.inf))
-            if i < len(said.samples) and said.samples[i][0] < second_s + 1:
+            from_s = math.floor(sample[0] / ONE_OF_S) * ONE_OF_S
+            i = bisect.bisect_left(said.samples, (from_s, -math.inf))
+            if i < len(said.samples) and said.samples[i][0] < from_s + ONE_OF_S:
                 other = said.samples[i]
                 if other <= sample:
                     return False
