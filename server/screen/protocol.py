@@ -119,7 +119,10 @@ class BoundedProtocol(HttpToolsProtocol):
 
 
 class PatientSocket(WebSocketsSansIOProtocol):
-    """Reads nothing before it is let in: uvicorn takes what comes earlier for an error of its own."""
+    """Reads nothing before it is let in: uvicorn takes what comes earlier for an error of its own.
+
+    Of uvicorn's inside, hence its release in pyproject: `handle_connect`, `send`, `handshake_complete`.
+    """
 
     def handle_connect(self, event: Request) -> None:
         super().handle_connect(event)

@@ -150,11 +150,6 @@ def _compile(folder: Path) -> None:
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     os.environ["PYTHONPYCACHEPREFIX"] = str(folder)
     subprocess.run(
-        [sys.executable, "-m", "compileall", "-q", "decoders", "server"],
-        check=True,
-        cwd=Path(__file__).parents[2],
-    )
-    subprocess.run(
         [sys.executable, "-c", "import server.commands.main, server.commands.wiring"], check=True
     )
 

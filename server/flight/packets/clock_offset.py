@@ -18,7 +18,7 @@ from server.flight.packets.witness import FEWEST, NOTICED_S, Sample, Witness, is
 _SAMPLES_BEFORE = 9
 _SAMPLES_AFTER = 5
 _STEP_S = 2.0
-ONE_OF_S = 5.0  # of hearing, for each witness; our choice
+_ONE_OF_S = 5.0  # of hearing, for each witness; our choice
 _SAME_S = 30.0  # two witnesses that say the same
 _RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
 # One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
@@ -53,16 +53,16 @@ class Clock:
         self._told_at: dict[float, float | None] = {}
 
     def hear(self, witness: str, sample: Sample, latest_s: float) -> bool:
-        """As `add`, but of all that was heard within ONE_OF_S the first alone counts.
+        """As `add`, but of all that was heard within _ONE_OF_S the first alone counts.
 
         Packets of a backlog come at once, hardly older than each other, and would agree: of some that agree
         the first and the last are so far apart now that a backlog's would not.
         """
         said = self._said.get(witness)
         if said is not None:
-            from_s = math.floor(sample[0] / ONE_OF_S) * ONE_OF_S
+            from_s = math.floor(sample[0] / _ONE_OF_S) * _ONE_OF_S
             i = bisect.bisect_left(said.samples, (from_s, -math.inf))
-            if i < len(said.samples) and said.samples[i][0] < from_s + ONE_OF_S:
+            if i < len(said.samples) and said.samples[i][0] < from_s + _ONE_OF_S:
                 other = said.samples[i]
                 if other <= sample:
                     return False
@@ -112,12 +112,13 @@ class Clock:
         self._far += far  # taken back below, where the sample goes
         touched: list[float] = []
         first_off = off and self._off == (0 if sign > 0 else 1)
-        first_s, last_s = (-math.inf, math.inf) if first_off else self._reach(samples, i)
+        reach = self._reach(samples, i)
+        first_s, last_s = (-math.inf, math.inf) if first_off else reach
         if first_off and not self._alone:
             # it looked right until now, or does again: whether that is known may change anywhere
             touched = self._moments(first_s, last_s, said, sample[0])
         elif counts and (self._off or off) and len(samples) + sign >= FEWEST - (sign < 0):
-            touched = self._touched(said, i, sample, latest_s)
+            touched = self._touched(said, reach, sample, latest_s)
         touched = [min(h, latest_s) for h in touched if h <= latest_s or math.isinf(h)]
         many = len(touched) > _MOST_MOMENTS
         if many:
@@ -143,17 +144,17 @@ class Clock:
         first_s = samples[i - _SAMPLES_AFTER - 1][0] if i > _SAMPLES_AFTER else -math.inf
         if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
             return first_s, samples[i + _SAMPLES_BEFORE][0]
-        return (
-            first_s,
-            math.inf,
-        )  # of one that has jumped, all before it tell whether it or the clock did
+        # of one that has jumped, all before it tell whether it or the clock did
+        return first_s, math.inf
 
-    def _touched(self, said: Witness, i: int, sample: Sample, latest_s: float) -> list[float]:
-        """Moments at which a sample put in at `i`, or taken out, may change the error: see `_moments`.
+    def _touched(
+        self, said: Witness, reach: tuple[float, float], sample: Sample, latest_s: float
+    ) -> list[float]:
+        """Moments at which a sample may change the error within its reach: see `_moments`.
 
         Where they are too many up to `latest_s`, some that are.
         """
-        first_s, last_s = self._reach(said.samples, i)
+        first_s, last_s = reach
         if self._alone and not is_off(sample) and not self._off_between(first_s, last_s):
             return []  # 0 before and after: a delayed packet of an hour ago is no reason to look
         first = bisect.bisect_left(self._times, first_s)

@@ -243,9 +243,8 @@ def _near(a: PositionReport, b: PositionReport) -> bool:
     within_m = _ONE_PLACE_M + a.resolution_h_m + b.resolution_h_m
     north_deg = abs(a.latitude_deg - b.latitude_deg)
     east_deg = abs((a.longitude_deg - b.longitude_deg + 180.0) % 360.0 - 180.0)
-    nearest_deg = min(
-        abs(a.latitude_deg), abs(b.latitude_deg)
-    )  # to the equator, where degrees are wide
+    # to the equator, where degrees are wide
+    nearest_deg = min(abs(a.latitude_deg), abs(b.latitude_deg))
     narrow = math.cos(math.radians(min(nearest_deg + 1.0, 90.0)))
     if _LEAST_DEGREE_M * max(north_deg, narrow * east_deg) > within_m:
         return False  # of a backlog, mostly

@@ -21,8 +21,10 @@ _LEAST_SIGMA_M = 3.0
 _SIGMA_DATUM_M = {"msl": 10.0, "ellipsoid": 35.0}  # the geoid is within 110 m, mostly 40 m
 _HIGHEST_M = 60_000.0
 _LOWEST_M = -450.0  # the Dead Sea's shore
-# of swapped positions; our choice: a box comes down within 200 km as a rule, one that floats farther
-_FAR_M, _NEAR_M, _BESIDE_DEG = 1_000_000.0, 500_000.0, 4.0
+# from the launch; our choice: a box comes down within 200 km as a rule, and one that floats goes farther:
+# this far off it is more often another's callsign, or the plan of another day
+FAR_M = 1_000_000.0
+_NEAR_M, _BESIDE_DEG = 500_000.0, 4.0
 Site = tuple[float, float]  # latitude, longitude (degrees)
 
 
@@ -99,10 +101,7 @@ def _swapped(latitude_deg: float, longitude_deg: float, site: Site) -> Rejection
     off_deg = abs(latitude_deg - site[0])
     if off_deg < _BESIDE_DEG and abs(longitude_deg - site[1]) < _BESIDE_DEG:
         return None  # as a rule
-    if (
-        abs(longitude_deg) > 90.0
-        or distance_bearing(*site, latitude_deg, longitude_deg)[0] < _FAR_M
-    ):
+    if abs(longitude_deg) > 90.0 or distance_bearing(*site, latitude_deg, longitude_deg)[0] < FAR_M:
         return None
     numbers = (
         math.copysign(longitude_deg, latitude_deg),

@@ -63,10 +63,6 @@ class FilterState(NamedTuple):
             ),
         )
 
-    def scaled(self, process_scale: float) -> FilterState:
-        """The same with another process scale."""
-        return make(FilterState, (*self[:7], process_scale, *self[8:]))
-
     def stated(self) -> Motion:
         """The mixture with the errors that no filter averages away: datum, and receivers that wander."""
         x, y, z = self.mixture

@@ -213,7 +213,7 @@ def slope(points: Points, noise_m: float) -> Slope | None:
     n = len(points)
     if n < 4:
         return None
-    times, altitudes = [p[0] for p in points], [p[3] for p in points]
+    times, altitudes = [p.time_s for p in points], [p.z_m for p in points]
     mean_t, mean_z = sum(times) / n, sum(altitudes) / n
     off = [(t - mean_t, z - mean_z) for t, z in zip(times, altitudes, strict=True)]
     tt = sum([t**2 for t, _ in off])

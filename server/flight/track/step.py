@@ -88,7 +88,7 @@ def step(
     memory, process_scale = _learn_scatter(before, memory, predicted, reading, constants)
     if instead is not None:
         after, _ = _update(before, instead, constants)
-    after = after.scaled(process_scale)
+    after = after._replace(process_scale=process_scale)
     if verdict.reason is not None and not verdict.accepted:
         refused = _refused(after, fix, memory, verdict.reason)
         return refused._replace(descending_accepts=met.descending_accepts)

@@ -65,9 +65,8 @@ class Track:
         self._shown = self._run  # another one while a rerun has not caught up
         self._retired: list[list[Any]] = []  # not shown any more, to be freed
         self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
-        self._jumped: set[str] = (
-            set()
-        )  # trackers whose fixes are to be looked through for two senders
+        # trackers whose fixes are to be looked through for two senders
+        self._jumped: set[str] = set()
         self.doubled: dict[str, list[Doubled]] = {}  # callsigns of which two transmit, or did
 
     def add(self, fixes: Iterable[Fix]) -> None:

@@ -74,9 +74,8 @@ def two_transmitters(
     return found
 
 
-Spans = Mapping[
-    str, tuple[tuple[float, float], ...]
-]  # by callsign: from, to, in order (UTC seconds)
+# by callsign: from, to, in order (UTC seconds)
+Spans = Mapping[str, tuple[tuple[float, float], ...]]
 
 
 def names_at(spans: Spans, time_s: float) -> frozenset[str]:
@@ -106,9 +105,8 @@ Place = tuple[float, float, float | None]  # latitude, longitude (degrees), alti
 
 def may_be_beyond(time_s: float, place: Place, later_s: float, other: Place) -> bool:
     """Cheaply, whether two fixes might be too far apart for one box; where it is False they are not."""
-    may_m = (
-        FASTEST_MS * (later_s - time_s) + SLACK_M
-    ) / 2.0  # of three axes one has more than half
+    # of three axes one has more than half
+    may_m = (FASTEST_MS * (later_s - time_s) + SLACK_M) / 2.0
     may_deg = may_m / _LONGEST_DEGREE_M
     if abs(other[0] - place[0]) > may_deg or abs(other[1] - place[1]) > may_deg:
         return True

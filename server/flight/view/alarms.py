@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +28,7 @@ def shown_alarms(
 ) -> tuple[Alarm, ...]:
     acknowledged = acknowledgements(flight.mission.commands)
     limit_m, balloon = flight.plan.alarms.low_height_m, flight.plan.balloon
+    heard = _in_air(flight)
     evidence = alarms.Evidence(
         shown=shown,
         events=flight.events(),
@@ -36,9 +37,9 @@ def shown_alarms(
         fall=signs,
         low=_low_point(flight, limit_m),
         low_limit_m=limit_m,
-        beacons=_beacons(flight),
-        frozen=frozen(flight, {name: sender for name, (_, sender) in _in_air(flight).items()}),
-        doubled=_doubled(flight),
+        beacons=_beacons(heard, flight.mission.now_s),
+        frozen=frozen(flight, [sender for _, sender in heard.values()]),
+        doubled=_doubled(heard, flight),
         lost_from_s=lost_from_s,
         least_burst_m=balloon.burst_altitude_m - 3.0 * balloon.burst_altitude_sigma_m,
     )
@@ -83,16 +84,18 @@ def acknowledgements(commands: Iterable[Command]) -> dict[str, Seen]:
     return seen
 
 
-def _beacons(flight: Flight) -> Sequence[alarms.Beacon]:
+_Heard = Mapping[str, tuple[TrackerPlan, Sender]]
+
+
+def _beacons(heard: _Heard, now_s: float) -> Sequence[alarms.Beacon]:
     """Of the trackers that are to be heard in the air."""
-    now_s = flight.mission.now_s
     return [
         alarms.Beacon(name, plan.name, sender.health.interval_s, sender.health.silences(now_s))
-        for name, (plan, sender) in _in_air(flight).items()
+        for name, (plan, sender) in heard.items()
     ]
 
 
-def _in_air(flight: Flight) -> dict[str, tuple[TrackerPlan, Sender]]:
+def _in_air(flight: Flight) -> _Heard:
     """The trackers that are to be heard in the air and were heard, by name."""
     senders = flight.mission.senders
     return {
@@ -102,9 +105,9 @@ def _in_air(flight: Flight) -> dict[str, tuple[TrackerPlan, Sender]]:
     }
 
 
-def _doubled(flight: Flight) -> list[alarms.Doubled]:
+def _doubled(heard: _Heard, flight: Flight) -> list[alarms.Doubled]:
     """Trackers whose callsign two transmitters use."""
-    now_s, heard = flight.mission.now_s, _in_air(flight)
+    now_s = flight.mission.now_s
     return [
         alarms.Doubled(
             name,

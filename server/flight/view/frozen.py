@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import bisect
 import itertools
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +34,7 @@ _REPEATS: Mapping[alarms.Repeats, tuple[RejectionKind, ...]] = {
 }
 
 
-def frozen(flight: Flight, senders: Mapping[str, Sender]) -> list[alarms.Frozen]:
+def frozen(flight: Flight, senders: Sequence[Sender]) -> list[alarms.Frozen]:
     """`senders`: of the trackers that are to be heard in the air."""
     shown = flight.track.shown
     launch = next((e for e in flight.events() if e.kind == "launch"), None)
@@ -101,17 +101,16 @@ def _stretch(
 
 
 def _without_fix(
-    shown: Records, senders: Mapping[str, Sender], now_s: float
+    shown: Records, senders: Sequence[Sender], now_s: float
 ) -> Iterator[alarms.Frozen]:
     """Times without a fix in which trackers went on to send their last one, or none."""
     time_s = shown.column("time_s")
     ends = np.append(time_s[1:], now_s)
     for i in np.flatnonzero(ends - time_s > _SILENT_S).tolist():
         since_s, until_s = float(time_s[i]), float(ends[i])
-        of = [s for s in senders.values() if s.health.heard_between(since_s, until_s)]
-        if sum(s.health.heard_between(since_s, until_s) for s in of) < _FIXES:
+        if sum(s.health.heard_between(since_s, until_s) for s in senders) < _FIXES:
             continue  # silence, as a rule
-        packets = [p for s in of for p in _heard_between(s.packets, since_s, until_s)]
+        packets = [p for s in senders for p in _heard_between(s.packets, since_s, until_s)]
         for repeats, counts in _OF_PACKETS.items():
             heard_s = sorted(p.first_heard_s for p in packets if counts(p, since_s))
             told_s = [at_s for at_s in heard_s[_FIXES - 1 :] if at_s >= since_s + _FOR_S]

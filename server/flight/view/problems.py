@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
+from server.flight.packets.positions import FAR_M
 from server.flight.packets.senders import Sender
 from server.flight.packets.sent_at import TimeDoubt
 from server.flight.physics.geodesy import distance_bearing
@@ -15,9 +16,6 @@ from server.flight.tracker_state import RejectionKind
 # another station's clock is told when it is off by so much: each is told of its own by itself, but
 # one with a wrong date may have no screen at all
 _TOLD_AHEAD_S = 2 * 3_600.0
-# a box comes down within 200 km as a rule, and one that floats goes farther: this far off it is more
-# often another's callsign, or the plan of another day
-_FAR_M = 1_000_000.0
 _DOUBTS = {
     TimeDoubt.AHEAD: ProblemKind.TIMES_AHEAD,
     TimeDoubt.BEHIND: ProblemKind.TIMES_BEHIND,
@@ -77,7 +75,7 @@ def _far(mission: Mission) -> Iterable[Problem]:
             distance_m, _ = distance_bearing(
                 launch.latitude_deg, launch.longitude_deg, fix.latitude_deg, fix.longitude_deg
             )
-            if distance_m > _FAR_M:
+            if distance_m > FAR_M:
                 yield Problem(ProblemKind.FAR_FROM_LAUNCH, name, distance_m=round(distance_m, -3))
 
 
