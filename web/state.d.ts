@@ -290,7 +290,7 @@ export interface Problem {
 /**
  * What is wrong with what was heard, with the clocks, or with this station itself.
  */
-export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'swapped' | 'unusable' | 'journal_read' | 'journal_refuses' | 'journal_elsewhere' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'roads_read' | 'roads_unused' | 'pack_unused' | 'journal_damaged' | 'journal_unsaved' | 'entries_altered' | 'name_twice' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'task_failed';
+export type ProblemKind = 'own_clock' | 'other_clock' | 'own_clock_behind' | 'undated' | 'later_than_now' | 'times_ahead' | 'times_behind' | 'far_from_launch' | 'swapped' | 'unusable' | 'journal_read' | 'journal_refuses' | 'journal_elsewhere' | 'disk_fills' | 'landing_failed' | 'forecast_unused' | 'winds_unused' | 'map_unused' | 'roads_read' | 'roads_unused' | 'pack_unused' | 'journal_damaged' | 'journal_unsaved' | 'entries_altered' | 'not_closed' | 'name_twice' | 'clock_set_back' | 'plan_edited' | 'plan_unusable' | 'requests_cut' | 'readers_cut' | 'task_failed';
 
 export interface Receptions {
   total: number;

@@ -17,6 +17,7 @@ from pathlib import Path
 import uvicorn
 
 from server.commands.check import check_forecast
+from server.commands.countdown import take_outlooks, watch_outlooks
 from server.commands.debriefing import Debriefing
 from server.commands.given import keys_of_run, maps_of
 from server.commands.listen import Listening, addresses, free_port
@@ -26,17 +27,18 @@ from server.flight.inputs import Plan
 from server.flight.mission import Mission
 from server.flight.mission_state import Problem, ProblemKind
 from server.flight.state import Units
+from server.flight.times import rfc3339
 from server.geodata.basemap import Basemap
 from server.geodata.surroundings import Surroundings
 from server.journal.database import JournalError
 from server.journal.elsewhere import journal_elsewhere
+from server.journal.ending import not_closed, tell_for_a_while
 from server.journal.photos import Photos, photos_beside
 from server.journal.recording import Recording
 from server.journal.recover import not_before, open_journal
 from server.journal.space import watch_space
 from server.journal.unsaved import save_when_there_is_room
-from server.outlook.kept import KeptError, kept, kept_beside
-from server.plan.edits import changes_of, watch_plan
+from server.plan.edits import watch_plan
 from server.plan.file import PlanFile
 from server.rehearsal.clock import follow
 from server.screen.access import ScreenSettings
@@ -105,9 +107,10 @@ async def live(
     if rehearsal is None:
         clock, late = not_before(clock, journal.last_heard_s(flight_plan.station))
         problems += late
+    unclosed = not_closed(journal)
     # a full disk: it is said, and tried again with the next
     with contextlib.suppress(JournalError):
-        journal.describe(flight=plan.name)
+        journal.begin(plan.name, rfc3339(clock()))
     mission = Mission(flight_plan, surroundings.terrain, surroundings.forecast, surroundings.winds)
     take_outlooks(mission, path)
     gc.disable()  # what is recovered stays: looking for garbage in it takes a third of the start
@@ -134,13 +137,16 @@ async def live(
         station.own_problems = (*problems, *(p for p in watched.values() if p is not None))
         station.notify()
 
-    of_plan, of_disk, of_journal = (functools.partial(tell, w) for w in ("plan", "disk", "journal"))
+    of_plan, of_disk, of_journal, of_end = (
+        functools.partial(tell, what) for what in ("plan", "disk", "journal", "end")
+    )
     saving = functools.partial(save_when_there_is_room, journal, station.in_journal, of_journal)
     watching = (
         SideTask("The watch on the plan", lambda: watch_plan(path, plan, of_plan)),
-        SideTask("The watch on the outlook", lambda: _watch_outlook(path, station)),
+        SideTask("The watch on the outlook", lambda: watch_outlooks(path, station)),
         SideTask("The watch on the disk", lambda: watch_space(journal_path.parent, of_disk)),
         SideTask("The saving of the journal", saving),
+        SideTask("The word of the last end", functools.partial(tell_for_a_while, unclosed, of_end)),
     )
     run = functools.partial(station.run, *watching, *(() if links is None else links.work))
     try:
@@ -218,21 +224,6 @@ async def replay(
         player.close()
 
 
-def take_outlooks(mission: Mission, path: Path) -> None:
-    """What outlooks beside the plan at `path` said; a file that cannot be read is left out."""
-    beside = kept_beside(path)
-    try:
-        mission.take_outlooks({f.name: kept(beside, f.name) for f in mission.plan.flights})
-    except KeptError as error:
-        log.warning("%s", error)
-
-
-async def _watch_outlook(path: Path, station: Station) -> None:
-    async for _ in changes_of(kept_beside(path)):
-        take_outlooks(station.mission, path)
-        station.notify()
-
-
 async def _serve(
     feed: Station | Replay,
     face: Face,
@@ -256,6 +247,7 @@ async def _serve(
         photos=face.photos,
         recorded=recorded,
     )
+    feed.screen_problems = lambda: screen.state.cuts.problems
     if links is not None:
         links.add_peer_route(screen)
     certificate = None

@@ -70,10 +70,13 @@ _PROBLEMS: Mapping[ProblemKind, str] = {
     ProblemKind.JOURNAL_DAMAGED: "the journal was damaged; {count:,} receptions were saved ({detail})",
     ProblemKind.JOURNAL_UNSAVED: "the journal was damaged; its {count:,} receptions had no room ({detail})",
     ProblemKind.ENTRIES_ALTERED: "{count:,} entries of the journal were altered on the disk ({detail})",
+    ProblemKind.NOT_CLOSED: "the run before was killed, or lost its power",
     ProblemKind.NAME_TWICE: "another station calls itself {name} too",
     ProblemKind.CLOCK_SET_BACK: "this computer's clock was set back",
     ProblemKind.PLAN_EDITED: "the plan was edited in flight",
     ProblemKind.PLAN_UNUSABLE: "the plan was edited in flight and cannot be used: {detail}",
+    ProblemKind.REQUESTS_CUT: "{count:,} connections brought no whole request and were cut",
+    ProblemKind.READERS_CUT: "{count:,} pages took nothing of what was sent and were cut",
     ProblemKind.TASK_FAILED: "{name} failed ({detail})",
 }
 

@@ -127,12 +127,15 @@ class ProblemKind(StrEnum):
     ENTRIES_ALTERED = (
         "entries_altered"  # `count` of the journal, on the disk: not used; `detail`: which
     )
+    NOT_CLOSED = "not_closed"  # the last run was killed, or lost its power; it heard until `time`
     NAME_TWICE = "name_twice"  # another station speaks as `name`, which is this one
     CLOCK_SET_BACK = (
         "clock_set_back"  # this computer's, by at least -`ahead_s` since the last reception
     )
     PLAN_EDITED = "plan_edited"  # in flight: it holds from the next start
     PLAN_UNUSABLE = "plan_unusable"  # it was edited in flight and is wrong now
+    REQUESTS_CUT = "requests_cut"  # `count` connections of late: no whole request came over them
+    READERS_CUT = "readers_cut"  # `count` pages of late: they took nothing of what was sent
     TASK_FAILED = "task_failed"  # side work `name` ended; it is tried again
 
 

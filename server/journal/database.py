@@ -48,6 +48,7 @@ class Journal:
         """
         self.path = str(path)
         self._read_only = self._ready = read_only
+        self._begun = False
         self.connect()
 
     def connect(self) -> None:
@@ -242,7 +243,24 @@ class Journal:
 
     def about(self) -> dict[str, str]:
         """What the journal says of itself."""
-        return dict(self._db.execute("SELECT key, value FROM about"))
+        if not has_tables(self._db):
+            return {}
+        with self._reading():
+            return dict(self._db.execute("SELECT key, value FROM about WHERE key <> 'running'"))
+
+    @property
+    def was_closed(self) -> bool:
+        """Whether the run before this one came to its end. JournalError."""
+        if not has_tables(self._db):
+            return True
+        with self._reading():
+            row = self._db.execute("SELECT value FROM about WHERE key = 'running'").fetchone()
+        return row is None or row[0] == ""
+
+    def begin(self, flight: str, running: str) -> None:
+        """Note whose run this is; `close` takes `running` back. JournalError: nothing was noted."""
+        self.describe(flight=flight, running=running)
+        self._begun = True
 
     def describe(self, **about: str) -> None:
         """Note something about the flight, e.g. its name. JournalError: nothing of it was stored."""
@@ -250,6 +268,10 @@ class Journal:
             db.executemany("INSERT OR REPLACE INTO about VALUES (?, ?)", list(about.items()))
 
     def close(self) -> None:
+        if self._begun:
+            self._begun = False
+            with contextlib.suppress(JournalError):  # the next start says so
+                self.describe(running="")
         self._db.close()
 
     def __enter__(self) -> Self:

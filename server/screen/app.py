@@ -22,6 +22,7 @@ from server.geodata.basemap import Basemap
 from server.screen.access import Access, ScreenSettings, TooLarge, asker, read_body
 from server.screen.assets import WEB, Files, leaflet_folder, page, uplot_folder
 from server.screen.beacon_routes import add_beacon_routes
+from server.screen.cut import Cuts
 from server.screen.feed import Feed, Refused
 from server.screen.hub import Hub
 from server.screen.keeping import add_keeping
@@ -60,7 +61,8 @@ def create_app(
     settings = settings or ScreenSettings()
     limits = Limits(clock)
     basemap = basemap or Basemap()
-    hub = Hub(feed, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
+    cuts = Cuts(clock)
+    hub = Hub(feed, cuts=cuts, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -73,7 +75,7 @@ def create_app(
     app = FastAPI(
         title="Leeward", docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
     )
-    app.state.hub = hub
+    app.state.hub, app.state.cuts = hub, cuts
     app.add_middleware(GZipMiddleware, minimum_size=1_000, compresslevel=6)
     app.add_middleware(Access, settings=settings, limits=limits)
 
@@ -92,7 +94,7 @@ def create_app(
     add_key_routes(app, settings, limits, bases)
     add_watching(
         app,
-        feed,
+        hub.written,
         past,
         settings.keys,
         lambda request: limit(WRONG_KEYS, f"watch {asker(request.scope)}"),

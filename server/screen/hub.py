@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import secrets
+import time
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
@@ -19,8 +21,9 @@ from typing import Any
 
 import orjson
 
-from server.flight.mission_state import Sender, State
+from server.flight.mission_state import ProblemKind, Sender, State
 from server.flight.state import FlightState
+from server.screen.cut import Cuts
 from server.screen.feed import Feed
 from server.screen.messages import Resume
 from server.screen.replies import as_json
@@ -56,6 +59,7 @@ class Hub:
         self,
         feed: Feed,
         *,
+        cuts: Cuts | None = None,
         updates_per_s: float = 5.0,
         beat_s: float = 1.0,
         queue_messages: int = 64,
@@ -65,6 +69,7 @@ class Hub:
         self.session = secrets.token_hex(8)
         self.sequence = 0
         self._feed = feed
+        self._cuts = cuts or Cuts(time.monotonic)
         self._pause_s = 1.0 / updates_per_s
         self._used_until_s = 0.0  # by the loop's clock: what was sent has used the rate up to here
         self._beat_s = beat_s
@@ -81,6 +86,7 @@ class Hub:
         self._history = SentHistory()
         self._found: dict[str, Any] = {}  # of the past, and not sent yet
         self._snapshot: str | None = None
+        self._taken_s = -math.inf  # when the feed was last asked
 
     @property
     def clients(self) -> int:
@@ -139,10 +145,18 @@ class Hub:
         self._clients.add(client)
         return client
 
+    def written(self) -> bytes:
+        """The state as clients have it, which is brought up to date once a beat; made now where it is not."""
+        behind_s = time.monotonic() - self._taken_s
+        if not self._clients or behind_s >= self._beat_s:
+            self._take_changes()
+        return as_json(self._state())
+
     def leave(self, client: Client) -> None:
         self._clients.discard(client)
 
     def _take_changes(self) -> bool:
+        self._taken_s = time.monotonic()
         state = self._feed.state()
         changed = self._changes(state, _SECTIONS, ())
         if "senders" in changed:
@@ -193,13 +207,20 @@ class Hub:
 
     def _whole(self) -> str:
         if self._snapshot is None:
-            sections: dict[str, Any] = self._held(_SECTIONS, ())
-            numbers = range(self._flights)
-            sections["flights"] = [self._held(_FLIGHT_SECTIONS, (number,)) for number in numbers]
             self._snapshot = self._message(
-                "snapshot", state=sections, history=self._history.whole()
+                "snapshot", state=self._state(), history=self._history.whole()
             )
         return self._snapshot
+
+    def _state(self) -> dict[str, Any]:
+        """Each section as last written, in the order of State's own fields."""
+        flights = [self._held(_FLIGHT_SECTIONS, (number,)) for number in range(self._flights)]
+        return {
+            one.name: flights
+            if one.name == "flights"
+            else orjson.Fragment(self._sections[one.name,])
+            for one in fields(State)
+        }
 
     def _held(self, names: tuple[str, ...], path: tuple[int, ...]) -> dict[str, Any]:
         return {name: orjson.Fragment(self._sections[*path, name]) for name in names}
@@ -225,3 +246,4 @@ class Hub:
         for client in tuple(self._clients):
             if not client.offer(message):
                 self._clients.discard(client)
+                self._cuts.note(ProblemKind.READERS_CUT)

@@ -7,19 +7,22 @@ with three thousand silent ones would shut the crew out.
 from __future__ import annotations
 
 import asyncio
-from typing import Any
+from typing import Any, cast
 
 from uvicorn._types import ASGISendEvent
 from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 from websockets.http11 import Request
 
+from server.flight.mission_state import ProblemKind
+from server.screen.cut import Cuts
 from server.screen.keys import is_loopback
 from server.screen.limits import neighbourhood
 
 MAX_HEAD_BYTES = 65_536
 HEAD_WITHIN_S = 20.0
 WHOLE_WITHIN_S = 120.0  # a phone's positions of an hour, over a poor link
+CLOSED_WITHIN_S = 10.0  # all that was sent before has gone by then, or never will
 SPARE = 100  # places that are kept free: what was cut is counted for a moment longer
 FROM_ONE_ADDRESS = 1_000  # a third of all; a proxy on this machine brings everybody's
 
@@ -43,7 +46,7 @@ class BoundedProtocol(HttpToolsProtocol):
         # those that have said nothing yet, the longest silent first: shared by all connections of the server
         self._silent: dict[BoundedProtocol, None] = vars(self.server_state).setdefault("silent", {})
         if self._is_one_too_many():
-            transport.abort()
+            self._cut(self)
         else:
             self._make_room()
             self._silent[self] = None
@@ -60,6 +63,7 @@ class BoundedProtocol(HttpToolsProtocol):
         self._unparsed += len(data)
         super().data_received(data)
         if self._unparsed > MAX_HEAD_BYTES and not self.transport.is_closing():
+            _cuts(self).note(ProblemKind.REQUESTS_CUT)
             self.transport.write(_TOO_LARGE)
             self.transport.close()
 
@@ -90,7 +94,7 @@ class BoundedProtocol(HttpToolsProtocol):
         if self._silent:
             longest = next(iter(self._silent))
             del self._silent[longest]
-            longest.transport.abort()
+            self._cut(longest)
 
     def _is_one_too_many(self) -> bool:
         if self.limit_concurrency is not None and len(self.connections) > self.limit_concurrency:
@@ -115,13 +119,23 @@ class BoundedProtocol(HttpToolsProtocol):
 
     def _give_up(self) -> None:
         self._timer = None
-        self.transport.abort()
+        if self in self._silent and not self._unparsed:
+            self.transport.abort()  # a browser's spare one, as a rule
+        else:
+            self._cut(self)
+
+    def _cut(self, which: BoundedProtocol) -> None:
+        _cuts(self).note(ProblemKind.REQUESTS_CUT)
+        which.transport.abort()
 
 
 class PatientSocket(WebSocketsSansIOProtocol):
-    """Reads nothing before it is let in: uvicorn takes what comes earlier for an error of its own.
+    """Reads nothing before it is let in: uvicorn takes what comes earlier for an error of its own. Who
+    answers no ping, or is too slow, is cut: asyncio's close waits until all is sent, for ever where nobody
+    reads.
 
-    Of uvicorn's inside, hence its release in pyproject: `handle_connect`, `send`, `handshake_complete`.
+    Of uvicorn's inside, hence its release in pyproject: `handle_connect`, `send`, `handshake_complete`,
+    `keepalive_timeout`.
     """
 
     def handle_connect(self, event: Request) -> None:
@@ -130,6 +144,19 @@ class PatientSocket(WebSocketsSansIOProtocol):
 
     async def send(self, message: ASGISendEvent) -> None:
         waits = not self.handshake_complete
+        if message["type"] == "websocket.close":
+            self.loop.call_later(CLOSED_WITHIN_S, self.transport.abort)
         await super().send(message)
         if waits and self.handshake_complete:
             self.transport.resume_reading()
+
+    def keepalive_timeout(self) -> None:
+        if not (self.close_sent or self.transport.is_closing()):
+            _cuts(self).note(ProblemKind.READERS_CUT)
+        super().keepalive_timeout()
+        self.transport.abort()
+
+
+def _cuts(connection: BoundedProtocol | PatientSocket) -> Cuts:
+    """Of the application that it belongs to."""
+    return cast(Cuts, connection.config.app.state.cuts)  # type: ignore[union-attr]

@@ -11,6 +11,7 @@ from server.screen.certificate import Certificate
 from server.screen.protocol import BoundedProtocol, PatientSocket
 
 CONNECTIONS = 3_000  # more are closed at once
+PING_EVERY_S, PONG_WITHIN_S = 20.0, 20.0  # to each page; our choice
 FILES = 512  # beside them: journal, sources, maps
 
 
@@ -29,6 +30,8 @@ def uvicorn_server(
         ws=PatientSocket,
         log_level="warning",
         ws_max_size=65_536,  # browsers send one short message
+        ws_ping_interval=PING_EVERY_S,
+        ws_ping_timeout=PONG_WITHIN_S,
         ws_per_message_deflate=False,  # costs much memory for each client
         timeout_graceful_shutdown=2,  # open pages must not hold up the end
         limit_concurrency=connections_that_fit(CONNECTIONS),

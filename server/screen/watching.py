@@ -21,9 +21,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from server.screen.feed import Feed
 from server.screen.keys import Keys
-from server.screen.replies import as_json
 
 EVERY_S = 1.0  # an answer is made anew no more often
 STATE_AGE_S, HISTORY_AGE_S = 2, 20  # for which a cache may give it out
@@ -78,17 +76,17 @@ def watch_path(keys: Keys | None) -> str:
 
 def add_watching(
     app: FastAPI,
-    feed: Feed,
+    write: Callable[[], bytes],
     past: Kept,
     keys: Keys | None,
     wrong: Callable[[Request], None],
 ) -> None:
-    """`past`: the whole history; `wrong` counts an address that is none, and raises HTTPException 429 at too
-    many."""
+    """`write` gives the state, `past` the whole history; `wrong` counts an address that is none, and raises
+    HTTPException 429 at too many."""
     token = watch_path(keys).rpartition("/")[2]
 
     kept = {
-        "state": (Kept(lambda: as_json(feed.state())), STATE_AGE_S),
+        "state": (Kept(write), STATE_AGE_S),
         "history": (past, HISTORY_AGE_S),
     }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -23,6 +23,7 @@ from server.flight.times import moment
 from server.flight.view.answer import Answer
 from server.flight.view.flight import silent_after_s
 from server.flight.view.history import History, HistoryBook
+from server.flight.view.landing import drawn
 from server.flight.view.search import Searched, searched
 from server.flight.view.searching import silent_flight
 from server.flight.view.snapshot import snapshot
@@ -55,6 +56,7 @@ class Session:
         self.mission = mission
         self.units: Units = "metric"  # the page's first units, as the plan says
         self.own_problems: tuple[Problem, ...] = ()  # of plan, maps or journal
+        self.screen_problems: Callable[[], Iterable[Problem]] = tuple
         self._book = HistoryBook(mission)
         self._answers: _Answers = ()
         self._landing_problem: Problem | None = None
@@ -80,7 +82,7 @@ class Session:
     def state(self) -> State:
         """The state with the last landings that were worked out."""
         state = snapshot(self.mission, self._answers)
-        problems = [*state.problems, *self.own_problems]
+        problems = [*state.problems, *self.own_problems, *self.screen_problems()]
         if self._landing_problem is not None:
             problems.append(self._landing_problem)
         if self._chase_problem is not None:
@@ -282,14 +284,15 @@ class Session:
 
 
 def _work_out(questions: Sequence[LandingQuestion | None]) -> _Answers:
-    """The answers, and beside each what every snapshot will ask of a long fall: up to 0.1 s off the loop."""
+    """The answers, and beside each what every snapshot will ask of it: up to 0.1 s off the loop."""
     answers: list[Answer | None] = []
     for question in told_to_each_other(questions):
         landing = None if question is None else predict(question)
         if question is None or landing is None:
             answers.append(None)
         else:
-            answers.append(Answer(question, landing, fall_signs(question)))
+            drawing = drawn(question, landing)
+            answers.append(Answer(question, landing, fall_signs(question), drawing))
     return tuple(answers)
 
 

@@ -20,6 +20,7 @@ from server.sync.mqtt import broker_client
 from server.sync.peers import Peer
 from tests.bench._faults_watch import FLIGHT, Row, Watch, marks, named, watched
 from tests.screen.serving import mute, until
+from tests.seen import kinds
 from tests.sync.cars import QUICK, Car
 from tests.sync.made import KEY, Host, ledger, running
 from tests.sync.mosquitto import PASSWORD, USER, Mosquitto, mosquitto
@@ -145,6 +146,7 @@ async def mute_readers(folder: Path, times: int, chance: random.Random) -> Row:
                 for _ in range(20):
                     await stack.enter_async_context(mute(port))
                 await watch.more()
+            await watch.until(lambda state: "readers_cut" in kinds(state))  # they answer no ping
         watch.count_lost()
     return row
 
@@ -158,6 +160,7 @@ async def slow_heads(folder: Path, times: int, chance: random.Random) -> Row:
             for _ in range(times):
                 async with _dripping(port, 100):
                     await watch.more(30)
+                    await watch.until(lambda state: "requests_cut" in kinds(state))
         watch.count_lost()
     return row
 

@@ -69,3 +69,13 @@ def test_one_place_alone_is_where_it_is_among_many(latitude_deg: float) -> None:
     for x_m, y_m, longitude_deg in zip(many_x_m, many_y_m, longitudes_deg, strict=True):
         alone = frame.to_xy(latitude_deg, float(longitude_deg))
         assert alone == pytest.approx((x_m, y_m), rel=1e-12, abs=1e-6)
+    many = frame.to_latlon(many_x_m, many_y_m)
+    for x_m, y_m, *there in zip(many_x_m, many_y_m, *many, strict=True):
+        assert frame.to_latlon(float(x_m), float(y_m)) == pytest.approx(there, rel=1e-12, abs=1e-11)
+
+
+def test_places_beyond_a_pole_or_nowhere_are_as_among_many() -> None:
+    frame = LocalFrame(38.0, -98.0)
+    for x_m, y_m in ((0.0, 5_900_000.0), (9_600_000.0, 0.0), (math.nan, 0.0)):
+        there = [float(one[0]) for one in frame.to_latlon(np.array([x_m]), np.array([y_m]))]
+        assert frame.to_latlon(x_m, y_m) == pytest.approx(there, rel=1e-12, nan_ok=True)

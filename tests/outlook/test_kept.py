@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.commands.wiring import take_outlooks
+from server.commands.countdown import take_outlooks
 from server.flight.inputs import FlightPlan, LaunchPlan, Plan, Tick, TrackerPlan
 from server.flight.mission import Mission
 from server.flight.physics.geodesy import distance_bearing

@@ -10,12 +10,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
+import orjson
+import pytest
 from httpx import ASGITransport, AsyncClient
 
+from server.flight.mission_state import State
 from server.screen import watching
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
+from server.screen.hub import Hub
 from server.screen.keys import Keys
+from server.screen.messages import Resume
+from server.screen.replies import as_json
 from server.screen.watching import watch_path
 from tests.nginx import nginx
 from tests.screen.demo_feed import DemoFeed
@@ -70,6 +76,35 @@ async def test_an_answer_is_made_once_a_second_whoever_asks(monkeypatch: object)
     assert made == 1
     assert {answer.body for answer in answers} == {b"1"}
     assert gzip.decompress(answers[0].packed) == b"1"
+
+
+@pytest.mark.parametrize("crew", [0, 1])
+async def test_watchers_are_given_the_state_that_the_crew_has(crew: int) -> None:
+    """It is made once for both: with a page open it is the one that was published last."""
+    feed = DemoFeed(since_launch_s=1_800)
+    asked, state = 0, feed.state
+
+    def counted() -> State:
+        nonlocal asked
+        asked += 1
+        return state()
+
+    feed.state = counted  # type: ignore[method-assign]
+    hub = Hub(feed)
+    pages = [hub.join(Resume(kind="resume")) for _ in range(crew)]
+    written = [hub.written() for _ in range(3)]
+    assert written == [as_json(state())] * 3
+    assert asked == (1 if pages else 3)
+
+
+async def test_watchers_are_not_given_what_nobody_has_brought_up_to_date() -> None:
+    """A hub that failed to publish, or has no page any more."""
+    feed = DemoFeed(since_launch_s=1_800)
+    hub = Hub(feed, beat_s=0.0)
+    hub.join(Resume(kind="resume"))
+    before = orjson.loads(hub.written())["now"]
+    feed.go(1_860)
+    assert orjson.loads(hub.written())["now"] > before
 
 
 @contextlib.contextmanager

@@ -88,6 +88,9 @@ const SENTENCES = {
   entries_altered: ({ count, detail }) =>
     `${words.plural(count, 'entry', 'entries')} of the journal (${detail}) ${count === 1 ? 'was' : 'were'} altered on ` +
     'the disk and left out. All else is used; another station that has a good copy gives it back.',
+  not_closed: ({ time }) =>
+    `Leeward was not closed the last time: it was killed, or the power went. All that it had heard, until ${at(time)}, ` +
+    'is here. What was sent between then and this start was not heard here.',
   name_twice: ({ name }) =>
     `Another station calls itself ${name} too: was a folder copied to a second laptop? Both are heard and nothing is ` +
     'lost. Give one of them another name under [station] in its plan, and start it again.',
@@ -97,6 +100,13 @@ const SENTENCES = {
   plan_edited: () => 'The plan was edited. It holds from the next start: end Leeward and start it again.',
   plan_unusable: ({ detail }) =>
     `The plan was edited and cannot be used: ${ended(detail)} The flight goes on as planned before.`,
+  requests_cut: ({ count }) =>
+    `${words.plural(count, 'connection')} of the last ten minutes ${count === 1 ? 'was' : 'were'} cut: no whole request ` +
+    'came over them. A very poor link, or somebody who holds the station up. Reception and the crew’s pages go on.',
+  readers_cut: ({ count }) =>
+    `${words.plural(count, 'page')} of the last ten minutes ${count === 1 ? 'was' : 'were'} cut, having taken nothing of ` +
+    'what was sent: asleep, out of reach, or opened by somebody who holds the station up. A page that wakes joins again ' +
+    'by itself.',
   task_failed: ({ name, detail }) =>
     `${words.sentenceCase(name)} failed (${detail}) and is tried again. Reception goes on.`,
 };

@@ -8,7 +8,7 @@ left out, so contact often lasts a little longer than is said here.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -30,9 +30,9 @@ def horizon_m(height_a_m: float, height_b_m: float) -> float:
     )
 
 
-def lowest_visible_m(distance_m: float, antenna_m: float) -> float:
-    """Height above smooth ground below which a payload that far away is out of sight."""
-    beyond_m = max(distance_m - horizon_m(antenna_m, 0.0), 0.0)
+def lowest_visible_m(distance_m: Any, antenna_m: float) -> Any:
+    """Height above smooth ground below which a payload that far away is out of sight: scalars or arrays."""
+    beyond_m = np.maximum(distance_m - horizon_m(antenna_m, 0.0), 0.0)
     return beyond_m * beyond_m / (2 * EFFECTIVE_EARTH_RADIUS_M)
 
 
@@ -50,8 +50,8 @@ class Horizon(NamedTuple):
 def over_smooth_ground(reach_m: float, antenna_m: float, ground_m: float) -> Horizon:
     """The textbook's formula at `PROFILE_POINTS` distances up to `reach_m`."""
     distance_m = np.linspace(0.0, max(reach_m, 1.0), PROFILE_POINTS)
-    lowest = [ground_m + lowest_visible_m(d, antenna_m) for d in distance_m.tolist()]
-    return Horizon(distance_m, np.array(lowest), np.full(PROFILE_POINTS, ground_m))
+    lowest_m = ground_m + lowest_visible_m(distance_m, antenna_m)
+    return Horizon(distance_m, lowest_m, np.full(PROFILE_POINTS, ground_m))
 
 
 def over_profile(distance_m: Array, ground_m: Array, antenna_m: float) -> Horizon:

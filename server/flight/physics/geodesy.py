@@ -29,6 +29,10 @@ def distance_bearing(
     return float(line["s12"]), float(line["azi1"]) % 360.0
 
 
+_SCALARS_M = (
+    9_500_000.0  # of the equator and of a frame's meridian, for one place: no pole is in it
+)
+
 # Krueger's series to n^4 (Karney 2011, Transverse Mercator with an accuracy of a few nanometers,
 # eq. 14, 35, 36): forward (alpha) and reverse (beta), errors below a micrometre within 1,000 km.
 _N = THIRD_FLATTENING
@@ -70,7 +74,10 @@ class LocalFrame:
 
     def to_latlon(self, x_m: Any, y_m: Any) -> tuple[Any, Any]:
         """Latitude and longitude in degrees."""
-        latitude_deg, offset_deg = _unproject(x_m, y_m + self._origin_y_m)
+        alone = isinstance(x_m, float) and isinstance(y_m, float)
+        latitude_deg, offset_deg = (_unproject_one if alone else _unproject)(
+            x_m, y_m + self._origin_y_m
+        )
         longitude_deg = (self.longitude_deg + offset_deg + 180.0) % 360.0 - 180.0
         return latitude_deg, longitude_deg
 
@@ -131,3 +138,24 @@ def _unproject(x_m: Any, y_m: Any) -> tuple[Any, Any]:
         slope = (1 + (1 - ECCENTRICITY**2) * tangent * tangent) / ((1 - ECCENTRICITY**2) * root)
         tangent = tangent + (conformal - value) / np.sqrt(1 + value * value) * slope
     return np.degrees(np.arctan(tangent)), np.degrees(np.arctan2(np.sinh(eta), np.cos(xi)))
+
+
+def _unproject_one(x_m: float, y_m: float) -> tuple[float, float]:
+    """The same for one place: numpy takes ten times as long for it."""
+    if not (abs(x_m) < _SCALARS_M and abs(y_m) < _SCALARS_M):  # towards a pole, or nowhere
+        latitude_deg, offset_deg = _unproject(x_m, y_m)
+        return float(latitude_deg), float(offset_deg)
+    start = complex(y_m, x_m) / _RECTIFYING_RADIUS_M
+    zeta = start
+    for j, coefficient in enumerate(_BETA, start=1):
+        zeta -= coefficient * cmath.sin(2 * j * start)
+    xi, eta = zeta.real, zeta.imag
+    conformal = math.sin(xi) / math.hypot(math.sinh(eta), math.cos(xi))
+    tangent = conformal
+    for _ in range(4):
+        root = math.sqrt(1 + tangent * tangent)
+        sigma = math.sinh(ECCENTRICITY * math.atanh(ECCENTRICITY * tangent / root))
+        value = tangent * math.sqrt(1 + sigma * sigma) - sigma * root
+        slope = (1 + (1 - ECCENTRICITY**2) * tangent * tangent) / ((1 - ECCENTRICITY**2) * root)
+        tangent += (conformal - value) / math.sqrt(1 + value * value) * slope
+    return math.degrees(math.atan(tangent)), math.degrees(math.atan2(math.sinh(eta), math.cos(xi)))

@@ -8,17 +8,19 @@ from server.flight.chase.question import Chase
 from server.flight.landing.fall_signs import FallSigns
 from server.flight.landing.predict import Landing
 from server.flight.landing.question import LandingQuestion
+from server.flight.view.landing import Drawn
 from server.flight.view.search import Searched
 
 
 class Answer(NamedTuple):
-    """A prediction with the question that it answers, and what that question says of the fall.
+    """A prediction with the question that it answers, and what the two say of the fall and draw on the map.
 
-    `signs` None: worked out when it is shown (up to 0.1 s).
+    `signs`, `drawn` None: worked out when it is shown (up to 0.1 s).
     """
 
     question: LandingQuestion
     landing: Landing
     signs: FallSigns | None = None
+    drawn: Drawn | None = None
     search: Searched | None = None  # while it is not heard
     chase: Chase | None = None  # over roads, of this landing or the one before

@@ -45,7 +45,12 @@ def shown_flight(flight: Flight, answer: Answer | None) -> Shown:
         signs = fall_signs(answer.question) if answer.signs is None else answer.signs
         lost_after_s = silent_after_s(flight, answer.landing.as_of_s)
         landing = shown_landing(
-            answer.question, answer.landing, mission.now_s, receivers(flight), lost_after_s
+            answer.question,
+            answer.landing,
+            mission.now_s,
+            receivers(flight),
+            lost_after_s,
+            answer.drawn,
         )
     phase = flight.track.phase()
     state = FlightState(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -34,15 +35,31 @@ from server.flight.times import moment
 from server.flight.track.phase_memory import FLYING
 
 
+class Drawn(NamedTuple):
+    """What stays the same for as long as a landing is shown."""
+
+    search_area: SearchArea
+    path: tuple[PathPoint, ...]
+
+
+def drawn(question: LandingQuestion, landing: Predicted) -> Drawn:
+    area = SearchArea(
+        _polygon(question, landing.half.ring_m), _polygon(question, landing.nine_tenths.ring_m)
+    )
+    return Drawn(area, _path(question, landing))
+
+
 def shown_landing(
     question: LandingQuestion,
     landing: Predicted,
     now_s: float,
     receivers: Sequence[Receiver],
     lost_after_s: float,
+    known: Drawn | None = None,
 ) -> Landing:
     """`receivers`: whose contact is told, the first of them foremost. A payload that is aloft and was
-    not heard for `lost_after_s` is looked for from its last contact."""
+    not heard for `lost_after_s` is looked for from its last contact. `known`: as `drawn` before."""
+    search_area, path = drawn(question, landing) if known is None else known
     latitude_deg, longitude_deg = map(float, question.frame.to_latlon(landing.x_m, landing.y_m))
     basis: Basis = landing.basis
     lost = now_s - landing.as_of_s > lost_after_s
@@ -61,17 +78,14 @@ def shown_landing(
         latitude_deg=latitude_deg,
         longitude_deg=longitude_deg,
         altitude_m=landing.altitude_m,
-        search_area=SearchArea(
-            _polygon(question, landing.half.ring_m),
-            _polygon(question, landing.nine_tenths.ring_m),
-        ),
+        search_area=search_area,
         radius_90_m=landing.nine_tenths.radius_m,
         as_of=moment(landing.as_of_s),
         as_of_phase=question.phase,
         as_of_altitude_m=z_m,
         as_of_height_above_ground_m=max(z_m - ground_m, 0.0),
         basis=basis,
-        path=_path(question, landing),
+        path=path,
         fall_speed_sea_level_ms=landing.fall_speed_sea_level_ms,
         sink_ms=_sink_ms(question),
         fall=_deviation(question, landing),

@@ -16,6 +16,7 @@ from server.flight.tracker_state import RejectionKind
 # another station's clock is told when it is off by so much: each is told of its own by itself, but
 # one with a wrong date may have no screen at all
 _TOLD_AHEAD_S = 2 * 3_600.0
+_NEAR_DEG = 5.0  # each way is less than FAR_M, wherever it is: 790 km at most
 _DOUBTS = {
     TimeDoubt.AHEAD: ProblemKind.TIMES_AHEAD,
     TimeDoubt.BEHIND: ProblemKind.TIMES_BEHIND,
@@ -70,7 +71,10 @@ def _far(mission: Mission) -> Iterable[Problem]:
                 continue
             yield from _swapped(sender)
             fix = sender.latest_fix()
-            if fix is None:
+            if fix is None or (
+                abs(fix.latitude_deg - launch.latitude_deg) < _NEAR_DEG
+                and abs(fix.longitude_deg - launch.longitude_deg) < _NEAR_DEG
+            ):
                 continue
             distance_m, _ = distance_bearing(
                 launch.latitude_deg, launch.longitude_deg, fix.latitude_deg, fix.longitude_deg

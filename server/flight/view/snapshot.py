@@ -51,8 +51,9 @@ def snapshot(mission: Mission, answers: Sequence[Answer | None] = ()) -> State:
 def _senders(mission: Mission) -> tuple[Sender, ...]:
     """Whoever is heard and is neither a tracker nor a vehicle."""
     shown = []
+    own = {*mission.trackers, *mission.vehicles}
     for name, sender in sorted(mission.senders.items()):
-        if name in mission.trackers or name in mission.vehicles:
+        if name in own:
             continue
         fix = sender.latest_fix()
         place: tuple[float | None, float | None, float | None] = (None, None, None)
