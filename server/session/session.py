@@ -35,7 +35,6 @@ log = logging.getLogger("leeward.session")
 REACH_MIN = (10.0, 20.0, 30.0)
 LANDING_PAUSE_S = 1.0  # between two predictions
 
-
 _Answers = tuple[Answer | None, ...]  # of each flight, in their order
 
 
@@ -83,10 +82,7 @@ class Session:
         """The state with the last landings that were worked out."""
         state = snapshot(self.mission, self._answers)
         problems = [*state.problems, *self.own_problems, *self.screen_problems()]
-        if self._landing_problem is not None:
-            problems.append(self._landing_problem)
-        if self._chase_problem is not None:
-            problems.append(self._chase_problem)
+        problems += [p for p in (self._landing_problem, self._chase_problem) if p is not None]
         unused = [a.landing.no_forecast for a in self._answers if a is not None]
         for detail in dict.fromkeys(text for text in unused if text is not None):
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=detail))
@@ -142,6 +138,7 @@ class Session:
         loop = asyncio.get_running_loop()
         while True:
             await self._wanted.wait()
+            await self._caught_up()
             self._wanted.clear()
             mission = self.mission
             try:
@@ -157,6 +154,9 @@ class Session:
                 await self._keep_search(mission)
                 await self._keep_chase(mission)
             await asyncio.sleep(LANDING_PAUSE_S)
+
+    async def _caught_up(self) -> None:
+        """Until what was heard is in the tracks, or it has waited long enough."""
 
     async def _keep_search(self, mission: Mission) -> None:
         """Where a flight lies that is not heard: taken from the books here, worked out off the loop."""

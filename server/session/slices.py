@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
 import sys
 import time
@@ -15,8 +16,8 @@ from server.flight.mission import Mission
 # of the loop at a time: a fifth of what it may be held for, since the screen takes its part of a turn
 SLICE_S = 0.002
 STEPS = 4  # of the flight's work before the time is looked at again: about 1 ms
-BOOKED_AT_ONCE = 2
-STEPS_BEHIND = 8  # that these make, mostly: what is counted as heard is in the track as well
+BOOKED_AT_ONCE = 8
+STEPS_BEHIND = 24  # that these make, mostly: what is counted as heard is in the track as well
 
 
 def without_full_collections() -> None:
@@ -44,7 +45,8 @@ class Slices:
         self._mission = mission
         self._on_change = on_change
         self._waiting: deque[Reception | Tick | Command] = deque()
-        self._left = asyncio.Event()
+        self._left, self._done = asyncio.Event(), asyncio.Event()
+        self._done.set()
 
     def take(self, given: Iterable[Reception | Tick | Command]) -> None:
         """What fits into one slice is in use when this returns, the rest soon after."""
@@ -52,6 +54,12 @@ class Slices:
         if self._left.is_set():  # a slice for each arrival would be one too many
             return
         self._work_a_while()
+
+    async def caught_up(self, within_s: float) -> None:
+        """Wait until nothing is left, or so long."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                await self._done.wait()
 
     async def run(self) -> None:
         """Go on with what is left, and leave the loop free in between; until cancelled."""
@@ -76,8 +84,10 @@ class Slices:
             pass
         if self._waiting or mission.pending:
             self._left.set()
+            self._done.clear()
         else:
             changed |= self._left.is_set()
             self._left.clear()
+            self._done.set()
         if changed:
             self._on_change()

@@ -31,6 +31,7 @@ from server.sources.spec import SourceSpec, SourceState
 log = logging.getLogger("leeward.station")
 
 TICK_S = 1.0
+CATCH_UP_S = 5.0  # the longest that a landing waits for it: a flood may never end
 PREDICT_EVERY = 60  # ticks: without a packet only time moves it
 
 T = TypeVar("T")
@@ -88,6 +89,10 @@ class Station(Session):
             self.notify()
         else:
             super().changed()
+
+    async def _caught_up(self) -> None:
+        """A landing by half of a backlog is wrong, and takes the time of the other half."""
+        await self._slices.caught_up(CATCH_UP_S)
 
     def deliver(self, reception: Reception) -> None:
         """A source has heard something. Returns at once; the loop stores and uses it."""

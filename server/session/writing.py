@@ -136,8 +136,12 @@ class Writing:
         except JournalError as error:
             if self.problem is None:
                 log.error("journal: %s", error)
-            self.problem = error
-            self._refused_s = asyncio.get_running_loop().time()
+            self._refused(error)
+            return
+        except Exception as error:  # whatever it is, reception goes on
+            if self.problem is None:
+                log.error("journal: %s", error, exc_info=error)
+            self._refused(JournalError(f"{type(error).__name__}: {error}"))
             return
         for entry, stored in reversed(given):  # their numbers follow on each other
             if stored is not None and not stored.done():
@@ -150,6 +154,10 @@ class Writing:
         elif self.problem is not None:
             log.warning("the journal is written again, with all that had waited")
             self.problem = None
+
+    def _refused(self, problem: JournalError) -> None:
+        self.problem = problem
+        self._refused_s = asyncio.get_running_loop().time()
 
     def close(self) -> None:
         """Write what is left, and close the journal."""

@@ -175,7 +175,7 @@ async def test_a_number_from_the_future_gets_a_snapshot() -> None:
 
 async def test_the_ring_is_bounded_in_messages_and_bytes() -> None:
     feed = DemoFeed(since_launch_s=3_000)
-    bounds: dict[str, Any]
+    bounds: Any
     for bounds in ({"ring_messages": 3}, {"ring_bytes": 40_000}):
         hub = Hub(feed, **bounds)
         client = hub.join(Resume(kind="resume"))

@@ -77,6 +77,26 @@ def receptions(n: int) -> list[Reception]:
     return [Reception(1_000 * i, "tnc", "tnc2", b"N0CALL-1>APZ:>%d" % i) for i in range(n)]
 
 
+def test_many_at_once_are_numbered_one_by_one(tmp_path: Path) -> None:
+    """They are written by few statements; commands between them have numbers of their own."""
+    command = Command(12.5, "vehicle", "Car 2", 38.1, -98.2)
+    with Journal(tmp_path / "flight.sqlite3") as journal:
+        given_: list[Reception | Command] = [
+            *receptions(230),
+            command,
+            *receptions(3),
+            command,
+            command,
+        ]
+        with journal.transaction():
+            numbers = journal.insert(given_)
+        assert numbers == [*range(1, 231), 1, *range(231, 234), 2, 3]
+        kept = list(journal.receptions())
+        assert [n for n, _ in kept] == list(range(1, 234))
+        assert [r for _, r in kept] == [*receptions(230), *receptions(3)]
+        assert [after for after, _ in journal.commands()] == [230, 233, 233]
+
+
 def test_append_read_and_go_on(tmp_path: Path) -> None:
     path = tmp_path / "flight.sqlite3"
     given_ = receptions(5)

@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator
 import pytest
 
 from decoders.reports import Wire
+from server.flight.flight import Flight
 from server.flight.inputs import Command, FlightPlan, LaunchPlan, Plan, Reception, TrackerPlan
 from server.flight.landing.question import LandingQuestion
 from server.flight.mission import Mission
@@ -17,6 +18,7 @@ from server.journal.database import Journal, JournalError
 from server.session import session as sessions
 from server.session import writing
 from server.session.session import NotStored, Session
+from server.session.slices import Slices
 from server.session.station import Station
 from tests.flights import LAUNCH, made_flight
 from tests.seen import seen
@@ -122,6 +124,54 @@ async def test_a_full_disk_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> 
         assert max(disk.attempts) == 50
         assert disk.payloads() == [packet(number).payload for number in range(201)]
         assert total(one) == 201
+
+
+async def test_what_nobody_expected_of_the_journal_ends_no_reception(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(writing, "RETRY_S", 0.0)
+    disk = Disk()
+    append = disk.append
+
+    def fails(entries: Iterable[Reception | Command]) -> int:
+        raise TypeError("of nobody's making")
+
+    async with running(disk) as one:
+        disk.append = fails  # type: ignore[method-assign]
+        one.deliver(packet(0))
+        await until(one, lambda: total(one) == 1)
+        (refused,) = one.state().problems
+        assert (refused.kind, refused.count) == ("journal_refuses", 1)
+        assert refused.detail == "TypeError: of nobody's making"
+        disk.append = append  # type: ignore[method-assign]
+        one.deliver(packet(1))
+        await until(one, lambda: total(one) == 2 and not one.state().problems)
+    assert disk.payloads() == [packet(0).payload, packet(1).payload]
+
+
+async def test_a_landing_waits_until_a_backlog_is_in_the_track(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Half of it would tell a wrong one, and take the time of the other half. A flood that never ends is
+    waited for only so long."""
+    asked: list[int] = []
+    monkeypatch.setattr(sessions, "LANDING_PAUSE_S", 0.0)
+    monkeypatch.setattr(sessions, "_work_out", tuple)  # of no questions
+    async with running(Disk()) as one:
+        question = Flight.landing_question
+
+        def noted(flight: Flight) -> LandingQuestion | None:
+            asked.append(total(one))
+            return question(flight)
+
+        monkeypatch.setattr(Flight, "landing_question", noted)
+        for number in range(20_000):
+            one.deliver(packet(number))
+        await until(one, lambda: 20_000 in asked)
+        assert set(asked) <= {0, 20_000}
+    slow = Slices(one.mission, lambda: None)
+    slow.take(packet(number) for number in range(20_000, 21_000))
+    await slow.caught_up(within_s=0.0)  # returns, though much is left
 
 
 async def test_what_waits_is_written_at_the_end(
