@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import json
 import multiprocessing
 import os
 import resource
 import statistics
 import time
+from collections.abc import Iterator
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -53,7 +55,8 @@ def measure(clients: int, seconds: float) -> dict[str, float]:
     server = context.Process(target=_serve, args=(theirs,))
     server.start()
     port = ours.recv()
-    got = asyncio.run(_watch(port, clients, seconds))
+    with no_search_for_garbage():
+        got = asyncio.run(_watch(port, clients, seconds))
     ours.send("end")
     told = ours.recv()
     server.join()
@@ -124,6 +127,16 @@ async def _station(pipe: Connection) -> None:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
         station.close()
+
+
+@contextlib.contextmanager
+def no_search_for_garbage() -> Iterator[None]:
+    """For who reads as a thousand: each page is a program of its own, and none stops them all for 80 ms."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 async def _watch(port: int, clients: int, seconds: float) -> list[tuple[int, float]]:
