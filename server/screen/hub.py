@@ -15,11 +15,12 @@ import math
 import secrets
 import time
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, fields
 from typing import Any
 
 import orjson
+from websockets.frames import Frame, Opcode
 
 from server.flight.mission_state import ProblemKind, Sender, State
 from server.flight.state import FlightState
@@ -40,12 +41,22 @@ _FLIGHT_SECTIONS = tuple(one.name for one in fields(FlightState))
 
 @dataclass(eq=False)
 class Client:
-    """One browser's queue of messages. `dropped` is set when it fell too far behind."""
+    """One browser's queue of messages. `dropped` is set when it fell too far behind.
+
+    `write` sends a frame at once, or says that it cannot; None: there is no such way. `busy` while one of
+    the queue is being sent.
+    """
 
     messages: asyncio.Queue[str]
     dropped: asyncio.Event = field(default_factory=asyncio.Event)
+    write: Callable[[bytes], bool] | None = None
+    busy: bool = False
 
-    def offer(self, message: str) -> bool:
+    def offer(self, message: str, frame: bytes | None = None) -> bool:
+        """`frame`: the message as it goes over the wire; at once, where nothing is before it."""
+        waits = self.busy or not self.messages.empty()
+        if frame is not None and self.write is not None and not waits and self.write(frame):
+            return True
         try:
             self.messages.put_nowait(message)
         except asyncio.QueueFull:
@@ -242,8 +253,13 @@ class Hub:
         return missed if complete and len(missed) < self._queue_messages // 2 else None
 
     def send_all(self, message: str) -> None:
-        """To every client; one that lies too far behind is dropped."""
+        """To every client; one that lies too far behind is dropped.
+
+        The frame is made once (RFC 6455, 5.2). Through a queue and a task of each client's it took twice
+        as long to a thousand of them.
+        """
+        frame = Frame(Opcode.TEXT, message.encode()).serialize(mask=False)
         for client in tuple(self._clients):
-            if not client.offer(message):
+            if not client.offer(message, frame):
                 self._clients.discard(client)
                 self._cuts.note(ProblemKind.READERS_CUT)

@@ -22,6 +22,7 @@ from server.screen.limits import neighbourhood
 MAX_HEAD_BYTES = 65_536
 HEAD_WITHIN_S = 20.0
 WHOLE_WITHIN_S = 120.0  # a phone's positions of an hour, over a poor link
+WRITES = "leeward.writes"  # in a socket's scope: `write_frame` of its connection
 CLOSED_WITHIN_S = 10.0  # all that was sent before has gone by then, or never will
 SPARE = 100  # places that are kept free: what was cut is counted for a moment longer
 FROM_ONE_ADDRESS = 1_000  # a third of all; a proxy on this machine brings everybody's
@@ -135,12 +136,24 @@ class PatientSocket(WebSocketsSansIOProtocol):
     reads.
 
     Of uvicorn's inside, hence its release in pyproject: `handle_connect`, `send`, `handshake_complete`,
-    `keepalive_timeout`.
+    `keepalive_timeout`, `scope`, `writable`, `close_sent`.
     """
 
     def handle_connect(self, event: Request) -> None:
         super().handle_connect(event)
+        scope = vars(self).get("scope")  # none where the handshake was wrong
+        if scope is not None:
+            scope["extensions"][WRITES] = self.write_frame
         self.transport.pause_reading()
+
+    def write_frame(self, frame: bytes) -> bool:
+        """Send a whole frame at once; False, and nothing is sent, where it has to wait or may not be."""
+        if not (self.handshake_complete and self.writable.is_set()):
+            return False
+        if self.close_sent or self.transport.is_closing():
+            return False
+        self.transport.write(frame)
+        return True
 
     async def send(self, message: ASGISendEvent) -> None:
         waits = not self.handshake_complete

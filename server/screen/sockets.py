@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from server.screen.access import ScreenSettings
 from server.screen.hub import Client, Hub
 from server.screen.messages import Resume
+from server.screen.protocol import WRITES
 
 FIRST_MESSAGE_S = 10.0
 CLOSING_S = 2.0
@@ -40,6 +41,7 @@ def add_socket(app: FastAPI, hub: Hub, settings: ScreenSettings) -> None:
         async with joining:
             await asyncio.sleep(0)
             client = hub.join(resume)
+            client.write = websocket.scope.get("extensions", {}).get(WRITES)
         try:
             await _converse(websocket, client)
         finally:
@@ -51,7 +53,10 @@ async def _converse(websocket: WebSocket, client: Client) -> None:
 
     async def send() -> None:
         while True:
-            await websocket.send_text(await client.messages.get())
+            message = await client.messages.get()
+            client.busy = True
+            await websocket.send_text(message)
+            client.busy = False
 
     async def listen() -> None:
         with contextlib.suppress(WebSocketDisconnect, KeyError):

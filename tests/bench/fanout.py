@@ -30,6 +30,7 @@ from server.screen.app import create_app
 from server.screen.hub import Hub
 from server.screen.messages import Resume
 from server.session.side_tasks import SideTask
+from server.session.slices import threads_give_way, without_full_collections
 from server.session.station import Station
 from tests.flights import LAUNCH, T0, packet
 from tests.screen.serving import HOST, serving, until
@@ -50,6 +51,11 @@ def run(seconds: float = 20.0) -> dict[str, Any]:
 
 
 def measure(clients: int, seconds: float) -> dict[str, float]:
+    return held(clients, seconds)[0]
+
+
+def held(clients: int, seconds: float) -> tuple[dict[str, float], list[str]]:
+    """The figures, and the updates that were sent meanwhile."""
     ours, theirs = multiprocessing.Pipe()
     context = multiprocessing.get_context("spawn")
     server = context.Process(target=_serve, args=(theirs,))
@@ -64,7 +70,7 @@ def measure(clients: int, seconds: float) -> dict[str, float]:
     delays_s = sorted(at_s - sent_s[n] for n, at_s in got if n in sent_s)
     delivered = len(delays_s)
     expected = sum(1 for n in sent_s if got and min(got)[0] <= n <= max(got)[0]) * clients
-    return {
+    figures = {
         "updates_per_s": delivered / clients / seconds,
         "median_ms": 1_000 * statistics.median(delays_s),
         "p99_ms": 1_000 * delays_s[int(0.99 * delivered)],
@@ -72,6 +78,8 @@ def measure(clients: int, seconds: float) -> dict[str, float]:
         "cpu_share": told["cpu_s"] / told["wall_s"],
         "missed": max(expected - delivered, 0),
     }
+    numbers = {n for n, _ in got}
+    return figures, [told["messages"][n] for n in sorted(numbers & set(sent_s))]
 
 
 def _serve(pipe: Connection) -> None:
@@ -96,10 +104,12 @@ async def _station(pipe: Connection) -> None:
     app = create_app(station)
     hub: Hub = app.state.hub
     sent_s: dict[int, float] = {}
+    messages: dict[int, str] = {}
     send_all = hub.send_all
 
     def noting(message: str) -> None:
         sent_s.setdefault(hub.sequence, time.monotonic())
+        messages.setdefault(hub.sequence, message)
         send_all(message)
 
     hub.send_all = noting  # type: ignore[method-assign]
@@ -110,6 +120,9 @@ async def _station(pipe: Connection) -> None:
             station.deliver(packet(now_s[0] - T0))
             await asyncio.sleep(1.0 / UPDATES_PER_S)
 
+    gc.freeze()  # as the wiring of a real one does
+    without_full_collections()
+    threads_give_way()
     async with serving(app) as port:
         running = asyncio.ensure_future(station.run(SideTask("The flight", fly)))
         pipe.send(port)
@@ -119,6 +132,7 @@ async def _station(pipe: Connection) -> None:
         pipe.send(
             {
                 "sent_s": sent_s,
+                "messages": messages,
                 "memory_mb": _memory_mb(),
                 "cpu_s": _cpu_s() - used_s,
                 "wall_s": time.monotonic() - began_s,

@@ -47,6 +47,7 @@ async def test_two_hundred_screens_of_which_twenty_never_read() -> None:
             await socket.send(NEW)
             sockets.append(socket)
         await until(lambda: hub.clients == READERS + MUTE)
+        assert all(client.write is not None for client in hub._clients)
         last: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         following = [asyncio.ensure_future(follow(socket, last)) for socket in sockets]
         for _ in range(UPDATES):

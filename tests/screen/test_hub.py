@@ -294,3 +294,30 @@ async def test_many_who_join_at_once_are_sent_one_snapshot(monkeypatch: pytest.M
     (update,) = received(late)
     assert update["sequence"] == before["sequence"] + 1, "what it lacked follows at once"
     assert update["state"]["flights"]
+
+
+def test_a_message_goes_out_at_once_only_where_nothing_is_before_it() -> None:
+    """Or two updates would change places, and the page would show the older one."""
+    open_now = True
+    sent: list[bytes] = []
+
+    def write(frame: bytes) -> bool:
+        if open_now:
+            sent.append(frame)
+        return open_now
+
+    client = Client(asyncio.Queue(4), write=write)
+    assert client.offer("0")  # a snapshot: it has no frame yet
+    assert client.offer("1", b"1")
+    assert sent == []
+    assert [client.messages.get_nowait() for _ in range(2)] == ["0", "1"]
+    client.busy = True  # the last of them is on its way
+    assert client.offer("2", b"2")
+    assert client.messages.get_nowait() == "2"
+    client.busy = False
+    assert client.offer("3", b"3")
+    assert sent == [b"3"]
+    open_now = False
+    assert all(client.offer("more", b"more") for _ in range(4))
+    assert not client.offer("one too many", b"one too many")
+    assert client.dropped.is_set()
