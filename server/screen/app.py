@@ -63,6 +63,7 @@ def create_app(
     basemap = basemap or Basemap()
     cuts = Cuts(clock)
     hub = Hub(feed, cuts=cuts, updates_per_s=settings.updates_per_s, beat_s=settings.beat_s)
+    cuts.pages = lambda: hub.clients
 
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:

@@ -1,6 +1,7 @@
 """Connections that were cut because they held a place for nothing: counted, and told once they are many.
 
-A telephone that fell asleep and a browser's spare connection are cut every day; nobody is told of those.
+A telephone that fell asleep and a browser's spare connection are cut every day; nobody is told of those: of
+pages, less than ten or than a quarter of all that are open.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ class Cuts:
     def __init__(self, clock: Callable[[], float]) -> None:
         """`clock` gives seconds that only grow."""
         self._clock = clock
+        self.pages: Callable[[], int] = lambda: 0  # how many are open
         self._by_minute: dict[ProblemKind, Counter[int]] = {}
 
     def note(self, why: ProblemKind) -> None:
@@ -36,7 +38,8 @@ class Cuts:
         found = []
         for why, counted in self._by_minute.items():
             count = sum(n for minute, n in counted.items() if minute > since)
-            if count >= MANY:
+            usual = self.pages() // 4 if why == ProblemKind.READERS_CUT else 0
+            if count >= max(MANY, usual):
                 found.append(Problem(why, count=count))
         return tuple(found)
 

@@ -97,7 +97,7 @@ class Hub:
         self._history = SentHistory()
         self._found: dict[str, Any] = {}  # of the past, and not sent yet
         self._snapshot: str | None = None
-        self._taken_s = -math.inf  # when the feed was last asked
+        self._taken_s = -math.inf  # when the sections were taken
 
     @property
     def clients(self) -> int:
@@ -167,7 +167,7 @@ class Hub:
         self._clients.discard(client)
 
     def _take_changes(self) -> bool:
-        self._taken_s = time.monotonic()
+        began_s = time.monotonic()
         state = self._feed.state()
         changed = self._changes(state, _SECTIONS, ())
         if "senders" in changed:
@@ -179,6 +179,7 @@ class Hub:
         if len(flights) != self._flights or any(flights):
             changed["flights"] = flights
             self._flights = len(flights)
+        self._taken_s = began_s
         self.look_back()
         history, self._found = self._found, {}
         self._snapshot = None

@@ -32,6 +32,16 @@ def test_a_few_are_nobodys_news_and_many_are_told_for_ten_minutes() -> None:
     assert not cuts.problems
 
 
+def test_of_many_pages_some_always_fall_asleep() -> None:
+    cuts = Cuts(lambda: 0.0)
+    cuts.pages = lambda: 200
+    for _ in range(49):
+        cuts.note(ProblemKind.READERS_CUT)
+    assert not cuts.problems
+    cuts.note(ProblemKind.READERS_CUT)
+    assert cuts.problems == (Problem(ProblemKind.READERS_CUT, count=50),)
+
+
 @pytest.mark.parametrize(("begun", "told"), [(b"GET / HTTP/1.1\r\nX: a", True), (b"", False)])
 async def test_heads_that_never_end_are_told_and_spare_connections_are_not(
     begun: bytes, told: bool, monkeypatch: pytest.MonkeyPatch

@@ -8,6 +8,7 @@ import gzip
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import httpx
 import orjson
@@ -15,6 +16,7 @@ import pytest
 from httpx import ASGITransport, AsyncClient
 
 from server.flight.mission_state import State
+from server.screen import hub as hubs
 from server.screen import watching
 from server.screen.access import ScreenSettings
 from server.screen.app import create_app
@@ -95,6 +97,27 @@ async def test_watchers_are_given_the_state_that_the_crew_has(crew: int) -> None
     written = [hub.written() for _ in range(3)]
     assert written == [as_json(state())] * 3
     assert asked == (1 if pages else 3)
+
+
+async def test_watchers_are_told_of_a_state_that_cannot_be_made(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else they would be given the last one, time after time, as if it were new."""
+    now_s = 100.0
+    monkeypatch.setattr(hubs, "time", SimpleNamespace(monotonic=lambda: now_s))
+    feed = DemoFeed(since_launch_s=1_800)
+    hub = Hub(feed, beat_s=1.0)
+    hub.join(Resume(kind="resume"))
+    assert hub.written()
+
+    def fails() -> State:
+        raise ValueError("no state")
+
+    feed.state = fails  # type: ignore[method-assign]
+    now_s += 1.0  # the sections are a beat old
+    for _ in range(3):
+        with pytest.raises(ValueError, match="no state"):
+            hub.written()
 
 
 async def test_watchers_are_not_given_what_nobody_has_brought_up_to_date() -> None:

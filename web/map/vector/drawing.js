@@ -92,13 +92,13 @@ export function createDrawing(answer) {
     answer({ id, bitmap, names: listed, bad: false }, [bitmap]);
   }
 
-  /** Asks for the tiles again, which the browser has in its own cache, so that the service worker gets them. */
-  function keepTiles() {
-    for (const name of tiles.keys()) {
+  /** Addresses of the tiles that are at hand. */
+  function addresses() {
+    return [...tiles.keys()].flatMap((name) => {
       const [key, z, x, y] = name.split(' ');
       const source = sources.get(key);
-      if (source !== undefined) fetch(`${source.address}/${z}/${x}/${y}`).catch(() => {});
-    }
+      return source === undefined ? [] : [`${source.address}/${z}/${x}/${y}`];
+    });
   }
 
   /** All towns of a tile of the world: name, latitude, longitude; null when they could not be fetched. */
@@ -141,7 +141,7 @@ export function createDrawing(answer) {
       if (asked.open !== undefined) sources.set(asked.open.key, asked.open);
       if (asked.colours !== undefined) colours = asked.colours;
       for (const name of asked.avoid ?? []) avoided.add(name);
-      if (asked.keep) keepTiles();
+      if (asked.list) answer({ listed: addresses() }, []);
       if (asked.ping) answer({ pong: true }, []);
       if (asked.drop !== undefined) wanted.delete(asked.drop);
       if (asked.identify !== undefined) void identify(asked.identify);

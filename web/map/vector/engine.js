@@ -1,6 +1,7 @@
 /** The one worker that draws all vector maps of the page; a browser without such workers draws by itself. */
 
 const PING_MS = 5_000;
+const CLAIMED_MS = 5_000; // by then a service worker has all that belongs to the page; our choice
 const STUCK_MS = 15_000; // without an answer to anything
 
 export function createEngine() {
@@ -28,6 +29,7 @@ export function createEngine() {
   function take(answer) {
     heard_ms = performance.now();
     if (answer.begun !== undefined) begun = answer.begun;
+    if (answer.listed !== undefined) return keep(answer.listed);
     const done = waiting.get(answer.id);
     if (done === undefined) return answer.bitmap?.close();
     waiting.delete(answer.id);
@@ -63,8 +65,11 @@ export function createEngine() {
     return id;
   }
 
-  // tiles that came before there was a service worker: it is to keep them too
-  navigator.serviceWorker?.addEventListener('controllerchange', () => line?.send({ keep: true }));
+  // Tiles that came before there was a service worker: it is to keep them too. The worker that draws may go
+  // on past it for a while after the page does not, so the page asks, and asks once more.
+  navigator.serviceWorker?.addEventListener('controllerchange', () => {
+    for (const wait_ms of [0, CLAIMED_MS]) setTimeout(() => line?.send({ list: true }), wait_ms);
+  });
 
   return {
     /** @param {import('./drawing.js').Source} source */
@@ -103,4 +108,9 @@ function withWorker(take) {
 function onThePage(take) {
   const drawing = import('./drawing.js').then(({ createDrawing }) => createDrawing(take));
   return { send: (asked) => void drawing.then((one) => one.take(asked)), end: () => {} };
+}
+
+/** Asks for tiles again, which the browser has in its own cache, so that the service worker gets them. */
+function keep(addresses) {
+  for (const address of addresses) fetch(address).catch(() => {});
 }
