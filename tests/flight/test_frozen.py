@@ -57,6 +57,21 @@ def repeating(until_s: float, again_s: float = 1e9) -> list[Reception]:
     return found
 
 
+def test_a_backlog_that_is_old_when_it_comes_repeats_nothing() -> None:
+    """A TNC hands over what it kept and hears no more: all of it is old, and none repeats another."""
+    late_s = 15.0 * 60.0
+    kept = heard(FROZEN_S, frozen=())
+    before, backlog = kept[:-20], kept[-20:]
+    at_ms = round((T0 + FROZEN_S + late_s) * 1_000)
+    handed = [
+        replace(one, heard_at_ms=at_ms + 5_000 * number) for number, one in enumerate(backlog)
+    ]
+    assert alarms([*before, *handed]) == []
+    again = [replace(one, heard_at_ms=at_ms + 120_000 + 5_000 * n) for n, one in enumerate(backlog)]
+    (alarm,) = alarms([*before, *handed, *again, *again])
+    assert alarm["facts"]["repeats"] == "position"
+
+
 def test_the_same_bytes_over_and_over_are_told_too() -> None:
     (alarm,) = alarms(repeating(4_000.0))
     assert (alarm["severity"], alarm["until"]) == ("urgent", None)

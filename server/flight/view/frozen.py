@@ -110,9 +110,9 @@ def _without_fix(
         since_s, until_s = float(time_s[i]), float(ends[i])
         if sum(s.health.heard_between(since_s, until_s) for s in senders) < _FIXES:
             continue  # silence, as a rule
-        packets = [p for s in senders for p in _heard_between(s.packets, since_s, until_s)]
-        for repeats, counts in _OF_PACKETS.items():
-            heard_s = sorted(p.first_heard_s for p in packets if counts(p, since_s))
+        packets = [[*_heard_between(s.packets, since_s, until_s)] for s in senders]
+        for repeats, those in _OF_PACKETS.items():
+            heard_s = sorted(p.first_heard_s for its in packets for p in those(its, since_s))
             told_s = [at_s for at_s in heard_s[_FIXES - 1 :] if at_s >= since_s + _FOR_S]
             if told_s:
                 over_s = until_s if i + 1 < len(time_s) else None
@@ -120,22 +120,30 @@ def _without_fix(
                 yield alarms.Frozen(repeats, since_s, told_s[0], over_s, altitude_m)
 
 
-def _is_old(packet: Packet, since_s: float) -> bool:
-    """It repeats a fix, its time included."""
-    return packet.newest_s is not None and packet.newest_s <= since_s
+def _repeated(packets: Sequence[Packet], since_s: float) -> Iterator[Packet]:
+    """Those of one sender, in order of hearing, that repeat a fix, its time included. Of each time the first
+    is none: a backlog that is handed over at once is old as well."""
+    told_s: set[float] = set()
+    for packet in packets:
+        if packet.newest_s is not None and packet.newest_s <= since_s:
+            if packet.newest_s in told_s:
+                yield packet
+            told_s.add(packet.newest_s)
 
 
-def _is_none(packet: Packet, since_s: float) -> bool:
-    """It has a position that cannot be one."""
-    if _is_old(packet, since_s):
-        return False
-    positions = [one for one in packet.reports if isinstance(one, PositionReport)]
-    return bool(positions) and all(why_impossible(one) is not None for one in positions)
+def _impossible(packets: Sequence[Packet], since_s: float) -> Iterator[Packet]:
+    """Those with a position that cannot be one."""
+    for packet in packets:
+        if packet.newest_s is not None and packet.newest_s <= since_s:
+            continue
+        positions = [one for one in packet.reports if isinstance(one, PositionReport)]
+        if positions and all(why_impossible(one) is not None for one in positions):
+            yield packet
 
 
-_OF_PACKETS: Mapping[alarms.Repeats, Callable[[Packet, float], bool]] = {
-    "position": _is_old,
-    "nothing": _is_none,
+_OF_PACKETS: Mapping[alarms.Repeats, Callable[[Sequence[Packet], float], Iterator[Packet]]] = {
+    "position": _repeated,
+    "nothing": _impossible,
 }
 
 
