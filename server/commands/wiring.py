@@ -49,7 +49,7 @@ from server.screen.replay_routes import Recorded
 from server.screen.serve import uvicorn_server
 from server.session.replay import Replay
 from server.session.side_tasks import SideTask
-from server.session.slices import threads_give_way, without_full_collections
+from server.session.slices import look_for_new_garbage
 from server.session.station import Station
 
 log = logging.getLogger("leeward")
@@ -127,7 +127,7 @@ async def live(
         if not fit:
             problems.append(Problem(ProblemKind.FORECAST_UNUSED, detail=words))
     links = None if ledger is None else Peering(plan, path.parent, ledger, station, clock)
-    station.on_past_read = _look_for_garbage
+    station.on_past_read = look_for_new_garbage
     station.own_problems = tuple(problems)
 
     watched: dict[str, Problem | None] = {}
@@ -154,14 +154,6 @@ async def live(
             await _serve(station, face, run, listening, links)
     finally:
         station.close()
-
-
-def _look_for_garbage() -> None:
-    """From now on, among what is new."""
-    gc.freeze()
-    gc.enable()
-    without_full_collections()
-    threads_give_way()
 
 
 def steady_clock() -> Callable[[], float]:

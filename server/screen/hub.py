@@ -226,16 +226,16 @@ class Hub:
 
     def _state(self) -> dict[str, Any]:
         """Each section as last written, in the order of State's own fields."""
-        flights = [self._held(_FLIGHT_SECTIONS, (number,)) for number in range(self._flights)]
+        flights = [
+            {name: orjson.Fragment(self._sections[number, name]) for name in _FLIGHT_SECTIONS}
+            for number in range(self._flights)
+        ]
         return {
             one.name: flights
             if one.name == "flights"
             else orjson.Fragment(self._sections[one.name,])
             for one in fields(State)
         }
-
-    def _held(self, names: tuple[str, ...], path: tuple[int, ...]) -> dict[str, Any]:
-        return {name: orjson.Fragment(self._sections[*path, name]) for name in names}
 
     def _remember(self, message: str) -> None:
         self._ring.append((self.sequence, message))

@@ -37,6 +37,14 @@ def threads_give_way() -> None:
     sys.setswitchinterval(0.0005)
 
 
+def look_for_new_garbage() -> None:
+    """Once the past is read: from then on among what is new, and never among all at once."""
+    gc.freeze()
+    gc.enable()
+    without_full_collections()
+    threads_give_way()
+
+
 class Slices:
     """Books what comes and goes on with the flight's work, a slice at a time."""
 

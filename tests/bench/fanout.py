@@ -30,7 +30,7 @@ from server.screen.app import create_app
 from server.screen.hub import Hub
 from server.screen.messages import Resume
 from server.session.side_tasks import SideTask
-from server.session.slices import threads_give_way, without_full_collections
+from server.session.slices import look_for_new_garbage
 from server.session.station import Station
 from tests.flights import LAUNCH, T0, packet
 from tests.screen.serving import HOST, serving, until
@@ -120,9 +120,7 @@ async def _station(pipe: Connection) -> None:
             station.deliver(packet(now_s[0] - T0))
             await asyncio.sleep(1.0 / UPDATES_PER_S)
 
-    gc.freeze()  # as the wiring of a real one does
-    without_full_collections()
-    threads_give_way()
+    look_for_new_garbage()  # as the wiring of a real one does
     async with serving(app) as port:
         running = asyncio.ensure_future(station.run(SideTask("The flight", fly)))
         pipe.send(port)

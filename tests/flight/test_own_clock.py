@@ -61,8 +61,8 @@ def test_a_clock_set_right_in_mid_flight() -> None:
     assert len(refused) <= 4  # untimed ones before the change was understood
 
 
-@pytest.mark.parametrize("step_s", [0.5, 1.0, 5.0])
-def test_a_backlog_heard_at_once_is_no_wrong_clock(step_s: float) -> None:
+@pytest.mark.parametrize(("step_s", "within_m"), [(0.5, 30.0), (1.0, 30.0), (5.0, 60.0)])
+def test_a_backlog_heard_at_once_is_no_wrong_clock(step_s: float, within_m: float) -> None:
     """Forty minutes of packets, kept back by a receiver that stalled, come within two seconds."""
     count = round(2_400.0 / step_s)
     given = [packet(i * step_s) for i in range(count)]
@@ -74,4 +74,4 @@ def test_a_backlog_heard_at_once_is_no_wrong_clock(step_s: float) -> None:
     flight = fly(heard)
     assert [p["kind"] for p in shown(flight)["problems"]] == []
     assert abs(flight.now_s - heard[-1].heard_at_s) < 1.0
-    assert errors_m(flight, 2_399.0)[0] < 60.0
+    assert errors_m(flight, 2_399.0)[0] < within_m

@@ -29,9 +29,8 @@ def distance_bearing(
     return float(line["s12"]), float(line["azi1"]) % 360.0
 
 
-_SCALARS_M = (
-    9_500_000.0  # of the equator and of a frame's meridian, for one place: no pole is in it
-)
+# of the equator and of a frame's meridian, for one place: no pole is in it
+_SCALARS_M = 9_500_000.0
 
 # Krueger's series to n^4 (Karney 2011, Transverse Mercator with an accuracy of a few nanometers,
 # eq. 14, 35, 36): forward (alpha) and reverse (beta), errors below a micrometre within 1,000 km.

@@ -120,21 +120,26 @@ def _without_fix(
                 yield alarms.Frozen(repeats, since_s, told_s[0], over_s, altitude_m)
 
 
+def _is_old(packet: Packet, since_s: float) -> bool:
+    return packet.newest_s is not None and packet.newest_s <= since_s
+
+
 def _repeated(packets: Sequence[Packet], since_s: float) -> Iterator[Packet]:
     """Those of one sender, in order of hearing, that repeat a fix, its time included. Of each time the first
     is none: a backlog that is handed over at once is old as well."""
-    told_s: set[float] = set()
+    told_s: set[float | None] = set()
     for packet in packets:
-        if packet.newest_s is not None and packet.newest_s <= since_s:
-            if packet.newest_s in told_s:
-                yield packet
-            told_s.add(packet.newest_s)
+        if not _is_old(packet, since_s):
+            continue
+        if packet.newest_s in told_s:
+            yield packet
+        told_s.add(packet.newest_s)
 
 
 def _impossible(packets: Sequence[Packet], since_s: float) -> Iterator[Packet]:
     """Those with a position that cannot be one."""
     for packet in packets:
-        if packet.newest_s is not None and packet.newest_s <= since_s:
+        if _is_old(packet, since_s):
             continue
         positions = [one for one in packet.reports if isinstance(one, PositionReport)]
         if positions and all(why_impossible(one) is not None for one in positions):
