@@ -16,14 +16,15 @@ from server.flight.track.fixes import Fix
 from server.flight.track.kalman import Axis, make, mix, mix_two
 from server.flight.track.measurement import Motions, Probabilities
 from server.flight.track.modes import (
+    ASCENT,
     DESCENT,
+    FLOAT,
     GROUND,
     NO_WINDS,
-    TRANSITIONS,
     Motion,
-    mean_sojourn_s,
     move,
     start,
+    transitions,
 )
 from server.flight.track.trackers import TrackerMemory, remember
 from server.flight.track.winds_met import WindsMet
@@ -31,9 +32,14 @@ from server.flight.track.winds_met import WindsMet
 _WANDER_H_M = 1.0
 _WANDER_V_M = 5.5
 _FLOOR = 1e-7  # of a mode's probability
+_STAYS = 0.01  # the least chance that a mode goes on
+_NOWHERE, _MOVES_MS = 1e-8, 2.0  # see `_rests`; our choice
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
+
+
+Pair = tuple[float, int, float]
 
 
 class FilterState(NamedTuple):
@@ -136,41 +142,65 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
     dt_s = time_s - state.time_s
     if dt_s <= 0.0:
         return state
-    down_s = _down_by_s(state.motions[DESCENT].z, state.lowest_m)
-    arrivals: list[list[tuple[float, int, float]]] = [[], [], [], []]  # weight, from, seconds moved
-    for i in range(4):
-        share, staying = state.probabilities[i], 1.0
-        for j, usual_s in TRANSITIONS[i]:
-            wait_s = mean_sojourn_s(i, j, usual_s, state.motions[i].z.position, constants)
-            p, moved_s = 1.0 - math.exp(-dt_s / wait_s), dt_s
-            if j == GROUND:
-                p *= _near_ground(state.motions[i].z, state.lowest_m, dt_s, constants)
-                if dt_s > down_s:  # it must have come down meanwhile, wherever nobody heard it
-                    p, moved_s = 0.99, down_s
-            staying -= p
-            arrivals[j].append((share * p, i, moved_s))
-        arrivals[i].append((share * max(staying, 0.01), i, dt_s))
-    rests, least_likely = _rests(state, constants), floors(state, constants)
-    arrivals[GROUND] = [(weight * rests, i, s) for weight, i, s in arrivals[GROUND]]
-    motions, probabilities = [], []
-    for j, pairs in enumerate(arrivals):
-        if len(pairs) == 1:
-            total, kept = pairs[0][0], pairs
+    motions, scale, winds = state.motions, state.process_scale, state.winds
+    rests = _rests(state, constants)
+    least_likely = _FLOOR * rests, _FLOOR, _FLOOR, _FLOOR
+    after: list[Motion] = []
+    totals = []
+    for j, pairs in enumerate(_pairs(state, dt_s, rests, constants)):
+        if j == GROUND and rests == 0.0:
+            after.append(motions[GROUND])
+            totals.append(0.0)
+            continue
+        total = sum([weight for weight, _, _ in pairs])
+        least = _NEGLIGIBLE * total
+        kept = [pair for pair in pairs if pair[0] > least]
+        moved = [move(i, j, motions[i], moved_s, constants, scale, winds) for _, i, moved_s in kept]
+        if len(kept) > 1:
+            norm = sum([weight for weight, _, _ in kept])
+            after.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
         else:
-            total = sum([weight for weight, _, _ in pairs])
-            least = _NEGLIGIBLE * total
-            kept = [pair for pair in pairs if pair[0] > least]
-        norm = sum([weight for weight, _, _ in kept])
-        moved = [
-            move(i, j, state.motions[i], moved_s, constants, state.process_scale, state.winds)
-            for _, i, moved_s in kept
-        ]
-        motions.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
-        probabilities.append(max(total, least_likely[j]))
-    norm = sum(probabilities)
-    four = (motions[0], motions[1], motions[2], motions[3])
-    after = _four([p / norm for p in probabilities])
-    return make(FilterState, (time_s, four, after, *state[3:9], mixture_of(four, after)))
+            after.append(moved[0])
+        totals.append(max(total, least_likely[j]))
+    norm = sum(totals)
+    four = (after[0], after[1], after[2], after[3])
+    shares = (totals[0] / norm, totals[1] / norm, totals[2] / norm, totals[3] / norm)
+    return make(FilterState, (time_s, four, shares, *state[3:9], mixture_of(four, shares)))
+
+
+def _pairs(
+    state: FilterState, dt_s: float, rests: float, constants: MotionConstants
+) -> tuple[tuple[Pair, ...], ...]:
+    """For each mode, from which it may have come: weight, from, and for how many seconds that moved."""
+    ground, ascent, floating, descent = state.probabilities
+    falling = state.motions[DESCENT].z
+    is_due = state.motions[ASCENT].z.position > constants.burst_from_m
+    p = transitions(dt_s, is_due)
+    land = p.land * _near_ground(falling, state.lowest_m, dt_s, constants)
+    land_s, down_s = dt_s, _down_by_s(falling, state.lowest_m)
+    if dt_s > down_s:  # it must have come down meanwhile, wherever nobody heard it
+        land, land_s = 0.99, down_s
+    return (
+        (
+            (ground * max(1.0 - p.lift_off, _STAYS) * rests, GROUND, dt_s),
+            (descent * land * rests, DESCENT, land_s),
+        ),
+        (
+            (ground * p.lift_off, GROUND, dt_s),
+            (ascent * max(1.0 - p.burst - p.level_off, _STAYS), ASCENT, dt_s),
+            (floating * p.climb_on, FLOAT, dt_s),
+        ),
+        (
+            (ascent * p.level_off, ASCENT, dt_s),
+            (floating * max(1.0 - p.fall - p.climb_on, _STAYS), FLOAT, dt_s),
+            (descent * p.hang, DESCENT, dt_s),
+        ),
+        (
+            (ascent * p.burst, ASCENT, dt_s),
+            (floating * p.fall, FLOAT, dt_s),
+            (descent * max(1.0 - land - p.hang, _STAYS), DESCENT, dt_s),
+        ),
+    )
 
 
 def floors(state: FilterState, constants: MotionConstants) -> Probabilities:
@@ -179,8 +209,11 @@ def floors(state: FilterState, constants: MotionConstants) -> Probabilities:
 
 
 def _rests(state: FilterState, constants: MotionConstants) -> float:
-    """Far above all known ground nothing rests: one odd position must not make it seem so."""
-    return _near_ground(state.motions[GROUND].z, state.lowest_m, 0.0, constants)
+    """Far above all known ground nothing rests: one odd position must not make it seem so. 0 where it rises
+    or falls besides: GROUND is no mode then, and stays as it was."""
+    z = state.mixture.z
+    rests = _near_ground(z, state.lowest_m, 0.0, constants)
+    return 0.0 if rests < _NOWHERE and abs(z.velocity) > _MOVES_MS else rests
 
 
 def _down_by_s(z: Axis, lowest_m: float) -> float:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from server.flight.track import kalman
 from server.flight.track.kalman import innovation, make
-from server.flight.track.modes import DESCENT, Motion, sign_probability
+from server.flight.track.modes import Motion, sign_probability
 
 _GATE_H = (
     30.0  # normalised innovation squared, 2 degrees of freedom (3e-7 of good fixes lie beyond)
@@ -52,18 +52,30 @@ def measurement_update(
     `inflation`: by which the variance of a mode grows with a fix that it refuses; `floors`: the least that
     each is thought of.
     """
-    a, b, c, d = results = [_one(mode, motions[mode], measured, inflation) for mode in range(4)]
-    weights = [math.log(p) + r[1] for p, r in zip(probabilities, results, strict=True)]
+    results = []
+    weights = []
+    for mode, (motion, p) in enumerate(zip(motions, probabilities, strict=True)):
+        if p > 0.0:
+            met = _one(mode, motion, measured, inflation)
+            weights.append(math.log(p) + met[1])
+        else:
+            met = _One(motion, -math.inf, False, False)
+            weights.append(-math.inf)
+        results.append(met)
+    a, b, c, d = results
     top = max(weights)
     shares = [math.exp(w - top) for w in weights]
     norm = sum(shares)
     after = [max(s / norm, floor) for s, floor in zip(shares, floors, strict=True)]
-    return Updated(
-        (a.motion, b.motion, c.motion, d.motion),
-        (after[0], after[1], after[2], after[3]),
-        sum([p for p, r in zip(after, results, strict=True) if r.outlier_h]),
-        sum([p for p, r in zip(after, results, strict=True) if r.outlier_v]),
-        not results[DESCENT].outlier_h and not results[DESCENT].outlier_v,
+    return make(
+        Updated,
+        (
+            (a[0], b[0], c[0], d[0]),
+            (after[0], after[1], after[2], after[3]),
+            sum([p for p, r in zip(after, results, strict=True) if r[2]]),
+            sum([p for p, r in zip(after, results, strict=True) if r[3]]),
+            not d[2] and not d[3],
+        ),
     )
 
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from server.flight.physics.atmosphere import density_scale_height_m, sqrt_density
 from server.flight.track.constants import MotionConstants
 from server.flight.track.kalman import Axis, make, predict
-from server.flight.track.winds_met import Drift, WindsMet, drift
+from server.flight.track.winds_met import STILL, WindsMet, drift
 
 GROUND, ASCENT, FLOAT, DESCENT = range(4)
 MODE_NAMES = ("ground", "ascent", "float", "descent")
@@ -28,33 +28,44 @@ class Motion(NamedTuple):
 
 
 NO_WINDS = WindsMet()
-STILL = Drift((0.0, 0.0), (0.0, 0.0))
 _SHEARED_MOST_MS = 25.0
 _SLOWEST_CLIMB_MS = 0.8  # slower is a float; common practice, no source
 _GROUND_DRIFT_PSD = 0.02  # m²/s: a box on the ground creeps, and receivers wander
-_MEAN_WAIT_S = {  # mean time before one mode gives way to another; common practice, no source
-    (GROUND, ASCENT): 1_200.0,
-    (ASCENT, DESCENT): 5_400.0,
-    (ASCENT, FLOAT): 60_000.0,
-    (FLOAT, DESCENT): 3_600.0,
-    (FLOAT, ASCENT): 10_000.0,
-    (DESCENT, GROUND): 900.0,
-    (DESCENT, FLOAT): 600_000.0,
-}
-_BURST_DUE_WAIT_S = 900.0
-TRANSITIONS = {
-    mode: tuple((j, wait) for (i, j), wait in _MEAN_WAIT_S.items() if i == mode)
-    for mode in range(4)
-}
+# mean times before one mode gives way to another; common practice, no source
+_LIFT_OFF_WAIT_S = 1_200.0
+_BURST_WAIT_S, _BURST_DUE_WAIT_S, _LEVEL_OFF_WAIT_S = 5_400.0, 900.0, 60_000.0
+_FALL_WAIT_S, _CLIMB_ON_WAIT_S = 3_600.0, 10_000.0  # of a float
+_LAND_WAIT_S, _HANG_WAIT_S = 900.0, 600_000.0
 
 
-def mean_sojourn_s(
-    i: int, j: int, usual_s: float, altitude_m: float, constants: MotionConstants
-) -> float:
-    """Mean time before mode i gives way to mode j; shorter for a burst where the plan expects it."""
-    if i == ASCENT and j == DESCENT and altitude_m > constants.burst_from_m:
-        return _BURST_DUE_WAIT_S
-    return usual_s
+class Transitions(NamedTuple):
+    """Probabilities that within some time one mode gives way to another."""
+
+    lift_off: float
+    burst: float
+    level_off: float
+    fall: float  # of a float
+    climb_on: float
+    land: float  # where it is near the ground
+    hang: float  # of a fall
+
+
+def transitions(dt_s: float, burst_is_due: bool) -> Transitions:
+    """Exponential sojourns; a burst is likelier where the plan expects it."""
+    exp = math.exp
+    burst_s = _BURST_DUE_WAIT_S if burst_is_due else _BURST_WAIT_S
+    return make(
+        Transitions,
+        (
+            1.0 - exp(-dt_s / _LIFT_OFF_WAIT_S),
+            1.0 - exp(-dt_s / burst_s),
+            1.0 - exp(-dt_s / _LEVEL_OFF_WAIT_S),
+            1.0 - exp(-dt_s / _FALL_WAIT_S),
+            1.0 - exp(-dt_s / _CLIMB_ON_WAIT_S),
+            1.0 - exp(-dt_s / _LAND_WAIT_S),
+            1.0 - exp(-dt_s / _HANG_WAIT_S),
+        ),
+    )
 
 
 def fall_speed_ms(altitude_m: float, fall_constant: float) -> float:
@@ -102,21 +113,34 @@ def move(
     sheared_ms = min(abs(climb_ms), _SHEARED_MOST_MS)
     psd = process_scale * (constants.wind_psd + constants.wind_psd_per_ms * sheared_ms)
     gusts = (constants.gust_ms * dt_s) ** 2
-    blown = drift(winds, z.position, after.position, dt_s)
+    blown = drift(winds, z.position, after.position, dt_s) if winds.layers else None
     if blown is None:
         blown = STILL
     else:
         psd *= constants.met_psd_share
     (east_m, north_m), (east_ms, north_ms) = blown
     share = constants.met_change
-    x = _blown(predict(x, dt_s, psd), gusts, share * east_m, share * east_ms)
-    y = _blown(predict(y, dt_s, psd), gusts, share * north_m, share * north_ms)
+    x = _blown(x, dt_s, psd, gusts, share * east_m, share * east_ms)
+    y = _blown(y, dt_s, psd, gusts, share * north_m, share * north_ms)
     return make(Motion, (x, y, after))
 
 
-def _blown(axis: Axis, gusts: float, moved_m: float, faster_ms: float) -> Axis:
+def _blown(
+    axis: Axis, dt_s: float, psd: float, gusts: float, moved_m: float, faster_ms: float
+) -> Axis:
+    """`kalman.predict` with what a change of the wind and gusts add, longhand: some eight a fix."""
     p, v, pp, pv, vv = axis
-    return make(Axis, (p + moved_m, v + faster_ms, pp + gusts, pv, vv))
+    q = psd * dt_s
+    return make(
+        Axis,
+        (
+            p + v * dt_s + moved_m,
+            v + faster_ms,
+            pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3 + gusts,
+            pv + dt_s * vv + q * dt_s / 2,
+            vv + q,
+        ),
+    )
 
 
 def _stay(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:

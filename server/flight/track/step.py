@@ -19,7 +19,7 @@ from typing import NamedTuple
 from server.flight.track.constants import MotionConstants
 from server.flight.track.filter import FilterState, floors, predict
 from server.flight.track.fixes import ACCEPTED, ACCEPTED_WITHOUT_ALTITUDE, Fix, Verdict
-from server.flight.track.kalman import Axis
+from server.flight.track.kalman import Axis, make
 from server.flight.track.measurement import Measured, Updated, measurement_update
 from server.flight.track.modes import ASCENT, GROUND, Motion
 from server.flight.track.recent import Point
@@ -85,17 +85,21 @@ def step(
     reading = _calibrate(before, memory, predicted, fix, (x_m, y_m), constants)
     after, met = _update(before, reading.measured, constants)
     verdict, instead = _verdict(before, predicted, reading, met)
-    memory, process_scale = _learn_scatter(before, memory, predicted, reading, constants)
+    # the scatter of its tracker, and the process scale of the wind: whatever the verdict
+    measured, at_m = reading.measured, (x_m, y_m)
+    scale_v = learn_scatter(memory, predicted.z, reading.own_m, measured.var_v, constants)
+    process_scale = learn_process_scale(
+        before.process_scale, predicted, at_m, measured.var_h, constants
+    )
     if instead is not None:
         after, _ = _update(before, instead, constants)
-    after = after._replace(process_scale=process_scale)
     if verdict.reason is not None and not verdict.accepted:
-        refused = _refused(after, fix, memory, verdict.reason)
+        after = after._replace(process_scale=process_scale)
+        refused = _refused(after, fix, memory._replace(scale_v=scale_v), verdict.reason)
         return refused._replace(descending_accepts=met.descending_accepts)
-    memory = _learn_datum(memory, after.mixture.z, fix, verdict)
-    tells_height = reading.measured.z_m is not None
-    kept = _accepted(after, memory, fix, verdict)
-    return Step(kept, verdict, met.descending_accepts, tells_height)
+    memory = _learn_datum(memory, after.mixture.z, fix, verdict, scale_v)
+    kept = _accepted(after, memory, fix, verdict, process_scale)
+    return make(Step, (kept, verdict, met.descending_accepts, measured.z_m is not None))
 
 
 def _screen(
@@ -193,35 +197,30 @@ def _verdict(
     return Verdict(True, False, off), instead
 
 
-def _learn_scatter(
-    before: FilterState,
-    memory: TrackerMemory,
-    predicted: Motion,
-    reading: Reading,
-    constants: MotionConstants,
-) -> tuple[TrackerMemory, float]:
-    """Of its tracker, and the process scale of the wind: whatever the verdict."""
-    measured = reading.measured
-    assert measured.xy_m is not None
-    memory = learn_scatter(memory, predicted.z, reading.own_m, measured.var_v, constants)
-    scale = learn_process_scale(
-        before.process_scale, predicted, measured.xy_m, measured.var_h, constants
+def _learn_datum(
+    memory: TrackerMemory, z: Axis, fix: Fix, verdict: Verdict, scale_v: float
+) -> TrackerMemory:
+    """An accepted fix: its tracker's scatter, and its altitude and pressure where the altitude was used;
+    `z` is the track's."""
+    offset_m, var_offset = memory.offset_m, memory.var_offset
+    used = verdict.altitude_used and fix.altitude_m is not None
+    if used:
+        offset_m, var_offset = learn_offset(memory, fix.altitude_m or 0.0, z, fix.sigma_v_m**2)
+    memory = memory._replace(
+        offset_m=offset_m,
+        var_offset=var_offset,
+        scale_v=scale_v,
+        accepted=memory.accepted + 1,
+        accepted_s=fix.time_s,
     )
-    return memory, scale
-
-
-def _learn_datum(memory: TrackerMemory, z: Axis, fix: Fix, verdict: Verdict) -> TrackerMemory:
-    """Of its tracker's altitudes and pressures, if the altitude was used; `z` is the track's."""
-    if not verdict.altitude_used or fix.altitude_m is None:
-        return memory
-    memory = learn_offset(memory, fix.altitude_m, z, fix.sigma_v_m**2)
-    if fix.pressure_pa is None:
+    if not used or fix.pressure_pa is None:
         return memory
     return learn_pressure(memory, fix.pressure_pa, z.position)
 
 
-def _accepted(after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verdict) -> FilterState:
-    memory = memory._replace(accepted=memory.accepted + 1, accepted_s=fix.time_s)
+def _accepted(
+    after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verdict, process_scale: float
+) -> FilterState:
     lowest_m, winds = after.lowest_m, after.winds
     if verdict.altitude_used:
         x, y, z = after.mixture
@@ -230,6 +229,7 @@ def _accepted(after: FilterState, memory: TrackerMemory, fix: Fix, verdict: Verd
         if after.probabilities[ASCENT] > _CLIMBS:
             winds = climbed(winds, Point(after.time_s, x.position, y.position, z.position))
     return after._replace(
+        process_scale=process_scale,
         winds=winds,
         trackers={**after.trackers, fix.tracker: memory},
         last_accepted_s=fix.time_s,

@@ -196,16 +196,15 @@ def variances(
 
 def learn_scatter(
     memory: TrackerMemory, z: Axis, z_m: float | None, var_v: float, constants: MotionConstants
-) -> TrackerMemory:
+) -> float:
     """How much its altitudes scatter, against what they state and the prediction `z` leaves open.
 
     `z_m` is without its offset; None when it was not used.
     """
     if z_m is None:
-        return memory
+        return memory.scale_v
     seen = (z_m - z.position) ** 2 / (z.var_position + var_v)
-    scale = _scaled(memory.scale_v, seen, constants.scatter_gain, _NOISE_LEAST, _NOISE_MOST)
-    return memory._replace(scale_v=scale)
+    return _scaled(memory.scale_v, seen, constants.scatter_gain, _NOISE_LEAST, _NOISE_MOST)
 
 
 def learn_process_scale(
@@ -237,14 +236,11 @@ def _scaled(factor: float, seen: float, gain: float, least: float, most: float) 
 
 def learn_offset(
     memory: TrackerMemory, altitude_m: float, z: Axis, variance: float
-) -> TrackerMemory:
-    """The altitude was used: what it shows of this tracker's datum."""
+) -> tuple[float, float]:
+    """The altitude was used: what it shows of this tracker's datum, an offset in metres and its variance."""
     residual = altitude_m - memory.offset_m - z.position
     gain = memory.var_offset / (memory.var_offset + variance + z.var_position)
-    return memory._replace(
-        offset_m=memory.offset_m + gain * residual,
-        var_offset=(1.0 - gain) * memory.var_offset,
-    )
+    return memory.offset_m + gain * residual, (1.0 - gain) * memory.var_offset
 
 
 def learn_pressure(memory: TrackerMemory, pressure_pa: float, z_m: float) -> TrackerMemory:

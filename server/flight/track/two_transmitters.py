@@ -60,15 +60,23 @@ def two_transmitters(
     goes_on = ~_beyond(time_s, at_m, last[:-2], first[2:])  # to the stretch after the next
     turns = np.lib.stride_tricks.sliding_window_view(goes_on, _TURNS).all(axis=1)
     took_s = time_s[first[_TURNS + 1 :]] - time_s[last[: -_TURNS - 1]]
+    turns &= took_s <= WITHIN_S
+    at = np.flatnonzero(turns)
+    if len(at) == 0:
+        return []
+    beside = _beside(time_s, place, first, last, at)
     found: list[TwoTransmitters] = []
-    for k in np.flatnonzero(turns & (took_s <= WITHIN_S)).tolist():
+    for k, same_receiver in zip(at.tolist(), beside.tolist(), strict=True):
         noticed_s = float(time_s[first[k + _TURNS + 1]])
+        goes_on_now = bool(found) and noticed_s <= found[-1].over_s
+        if not goes_on_now and (same_receiver or _late(at_m, first, last, k)):
+            continue
         places = int(last[k + _TURNS]), int(last[k + _TURNS + 1])
         apart_m = float(_away_m(at_m[places[0]], at_m[places[1]]))
         over_s = noticed_s + OVER_S
-        if found and noticed_s <= found[-1].over_s:
+        if goes_on_now:
             found[-1] = found[-1]._replace(over_s=over_s, places=places, apart_m=apart_m)
-        elif not (_late(at_m, first, last, k) or _beside(time_s, place, first, last, k)):
+        else:
             since_s = float(time_s[first[k + 1]])
             found.append(TwoTransmitters(since_s, noticed_s, over_s, places, apart_m))
     return found
@@ -121,32 +129,40 @@ def _beyond(time_s: Array, at_m: Array, a: Which, b: Which) -> npt.NDArray[np.bo
 
 def _away_m(a: Array, b: Array) -> Array:
     """In height too, where both tell it."""
-    return np.asarray(np.sqrt(np.nansum((a - b) ** 2, axis=-1)))
+    apart = a - b
+    squared = apart * apart
+    height = squared[..., 2]
+    return np.asarray(
+        np.sqrt(squared[..., 0] + squared[..., 1] + np.where(np.isnan(height), 0.0, height))
+    )
 
 
 def _late(at_m: Array, first: Indices, last: Indices, k: int) -> bool:
     """Whether the second of two senders only repeats where the first has been."""
     theirs = at_m[: last[k] + 1], *(at_m[first[j] : last[j] + 1] for j in (k + 2, k + 4))
+    been = np.concatenate(theirs)
     mine = np.concatenate([at_m[first[j] : last[j] + 1] for j in (k + 1, k + 3, k + 5)])
-    near = [_away_m(one, np.concatenate(theirs)).min() < ON_THE_WAY_M for one in mine]
-    return all(near)
+    return all(bool(_away_m(one, been).min() < ON_THE_WAY_M) for one in mine)
 
 
-def _beside(time_s: Array, place: Array, first: Indices, last: Indices, k: int) -> bool:
-    """Whether the second of two senders moves, always as many degrees beside the first: the same receiver.
+def _beside(
+    time_s: Array, place: Array, first: Indices, last: Indices, at: Indices
+) -> npt.NDArray[np.bool_]:
+    """For each of `at`, shape (n,): whether the second of two senders moves, always as many degrees beside
+    the first: the same receiver.
 
     At rest: whether one number of three is off, and the others are the same.
     """
-    mine = first[[k + 1, k + 3]]
-    before, after = last[[k, k + 2]], first[[k + 2, k + 4]]
+    mine = first[np.stack([at + 1, at + 3])]
+    before, after = last[np.stack([at, at + 2])], first[np.stack([at + 2, at + 4])]
     whole_s = time_s[after] - time_s[before]
-    share = ((time_s[mine] - time_s[before]) / whole_s)[:, None]
-    theirs = (1.0 - share) * place[before] + share * place[after]
-    east_m = _DEGREE_M * math.cos(math.radians(theirs[0, 0]))
-    to_m = np.array([_DEGREE_M, east_m, 1.0])
+    share = ((time_s[mine] - time_s[before]) / whole_s)[..., None]
+    theirs = (1.0 - share) * place[before] + share * place[after]  # (2, n, 3)
+    to_m = np.full((len(at), 3), [_DEGREE_M, _DEGREE_M, 1.0])
+    to_m[:, 1] *= np.cos(np.radians(theirs[0, :, 0]))
     beside_m = (place[mine] - theirs) * to_m
-    may_m = _STRAIGHT_M + _BENDS_MS2 / 8.0 * float(whole_s.max()) ** 2
-    moved_m = float(_away_m(theirs[0] * to_m, theirs[1] * to_m))
-    if moved_m < 2.0 * may_m:
-        return bool(((np.abs(beside_m) < may_m).sum(axis=1) == 2).all())
-    return float(_away_m(beside_m[0], beside_m[1])) < may_m
+    may_m = _STRAIGHT_M + _BENDS_MS2 / 8.0 * whole_s.max(axis=0) ** 2
+    at_rest = _away_m(theirs[0] * to_m, theirs[1] * to_m) < 2.0 * may_m
+    one_is_off = ((np.abs(beside_m) < may_m[:, None]).sum(axis=-1) == 2).all(axis=0)
+    even = _away_m(beside_m[0], beside_m[1]) < may_m
+    return np.asarray(np.where(at_rest, one_is_off, even))

@@ -8,7 +8,6 @@ has the change since the climb in it.
 from __future__ import annotations
 
 import bisect
-import math
 from typing import NamedTuple
 
 from server.flight.track.kalman import make
@@ -16,14 +15,15 @@ from server.flight.track.recent import Point
 
 # a layer is at least so thick in time and height: the errors of two fixes over less drown its wind
 _THINNEST_S, _THINNEST_M = 25.0, 20.0
-_STEP_M = 100.0  # of the heights at which the winds on the way are looked up
-_MOST_STEPS = 16
 
 
 class Layer(NamedTuple):
     z_m: float  # its middle
     east_ms: float
     north_ms: float
+    # their integrals over height from the lowest layer on, m²/s
+    east_below: float = 0.0
+    north_below: float = 0.0
 
 
 class WindsMet(NamedTuple):
@@ -31,11 +31,17 @@ class WindsMet(NamedTuple):
     begun: Point | None = None  # where the one that is flown through now began
 
 
+_LEVEL_M = 0.01  # less is no change of height: the integrals' own errors would show
+
+
 class Drift(NamedTuple):
     """By which a change of the wind alters an axis pair: metres, m/s; east first."""
 
     moved_m: tuple[float, float]
     faster_ms: tuple[float, float]
+
+
+STILL = Drift((0.0, 0.0), (0.0, 0.0))
 
 
 def climbed(winds: WindsMet, point: Point) -> WindsMet:
@@ -46,12 +52,15 @@ def climbed(winds: WindsMet, point: Point) -> WindsMet:
     seconds, rise_m = point.time_s - begun.time_s, point.z_m - begun.z_m
     if seconds < _THINNEST_S or rise_m < _THINNEST_M:
         return winds
-    layer = Layer(
-        (point.z_m + begun.z_m) / 2.0,
-        (point.x_m - begun.x_m) / seconds,
-        (point.y_m - begun.y_m) / seconds,
-    )
-    return WindsMet((*winds.layers, layer), point)
+    z_m = (point.z_m + begun.z_m) / 2.0
+    east_ms, north_ms = (point.x_m - begun.x_m) / seconds, (point.y_m - begun.y_m) / seconds
+    east = north = 0.0
+    if winds.layers:
+        below = winds.layers[-1]
+        half_m = (z_m - below.z_m) / 2.0
+        east = below.east_below + half_m * (below.east_ms + east_ms)
+        north = below.north_below + half_m * (below.north_ms + north_ms)
+    return WindsMet((*winds.layers, Layer(z_m, east_ms, north_ms, east, north)), point)
 
 
 def drift(winds: WindsMet, from_m: float, to_m: float, dt_s: float) -> Drift | None:
@@ -60,30 +69,35 @@ def drift(winds: WindsMet, from_m: float, to_m: float, dt_s: float) -> Drift | N
     layers = winds.layers
     if not layers or (min(to_m, from_m)) >= layers[-1][0]:
         return None
-    (first_u, first_v), (last_u, last_v) = _at(layers, from_m), _at(layers, to_m)
-    steps = min(math.ceil(abs(to_m - from_m) / _STEP_M), _MOST_STEPS) or 1
-    east = north = 0.0
-    for i in range(steps):
-        u, v = _at(layers, from_m + (i + 0.5) / steps * (to_m - from_m))
-        east += u / steps
-        north += v / steps
+    first_u, first_v, first_east, first_north = _at(layers, from_m)
+    last_u, last_v, last_east, last_north = _at(layers, to_m)
+    rise_m = to_m - from_m
+    if abs(rise_m) < _LEVEL_M:
+        return STILL
+    # what the integral over height is by, is the mean on the way
     return make(
         Drift,
         (
-            ((east - first_u) * dt_s, (north - first_v) * dt_s),
+            (
+                ((last_east - first_east) / rise_m - first_u) * dt_s,
+                ((last_north - first_north) / rise_m - first_v) * dt_s,
+            ),
             (last_u - first_u, last_v - first_v),
         ),
     )
 
 
-def _at(layers: tuple[Layer, ...], z_m: float) -> tuple[float, float]:
-    """East and north on the straight line between two layers; the lowest and the highest hold beyond."""
+def _at(layers: tuple[Layer, ...], z_m: float) -> tuple[float, float, float, float]:
+    """East and north on the straight line between two layers, and their integrals up to there; the lowest
+    and the highest hold beyond."""
     i = bisect.bisect_left(layers, (z_m,))
-    if i == 0:
-        return layers[0][1:]
-    if i == len(layers):
-        return layers[-1][1:]
-    below_m, below_u, below_v = layers[i - 1]
-    above_m, above_u, above_v = layers[i]
-    share = (z_m - below_m) / (above_m - below_m)
-    return below_u + share * (above_u - below_u), below_v + share * (above_v - below_v)
+    if i == 0 or i == len(layers):
+        near_m, u, v, east, north = layers[i - (i > 0)]
+        above_m = z_m - near_m
+        return u, v, east + above_m * u, north + above_m * v
+    below_m, below_u, below_v, east, north = layers[i - 1]
+    above_m, above_u, above_v, _, _ = layers[i]
+    part_m = z_m - below_m
+    share = part_m / (above_m - below_m)
+    u, v = below_u + share * (above_u - below_u), below_v + share * (above_v - below_v)
+    return u, v, east + part_m * (below_u + u) / 2.0, north + part_m * (below_v + v) / 2.0
