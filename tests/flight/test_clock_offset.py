@@ -84,6 +84,34 @@ def test_a_sample_in_a_silence_of_an_hour(heard: tuple[str, ...]) -> None:
     assert clock.known_s(30.0) == 0.0
 
 
+def told(lags_s: list[float]) -> list[set[float | None]]:
+    """What is known at all moments of a packet each 15 s, after each of them."""
+    clock = Clock(set(WITNESSES), may_jump=False, alone=True)
+    found = []
+    for i, lag_s in enumerate(lags_s):
+        clock.add("N0CALL-11", (15.0 * i, lag_s), math.inf)
+        found.append({clock.known_s(15.0 * k) for k in range(i + 1)} - {None})
+    return found
+
+
+def test_a_burst_of_old_packets_is_no_clock_that_was_set_ahead() -> None:
+    """As a digipeater sends its store once more: four of five packets, 407 s after they were sent."""
+    burst = [407.0, 407.4, 406.8, 2.0, 407.1]
+    assert all(known <= {0.0} for known in told([0.5] * 20 + burst + [1.0] * 20))
+
+
+def test_a_clock_that_is_set_ahead_is_known_after_five_packets() -> None:
+    found = told([0.5] * 20 + [407.0] * 5)
+    assert all(known <= {0.0} for known in found[:24])
+    assert found[24] == {0.0, 408.0}
+
+
+def test_a_clock_that_is_set_right_is_known_after_three() -> None:
+    found = told([407.0] * 20 + [0.5] * 3)
+    assert found[21] == {408.0}
+    assert found[22] == {408.0, 0.0}
+
+
 @pytest.mark.parametrize("late_s", [60.0, 151.0])
 def test_packets_delayed_long_ago_are_no_reason_to_look(late_s: float) -> None:
     """Two packets of a real digipeater came minutes late; every later one asked all around it."""

@@ -13,25 +13,18 @@ import math
 from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 
+from server.flight.packets import clock_votes
+from server.flight.packets.clock_votes import RECENT_S, SAMPLES_AFTER, SAMPLES_BEFORE, is_far
 from server.flight.packets.witness import FEWEST, NOTICED_S, Sample, Witness, is_off
 
-_SAMPLES_BEFORE = 9
-_SAMPLES_AFTER = 5
 _STEP_S = 2.0
 _ONE_OF_S = 5.0  # of hearing, for each witness; our choice
-_SAME_S = 30.0  # two witnesses that say the same
-_RECENT_S = 3_600.0  # a witness that is silent for longer does not speak of the clock now
-# One witness alone whose time jumps by more may have been restarted: see `_clock_jumped`. Our choice
-_JUMP_S = 900.0
 # whose error is compared before and after a sample: 2 ms. Of more it is taken that one has changed: all
 # is read again then, in slices, where comparing took up to 75 ms at once
 _MOST_MOMENTS = 64
 _SOME = 4 * _MOST_MOMENTS  # times that are looked through, for whether they are too many
 _MOST_TOLD = 4 * _MOST_MOMENTS
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
-
-
-Found = tuple[Witness, int]  # and the first of its samples at or after a moment
 
 
 class Clock:
@@ -90,7 +83,7 @@ class Clock:
         self._told_at.clear()
         self._counted += len(given)
         self._off += sum(is_off(sample) for sample in given)
-        self._far += sum(_is_far(sample) for sample in given)
+        self._far += sum(is_far(sample) for sample in given)
         if given and not self._alone and few and self._counted >= FEWEST:
             return True
         return bool(given) and (many or before != self._known())
@@ -108,7 +101,7 @@ class Clock:
         counts = witness in self._witnesses
         off = counts and is_off(sample)
         i = bisect.bisect_left(samples, sample)
-        far = counts and _is_far(sample)
+        far = counts and is_far(sample)
         self._far += far  # taken back below, where the sample goes
         touched: list[float] = []
         first_off = off and self._off == (0 if sign > 0 else 1)
@@ -141,9 +134,9 @@ class Clock:
 
     def _reach(self, samples: list[Sample], i: int) -> tuple[float, float]:
         """Between which moments a sample put in at `i`, or taken out, may change the error."""
-        first_s = samples[i - _SAMPLES_AFTER - 1][0] if i > _SAMPLES_AFTER else -math.inf
-        if self._far == 0 and i + _SAMPLES_BEFORE < len(samples):
-            return first_s, samples[i + _SAMPLES_BEFORE][0]
+        first_s = samples[i - SAMPLES_AFTER - 1][0] if i > SAMPLES_AFTER else -math.inf
+        if self._far == 0 and i + SAMPLES_BEFORE < len(samples):
+            return first_s, samples[i + SAMPLES_BEFORE][0]
         # of one that has jumped, all before it tell whether it or the clock did
         return first_s, math.inf
 
@@ -183,20 +176,20 @@ class Clock:
             end = bisect.bisect_right(one.samples, (last_s, math.inf))
             of = [t for t, _ in one.samples[max(start - 1, 0) : end]]
             late.update(of[:1] if start == 0 else ())
-            late.update(b for a, b in itertools.pairwise(of) if b - a > _RECENT_S)
+            late.update(b for a, b in itertools.pairwise(of) if b - a > RECENT_S)
         if said is not None:
             found.add(sample_s)
             following = bisect.bisect_right(said.samples, (sample_s, math.inf))
             late.update((sample_s, *(t for t, _ in said.samples[following : following + 1])))
-        before = [t - _RECENT_S - shift_s for t in late for shift_s in (0.0, _MILLISECOND_S)]
+        before = [t - RECENT_S - shift_s for t in late for shift_s in (0.0, _MILLISECOND_S)]
         return [*sorted(found), *before, math.inf]
 
     def _off_between(self, first_s: float, last_s: float) -> bool:
         """Whether any sample is off that the error between two moments may rest on."""
         for said in self._counting(1):
             samples, off_at_s = said.samples, said.off_at_s
-            first = max(bisect.bisect_left(samples, (first_s, -math.inf)) - _SAMPLES_BEFORE, 0)
-            end = bisect.bisect_right(samples, (last_s, math.inf)) + _SAMPLES_AFTER
+            first = max(bisect.bisect_left(samples, (first_s, -math.inf)) - SAMPLES_BEFORE, 0)
+            end = bisect.bisect_right(samples, (last_s, math.inf)) + SAMPLES_AFTER
             i = bisect.bisect_left(off_at_s, samples[first][0] if first < len(samples) else first_s)
             until_s = samples[end - 1][0] if end <= len(samples) else math.inf
             if i < len(off_at_s) and off_at_s[i] <= until_s:
@@ -212,7 +205,8 @@ class Clock:
         """How far the clock was ahead when it read `heard_s`; None when nobody tells.
 
         By the samples before it; by those after it where these, the next one too, say something else
-        (the clock was set), or nothing had been heard before. In whole steps, and 0 while it looks right.
+        (the clock was set: see `_all_say` too), or nothing had been heard before. In whole steps, and 0
+        while it looks right.
         """
         if self._off == 0:
             return 0.0 if self._counted >= FEWEST else None
@@ -228,31 +222,10 @@ class Clock:
             (said, bisect.bisect_left(said.samples, (heard_s, -math.inf)))
             for said in self._counting(FEWEST)
         ]
-        told, after = self._before(found), self._after(found)
-        was_set = told is not None and after is not None and abs(after - told) > NOTICED_S
-        if told is None or (was_set and _next_says(found, heard_s, after)):
-            told = after
+        told = clock_votes.ahead_s(found, heard_s, may_jump=self._may_jump)
         if told is None:
             return None
         return 0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S
-
-    def _before(self, found: list[Found]) -> float | None:
-        ends = [(said, end) for said, end in found if end > 0]
-        latest_s = max((said.samples[end - 1][0] for said, end in ends), default=0.0)
-        return self._agreed(
-            (said, max(end - _SAMPLES_BEFORE, 0), end)
-            for said, end in ends
-            if said.samples[end - 1][0] >= latest_s - _RECENT_S
-        )
-
-    def _after(self, found: list[Found]) -> float | None:
-        starts = [(said, start) for said, start in found if start < len(said.samples)]
-        first_s = min((said.samples[start][0] for said, start in starts), default=0.0)
-        return self._agreed(
-            (said, start, min(start + _SAMPLES_AFTER, len(said.samples)))
-            for said, start in starts
-            if said.samples[start][0] <= first_s + _RECENT_S
-        )
 
     def _counting(self, fewest: int) -> Iterable[Witness]:
         """The witnesses that have said enough to be heard."""
@@ -261,53 +234,3 @@ class Clock:
             for name, said in self._said.items()
             if len(said.samples) >= fewest and name in self._witnesses
         )
-
-    def _agreed(self, windows: Iterable[tuple[Witness, int, int]]) -> float | None:
-        """What most witnesses say; of two opinions the one by which the clock is the less wrong."""
-        votes = [
-            (vote, said, end)
-            for said, start, end in windows
-            if (vote := said.middle(start, end)) is not None
-        ]
-        if not votes:
-            return None
-        if len(votes) == 1:
-            ((vote, said, end),) = votes
-            if self._may_jump or abs(vote) <= _JUMP_S:
-                return vote
-            first = said.middle(0, min(_SAMPLES_BEFORE, len(said.samples)))
-            if first is None:
-                return vote
-            same = abs(vote - first) <= NOTICED_S
-            return vote if same or _clock_jumped(said, end, first, vote) else first
-        told = sorted(vote for vote, *_ in votes)
-        if told[-1] - told[0] <= _SAME_S:
-            return told[len(told) // 2]
-        camps = [[other for other in told if abs(other - vote) <= _SAME_S] for vote in told]
-        best = max(camps, key=lambda camp: (len(camp), -abs(camp[len(camp) // 2])))
-        return best[len(best) // 2]
-
-
-def _next_says(found: list[Found], heard_s: float, ahead_s: float | None) -> bool:
-    """Whether the first sample at or after a moment says so, and is not an hour away: there may be years
-    between two readings of a clock that is set."""
-    coming = (said.samples[start] for said, start in found if start < len(said.samples))
-    next_s, said_s = min(coming, default=(math.inf, 0.0))
-    near = next_s - heard_s <= _RECENT_S
-    return near and ahead_s is not None and abs(said_s - ahead_s) <= _SAME_S
-
-
-def _clock_jumped(said: Witness, end: int, first_s: float, now_s: float) -> bool:
-    """Whether it was the clock that jumped ahead, not the one witness back: his own time went on.
-
-    By his first `end` samples. A clock does not go back (recover.not_before).
-    """
-    good = said.last_near(first_s, NOTICED_S, end)
-    if good is None or now_s < first_s:
-        return False
-    jumped = said.first_near(now_s, _SAME_S, good, end)
-    return jumped is not None and jumped[0] - jumped[1] > good[0] - good[1]
-
-
-def _is_far(sample: Sample) -> bool:
-    return abs(sample[1]) > _JUMP_S - _SAME_S
