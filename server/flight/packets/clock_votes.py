@@ -24,15 +24,15 @@ def ahead_s(found: list[Found], heard_s: float, *, may_jump: bool) -> float | No
     clock was set), or nothing had been heard before. `may_jump`: one witness alone is believed.
     """
     told = _before(found, may_jump)
+    if told is None:
+        return _after(found, may_jump)
+    next_s, said_s = _next(found)
+    if next_s - heard_s > RECENT_S or abs(said_s - told) <= NOTICED_S - _SAME_S:
+        return told  # as a rule: what comes next does not say that it was set, without asking further
     after = _after(found, may_jump)
-    if told is None or (
-        after is not None
-        and abs(after - told) > NOTICED_S
-        and _next_says(found, heard_s, after)
-        and (told > NOTICED_S or after < told or _all_say(found, after))
-    ):
-        return after
-    return told
+    if after is None or abs(after - told) <= NOTICED_S or abs(said_s - after) > _SAME_S:
+        return told
+    return after if told > NOTICED_S or after < told or _all_say(found, after) else told
 
 
 def _before(found: list[Found], may_jump: bool) -> float | None:
@@ -97,13 +97,12 @@ def _agreed(windows: Iterable[tuple[Witness, int, int]], may_jump: bool) -> floa
     return best[len(best) // 2]
 
 
-def _next_says(found: list[Found], heard_s: float, ahead_s: float | None) -> bool:
-    """Whether the first sample at or after a moment says so, and is not an hour away: there may be years
-    between two readings of a clock that is set."""
-    coming = (said.samples[start] for said, start in found if start < len(said.samples))
-    next_s, said_s = min(coming, default=(math.inf, 0.0))
-    near = next_s - heard_s <= RECENT_S
-    return near and ahead_s is not None and abs(said_s - ahead_s) <= _SAME_S
+def _next(found: list[Found]) -> Sample:
+    """The first sample at or after a moment. There may be years between two readings of a clock."""
+    return min(
+        [said.samples[start] for said, start in found if start < len(said.samples)],
+        default=(math.inf, 0.0),
+    )
 
 
 def _clock_jumped(said: Witness, end: int, first_s: float, now_s: float) -> bool:
