@@ -48,7 +48,8 @@ def read(text: str, mic_e: bool = False, dao: bool = True) -> Comment:
     before it: both are the same fix, and a foot is finer than a metre.
     """
     telemetry = None
-    if match := (_TELEMETRY_MIC_E if mic_e else _TELEMETRY).search(text):
+    # one character is found faster than a pattern begins
+    if "|" in text and (match := (_TELEMETRY_MIC_E if mic_e else _TELEMETRY).search(text)):
         telemetry = match[1]
         text = text[: match.start()] + match[2]
 
@@ -58,12 +59,12 @@ def read(text: str, mic_e: bool = False, dao: bool = True) -> Comment:
         if _LOWEST_MIC_E_M <= metres <= _HIGHEST_MIC_E_M:
             altitude_m, step_m = metres, 1.0
             text = match[1] + text[match.end() :]
-    if match := _ALTITUDE.search(text):
+    if "/A=" in text and (match := _ALTITUDE.search(text)):
         altitude_m, step_m = int(match[1]) * FOOT_M, FOOT_M
         text = text[: match.start()] + text[match.end() :]
 
     found = None
-    if dao and (matches := list(_DAO.finditer(text))):
+    if dao and "!" in text and (matches := list(_DAO.finditer(text))):
         match = matches[-1]
         found = _dao(match[1], match[2])
         text = text[: match.start()] + text[match.end() :]

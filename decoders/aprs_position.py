@@ -73,19 +73,15 @@ def is_compressed(body: str) -> bool:
 
 def _decode_uncompressed(subject: Subject, body: str) -> tuple[Report, ...]:
     fixed, rest = body[:19], body[19:]
-    match = _UNCOMPRESSED.fullmatch(fixed)
-    if match is None:
-        raise DecodeError(f"{fixed!r} is not DDMM.mmN/DDDMM.mmW and a symbol")
-    latitude_blank = _ambiguity(match["lat"])
-    longitude_blank = _ambiguity(match["lon"])
-    blank = max(latitude_blank, longitude_blank)  # what one leaves out counts for both
-    fixed = _blanked(fixed, match, blank)
+    usual, blank = _USUAL.fullmatch(fixed), 0
+    if usual is None:
+        fixed, blank = _with_blanks(fixed)
     extension = _EXTENSION.match(rest)
     if extension:
         rest = rest[7:]
     weather = fixed[18] == "_"
     moves = extension if extension and not weather else None
-    latitude, longitude, speed_kmh = _usual(fixed, moves) or _by_library(fixed, moves)
+    latitude, longitude, speed_kmh = _usual(usual, moves) or _by_library(fixed, moves)
     comment = aprs_comment.read(rest, dao=blank == 0)
     step_min = comment.dao.step_min if comment.dao else AMBIGUITY_MIN[blank]
     latitude_deg, longitude_deg = _with_dao(
@@ -116,7 +112,9 @@ def _decode_uncompressed(subject: Subject, body: str) -> tuple[Report, ...]:
 
 
 _Place = tuple[float, float, float | None]  # degrees without a sign, km/h
-_USUAL = re.compile(r"(\d\d)(\d\d\.\d\d)[NnSs][/\\0-9A-Z](\d{3})(\d\d\.\d\d)[EeWw][!-~]", re.ASCII)
+_USUAL = re.compile(
+    r"(\d\d)([0-5]\d\.\d\d)[NnSs][/\\0-9A-Z](\d{3})([0-5]\d\.\d\d)[EeWw][!-~]", re.ASCII
+)
 
 
 def _by_library(fixed: str, moves: re.Match[str] | None) -> _Place:
@@ -124,12 +122,11 @@ def _by_library(fixed: str, moves: re.Match[str] | None) -> _Place:
     return abs(parsed["latitude"]), abs(parsed["longitude"]), parsed.get("speed")
 
 
-def _usual(fixed: str, moves: re.Match[str] | None) -> _Place | None:
+def _usual(match: re.Match[str] | None, moves: re.Match[str] | None) -> _Place | None:
     """What aprslib makes of a position that leaves nothing to ask, in a tenth of its time; else None.
 
     Nearly all packets of a day are such: a start after a crash reads them all again.
     """
-    match = _USUAL.fullmatch(fixed)
     if match is None:
         return None
     latitude, longitude = int(match[1]), int(match[3])
@@ -262,6 +259,19 @@ def _sensors(
         if report is not None:
             reports.append(report)
     return reports, aprs_comment.words(left)
+
+
+def _with_blanks(fixed: str) -> tuple[str, int]:
+    """The same with as many blanks in one coordinate as in the other, and how many they are.
+
+    DecodeError: it is no position.
+    """
+    match = _UNCOMPRESSED.fullmatch(fixed)
+    if match is None:
+        raise DecodeError(f"{fixed!r} is not DDMM.mmN/DDDMM.mmW and a symbol")
+    # what one leaves out counts for both
+    blank = max(_ambiguity(match["lat"]), _ambiguity(match["lon"]))
+    return _blanked(fixed, match, blank), blank
 
 
 def _ambiguity(minutes: str) -> int:

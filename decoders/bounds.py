@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from operator import attrgetter
 
 from decoders.reports import (
     EARLIEST_S,
@@ -57,32 +58,34 @@ def within(value: float | None, least: float, most: float) -> bool:
     return value is None or least <= value <= most
 
 
+# of a position: least, most, and what stands for one that is beyond
+_LIMITS: tuple[tuple[str, float, float, float | None], ...] = (
+    ("time_s", EARLIEST_S, LATEST_S, None),
+    ("altitude_m", LOWEST_M, HIGHEST_M, None),
+    ("course_deg", 0.0, 360.0, None),
+    ("speed_ms", 0.0, FASTEST_MS, None),
+    ("climb_ms", -FASTEST_MS, FASTEST_MS, None),
+    ("battery_percent", 0.0, 100.0, None),
+    ("satellites", 0.0, MOST_SATELLITES, None),
+    ("sigma_h_m", 0.0, MOST_SIGMA_M, MOST_SIGMA_M),
+    ("sigma_v_m", 0.0, MOST_SIGMA_M, MOST_SIGMA_M),
+    ("resolution_h_m", 0.0, MOST_STEP_M, MOST_STEP_M),
+    ("resolution_v_m", 0.0, MOST_STEP_M, MOST_STEP_M),
+)
+_limited = attrgetter(*(name for name, *_ in _LIMITS))
+
+
 def _position(report: PositionReport) -> tuple[PositionReport, tuple[str, ...]]:
     if not within(report.latitude_deg, -90.0, 90.0) or not within(
         report.longitude_deg, -180.0, 180.0
     ):
         raise DecodeError("a position that is not on the earth")
-    limits = (
-        ("time_s", EARLIEST_S, LATEST_S),
-        ("altitude_m", LOWEST_M, HIGHEST_M),
-        ("course_deg", 0.0, 360.0),
-        ("speed_ms", 0.0, FASTEST_MS),
-        ("climb_ms", -FASTEST_MS, FASTEST_MS),
-        ("battery_percent", 0.0, 100.0),
-        ("satellites", 0.0, MOST_SATELLITES),
-    )
-    left_out = [
-        name for name, least, most in limits if not within(getattr(report, name), least, most)
-    ]
-    changes: dict[str, float | None] = dict.fromkeys(left_out)
-    for name, most in (("sigma_h_m", MOST_SIGMA_M), ("sigma_v_m", MOST_SIGMA_M)):
-        if not within(getattr(report, name), 0.0, most):
-            changes[name] = most
+    left_out: list[str] = []
+    changes: dict[str, float | None] = {}
+    for (name, least, most, instead), value in zip(_LIMITS, _limited(report), strict=True):
+        if value is not None and not least <= value <= most:  # nan is not
             left_out.append(name)
-    for name in ("resolution_h_m", "resolution_v_m"):
-        if not within(getattr(report, name), 0.0, MOST_STEP_M):
-            changes[name] = MOST_STEP_M
-            left_out.append(name)
+            changes[name] = instead
     if changes:
         report = replace(report, **changes)  # type: ignore[arg-type]
     return report, tuple(left_out)

@@ -118,10 +118,12 @@ def _transmission(
             odd.append(callsign)
     path = []
     for via in vias:
+        if _USUAL_VIA.fullmatch(via):  # as a rule: printable, and short
+            path.append(via if _Q_CONSTRUCT.fullmatch(via) else _normal(via))
+            continue
         if any(character.isspace() for character in via):
             raise DecodeError(f"via {_short(via)} has a blank")
-        if not _USUAL_VIA.fullmatch(via):
-            odd.append(via[:MAX_NAME_CHARACTERS])
+        odd.append(via[:MAX_NAME_CHARACTERS])
         if kept := _kept(via):
             path.append(kept)
     if len(path) > MAX_VIAS:
@@ -137,9 +139,7 @@ def _transmission(
 
 
 def _kept(via: str) -> str:
-    """The via as the path keeps it: printable, of bounded length; "" for one that is empty."""
-    if _Q_CONSTRUCT.fullmatch(via):
-        return via
+    """An odd via as the path keeps it: printable, of bounded length; "" for one that is empty."""
     name = re.sub(r"[^!-~]|[*>:]", "?", via.rstrip("*")[:MAX_NAME_CHARACTERS])
     return _normal(name + "*" if via.endswith("*") and name else name)
 

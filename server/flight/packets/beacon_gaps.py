@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import bisect
 import math
 
 _ONE_BEACON = 0.2  # of the upper quartile: a shorter gap lies between two packets of one beacon
-_FOLDED_MISSES = 2  # a gap of one to three intervals tells the interval
 # Packets are lost in runs: what hides a tracker lasts. That a run begins has its own chance with each
 # tracker, and so has that it goes on; from run to run the latter differs (a beta distribution), so
 # that a run which has lasted is the likelier to go on. Each is (mean, weight in packets), by maximum
@@ -38,11 +38,14 @@ def beacon_interval_s(gaps: tuple[float, ...]) -> float:
     lower_s = ordered[len(ordered) // 4]
     if misses(ordered[-1], lower_s) == 0:  # as a rule: there is nothing to take out
         return ordered[len(ordered) // 2]
-    folded = sorted(
-        gap_s / count
-        for gap_s in ordered
-        if (count := max(round(gap_s / lower_s), 1)) <= 1 + _FOLDED_MISSES
-    )
+    # of one interval, two and three: `round` takes one and a half, and two and a half, for two
+    two = bisect.bisect_left(ordered, 1.5 * lower_s)
+    three = bisect.bisect_right(ordered, 2.5 * lower_s, two)
+    four = bisect.bisect_left(ordered, 3.5 * lower_s, three)
+    folded = ordered[:two]
+    folded += [gap_s / 2.0 for gap_s in ordered[two:three]]
+    folded += [gap_s / 3.0 for gap_s in ordered[three:four]]
+    folded.sort()
     return folded[len(folded) // 2]
 
 

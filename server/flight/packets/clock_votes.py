@@ -28,7 +28,9 @@ def ahead_s(found: list[Found], heard_s: float, *, may_jump: bool) -> float | No
         return _after(found, may_jump)
     next_s, said_s = _next(found)
     if next_s - heard_s > RECENT_S or abs(said_s - told) <= NOTICED_S - _SAME_S:
-        return told  # as a rule: what comes next does not say that it was set, without asking further
+        return (
+            told  # as a rule: what comes next does not say that it was set, without asking further
+        )
     after = _after(found, may_jump)
     if after is None or abs(after - told) <= NOTICED_S or abs(said_s - after) > _SAME_S:
         return told
