@@ -217,8 +217,11 @@ class Mission:
 
     def _look_at_clock(self) -> None:
         """Take in what is not later than now any more, and take out what is."""
-        books, horizon_s = self._books, self.horizon_s()
+        books = self._books
         newest = books if self._rebuild is None else self._rebuild.books
+        if not books.held and newest.latest_taken_s == 0.0:
+            return  # as a rule: no other station was heard
+        horizon_s = self.horizon_s()
         if newest.latest_taken_s > horizon_s:
             self._to_rebuild = True
         while books.held and books.held[0].heard_at_ms / 1000.0 <= horizon_s:

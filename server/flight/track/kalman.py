@@ -43,37 +43,28 @@ def predict(axis: Axis, dt_s: float, acceleration_psd: float) -> Axis:
     )
 
 
-class Innovation(NamedTuple):
-    """Measured minus predicted, its variance, and the log of its Gaussian density."""
+class Met(NamedTuple):
+    """An axis after a measured position, the square of the normalised innovation, and the log of its
+    Gaussian density (position in m)."""
 
-    value: float
-    variance: float
+    axis: Axis
     normalised_squared: float
-
-    @property
-    def log_density(self) -> float:
-        return -0.5 * (self[2] + math.log(_TWO_PI * self[1]))
+    log_density: float
 
 
-def innovation(axis: Axis, measured_position: float, variance: float) -> Innovation:
-    e, s = measured_position - axis[0], axis[2] + variance
-    return make(Innovation, (e, s, e * e / s))
+def meet(axis: Axis, measured_position: float, variance: float) -> Met:
+    """A position measured with that variance (m²). All in one: some nine a fix."""
+    p, v, pp, pv, vv = axis
+    e, s = measured_position - p, pp + variance
+    gain_p, gain_v = pp / s, pv / s
+    squared = e * e / s
+    after = p + gain_p * e, v + gain_v * e, pp * variance / s, pv * variance / s, vv - gain_v * pv
+    return make(Met, (make(Axis, after), squared, -0.5 * (squared + math.log(_TWO_PI * s))))
 
 
 def update(axis: Axis, measured_position: float, variance: float) -> Axis:
-    """A position measured with that variance (m²)."""
-    return corrected(axis, innovation(axis, measured_position, variance), variance)
-
-
-def corrected(axis: Axis, seen: Innovation, variance: float) -> Axis:
-    """The same of what was seen."""
-    p, v, pp, pv, vv = axis
-    e, s, _ = seen
-    gain_p, gain_v = pp / s, pv / s
-    return make(
-        Axis,
-        (p + gain_p * e, v + gain_v * e, pp * variance / s, pv * variance / s, vv - gain_v * pv),
-    )
+    """The same, the axis alone."""
+    return meet(axis, measured_position, variance).axis
 
 
 def smooth(filtered: Axis, predicted: Axis, later: Axis, dt_s: float) -> Axis:

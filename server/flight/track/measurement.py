@@ -6,7 +6,7 @@ import math
 from typing import NamedTuple
 
 from server.flight.track import kalman
-from server.flight.track.kalman import innovation, make
+from server.flight.track.kalman import make, meet
 from server.flight.track.modes import Motion, sign_probability
 
 _GATE_H = (
@@ -91,23 +91,23 @@ def _one(mode: int, motion: Motion, measured: Measured, inflation: float) -> _On
     log_density = 0.0
     if measured.xy_m is not None:
         (x_m, y_m), var_h = measured.xy_m, measured.var_h
-        ix, iy = innovation(x, x_m, var_h), innovation(y, y_m, var_h)
-        surprise = ix.normalised_squared + iy.normalised_squared
+        after_x, squared_x, density_x = meet(x, x_m, var_h)
+        after_y, squared_y, density_y = meet(y, y_m, var_h)
+        surprise = squared_x + squared_y
         if surprise > _GATE_H:
             with_altitude = measured.z_m is not None
             lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
             if surprise < _DOUBTED * _GATE_H:
                 motion = Motion(kalman.doubt(x, inflation), kalman.doubt(y, inflation), z)
             return _One(motion, lost, True, True)
-        log_density = max(ix.log_density + iy.log_density, _OUTLIER_LOG_DENSITY_H)
-        x, y = kalman.corrected(x, ix, var_h), kalman.corrected(y, iy, var_h)
+        log_density = max(density_x + density_y, _OUTLIER_LOG_DENSITY_H)
+        x, y = after_x, after_y
     if measured.z_m is None:
         return make(_One, (make(Motion, (x, y, z)), log_density, False, False))
-    iz = innovation(z, measured.z_m, measured.var_v)
-    if iz.normalised_squared > _GATE_V:
-        if iz.normalised_squared < _DOUBTED * _GATE_V:
+    after_z, squared_z, density_z = meet(z, measured.z_m, measured.var_v)
+    if squared_z > _GATE_V:
+        if squared_z < _DOUBTED * _GATE_V:
             z = kalman.doubt(z, inflation)
         return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
-    z = kalman.corrected(z, iz, measured.var_v)
-    log_density += iz.log_density + math.log(sign_probability(mode, z))
-    return make(_One, (make(Motion, (x, y, z)), log_density, False, False))
+    log_density += density_z + math.log(sign_probability(mode, after_z))
+    return make(_One, (make(Motion, (x, y, after_z)), log_density, False, False))
