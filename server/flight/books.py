@@ -108,6 +108,11 @@ class Books:
                 del self._due[name]
         return steps
 
+    def take_over(self, other: Books) -> None:
+        """Other books of the same plan: what their tracks have run need not be run again."""
+        for track, theirs in zip(self.tracks, other.tracks, strict=True):
+            track.take_over(theirs)
+
     def flight_of(self, name: str) -> int:
         """Which flight a tracker belongs to, by the name that is heard; one that showed itself: the first."""
         return self._flights.get(name, 0)

@@ -252,6 +252,9 @@ class Mission:
             self._choose_reference()
             self._begin_rebuild()
             return steps
+        if not rebuild.compared and not self._books.broken:
+            books.take_over(self._books)
+        rebuild.compared = True
         steps = books.work(steps)
         if books.pending:
             return steps

@@ -22,6 +22,7 @@ class Rebuild:
     receptions: list[Reception]  # those that come meanwhile are put behind them
     learns: bool  # what they say of clocks comes first, into clocks of its own
     done: int = 0  # of the receptions
+    compared: bool = False  # with the books that are shown, as to what tracks have run
 
     @property
     def read(self) -> bool:

@@ -272,6 +272,35 @@ def test_no_call_does_more_than_its_steps() -> None:
     assert flight.now_ahead_s > 0.0
 
 
+def test_where_a_clock_was_set_only_what_that_changes_is_run_again() -> None:
+    """300 fixes with the clock 400 s behind, then it is set right: all is read again, some fixes differ."""
+    heard = [packet(float(t), lag_s=-398.5 if t < 3_000 else 1.5) for t in range(0, 3_100, 10)]
+    flight = Mission(replace(PLAN, station=""))
+    flight.book(heard[:300])
+    flight.settle()
+    assert flight.now_ahead_s == -400.0
+    shown = flight.flights[0].track
+    runs = 0
+    real = advancing.advance
+
+    def counted(*given: Any) -> Any:
+        nonlocal runs
+        runs += 1
+        return real(*given)
+
+    with mock.patch.object(tracks, "advance", counted):
+        for one in heard[300:]:
+            flight.book([one])
+            flight.settle()
+    assert flight.now_ahead_s == 0.0
+    assert flight.flights[0].track is not shown, "read again"
+    assert runs < 100
+    whole = Mission(flight.plan)
+    whole.book(heard)
+    whole.settle()
+    assert everything(flight) == everything(whole)
+
+
 def test_questions_are_answered_from_what_has_been_run() -> None:
     """The columns tell the same as the records."""
     flight = flown(6_600, 30)

@@ -23,6 +23,7 @@ from server.flight.track.fixes import Fix, Verdict, place_of
 from server.flight.track.phase import said
 from server.flight.track.phase_memory import Statement
 from server.flight.track.records import Records
+from server.flight.track.same_fixes import RunBy, SameFixes
 from server.flight.track.two_transmitters import (
     TwoTransmitters,
     differ_from_s,
@@ -63,8 +64,9 @@ class Track:
         # of the first len(_run) fixes; the rest is to be run
         self._run = Records(LocalFrame(*(origin or (0.0, 0.0))), constants)
         self._shown = self._run  # another one while a rerun has not caught up
-        self._retired: list[list[Any]] = []  # not shown any more, to be freed
+        self._retired: list[list[Any]] = []  # to be freed
         self._behind: deque[Fix] = deque()  # fixes to be run behind those shown meanwhile
+        self._same: SameFixes | None = None  # as those of another track: see `take_over`
         # trackers whose fixes are to be looked through for two senders
         self._jumped: set[str] = set()
         self.doubled: dict[str, list[Doubled]] = {}  # callsigns of which two transmit, or did
@@ -81,6 +83,15 @@ class Track:
             if i == len(self._fixes) - 1 and self._shown is not self._run:
                 self._behind.append(fix)
         self._settle_origin()
+
+    def take_over(self, other: Track) -> None:
+        """What another one of the same plan has run of the same first fixes need not be run again."""
+        if not self._run.records:
+            self._same = SameFixes(other.run_by)
+
+    def run_by(self) -> RunBy:
+        """What has been run, and by what."""
+        return RunBy(self._run, self._origin, self._statements)
 
     @property
     def known(self) -> int:
@@ -120,6 +131,13 @@ class Track:
     def work(self, steps: int) -> int:
         """Run what has not been run yet, at most so many fixes; returns how many steps are left."""
         steps = self.keep_up(steps)
+        while steps > 0 and self._same is not None:
+            steps -= 1
+            found = self._same.compare(self._fixes, self.run_by())
+            if found is not None:
+                self._same = None
+                self._begin_anew(found)
+                self._jumped |= {*found.names}
         while steps > 0 and len(self._run) < len(self._fixes):
             i = len(self._run)
             next_s = self._fixes[i + 1].time_s if i + 1 < len(self._fixes) else math.inf
@@ -145,7 +163,7 @@ class Track:
     def pending(self) -> bool:
         """Whether there is work left."""
         unrun = self._shown is not self._run or len(self._run) < len(self._fixes)
-        return unrun or bool(self._retired) or bool(self._jumped)
+        return unrun or bool(self._retired or self._jumped) or self._same is not None
 
     def settle(self) -> None:
         """Do all the work that is left."""
@@ -154,6 +172,8 @@ class Track:
 
     def _cut(self, count: int) -> None:
         """Nothing but the first `count` records holds any more."""
+        if self._same is not None:
+            self._same.cut(count)
         if count >= len(self._run):
             return
         run = self._run
