@@ -106,7 +106,12 @@ def move(
         return make(Motion, (_at_rest(x, dt_s), _at_rest(y, dt_s), _at_rest(z, dt_s)))
     if i == GROUND:
         return _lift_off(motion, dt_s, constants)
-    after = _stay(j, z, dt_s, constants) if i == j else _change(j, z, dt_s, constants)
+    if i != j:
+        after = _change(j, z, dt_s, constants)
+    elif j == ASCENT:
+        after = predict(z, dt_s, constants.climb_psd)
+    else:
+        after = _fall(z, dt_s, constants) if j == DESCENT else _hover(z, dt_s)
     # a float drifts steadily; were it told so, steady winds alone would look like a float
     climb_ms = constants.ascent_rate_ms if i == j == FLOAT else z.velocity
     # a fall that is only supposed must not be the one that explains a change of the wind
@@ -141,14 +146,6 @@ def _blown(
             vv + q,
         ),
     )
-
-
-def _stay(mode: int, z: Axis, dt_s: float, constants: MotionConstants) -> Axis:
-    if mode == DESCENT:
-        return _fall(z, dt_s, constants)
-    if mode == FLOAT:
-        return _hover(z, dt_s)
-    return predict(z, dt_s, constants.climb_psd)
 
 
 def sign_probability(mode: int, z: Axis) -> float:

@@ -8,6 +8,7 @@ grade: roads do not rise by a fifth of their length.
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import math
 import statistics
@@ -90,24 +91,29 @@ class Move(NamedTuple):
 
 
 def keep(points: Points, point: Point) -> Points:
-    """The points with the new one as the last: what lies close before it is replaced, what is older
-    than FINE_S is thinned, and what is older than KEPT_S goes."""
+    """The points, made so before, with the new one as the last: what lies close before it is replaced, what
+    is older than FINE_S is thinned, and what is older than KEPT_S goes."""
     earlier = points
     while earlier and earlier[-1].time_s >= point.time_s:
         earlier = earlier[:-1]
     if len(earlier) > 1 and point.time_s - earlier[-2].time_s < SPACING_S:
         earlier = earlier[:-1]
-    now_s, last_s = point[0], -math.inf
-    kept: list[Point] = []
-    for i, old in enumerate(earlier):
-        old_s = old[0]
-        age_s = now_s - old_s
-        if age_s <= FINE_S:  # all that follow, too
-            return (*kept, *earlier[i:], point)
-        if age_s <= KEPT_S and not old_s - last_s < COARSE_S:
+    if not earlier:
+        return (point,)
+    now_s = point[0]
+    first = bisect.bisect_left(earlier, (now_s - KEPT_S,))
+    fine = bisect.bisect_left(earlier, (now_s - FINE_S,), first)
+    # what was older before is thinned already
+    thinned = bisect.bisect_left(earlier, (points[-1][0] - FINE_S,), first, fine)
+    if thinned == fine:
+        return (*earlier[first:], point)
+    last_s = earlier[thinned - 1][0] if thinned > first else -math.inf
+    kept = []
+    for old in earlier[thinned:fine]:
+        if not old[0] - last_s < COARSE_S:
             kept.append(old)
-            last_s = old_s
-    return (*kept, point)
+            last_s = old[0]
+    return (*earlier[first:thinned], *kept, *earlier[fine:], point)
 
 
 def climb(points: Points) -> Move | None:
