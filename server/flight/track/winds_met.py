@@ -28,6 +28,7 @@ class Layer(NamedTuple):
 
 class WindsMet(NamedTuple):
     layers: tuple[Layer, ...] = ()  # from below upwards
+    heights_m: tuple[float, ...] = ()  # of their middles, to be looked through
     begun: Point | None = None  # where the one that is flown through now began
 
 
@@ -60,21 +61,29 @@ def climbed(winds: WindsMet, point: Point) -> WindsMet:
         half_m = (z_m - below.z_m) / 2.0
         east = below.east_below + half_m * (below.east_ms + east_ms)
         north = below.north_below + half_m * (below.north_ms + north_ms)
-    return WindsMet((*winds.layers, Layer(z_m, east_ms, north_ms, east, north)), point)
+    layer = Layer(z_m, east_ms, north_ms, east, north)
+    return WindsMet((*winds.layers, layer), (*winds.heights_m, z_m), point)
 
 
 def drift(winds: WindsMet, from_m: float, to_m: float, dt_s: float) -> Drift | None:
     """What the change of the wind does within `dt_s` from one height to another, at an even rate;
     None where no wind has been met."""
-    layers = winds.layers
-    if not layers or (min(to_m, from_m)) >= layers[-1][0]:
+    layers, heights_m = winds.layers, winds.heights_m
+    if not layers or (from_m >= heights_m[-1] and to_m >= heights_m[-1]):
         return None
-    first_u, first_v, first_east, first_north = _at(layers, from_m)
-    last_u, last_v, last_east, last_north = _at(layers, to_m)
     rise_m = to_m - from_m
-    if abs(rise_m) < _LEVEL_M:
+    first, last = bisect.bisect_left(heights_m, from_m), bisect.bisect_left(heights_m, to_m)
+    if abs(rise_m) < _LEVEL_M or first == last == 0:
         return STILL
-    # what the integral over height is by, is the mean on the way
+    if first == last:  # between two layers, as a rule
+        below_m, below_u, below_v, _, _ = layers[first - 1]
+        above_m, above_u, above_v, _, _ = layers[first]
+        share = rise_m / (above_m - below_m)
+        u, v = share * (above_u - below_u), share * (above_v - below_v)
+        return make(Drift, ((u * dt_s / 2.0, v * dt_s / 2.0), (u, v)))
+    first_u, first_v, first_east, first_north = _at(layers, first, from_m)
+    last_u, last_v, last_east, last_north = _at(layers, last, to_m)
+    # the integral over height by the height is the mean on the way
     return make(
         Drift,
         (
@@ -87,10 +96,9 @@ def drift(winds: WindsMet, from_m: float, to_m: float, dt_s: float) -> Drift | N
     )
 
 
-def _at(layers: tuple[Layer, ...], z_m: float) -> tuple[float, float, float, float]:
-    """East and north on the straight line between two layers, and their integrals up to there; the lowest
-    and the highest hold beyond."""
-    i = bisect.bisect_left(layers, (z_m,))
+def _at(layers: tuple[Layer, ...], i: int, z_m: float) -> tuple[float, float, float, float]:
+    """East and north below layer i, on the straight line to it from the one before, and their integrals up
+    to there; the lowest and the highest hold beyond."""
     if i == 0 or i == len(layers):
         near_m, u, v, east, north = layers[i - (i > 0)]
         above_m = z_m - near_m
