@@ -18,12 +18,15 @@ from tests.screen.serving import serving
 expect.set_options(timeout=PATIENCE_MS)
 
 LANDED_S = flight.LANDED_S + 60.0
-_LANDED, _ = flight.demo_at(LANDED_S + 1_300)
-SPOT = _LANDED.flights[0].landing
-assert SPOT is not None
-SOUTH = {"latitude": SPOT.latitude_deg - 0.01, "longitude": SPOT.longitude_deg, "accuracy": 6.0}
 SENSORS = ("accelerometer", "gyroscope", "magnetometer")  # a compass is made of them
 WALK = {"size": PHONE, "has_touch": True, "ready": ".walk-distance"}
+
+
+def to_the_south() -> dict[str, float]:
+    state, _ = flight.demo_at(LANDED_S + 1_300)
+    spot = state.flights[0].landing
+    assert spot is not None
+    return {"latitude": spot.latitude_deg - 0.01, "longitude": spot.longitude_deg, "accuracy": 6.0}
 
 
 async def needle_deg(page: Page) -> float:
@@ -35,7 +38,8 @@ async def needle_deg(page: Page) -> float:
 
 async def test_the_way_from_this_phone(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=LANDED_S + 1_300)
-    granted = {"geolocation": SOUTH, "permissions": ["geolocation", *SENSORS]}
+    south = to_the_south()
+    granted = {"geolocation": south, "permissions": ["geolocation", *SENSORS]}
     async with serving(create_app(feed)) as port:
         watched = await open_page(port, "/walk", **WALK, **granted)
         page = watched.page
@@ -61,7 +65,7 @@ async def test_the_way_from_this_phone(open_page: Any) -> None:
         )
         await expect(page.locator(".walk-turn")).to_contain_text("this phone’s compass")
         assert abs(await needle_deg(page) - 270) < 1
-        await page.context.set_geolocation({**SOUTH, "latitude": SOUTH["latitude"] + 0.0099})
+        await page.context.set_geolocation({**south, "latitude": south["latitude"] + 0.0099})
         await expect(page.locator(".walk-bearing")).to_contain_text("inside the search area")
         assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         watched.assert_quiet(port)

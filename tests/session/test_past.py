@@ -23,7 +23,7 @@ from server.session import past as pasts
 from server.session import side_tasks
 from server.session.past import Past
 from server.session.station import Station
-from tests.flight.test_slices import ALL_HEARD, EXPECTED, LATEST, PLAN, breaks, everything
+from tests.flight.test_slices import ALL_HEARD, LATEST, PLAN, breaks, everything, expected
 from tests.flights import T0, made_flight
 from tests.seen import kinds, seen
 from tests.session.test_station import IN_THE_AIR, until
@@ -63,7 +63,7 @@ def test_however_it_is_read_the_state_is_that_of_one_go(
     chance: random.Random, before: int, at_once: int
 ) -> None:
     with mock.patch.object(positions, "fix_of", breaks):
-        assert everything(asyncio.run(_read(chance, before, at_once))) == EXPECTED
+        assert everything(asyncio.run(_read(chance, before, at_once))) == expected()
 
 
 async def test_no_turn_of_the_loop_takes_much_and_nothing_is_run_twice() -> None:
