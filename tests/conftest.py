@@ -6,6 +6,7 @@ more pages at once are late, and a run that ends with what only waits leaves the
 
 from __future__ import annotations
 
+import gc
 from itertools import groupby
 from pathlib import Path
 
@@ -34,3 +35,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             ordered += file
         del waiting[:2], computing[:1]
     items[:] = ordered
+
+
+def pytest_collection_finish() -> None:
+    """What is there before the first test is not looked through for garbage again."""
+    gc.collect()
+    gc.freeze()
