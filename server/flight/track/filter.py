@@ -240,7 +240,3 @@ def _mixed(
         return make(Motion, (mix_two(ax, a, bx, b), mix_two(ay, a, by, b), mix_two(az, a, bz, b)))
     x, y, z = zip(*motions, strict=True)
     return Motion(mix(x, weights), mix(y, weights), mix(z, weights))
-
-
-def _four(values: list[float]) -> tuple[float, float, float, float]:
-    return values[0], values[1], values[2], values[3]
