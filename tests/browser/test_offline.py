@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fastapi import Request
+from fastapi import FastAPI, Request
 from playwright.async_api import Browser, Page, expect
 
 from server.screen.access import ScreenSettings
@@ -45,6 +45,28 @@ async def holds(page: Page, asked: str, about: Any = None) -> None:
         await page.evaluate(f"async (about) => {{ const holds = {asked}; {again} }}", about)
 
 
+def tiles_asked_of(app: FastAPI) -> list[str]:
+    """Grows with each that the station is asked for."""
+    asked: list[str] = []
+
+    @app.middleware("http")
+    async def note(request: Request, answer: Any) -> Any:
+        if request.url.path.startswith("/tiles/"):
+            asked.append(request.url.path)
+        return await answer(request)
+
+    return asked
+
+
+async def keeps_tiles(page: Page, asked: list[str]) -> None:
+    """Waits until all that were asked for until now are kept; at least one."""
+    await until(lambda: bool(asked), PATIENCE_MS / 1000)
+    all_kept = "asked.every((path) => all.includes(path))"
+    await holds(
+        page, f"async (asked) => {{ const all = await ({TILES})(); return {all_kept}; }}", asked
+    )
+
+
 async def kept(page: Page, owner: str | None = None) -> Any:
     """Waits until the page, its files, tiles and a state are kept; gives the state and its owner."""
     await holds(
@@ -74,10 +96,12 @@ async def older(page: Page, by_s: float) -> None:
 
 async def test_a_reload_without_the_station_shows_the_last_state_as_old(open_page: Any) -> None:
     feed = DemoFeed(since_launch_s=6_000)
-    async with serving(create_app(feed)) as port:
+    app = create_app(feed)
+    asked = tiles_asked_of(app)
+    async with serving(app) as port:
         page = (await open_page(port, workers="allow")).page
         await kept(page)
-        await holds(page, f"async () => (await ({TILES})()).length > 0")
+        await keeps_tiles(page, asked)
         shown = height_text(feed)
     await older(page, 720)
     await page.reload()
@@ -102,14 +126,12 @@ async def test_a_reload_without_the_station_shows_the_last_state_as_old(open_pag
 async def test_tiles_that_came_before_the_service_worker_are_kept_too(open_page: Any) -> None:
     """All its files take longer to come than the map: a reload would have no ground."""
     app, drawn = create_app(DemoFeed(since_launch_s=6_000)), asyncio.Event()
-    asked: list[str] = []
+    asked = tiles_asked_of(app)
 
     @app.middleware("http")
     async def late(request: Request, answer: Any) -> Any:
         if request.url.path == "/service-worker.js":
             await drawn.wait()
-        elif request.url.path.startswith("/tiles/"):
-            asked.append(request.url.path)
         return await answer(request)
 
     async with serving(app) as port:
@@ -118,14 +140,7 @@ async def test_tiles_that_came_before_the_service_worker_are_kept_too(open_page:
         before = list(asked)
         drawn.set()
         await kept(page)
-        await holds(
-            page,
-            f"""async (before) => {{
-              const all = await ({TILES})();
-              return before.every((path) => all.includes(path));
-            }}""",
-            before,
-        )
+        await keeps_tiles(page, before)
 
 
 async def test_a_clock_that_was_put_back_makes_nothing_fresh(open_page: Any) -> None:
