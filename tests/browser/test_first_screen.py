@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -114,6 +116,30 @@ async def no_old_figure_looks_fresh(page: Page) -> None:
     await expect(page.locator(".payload-label")).to_contain_text("min ago")
 
 
+async def test_the_longest_answers_are_shown_whole(open_page: Any) -> None:
+    """The word that matters is the last, and old figures tell their age on a second line."""
+    feed = DemoFeed(since_launch_s=PHASES["climb"])
+    (flight,) = feed.state().flights
+    hours = {"drive_s": 11_880.0, "arrives_before_landing_s": -41_880.0}
+    feed.flight_changes["ways"] = tuple(replace(way, **hours) for way in flight.ways)  # type: ignore[arg-type]
+    async with serving(create_app(feed)) as port:
+        page = (await open_page(port, size=SIZES[0])).page
+        asked = page.locator("[data-answer=headline]")
+        for aged in (timedelta(0), timedelta(minutes=98)):
+            feed.changes["now"] = feed.state().now + aged
+            feed.changed()
+            if aged:
+                await expect(asked).to_have_attribute("data-stale", "true")
+            for size in SIZES:
+                for scale in (100, 130):
+                    await arrange(page, Case("climb", "day", size, scale))
+                    text = await visible_text(page)
+                    assert "There 11 h 38 min after it" in text, (size, scale, text)
+                    if aged:
+                        assert "position 1 h 38 min old" in text, (size, scale, text)
+                    assert (await look(page)).bad == (), (size, scale)
+
+
 async def test_larger_text_leaves_figures_and_map(open_page: Any) -> None:
     """One setting scales all: the figures grow with it, and the map keeps room."""
     feed = DemoFeed(since_launch_s=PHASES["fall"])
@@ -133,7 +159,8 @@ async def test_larger_text_leaves_figures_and_map(open_page: Any) -> None:
             box = await page.locator(".map").bounding_box()
             assert box is not None
             assert box["height"] > 350, scale
-        assert max(grown[80]) <= 0.81
+        assert grown[80][0] < 0.95  # the question's answer fills its place at the usual size
+        assert max(grown[80][1:]) <= 0.81
         assert min(grown[130]) > 1.05
         assert min(grown[160]) > 1.3
 

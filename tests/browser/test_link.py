@@ -98,7 +98,7 @@ async def test_a_car_that_was_heard_long_ago_says_so(open_page: Any) -> None:
     feed.changes["vehicles"] = tuple(replace(car, time=old) for car in feed.state().vehicles)
     async with serving(create_app(feed)) as port:
         page = (await open_page(port)).page
-        told = {"where": "position of 12\u00a0min ago", "headline": "position 12\u00a0min old"}
+        told = {"where": "position 12\u00a0min old", "headline": "position 12\u00a0min old"}
         for name, age in told.items():
             cell = page.locator(f"[data-answer={name}]")
             await expect(cell).to_have_attribute("data-stale", "true")

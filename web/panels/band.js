@@ -6,6 +6,7 @@
 
 import { el, setAttribute, setText } from 'leeward/dom.js';
 import { seconds } from 'leeward/clock.js';
+import { setFigure } from 'leeward/fit.js';
 import { isOld, isOldVehicle } from 'leeward/fresh.js';
 import { createReporting } from 'leeward/panels/reporting.js';
 import { createTrend } from 'leeward/trend.js';
@@ -36,7 +37,7 @@ export function createBand(context, over) {
     const { question, figure, more, note, tone, stale } = headline(state, now_s, context);
     if (landing !== null) trend.add(landing.as_of, landing.radius_90_m, state.flight.name);
     const going = landing === null || landed || stale || askedNow(state) === 'silent' ? '' : trend.words();
-    asked.show(question, figure, more, going === '' ? note : `${note}; the area is ${going}`, stale, tone);
+    asked.show(question, figure, more, going === '' ? note : `${note}; area ${going}`, stale, tone);
     showWhen(landing, landed, old, now_s);
     showWhere(state, landing, landed, old, now_s);
     showHeight(state, now_s);
@@ -81,7 +82,7 @@ export function createBand(context, over) {
     const note = old
       ? `known ${words.ago(seconds(landing.as_of), now_s)}`
       : lost
-        ? `position of ${words.ago(seconds(own.time), now_s)}`
+        ? `position ${words.duration(now_s - (seconds(own.time) ?? now_s))} old`
         : sure;
     where.show(`${what}, from ${from}`, range_m === null ? UNKNOWN : units.distance(range_m), way, note, old || lost);
   }
@@ -153,10 +154,9 @@ function answer(name) {
      */
     show(title, value, more, remark, stale = false, tone = null) {
       setText(label, title);
-      setText(figure, value);
+      setFigure(figure, value);
       setText(beside, more);
       setText(note, remark);
-      setAttribute(node, 'data-long', value.length > 16 ? 'longer' : value.length > 9 ? 'long' : null);
       setAttribute(node, 'data-stale', stale || null);
       setAttribute(node, 'data-tone', value === UNKNOWN ? 'unknown' : tone);
     },
