@@ -17,7 +17,7 @@ from server.flight.packets.station_clocks import StationClocks
 _WITHOUT_TIME = (b"!", b"=", b"`", b"'")
 _WITH_STAMP = (b"/", b"@")
 _NEAREST_S = 43_000.0  # 200 s less than half a day: what a stamp can mean is a day apart at least
-_TIMELESS_KEPT = 4_096  # decodings, some kilobytes each at most
+_KEPT = 4_096  # decodings, some kilobytes each at most
 
 
 class Intake:
@@ -27,10 +27,11 @@ class Intake:
         self._plan = plan
         self._names = PlannedNames(plan)
         self._timeless: dict[tuple[str, bytes], Decoding] = {}  # the last of them
+        self._again: dict[Reception, Decoding] = {}  # the last that were read again
 
     def learn(self, reception: Reception, clocks: StationClocks) -> bool:
         """What it says of clocks alone. True when times of packets heard before are others now."""
-        return clocks.learn(reception, self._decoded(reception, reception.heard_at_s))
+        return clocks.learn(reception, self._decoded_again(reception))
 
     def enter(
         self,
@@ -44,7 +45,7 @@ class Intake:
 
         `horizon_s` is asked when they have: nothing is heard later.
         """
-        decoding = self._decoded(reception, reception.heard_at_s)
+        decoding = (self._decoded if learn else self._decoded_again)(reception)
         unread = decoding.problem is not None and not decoding.reports
         total, undecodable, unusable = books.counts
         books.counts = Counts(total + 1, undecodable + unread, unusable)
@@ -52,15 +53,24 @@ class Intake:
         station = clocks.station(reception)
         ahead_s = clocks.ahead_s(station, reception.heard_at_s)
         if ahead_s != 0.0 and not says_the_same(decoding, reception.heard_at_s - ahead_s):
-            decoding = self._decoded(reception, reception.heard_at_s - ahead_s)
+            decoding = self._decoded(reception, ahead_s)
         decoding = self._by_receiver(decoding, reception, books)
         heard_at_ms = reception.heard_at_ms - round(1000.0 * ahead_s)
         own = station == self._plan.station
         books.place(Taken(heard_at_ms, reception, decoding), math.inf if own else horizon_s())
         return moved
 
-    def _decoded(self, reception: Reception, heard_at_s: float) -> Decoding:
-        """With names as the plan spells them.
+    def _decoded_again(self, reception: Reception) -> Decoding:
+        """A clock that was set makes all be read again with each of the next ten packets."""
+        known = self._again.get(reception)
+        if known is None:
+            known = self._again[reception] = self._decoded(reception)
+            if len(self._again) > _KEPT:
+                del self._again[next(iter(self._again))]
+        return known
+
+    def _decoded(self, reception: Reception, ahead_s: float = 0.0) -> Decoding:
+        """With names as the plan spells them; by a clock that was so far ahead.
 
         A station at rest sends the same bytes all day: what has no place for a time says the same
         whenever it is heard, and is decoded once.
@@ -70,14 +80,14 @@ class Intake:
         if known is not None:
             return known
         reading = self._plan.readings.get(reception.source)
-        found = self._names.spelled(decoded(reception, heard_at_s, reading))
+        found = self._names.spelled(decoded(reception, reception.heard_at_s - ahead_s, reading))
         if (
             found.transmission is not None
             and found.problem is None
             and found.transmission.information[:1] in _WITHOUT_TIME
         ):
             self._timeless[same] = found
-            if len(self._timeless) > _TIMELESS_KEPT:
+            if len(self._timeless) > _KEPT:
                 del self._timeless[next(iter(self._timeless))]
         return found
 

@@ -16,6 +16,7 @@ from collections.abc import Set as AbstractSet
 from server.flight.packets import clock_votes
 from server.flight.packets.clock_votes import RECENT_S, SAMPLES_AFTER, SAMPLES_BEFORE, is_far
 from server.flight.packets.witness import FEWEST, NOTICED_S, Sample, Witness, is_off
+from server.flight.packets.worked_out import WorkedOut
 
 _STEP_S = 2.0
 _ONE_OF_S = 5.0  # of hearing, for each witness; our choice
@@ -23,7 +24,6 @@ _ONE_OF_S = 5.0  # of hearing, for each witness; our choice
 # is read again then, in slices, where comparing took up to 75 ms at once
 _MOST_MOMENTS = 64
 _SOME = 4 * _MOST_MOMENTS  # times that are looked through, for whether they are too many
-_MOST_TOLD = 4 * _MOST_MOMENTS
 _MILLISECOND_S = 0.001  # times of hearing are in whole ones
 
 
@@ -42,8 +42,7 @@ class Clock:
         self._times: list[float] = []  # of all samples, sorted
         # samples of witnesses, and of them those that are off, and those that may have jumped
         self._counted = self._off = self._far = 0
-        # what has been told since the last change: most that is asked after one is asked before the next
-        self._told_at: dict[float, float | None] = {}
+        self._worked_out = WorkedOut()
 
     def hear(self, witness: str, sample: Sample, latest_s: float) -> bool:
         """As `add`, but of all that was heard within _ONE_OF_S the first alone counts.
@@ -54,9 +53,12 @@ class Clock:
         said = self._said.get(witness)
         if said is not None:
             from_s = math.floor(sample[0] / _ONE_OF_S) * _ONE_OF_S
-            i = bisect.bisect_left(said.samples, (from_s, -math.inf))
-            if i < len(said.samples) and said.samples[i][0] < from_s + _ONE_OF_S:
-                other = said.samples[i]
+            samples = said.samples
+            if not samples or samples[-1][0] < from_s:  # as a rule
+                return self._change(witness, sample, +1, latest_s)
+            i = bisect.bisect_left(samples, (from_s, -math.inf))
+            if i < len(samples) and samples[i][0] < from_s + _ONE_OF_S:
+                other = samples[i]
                 if other <= sample:
                     return False
                 moved = self._change(witness, other, -1, latest_s)
@@ -75,12 +77,12 @@ class Clock:
     def admit(self, witness: str) -> bool:
         """A name that `witnesses` holds from now on. True as for `add`; call it after that."""
         said = self._said.pop(witness, Witness())
-        self._told_at.clear()
+        self._worked_out.clear()
         given = said.samples
         many = len(self._times) > _MOST_MOMENTS
         before, few = self._known() if given and not many else [], self._counted < FEWEST
         self._said[witness] = said
-        self._told_at.clear()
+        self._worked_out.clear()
         self._counted += len(given)
         self._off += sum(is_off(sample) for sample in given)
         self._far += sum(is_far(sample) for sample in given)
@@ -96,11 +98,18 @@ class Clock:
         return [k or 0.0 for k in known] if self._alone else known
 
     def _change(self, witness: str, sample: Sample, sign: int, latest_s: float) -> bool:
-        said = self._said.setdefault(witness, Witness())
+        said = self._said.get(witness)
+        if said is None:
+            said = self._said[witness] = Witness()
         samples = said.samples
         counts = witness in self._witnesses
         off = counts and is_off(sample)
         i = bisect.bisect_left(samples, sample)
+        if self._off == 0 and not off:  # as a rule: it looks right before and after
+            few = self._counted < FEWEST
+            self._put(said, i, sample, sign)
+            self._counted += sign * counts
+            return not self._alone and few != (self._counted < FEWEST)
         far = counts and is_far(sample)
         self._far += far  # taken back below, where the sample goes
         touched: list[float] = []
@@ -116,21 +125,28 @@ class Clock:
         many = len(touched) > _MOST_MOMENTS
         if many:
             touched = []
+        # of a witness that tells already, and none that jumps: what rests on earlier ones stays
+        stays = not first_off and self._far == 0 and len(samples) + min(sign, 0) >= FEWEST
+        sample_s = sample[0] if stays else -math.inf
+        touched = self._worked_out.changed_by(sample_s, touched)
         before, few = self._told(touched), self._counted < FEWEST
         if counts:
-            self._told_at = {h: k for h, k in self._told_at.items() if not first_s <= h <= last_s}
-        if sign > 0:
-            said.put(i, sample)
-            bisect.insort(self._times, sample[0])
-        else:
-            said.take(i)
-            del self._times[bisect.bisect_left(self._times, sample[0])]
+            self._worked_out.forget(first_s, last_s, sample_s)
+        self._put(said, i, sample, sign)
         self._counted += sign * counts
         self._off += sign * off
         self._far -= 2 * far * (sign < 0)
         if not self._alone and few != (self._counted < FEWEST):
             return True
         return many or before != self._told(touched)
+
+    def _put(self, said: Witness, i: int, sample: Sample, sign: int) -> None:
+        if sign > 0:
+            said.put(i, sample)
+            bisect.insort(self._times, sample[0])
+        else:
+            said.take(i)
+            del self._times[bisect.bisect_left(self._times, sample[0])]
 
     def _reach(self, samples: list[Sample], i: int) -> tuple[float, float]:
         """Between which moments a sample put in at `i`, or taken out, may change the error."""
@@ -179,8 +195,12 @@ class Clock:
             late.update(b for a, b in itertools.pairwise(of) if b - a > RECENT_S)
         if said is not None:
             found.add(sample_s)
-            following = bisect.bisect_right(said.samples, (sample_s, math.inf))
-            late.update((sample_s, *(t for t, _ in said.samples[following : following + 1])))
+            samples = said.samples
+            following = bisect.bisect_right(samples, (sample_s, math.inf))
+            previous = bisect.bisect_left(samples, (sample_s, -math.inf)) - 1
+            previous_s = samples[previous][0] if previous >= 0 else -math.inf
+            new = (sample_s, *(t for t, _ in samples[following : following + 1]))
+            late.update(t for t in new if t - previous_s > RECENT_S)
         before = [t - RECENT_S - shift_s for t in late for shift_s in (0.0, _MILLISECOND_S)]
         return [*sorted(found), *before, math.inf]
 
@@ -210,22 +230,23 @@ class Clock:
         """
         if self._off == 0:
             return 0.0 if self._counted >= FEWEST else None
-        if heard_s not in self._told_at:
-            if len(self._told_at) >= _MOST_TOLD:
-                self._told_at.clear()
-            self._told_at[heard_s] = self._worked_out(heard_s)
-        return self._told_at[heard_s]
+        kept = self._worked_out.get(heard_s)
+        if kept is not None:
+            return kept[0]
+        told, until_s = self._work_out(heard_s)
+        self._worked_out.keep(heard_s, told, until_s)
+        return told
 
-    def _worked_out(self, heard_s: float) -> float | None:
-        """As `known_s`, where anything that was said is off."""
+    def _work_out(self, heard_s: float) -> tuple[float | None, float]:
+        """As `known_s`, where anything that was said is off; and the last time of a sample it rests on."""
         found = [
             (said, bisect.bisect_left(said.samples, (heard_s, -math.inf)))
             for said in self._counting(FEWEST)
         ]
-        told = clock_votes.ahead_s(found, heard_s, may_jump=self._may_jump)
+        told, until_s = clock_votes.ahead_s(found, heard_s, may_jump=self._may_jump)
         if told is None:
-            return None
-        return 0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S
+            return None, until_s
+        return (0.0 if abs(told) <= NOTICED_S else round(told / _STEP_S) * _STEP_S), until_s
 
     def _counting(self, fewest: int) -> Iterable[Witness]:
         """The witnesses that have said enough to be heard."""

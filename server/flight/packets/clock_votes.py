@@ -17,24 +17,25 @@ JUMP_S = 900.0
 Found = tuple[Witness, int]  # and the first of its samples at or after a moment
 
 
-def ahead_s(found: list[Found], heard_s: float, *, may_jump: bool) -> float | None:
-    """How far the clock was ahead when it read `heard_s`; None when nobody tells.
+def ahead_s(found: list[Found], heard_s: float, *, may_jump: bool) -> tuple[float | None, float]:
+    """How far the clock was ahead when it read `heard_s`, None when nobody tells; and the last time of a
+    sample that this rests on, infinity where any later one may change it.
 
     By the samples before it; by those after it where these, the next one too, say something else (the
     clock was set), or nothing had been heard before. `may_jump`: one witness alone is believed.
     """
     told = _before(found, may_jump)
     if told is None:
-        return _after(found, may_jump)
+        return _after(found, may_jump), _after_until_s(found)
     next_s, said_s = _next(found)
     if next_s - heard_s > RECENT_S or abs(said_s - told) <= NOTICED_S - _SAME_S:
-        return (
-            told  # as a rule: what comes next does not say that it was set, without asking further
-        )
-    after = _after(found, may_jump)
+        # as a rule: what comes next does not say that it was set, without asking further
+        return told, next_s
+    after, until_s = _after(found, may_jump), _after_until_s(found)
     if after is None or abs(after - told) <= NOTICED_S or abs(said_s - after) > _SAME_S:
-        return told
-    return after if told > NOTICED_S or after < told or _all_say(found, after) else told
+        return told, until_s
+    set_ = told > NOTICED_S or after < told or _all_say(found, after)
+    return (after if set_ else told), until_s
 
 
 def _before(found: list[Found], may_jump: bool) -> float | None:
@@ -53,6 +54,17 @@ def _after(found: list[Found], may_jump: bool) -> float | None:
         (said, start, min(start + SAMPLES_AFTER, len(said.samples))) for said, start in _soon(found)
     ]
     return _agreed(windows, may_jump)
+
+
+def _after_until_s(found: list[Found]) -> float:
+    """The last time of a sample that may be asked for what comes after; infinity before all have come."""
+    until_s = -math.inf
+    for said, start in found:
+        end = start + SAMPLES_AFTER
+        if end > len(said.samples):
+            return math.inf
+        until_s = max(until_s, said.samples[end - 1][0])
+    return until_s
 
 
 def _all_say(found: list[Found], ahead_s: float) -> bool:

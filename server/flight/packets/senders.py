@@ -91,6 +91,8 @@ class Sender:
         Fixes that go and fixes that come, as `apply`, and how many steps are left.
         """
         steps = self.sensors.work(self.health.work(steps))
+        if not self._unscaled:  # as a rule
+            return [], [], steps
         definitions = self.sensors.definitions()
         touched: dict[SlotKey, None] = {}
         while self._unscaled and steps > 0:

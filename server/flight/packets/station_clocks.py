@@ -123,9 +123,10 @@ class StationClocks:
             ahead_s = heard_s - (report.time_s or 0.0) - _USUAL_LAG_S
             if report.time_s is None or abs(ahead_s) > _PLAUSIBLE_S or not self._kept(report.name):
                 continue
-            clock = self._clocks.setdefault(
-                station, Clock(self.witnesses, may_jump=False, alone=station == self._own)
-            )
+            clock = self._clocks.get(station)
+            if clock is None:
+                clock = Clock(self.witnesses, may_jump=False, alone=station == self._own)
+                self._clocks[station] = clock
             moved |= clock.hear(report.name, (heard_s, ahead_s), self._read_to_s(station))
         transmission = decoding.transmission
         if self._own and transmission is not None and self._kept(transmission.sender):
