@@ -169,7 +169,9 @@ class Mission:
         """Go on with what is left, at most so many steps (a step: one reception or fix taken in, about
         0.2 ms). False when nothing is left.
         """
-        while steps > 0 and self.pending:
+        while steps > 0:
+            if not self.pending:
+                return False
             if self.clocks.pending:
                 steps = self.clocks.work(steps)
                 self._to_rebuild = True

@@ -35,6 +35,7 @@ _FLOOR = 1e-7  # of a mode's probability
 _STAYS = 0.01  # the least chance that a mode goes on
 _NOWHERE, _MOVES_MS = 1e-8, 2.0  # see `_rests`; our choice
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
+_ALONE = 1.0 - _NEGLIGIBLE + 1e-6  # the other three are negligible, with their floors
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
 
@@ -69,6 +70,18 @@ class FilterState(NamedTuple):
             ),
         )
 
+    def taught(
+        self,
+        trackers: Mapping[str, TrackerMemory],
+        lowest_m: float,
+        time_s: float,
+        process_scale: float,
+        winds: WindsMet,
+    ) -> FilterState:
+        """The same with what its next accepted fix, at `time_s`, taught."""
+        learned = trackers, lowest_m, time_s, self.accepted + 1, process_scale, winds
+        return make(FilterState, (*self[:3], *learned, self.mixture))
+
     def stated(self) -> Motion:
         """The mixture with the errors that no filter averages away: datum, and receivers that wander."""
         x, y, z = self.mixture
@@ -88,6 +101,9 @@ class FilterState(NamedTuple):
 def mixture_of(motions: Motions, probabilities: Probabilities) -> Motion:
     """One Gaussian for all modes that are not negligible: a mode left far behind has its floor of
     probability, and would widen the whole by its distance."""
+    top = max(probabilities)
+    if top > _ALONE:
+        return motions[probabilities.index(top)]
     likely = [i for i in range(4) if probabilities[i] > _NEGLIGIBLE]
     if len(likely) == 1:
         return motions[likely[0]]
@@ -152,15 +168,18 @@ def predict(state: FilterState, time_s: float, constants: MotionConstants) -> Fi
             after.append(motions[GROUND])
             totals.append(0.0)
             continue
-        total = sum([weight for weight, _, _ in pairs])
-        least = _NEGLIGIBLE * total
-        kept = [pair for pair in pairs if pair[0] > least]
-        moved = [move(i, j, motions[i], moved_s, constants, scale, winds) for _, i, moved_s in kept]
-        if len(kept) > 1:
-            norm = sum([weight for weight, _, _ in kept])
-            after.append(_mixed(moved, [weight / norm for weight, _, _ in kept]))
-        else:
-            after.append(moved[0])
+        total = 0.0
+        for weight, _, _ in pairs:
+            total += weight
+        least, norm = _NEGLIGIBLE * total, 0.0
+        moved, weights = [], []
+        for weight, i, moved_s in pairs:
+            if weight > least:
+                moved.append(move(i, j, motions[i], moved_s, constants, scale, winds))
+                weights.append(weight)
+                norm += weight
+        one = len(moved) == 1
+        after.append(moved[0] if one else _mixed(moved, [weight / norm for weight in weights]))
         totals.append(max(total, least_likely[j]))
     norm = sum(totals)
     four = (after[0], after[1], after[2], after[3])
@@ -175,30 +194,30 @@ def _pairs(
     ground, ascent, floating, descent = state.probabilities
     falling = state.motions[DESCENT].z
     is_due = state.motions[ASCENT].z.position > constants.burst_from_m
-    p = transitions(dt_s, is_due)
-    land = p.land * _near_ground(falling, state.lowest_m, dt_s, constants)
+    lift_off, burst, level_off, fall, climb_on, lands, hang = transitions(dt_s, is_due)
+    land = lands * _near_ground(falling, state.lowest_m, dt_s, constants)
     land_s, down_s = dt_s, _down_by_s(falling, state.lowest_m)
     if dt_s > down_s:  # it must have come down meanwhile, wherever nobody heard it
         land, land_s = 0.99, down_s
     return (
         (
-            (ground * max(1.0 - p.lift_off, _STAYS) * rests, GROUND, dt_s),
+            (ground * max(1.0 - lift_off, _STAYS) * rests, GROUND, dt_s),
             (descent * land * rests, DESCENT, land_s),
         ),
         (
-            (ground * p.lift_off, GROUND, dt_s),
-            (ascent * max(1.0 - p.burst - p.level_off, _STAYS), ASCENT, dt_s),
-            (floating * p.climb_on, FLOAT, dt_s),
+            (ground * lift_off, GROUND, dt_s),
+            (ascent * max(1.0 - burst - level_off, _STAYS), ASCENT, dt_s),
+            (floating * climb_on, FLOAT, dt_s),
         ),
         (
-            (ascent * p.level_off, ASCENT, dt_s),
-            (floating * max(1.0 - p.fall - p.climb_on, _STAYS), FLOAT, dt_s),
-            (descent * p.hang, DESCENT, dt_s),
+            (ascent * level_off, ASCENT, dt_s),
+            (floating * max(1.0 - fall - climb_on, _STAYS), FLOAT, dt_s),
+            (descent * hang, DESCENT, dt_s),
         ),
         (
-            (ascent * p.burst, ASCENT, dt_s),
-            (floating * p.fall, FLOAT, dt_s),
-            (descent * max(1.0 - land - p.hang, _STAYS), DESCENT, dt_s),
+            (ascent * burst, ASCENT, dt_s),
+            (floating * fall, FLOAT, dt_s),
+            (descent * max(1.0 - land - hang, _STAYS), DESCENT, dt_s),
         ),
     )
 

@@ -59,55 +59,58 @@ def measurement_update(
             met = _one(mode, motion, measured, inflation)
             weights.append(math.log(p) + met[1])
         else:
-            met = _One(motion, -math.inf, False, False)
+            met = motion, -math.inf, False, False
             weights.append(-math.inf)
         results.append(met)
     a, b, c, d = results
     top = max(weights)
     shares = [math.exp(w - top) for w in weights]
     norm = sum(shares)
-    after = [max(s / norm, floor) for s, floor in zip(shares, floors, strict=True)]
+    refused_h = refused_v = 0.0
+    after = []
+    for share, floor, met in zip(shares, floors, results, strict=True):
+        p = max(share / norm, floor)
+        after.append(p)
+        refused_h += p * met[2]
+        refused_v += p * met[3]
     return make(
         Updated,
         (
             (a[0], b[0], c[0], d[0]),
             (after[0], after[1], after[2], after[3]),
-            sum([p for p, r in zip(after, results, strict=True) if r[2]]),
-            sum([p for p, r in zip(after, results, strict=True) if r[3]]),
+            refused_h,
+            refused_v,
             not d[2] and not d[3],
         ),
     )
 
 
-class _One(NamedTuple):
-    motion: Motion
-    log_density: float
-    outlier_h: bool
-    outlier_v: bool
+# a motion, the log of the density, whether the position and the altitude are outliers to it
+_One = tuple[Motion, float, bool, bool]
 
 
 def _one(mode: int, motion: Motion, measured: Measured, inflation: float) -> _One:
     x, y, z = motion
+    xy_m, var_h, z_m, var_v = measured
     log_density = 0.0
-    if measured.xy_m is not None:
-        (x_m, y_m), var_h = measured.xy_m, measured.var_h
+    if xy_m is not None:
+        x_m, y_m = xy_m
         after_x, squared_x, density_x = meet(x, x_m, var_h)
         after_y, squared_y, density_y = meet(y, y_m, var_h)
         surprise = squared_x + squared_y
         if surprise > _GATE_H:
-            with_altitude = measured.z_m is not None
-            lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * with_altitude
+            lost = _OUTLIER_LOG_DENSITY_H + _OUTLIER_LOG_DENSITY_V * (z_m is not None)
             if surprise < _DOUBTED * _GATE_H:
                 motion = Motion(kalman.doubt(x, inflation), kalman.doubt(y, inflation), z)
-            return _One(motion, lost, True, True)
+            return motion, lost, True, True
         log_density = max(density_x + density_y, _OUTLIER_LOG_DENSITY_H)
         x, y = after_x, after_y
-    if measured.z_m is None:
-        return make(_One, (make(Motion, (x, y, z)), log_density, False, False))
-    after_z, squared_z, density_z = meet(z, measured.z_m, measured.var_v)
+    if z_m is None:
+        return make(Motion, (x, y, z)), log_density, False, False
+    after_z, squared_z, density_z = meet(z, z_m, var_v)
     if squared_z > _GATE_V:
         if squared_z < _DOUBTED * _GATE_V:
             z = kalman.doubt(z, inflation)
-        return _One(Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True)
+        return Motion(x, y, z), log_density + _OUTLIER_LOG_DENSITY_V, False, True
     log_density += density_z + math.log(sign_probability(mode, after_z))
-    return make(_One, (make(Motion, (x, y, after_z)), log_density, False, False))
+    return make(Motion, (x, y, after_z)), log_density, False, False
