@@ -125,13 +125,13 @@ async def test_the_longest_answers_are_shown_whole(open_page: Any) -> None:
     async with serving(create_app(feed)) as port:
         page = (await open_page(port, size=SIZES[0])).page
         asked = page.locator("[data-answer=headline]")
-        for aged in (timedelta(0), timedelta(minutes=98)):
+        for aged, scales in ((timedelta(0), (100,)), (timedelta(minutes=98), (100, 130))):
             feed.changes["now"] = feed.state().now + aged
             feed.changed()
             if aged:
                 await expect(asked).to_have_attribute("data-stale", "true")
             for size in SIZES:
-                for scale in (100, 130):
+                for scale in scales:
                     await arrange(page, Case("climb", "day", size, scale))
                     text = await visible_text(page)
                     assert "There 11 h 38 min after it" in text, (size, scale, text)

@@ -97,7 +97,8 @@ async def test_zooming_keeps_what_is_followed(open_page: Any) -> None:
             arg=[track.latitude_deg, track.longitude_deg],
         )
         await expect(follow).to_have_attribute("aria-pressed", "true")
-        # a drag is the reader's own way
+        # a drag is the reader's own way; while the map zooms it takes none
+        await page.wait_for_function("() => document.querySelector('.leaflet-zoom-anim') === null")
         await page.mouse.move(box["x"] + 400, box["y"] + 200)
         await page.mouse.down()
         await page.mouse.move(box["x"] + 300, box["y"] + 250, steps=5)
