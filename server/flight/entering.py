@@ -66,7 +66,7 @@ class Entering:
         """Why it is not used, where that is known already."""
         if not EARLIEST_S <= reception.heard_at_s <= LATEST_S:
             return self._unusable.get(reception, "no time of this century")
-        return self._unusable.get(reception) if self._unusable else None
+        return self._unusable.get(reception)
 
     def _guard(
         self, reception: Reception, books: Books, work: Callable[..., T], *given: Any

@@ -64,8 +64,9 @@ def _serial(spec: SourceSpec, error: OSError) -> str:
         )
     if error.errno in (errno.EBUSY, errno.EAGAIN):
         return f"{device} is in use by another program; close that program"
-    not_a_port = error.errno in (errno.ENOTTY, errno.EINVAL, errno.EISDIR)
-    if not_a_port or "configure port" in str(error):  # pyserial hides the number there
+    # pyserial leaves the number out where what it opened is no terminal, and was told so
+    no_terminal = type(error.__context__).__module__ == "termios"
+    if no_terminal or error.errno in (errno.ENOTTY, errno.EINVAL, errno.EISDIR):
         return f"{device} is not a serial port; correct the device in the plan"
     return f"{device} did not open: {_plain(error)}"
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from server.flight.physics.atmosphere import density_scale_height_m, sqrt_density
 from server.flight.track.constants import MotionConstants
 from server.flight.track.kalman import Axis, make, predict
-from server.flight.track.winds_met import STILL, Drift, WindsMet, drift
+from server.flight.track.winds_met import STILL, WindsMet, drift
 
 GROUND, ASCENT, FLOAT, DESCENT = range(4)
 MODE_NAMES = ("ground", "ascent", "float", "descent")
@@ -123,33 +123,29 @@ def move(
         blown = STILL
     else:
         psd *= constants.met_psd_share
-    return make(Motion, (*_blown(x, y, dt_s, psd, gusts, blown, constants.met_change), after))
+    (east_m, north_m), (east_ms, north_ms) = blown
+    share = constants.met_change
+    x = _blown(x, dt_s, psd, gusts, share * east_m, share * east_ms)
+    y = _blown(y, dt_s, psd, gusts, share * north_m, share * north_ms)
+    return make(Motion, (x, y, after))
 
 
 def _blown(
-    x: Axis, y: Axis, dt_s: float, psd: float, gusts: float, met: Drift, share: float
-) -> tuple[Axis, Axis]:
-    """`kalman.predict` of both axes with what a change of the wind and gusts add, longhand: four a fix."""
-    (east_m, north_m), (east_ms, north_ms) = met
+    axis: Axis, dt_s: float, psd: float, gusts: float, moved_m: float, faster_ms: float
+) -> Axis:
+    """`kalman.predict` with what a change of the wind and gusts add, longhand: some eight a fix."""
+    p, v, pp, pv, vv = axis
     q = psd * dt_s
-    var_m, covariance = q * dt_s * dt_s / 3, q * dt_s / 2
-    p, v, pp, pv, vv = x
-    east = (
-        p + v * dt_s + share * east_m,
-        v + share * east_ms,
-        pp + 2 * dt_s * pv + dt_s * dt_s * vv + var_m + gusts,
-        pv + dt_s * vv + covariance,
-        vv + q,
+    return make(
+        Axis,
+        (
+            p + v * dt_s + moved_m,
+            v + faster_ms,
+            pp + 2 * dt_s * pv + dt_s * dt_s * vv + q * dt_s * dt_s / 3 + gusts,
+            pv + dt_s * vv + q * dt_s / 2,
+            vv + q,
+        ),
     )
-    p, v, pp, pv, vv = y
-    north = (
-        p + v * dt_s + share * north_m,
-        v + share * north_ms,
-        pp + 2 * dt_s * pv + dt_s * dt_s * vv + var_m + gusts,
-        pv + dt_s * vv + covariance,
-        vv + q,
-    )
-    return make(Axis, east), make(Axis, north)
 
 
 def sign_probability(mode: int, z: Axis) -> float:

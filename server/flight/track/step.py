@@ -206,7 +206,13 @@ def _learn_datum(
     used = verdict.altitude_used and fix.altitude_m is not None
     if used:
         offset_m, var_offset = learn_offset(memory, fix.altitude_m or 0.0, z, fix.sigma_v_m**2)
-    memory = memory.taught(offset_m, var_offset, scale_v, fix.time_s)
+    memory = memory._replace(
+        offset_m=offset_m,
+        var_offset=var_offset,
+        scale_v=scale_v,
+        accepted=memory.accepted + 1,
+        accepted_s=fix.time_s,
+    )
     if not used or fix.pressure_pa is None:
         return memory
     return learn_pressure(memory, fix.pressure_pa, z.position)
@@ -222,8 +228,14 @@ def _accepted(
             lowest_m = min(lowest_m, z.position)
         if after.probabilities[ASCENT] > _CLIMBS:
             winds = climbed(winds, Point(after.time_s, x.position, y.position, z.position))
-    trackers = {**after.trackers, fix.tracker: memory}
-    return after.taught(trackers, lowest_m, fix.time_s, process_scale, winds)
+    return after._replace(
+        process_scale=process_scale,
+        winds=winds,
+        trackers={**after.trackers, fix.tracker: memory},
+        last_accepted_s=fix.time_s,
+        accepted=after.accepted + 1,
+        lowest_m=lowest_m,
+    )
 
 
 def _refused(state: FilterState, fix: Fix, memory: TrackerMemory, reason: Rejection) -> Step:

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from server.flight.physics.atmosphere import pressure_altitude_m
 from server.flight.track.constants import MotionConstants
 from server.flight.track.fixes import Fix
-from server.flight.track.kalman import Axis, make
+from server.flight.track.kalman import Axis
 from server.flight.track.modes import Motion
 from server.flight.tracker_state import Rejection, RejectionKind
 
@@ -66,14 +66,6 @@ class TrackerMemory(NamedTuple):
         """How far above its first altitude it has been."""
         return 0.0 if self.first_altitude_m is None else self.highest_m - self.first_altitude_m
 
-    def taught(
-        self, offset_m: float, var_offset: float, scale_v: float, time_s: float
-    ) -> TrackerMemory:
-        """With what its next accepted fix taught. In the order of the fields, as in `remember`."""
-        datum = offset_m, var_offset, scale_v
-        accepted = self.accepted + 1, time_s
-        return make(TrackerMemory, (*self[:11], *datum, *self[14:17], *accepted))
-
 
 def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
     """The memory of a tracker once `fix` has come."""
@@ -109,22 +101,18 @@ def remember(memory: TrackerMemory | None, fix: Fix) -> TrackerMemory:
     rises = memory.rises
     if altitude_m is not None and memory.altitude_m is not None and newer:
         rises = rises + 1 if altitude_m > memory.altitude_m + _RISE_M else 0
-    return make(
-        TrackerMemory,
-        (
-            position,
-            altitude_m if altitude_m is not None else memory.altitude_m,
-            t,
-            memory.still_s if same else t,
-            memory.still_altitude_m if same else altitude_m,
-            memory.level_s if level else t,
-            memory.position_frozen and same,
-            memory.altitude_stuck and (level or altitude_m is None),
-            first_m,
-            max(memory.highest_m, highest_m),
-            rises,
-            *memory[11:],  # what was learned of it
-        ),
+    return memory._replace(
+        position=position,
+        altitude_m=altitude_m if altitude_m is not None else memory.altitude_m,
+        heard_s=t,
+        still_s=memory.still_s if same else t,
+        still_altitude_m=memory.still_altitude_m if same else altitude_m,
+        level_s=memory.level_s if level else t,
+        position_frozen=memory.position_frozen and same,
+        altitude_stuck=memory.altitude_stuck and (level or altitude_m is None),
+        first_altitude_m=first_m,
+        highest_m=max(memory.highest_m, highest_m),
+        rises=rises,
     )
 
 
