@@ -35,7 +35,6 @@ _FLOOR = 1e-7  # of a mode's probability
 _STAYS = 0.01  # the least chance that a mode goes on
 _NOWHERE, _MOVES_MS = 1e-8, 2.0  # see `_rests`; our choice
 _NEGLIGIBLE = 1e-3  # of probability: what is left out when motions are mixed
-_ALONE = 1.0 - _NEGLIGIBLE + 1e-6  # the other three are negligible, with their floors
 LAUNCH_BELOW_M = 3_500.0  # first heard above this, and no plan: the ground has not been seen
 UNSEEN_GROUND_M = 600.0  # stands for it then; common practice, no source
 
@@ -70,18 +69,6 @@ class FilterState(NamedTuple):
             ),
         )
 
-    def taught(
-        self,
-        trackers: Mapping[str, TrackerMemory],
-        lowest_m: float,
-        time_s: float,
-        process_scale: float,
-        winds: WindsMet,
-    ) -> FilterState:
-        """The same with what its next accepted fix, at `time_s`, taught."""
-        learned = trackers, lowest_m, time_s, self.accepted + 1, process_scale, winds
-        return make(FilterState, (*self[:3], *learned, self.mixture))
-
     def stated(self) -> Motion:
         """The mixture with the errors that no filter averages away: datum, and receivers that wander."""
         x, y, z = self.mixture
@@ -101,9 +88,6 @@ class FilterState(NamedTuple):
 def mixture_of(motions: Motions, probabilities: Probabilities) -> Motion:
     """One Gaussian for all modes that are not negligible: a mode left far behind has its floor of
     probability, and would widen the whole by its distance."""
-    top = max(probabilities)
-    if top > _ALONE:
-        return motions[probabilities.index(top)]
     likely = [i for i in range(4) if probabilities[i] > _NEGLIGIBLE]
     if len(likely) == 1:
         return motions[likely[0]]

@@ -68,11 +68,11 @@ def measurement_update(
     norm = sum(shares)
     refused_h = refused_v = 0.0
     after = []
-    for share, floor, met in zip(shares, floors, results, strict=True):
+    for share, floor, (_, _, outlier_h, outlier_v) in zip(shares, floors, results, strict=True):
         p = max(share / norm, floor)
         after.append(p)
-        refused_h += p * met[2]
-        refused_v += p * met[3]
+        refused_h += p * outlier_h
+        refused_v += p * outlier_v
     return make(
         Updated,
         (
