@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from typing import TypeVar
 
 from decoders.reports import Decoding, PositionReport, SensorReport
 from server.flight.books import Books, Counts
@@ -18,6 +19,8 @@ _WITHOUT_TIME = (b"!", b"=", b"`", b"'")
 _WITH_STAMP = (b"/", b"@")
 _NEAREST_S = 43_000.0  # 200 s less than half a day: what a stamp can mean is a day apart at least
 _KEPT = 4_096  # decodings, some kilobytes each at most
+
+Key = TypeVar("Key")
 
 
 class Intake:
@@ -64,9 +67,8 @@ class Intake:
         """A clock that was set makes all be read again with each of the next ten packets."""
         known = self._again.get(reception)
         if known is None:
-            known = self._again[reception] = self._decoded(reception)
-            if len(self._again) > _KEPT:
-                del self._again[next(iter(self._again))]
+            known = self._decoded(reception)
+            _keep(self._again, reception, known)
         return known
 
     def _decoded(self, reception: Reception, ahead_s: float = 0.0) -> Decoding:
@@ -86,9 +88,7 @@ class Intake:
             and found.problem is None
             and found.transmission.information[:1] in _WITHOUT_TIME
         ):
-            self._timeless[same] = found
-            if len(self._timeless) > _KEPT:
-                del self._timeless[next(iter(self._timeless))]
+            _keep(self._timeless, same, found)
         return found
 
     def _by_receiver(self, decoding: Decoding, reception: Reception, books: Books) -> Decoding:
@@ -102,6 +102,13 @@ class Intake:
             return decoding
         reports = tuple(replace(r, name=r.name + suffix) for r in decoding.reports)
         return replace(decoding, reports=reports)
+
+
+def _keep(decodings: dict[Key, Decoding], key: Key, decoding: Decoding) -> None:
+    """With the others, but for the oldest where they are too many."""
+    decodings[key] = decoding
+    if len(decodings) > _KEPT:
+        del decodings[next(iter(decodings))]
 
 
 def says_the_same(decoding: Decoding, heard_at_s: float) -> bool:

@@ -53,12 +53,9 @@ class Clock:
         said = self._said.get(witness)
         if said is not None:
             from_s = math.floor(sample[0] / _ONE_OF_S) * _ONE_OF_S
-            samples = said.samples
-            if not samples or samples[-1][0] < from_s:  # as a rule
-                return self._change(witness, sample, +1, latest_s)
-            i = bisect.bisect_left(samples, (from_s, -math.inf))
-            if i < len(samples) and samples[i][0] < from_s + _ONE_OF_S:
-                other = samples[i]
+            i = bisect.bisect_left(said.samples, (from_s, -math.inf))
+            if i < len(said.samples) and said.samples[i][0] < from_s + _ONE_OF_S:
+                other = said.samples[i]
                 if other <= sample:
                     return False
                 moved = self._change(witness, other, -1, latest_s)

@@ -26,12 +26,12 @@ def ahead_s(found: list[Found], heard_s: float, *, may_jump: bool) -> tuple[floa
     """
     told = _before(found, may_jump)
     if told is None:
-        return _after(found, may_jump), _after_until_s(found)
+        return _after(found, may_jump)
     next_s, said_s = _next(found)
     if next_s - heard_s > RECENT_S or abs(said_s - told) <= NOTICED_S - _SAME_S:
         # as a rule: what comes next does not say that it was set, without asking further
         return told, next_s
-    after, until_s = _after(found, may_jump), _after_until_s(found)
+    after, until_s = _after(found, may_jump)
     if after is None or abs(after - told) <= NOTICED_S or abs(said_s - after) > _SAME_S:
         return told, until_s
     set_ = told > NOTICED_S or after < told or _all_say(found, after)
@@ -49,22 +49,16 @@ def _before(found: list[Found], may_jump: bool) -> float | None:
     return _agreed(windows, may_jump)
 
 
-def _after(found: list[Found], may_jump: bool) -> float | None:
+def _after(found: list[Found], may_jump: bool) -> tuple[float | None, float]:
+    """What those say who come after a moment; and when the last sample that may be asked for it was heard,
+    infinity before all have come."""
     windows = [
         (said, start, min(start + SAMPLES_AFTER, len(said.samples))) for said, start in _soon(found)
     ]
-    return _agreed(windows, may_jump)
-
-
-def _after_until_s(found: list[Found]) -> float:
-    """The last time of a sample that may be asked for what comes after; infinity before all have come."""
-    until_s = -math.inf
-    for said, start in found:
-        end = start + SAMPLES_AFTER
-        if end > len(said.samples):
-            return math.inf
-        until_s = max(until_s, said.samples[end - 1][0])
-    return until_s
+    ends = [(said.samples, start + SAMPLES_AFTER) for said, start in found]
+    all_came = all(end <= len(samples) for samples, end in ends)
+    until_s = max(samples[end - 1][0] for samples, end in ends) if all_came and ends else math.inf
+    return _agreed(windows, may_jump), until_s
 
 
 def _all_say(found: list[Found], ahead_s: float) -> bool:

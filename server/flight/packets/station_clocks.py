@@ -123,10 +123,8 @@ class StationClocks:
             ahead_s = heard_s - (report.time_s or 0.0) - _USUAL_LAG_S
             if report.time_s is None or abs(ahead_s) > _PLAUSIBLE_S or not self._kept(report.name):
                 continue
-            clock = self._clocks.get(station)
-            if clock is None:
-                clock = Clock(self.witnesses, may_jump=False, alone=station == self._own)
-                self._clocks[station] = clock
+            alone = station == self._own
+            clock = self._clock_in(self._clocks, station, may_jump=False, alone=alone)
             moved |= clock.hear(report.name, (heard_s, ahead_s), self._read_to_s(station))
         transmission = decoding.transmission
         if self._own and transmission is not None and self._kept(transmission.sender):
@@ -134,6 +132,14 @@ class StationClocks:
         if len(self._aloft_s) > 1:
             moved |= self._count_days()
         return moved
+
+    def _clock_in(
+        self, clocks: dict[str, Clock], station: str, *, may_jump: bool, alone: bool
+    ) -> Clock:
+        """Of that station; a new one where it has none."""
+        if station not in clocks:
+            clocks[station] = Clock(self.witnesses, may_jump=may_jump, alone=alone)
+        return clocks[station]
 
     def choose_reference(self, own_now_s: float | None, allowed_s: float) -> bool:
         """Ours where it has heard anything. Otherwise the first by name of those that are at work: a
@@ -214,7 +220,7 @@ class StationClocks:
         old = self._paired.get(key)
         if old == (sample if once else None):
             return False
-        clock = self._apart.setdefault(station, Clock(self.witnesses, may_jump=True, alone=False))
+        clock = self._clock_in(self._apart, station, may_jump=True, alone=False)
         moved = False
         if old is not None:
             moved |= clock.remove(name, self._paired.pop(key), self._read_to_s(station))
