@@ -28,6 +28,9 @@ export function ago(then_s, now_s) {
   return then_s === null || now_s === null ? 'never' : `${duration(now_s - then_s)} ago`;
 }
 
+/** `prediction 4 min old`. @param {string} what @param {number | null} then_s @param {number} now_s */
+export const aged = (what, then_s, now_s) => `${what} ${duration(now_s - (then_s ?? now_s))} old`;
+
 const local = new Intl.DateTimeFormat('en-GB', { hour: '2-digit', minute: '2-digit' });
 const localSeconds = new Intl.DateTimeFormat('en-GB', { timeStyle: 'medium' });
 const named = new Intl.DateTimeFormat('en-US', { timeZoneName: 'short' });

@@ -82,7 +82,7 @@ export function createBand(context, over) {
     const note = old
       ? `known ${words.ago(seconds(landing.as_of), now_s)}`
       : lost
-        ? `position ${words.duration(now_s - (seconds(own.time) ?? now_s))} old`
+        ? words.aged('position', seconds(own.time), now_s)
         : sure;
     where.show(`${what}, from ${from}`, range_m === null ? UNKNOWN : units.distance(range_m), way, note, old || lost);
   }

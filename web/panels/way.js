@@ -178,7 +178,7 @@ function worstWords(worst) {
 
 function ageWords(car, road, landing, lost, old, now_s) {
   const parts = [];
-  if (old) parts.push(`Prediction ${words.duration(now_s - seconds(landing.as_of))} old.`);
+  if (old) parts.push(`${words.aged('Prediction', seconds(landing.as_of), now_s)}.`);
   const from = `From ${car.name}’s position ${words.ago(seconds(road.from_time), now_s)}`;
   parts.push(lost ? `${from}: old.` : `${from}${road.off_road_m > 100 ? ', off the road' : ''}.`);
   return parts.join(' ');

@@ -103,7 +103,7 @@ const ANSWERS = {
     const lost = isOldVehicle(state, own.time, now_s);
     const figure = `${units.distance(own.distance_m)} ${words.compass(own.bearing_deg)} ${words.bearing(own.bearing_deg)}`;
     const by = own.drive_s === null ? '' : `, ${words.duration(own.drive_s)} to drive${own.road === null ? ' if straight' : ''}`;
-    const age = lost ? `position ${words.duration(now_s - (seconds(own.time) ?? now_s))} old` : '';
+    const age = lost ? words.aged('position', seconds(own.time), now_s) : '';
     return told(question, figure, `from ${own.name}${by}`, found || claimed || age || nearWords(whereIs(place), units), null, lost);
   },
 };
@@ -122,8 +122,8 @@ function drive(question, state, landing, now_s, { units, whereIs }) {
   const early = margin_s >= 0;
   const lost = isOldVehicle(state, own.time, now_s);
   const ages = [
-    old ? `prediction ${words.duration(now_s - (seconds(landing.as_of) ?? now_s))} old` : '',
-    lost ? `${own.name}’s position ${words.duration(now_s - (seconds(own.time) ?? now_s))} old` : '',
+    old ? words.aged('prediction', seconds(landing.as_of), now_s) : '',
+    lost ? words.aged(`${own.name}’s position`, seconds(own.time), now_s) : '',
   ].filter(Boolean);
   const leave_s = own.road?.leave_by ? seconds(own.road.leave_by) : null;
   const wait = own.road?.wait_together ?? own.road?.wait ?? null;
