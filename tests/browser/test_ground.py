@@ -97,13 +97,15 @@ async def test_no_place_is_blank(open_page: Any, where: str, night: bool) -> Non
             watched = await open_page(port, night=night)
             page = watched.page
             await settled(page)  # the map has fitted the flight: it would undo a step
-            for _ in range(3 if where == COLORADO else 2):  # from the flight to its surroundings
+            named = False
+            while not named:  # from the flight to its surroundings: there are towns everywhere
                 scale = await page.locator(".scale-row").inner_html()
                 await page.locator(".leaflet-control-zoom-out").click()
                 await page.wait_for_function(
                     "before => document.querySelector('.scale-row').innerHTML !== before", arg=scale
                 )
-            await page.wait_for_function(SOME_NAMED, arg=sorted(TOWNS[where]))
+                await settled(page)
+                named = await page.evaluate(SOME_NAMED, sorted(TOWNS[where]))
             await page.wait_for_load_state("networkidle")
             await drawn(page)
             counted = await colours(page)
