@@ -229,11 +229,11 @@ async def test_fixes_on_demand(open_page: Any) -> None:
         await show.click()
         canvas = page.locator(".leaflet-fixes-pane canvas")
         await expect(canvas).to_have_count(1)
-        drawn = await canvas.evaluate(
+        await page.wait_for_function(  # it is drawn with the next frame
             "node => node.getContext('2d').getImageData(0, 0, node.width, node.height)"
-            ".data.some((part) => part > 0)"
+            ".data.some((part) => part > 0)",
+            arg=await canvas.element_handle(),
         )
-        assert drawn
         await details.get_by_role("button", name="Hide its fixes").click()
         watched.assert_quiet(port)
 
