@@ -1,6 +1,5 @@
 /** Run in the page by overlaps.py: boxes of what is written, what lies over the map, and what is cut. */
 async () => {
-  const { shownNames } = await import('/web/map/names.js');
   const plain = ({ left, top, right, bottom }) => ({ left, top, right, bottom });
   const whole = { left: 0, top: 0, right: innerWidth, bottom: innerHeight };
   const meet = (a, b) => ({
@@ -21,7 +20,7 @@ async () => {
       const cut = box.left < map.left - 1 || box.top < map.top - 1 || box.right > map.right + 1 || box.bottom > map.bottom + 1;
       labels.push({ text: node.textContent, kind: node.className, ...plain(box), cut, level: level(node) });
     }
-    for (const { text, box } of shownNames()) {
+    for (const { text, box } of mapNode.querySelector('canvas.names').written) {
       const at = { left: box.left + map.left, top: box.top + map.top, right: box.right + map.left, bottom: box.bottom + map.top };
       if (empty(meet(at, map))) continue;
       labels.push({ text, kind: 'name', ...at, cut: false, level: -1 });

@@ -157,10 +157,9 @@ async def test_names_do_not_lie_on_each_other(open_page: Any, size: tuple[int, i
         await page.wait_for_load_state("networkidle")
         await drawn(page)
         boxes = await page.evaluate(
-            """async () => {
-              const { shownNames } = await import('leeward/map/names.js');
+            """() => {
               const map = document.querySelector('.map').getBoundingClientRect();
-              const names = shownNames().map(({ text, box }) =>
+              const names = document.querySelector('canvas.names').written.map(({ text, box }) =>
                 [text, box.left, box.top, box.right, box.bottom]);
               const labels = [...document.querySelectorAll(
                 '.mark-label:not([data-side=none], .station-label)')]

@@ -31,11 +31,12 @@ const FROM = {
 };
 const TO = { country: 7.5, state: 8, county: 11, city: 15, town: 16 };
 
-/** @type {{text: string, kind: string, population: number, at: L.Point, box: Box}[]} */
-let seen = [];
-
-/** What is written now, with the boxes that it takes in the view. */
-export const shownNames = () => seen;
+/**
+ * What is written now, with the boxes that it takes in the view; it lies at the canvas.
+ * @param {HTMLElement} mapNode
+ * @returns {{text: string, kind: string, population: number, at: L.Point, box: Box}[]}
+ */
+export const shownNames = (mapNode) => /** @type {any} */ (mapNode.querySelector('canvas.names'))?.written ?? [];
 
 export const Names = CanvasLayer.extend({
   options: { padding: 0.2, pane: 'names' },
@@ -85,8 +86,8 @@ export const Names = CanvasLayer.extend({
       const places = this._shown.map(({ text }) => text).slice(0, MOST_SAID);
       this._container.setAttribute('aria-label', `Map with ${places.join(', ')}`);
     }
-    seen = this._shown.map(({ text, kind, population, at, box }) => ({ text, kind, population, at, box: shift(box, off.x, off.y) }));
-    return seen.map(({ box }) => box);
+    this._container.written = this._shown.map(({ box, ...name }) => ({ ...name, box: shift(box, off.x, off.y) }));
+    return this._container.written.map(({ box }) => box);
   },
 
   repaint() {

@@ -41,7 +41,8 @@ function onLabel(map, label, { x, y }) {
 }
 
 function nameAt(map, { x, y }) {
-  const found = shownNames().find(({ box }) => x >= box.left && x <= box.right && y >= box.top && y <= box.bottom);
+  const names = shownNames(map.getContainer());
+  const found = names.find(({ box }) => x >= box.left && x <= box.right && y >= box.top && y <= box.bottom);
   if (found === undefined) return null;
   const { text, kind, population, at } = found;
   return { kind: 'named', text, name: kind, population, at: map.layerPointToLatLng(at) };
