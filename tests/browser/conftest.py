@@ -65,6 +65,7 @@ def open_page(browser: Browser) -> Callable[..., Any]:
         ready: str = ".figure",
         zone: str = "America/Chicago",
         workers: Literal["allow", "block"] = "block",  # taking all files costs more than a test
+        hooked: bool = False,  # `window.theMap` is the map
         **more: Any,
     ) -> Watched:
         context = await browser.new_context(
@@ -76,6 +77,8 @@ def open_page(browser: Browser) -> Callable[..., Any]:
             **more,
         )
         context.set_default_timeout(PATIENCE_MS)
+        if hooked:
+            await context.add_init_script(MAP_HOOK)
         watched = Watched(await context.new_page())
         watched.start()
         await watched.page.goto(f"http://127.0.0.1:{port}{path}")

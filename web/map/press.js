@@ -8,6 +8,7 @@ export function onLongPress(map, tell) {
   const node = map.getContainer();
   let timer = 0;
   let start = null;
+  let at = null; // what lay there then: the map may follow something while the finger rests
   let told = false; // of this touch
 
   function stop() {
@@ -15,11 +16,11 @@ export function onLongPress(map, tell) {
     start = null;
   }
 
-  function here(event) {
+  function here(place) {
     stop();
     if (told) return; // the browser's own long press comes as well
     told = true;
-    tell(map.mouseEventToLatLng(event));
+    tell(place);
   }
 
   node.addEventListener('pointerdown', (event) => {
@@ -27,7 +28,8 @@ export function onLongPress(map, tell) {
     told = false;
     if (!event.isPrimary || event.button !== 0 || event.target.closest('.leaflet-control, .place-card')) return;
     start = event;
-    timer = setTimeout(() => here(event), LONG_MS);
+    at = map.mouseEventToLatLng(event);
+    timer = setTimeout(() => here(at), LONG_MS);
   });
   node.addEventListener('pointermove', (event) => {
     if (start !== null && Math.hypot(event.clientX - start.clientX, event.clientY - start.clientY) > STILL_PX) stop();
@@ -37,7 +39,7 @@ export function onLongPress(map, tell) {
   node.addEventListener('contextmenu', (event) => {
     if (/** @type {Element} */ (event.target).closest('.leaflet-control, .place-card')) return;
     event.preventDefault();
-    here(event);
+    here(start === null ? map.mouseEventToLatLng(event) : at);
   });
   return {
     /** Whether the click that comes now ends a long press. */
