@@ -5,6 +5,7 @@ Nothing is fetched from elsewhere, and each page's policy holds the browser to t
 
 from __future__ import annotations
 
+import asyncio
 import base64
 import gzip
 import hashlib
@@ -12,6 +13,7 @@ import importlib.util
 import mimetypes
 import re
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,16 +24,14 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
+from server.screen.joining import joined, names_joined
 from server.screen.release import MARK, Release, tag_of
 
 WEB = Path(__file__).parents[2] / "web"
 
 _IMPORT_MAP = re.compile(rb'<script type="importmap">(.*?)</script>', re.DOTALL)
-_ENTRY = re.compile(rb'<script type="module" src="([^"]+)">')
-_IMPORT = re.compile(r"^(?:import|\} from) .*?'(leeward/[^']+|leaflet)';", re.MULTILINE)
 # a worker has the policy that its own file comes with: our scripts, and questions to this station
 WORKER_POLICY = "default-src 'none'; script-src 'self'; connect-src 'self'"
-LEAFLET_MODULE = "/web/leaflet.js"
 FOR_EVER = "public, max-age=31536000, immutable"
 _TYPES = {".js": "text/javascript", ".json": "application/json", ".css": "text/css"}
 
@@ -62,12 +62,12 @@ def _places() -> dict[str, tuple[Path, tuple[str, ...] | None]]:
     }
 
 
-RELEASE = Release(_places)
+RELEASE = Release(_places, lambda: joined(WEB))
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    stamp: tuple[int, int]  # time of change, size
+    stamp: tuple[int, int] | str  # time of change and size; of what was joined its tag
     tag: str
     kind: str
     body: bytes
@@ -75,7 +75,7 @@ class _Kept:
 
 
 class Files(StaticFiles):
-    """Files kept in memory, packed once: a page asks for sixty of them at a cold start.
+    """Files kept in memory, packed once.
 
     A file that is asked for by its release may be kept for ever, and is sent of that release alone; by its
     plain name the browser must ask about it each time.
@@ -93,7 +93,7 @@ class Files(StaticFiles):
         first, _, rest = path.partition("/")
         release = first.removeprefix(MARK) if first.startswith(MARK) else None
         path = path if release is None else rest
-        kept = self._read(path)
+        kept = await asyncio.to_thread(self._read, path)  # packing a script takes 15 ms
         if release is not None and not RELEASE.holds(release, self._at + path, kept.tag):
             raise HTTPException(404, "This file is of another release now. Load the page again.")
         term = "no-cache" if release is None else FOR_EVER
@@ -109,18 +109,25 @@ class Files(StaticFiles):
         return Response(kept.body, media_type=kept.kind, headers=headers)
 
     def _read(self, path: str) -> _Kept:
+        made = RELEASE.made(self._at + path)
+        if made is not None:
+            tag, body = made
+            return self._keep(path, tag, lambda: body)
         try:
             full, found = self.lookup_path(path)  # never outside the folder
             if found is None or not stat.S_ISREG(found.st_mode):
                 raise HTTPException(404)
             stamp = (found.st_mtime_ns, found.st_size)
-            kept = self._kept.get(full)
-            if kept is None or kept.stamp != stamp:
-                body = Path(full).read_bytes()
-                packed = gzip.compress(body, 9, mtime=0)
-                self._kept[full] = kept = _Kept(stamp, tag_of(body), _kind_of(full), body, packed)
+            return self._keep(full, stamp, Path(full).read_bytes)
         except (OSError, ValueError):
             raise HTTPException(404) from None
+
+    def _keep(self, name: str, stamp: tuple[int, int] | str, read: Callable[[], bytes]) -> _Kept:
+        kept = self._kept.get(name)
+        if kept is None or kept.stamp != stamp:
+            body = read()
+            packed = gzip.compress(body, 9, mtime=0)
+            self._kept[name] = kept = _Kept(stamp, tag_of(body), _kind_of(name), body, packed)
         return kept
 
 
@@ -136,12 +143,19 @@ _pages: dict[str, tuple[str, bytes]] = {}  # by name: release and body
 
 
 def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Response:
-    """One HTML page with its policy. Raises 404 for a page that is not there."""
-    release = RELEASE.name()
+    """One HTML page with its policy. Raises 404 for a page that is not there, and 503 in the middle of an
+
+    update."""
+    try:
+        release = RELEASE.name()
+    except (OSError, ValueError) as error:
+        said = "The page's files do not fit together: an update is under way? Load the page again."
+        raise HTTPException(503, said) from error
     held, body = _pages.get(name, ("", b""))
     if held != release:
         try:
-            body = RELEASE.written_into(_with_preloads((WEB / name).read_bytes()))
+            source = (WEB / name).read_text(encoding="utf-8")
+            body = RELEASE.written_into(names_joined(name, source).encode())
         except FileNotFoundError:
             raise HTTPException(404, "There is no such page.") from None
         _pages[name] = (release, body)
@@ -155,31 +169,6 @@ def page(name: str, request: Request, image_origins: tuple[str, ...] = ()) -> Re
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     return Response(body, media_type="text/html; charset=utf-8", headers=headers)
-
-
-def _with_preloads(body: bytes) -> bytes:
-    """Names every module of the page in its head: asked for at once, not one level after another."""
-    entry = _ENTRY.search(body)
-    if entry is None:
-        return body
-    links = "".join(
-        f'<link rel="modulepreload" href="{path}">' for path in modules_of(entry[1].decode())
-    )
-    return body.replace(b"</head>", links.encode() + b"</head>", 1)
-
-
-def modules_of(entry: str) -> list[str]:
-    """The addresses of a module of ours and of all that it imports, itself first."""
-    found = [entry]
-    for path in found:  # grows while it is walked
-        if not path.startswith("/web/"):
-            continue
-        source = (WEB / path.removeprefix("/web/")).read_text(encoding="utf-8")
-        for name in _IMPORT.findall(source):
-            address = LEAFLET_MODULE if name == "leaflet" else name.replace("leeward/", "/web/")
-            if address not in found:
-                found.append(address)
-    return found
 
 
 def page_policy(body: bytes, image_origins: tuple[str, ...] = ()) -> str:

@@ -11,8 +11,11 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
+from server.screen.joining import Joined
+
 MARK = "~"
 KINDS = {".js", ".css", ".html", ".svg", ".png"}
+_OURS = "/web/"
 _ELSEWHERE = {"shots", "basemap"}  # pictures of the README; the map has tiles
 _ADDRESS = re.compile(rb'"(/web/|/lib/\w+/)')
 
@@ -27,9 +30,14 @@ class Release:
     its files that the pages use; None: all that a page can be made of."""
 
     def __init__(
-        self, places: Callable[[], dict[str, tuple[Path, tuple[str, ...] | None]]]
+        self,
+        places: Callable[[], dict[str, tuple[Path, tuple[str, ...] | None]]],
+        joined: Callable[[], Joined],
     ) -> None:
+        """`joined`: what is made of our own files, under /web/."""
         self._places = places
+        self._join = joined
+        self._joined = Joined({}, frozenset())
         self._stamps: dict[str, tuple[int, int]] = {}
         self._tags: dict[str, str] = {}  # by address
         self._name = ""
@@ -42,7 +50,11 @@ class Release:
             seen = path.stat()
             stamps[address] = (seen.st_mtime_ns, seen.st_size)
         if stamps != self._stamps:
+            self._joined = self._join()
             self._tags = {address: tag_of(path.read_bytes()) for address, path in found.items()}
+            self._tags |= {
+                _OURS + place: tag_of(body) for place, body in self._joined.files.items()
+            }
             lines = "\n".join(f"{address} {tag}" for address, tag in sorted(self._tags.items()))
             self._name, self._stamps = tag_of(lines.encode())[:16], stamps
         return self._name
@@ -53,10 +65,16 @@ class Release:
             self.name()
         return release == self._name and self._tags.get(address) == tag
 
+    def made(self, address: str) -> tuple[str, bytes] | None:
+        """Tag and content of what was joined under an address when the release was last worked out."""
+        body = self._joined.files.get(address.removeprefix(_OURS))
+        return None if body is None else (self._tags[address], body)
+
     def addresses(self) -> list[str]:
         """Of all its files but the pages, as pages ask for them."""
         name = self.name()
-        kept = sorted(address for address in self._tags if not address.endswith(".html"))
+        parts = {_OURS + place for place in self._joined.parts}
+        kept = sorted(one for one in self._tags if one not in parts and not one.endswith(".html"))
         return [self.address(address, name) for address in kept]
 
     @staticmethod

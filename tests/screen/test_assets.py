@@ -66,10 +66,17 @@ async def test_the_libraries_are_the_releases_that_were_tried(client: AsyncClien
     assert "1.6.31" in (await client.get("/lib/uplot/uplot.iife.min.js")).text
 
 
-async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) -> None:
+async def test_a_page_asks_for_its_modules_and_sheets_as_one_file_each(client: AsyncClient) -> None:
     page = plain((await client.get("/")).text)
-    asked = set(re.findall(r'<link rel="modulepreload" href="([^"]+)">', page))
-    assert {"/web/main.js", "/web/map/grid.js", "/web/leaflet.js"} <= asked
+    assert re.findall(r'<script type="module" src="([^"]+)">', page) == ["/web/joined/main.js"]
+    assert re.findall(r'rel="stylesheet" href="(/web/[^"]+)">', page) == ["/web/joined/index.css"]
+    assert "@media" in (await client.get("/web/joined/index.css")).text
+    script = await client.get("/web/joined/main.js")
+    assert script.headers["content-type"].startswith("text/javascript")
+    inside = set(
+        re.findall(r"^const \$\d+ = \(\(\) => \{ // (/web/\S+)$", script.text, re.MULTILINE)
+    )
+    assert {"/web/main.js", "/web/map/grid.js", "/web/leaflet.js"} <= inside
     ours = {f"/web/{path.relative_to(WEB).as_posix()}" for path in WEB.rglob("*.js")}
     only_elsewhere = {
         "beacon",
@@ -87,11 +94,11 @@ async def test_every_module_of_a_page_is_asked_for_at_once(client: AsyncClient) 
     only_elsewhere |= {f"show/{name}" for name in ("figures", "map", "names", "story")}
     in_the_worker = {"drawing", "mvt", "nearest", "paint", "prepare", "schemas", "worker"}
     only_elsewhere |= {f"map/vector/{name}" for name in in_the_worker}
-    assert ours - asked == {f"/web/{name}.js" for name in only_elsewhere}
-    walk = plain((await client.get("/walk")).text)
-    assert '"/web/walker.js"' in walk
+    assert ours - inside == {f"/web/{name}.js" for name in only_elsewhere}
+    walk = (await client.get("/web/joined/walk.js")).text
+    assert "/web/walker.js" in walk
     assert "map.js" not in walk
-    assert (await client.post("/web/main.js")).status_code == 405
+    assert (await client.post("/web/joined/main.js")).status_code == 405
 
 
 async def test_files_are_packed_once_and_read_anew_when_they_change(tmp_path: Path) -> None:
@@ -108,7 +115,7 @@ async def test_files_are_packed_once_and_read_anew_when_they_change(tmp_path: Pa
 
 
 async def test_an_unchanged_file_is_not_sent_again(client: AsyncClient) -> None:
-    for path in ("/", "/web/main.js"):
+    for path in ("/", "/web/main.js", "/web/joined/main.js"):
         tag = (await client.get(path)).headers["etag"]
         assert (await client.get(path, headers={"If-None-Match": tag})).status_code == 304
 

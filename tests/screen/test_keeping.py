@@ -45,7 +45,7 @@ async def test_all_that_a_page_loads_is_of_one_release(
     async with asking() as client:
         page = await client.get("/")
         asked = re.findall(r'(?:href|src)="(/(?:web|lib)/[^"]+)"', page.text)
-        assert len(asked) > 90
+        assert len(asked) == 9
         assert {re.findall(r"~([0-9a-f]{16})/", address)[0] for address in asked} == {
             page.headers["leeward-release"]
         }
@@ -53,20 +53,36 @@ async def test_all_that_a_page_loads_is_of_one_release(
             reply = await client.get(address)
             assert reply.status_code == 200, address
             assert "immutable" in reply.headers["cache-control"]
-        # another content: neither the old page's files nor a mixture
+        # another content: the old page gets what it was made of, and nothing once a newer page was sent
         with (web / "words.js").open("a") as file:
             file.write("// changed\n")
-        old = [await client.get(address) for address in asked if address.endswith("/words.js")]
-        assert [reply.status_code for reply in old] == [404]
+        [script] = [address for address in asked if address.endswith("/joined/main.js")]
+        assert "// changed" not in (await client.get(script)).text
         newer = await client.get("/")
         assert newer.headers["leeward-release"] != page.headers["leeward-release"]
-        now = re.findall(r'"(/web/~[^"]+/words.js)"', newer.text)[0]
+        now = re.findall(r'"(/web/~[^"]+/joined/main.js)"', newer.text)[0]
         assert "// changed" in (await client.get(now)).text
-        assert (await client.get(asked[0])).status_code == 404, "all of the old release is gone"
+        for address in asked:
+            assert (await client.get(address)).status_code == 404, "all of the old release is gone"
         # a file that was changed after the page was sent is not sent to that page
-        with (web / "words.js").open("a") as file:
+        with (web / "palette.js").open("a") as file:
             file.write("// changed again\n")
-        assert (await client.get(now)).status_code == 404
+        palette = re.findall(r'"(/web/~[^"]+/palette.js)"', newer.text)[0]
+        assert (await client.get(palette)).status_code == 404
+
+
+async def test_in_the_middle_of_an_update_there_is_no_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    web = our_own_files(tmp_path, monkeypatch)
+    whole = (web / "words.js").read_bytes()
+    async with asking() as client:
+        (web / "words.js").write_bytes(whole[: len(whole) // 2])
+        reply = await client.get("/")
+        assert reply.status_code == 503
+        assert "Load the page again" in reply.text
+        (web / "words.js").write_bytes(whole)
+        assert (await client.get("/")).status_code == 200
 
 
 async def test_the_worker_names_every_file_and_changes_with_the_release(
@@ -81,11 +97,15 @@ async def test_the_worker_names_every_file_and_changes_with_the_release(
         assert "connect-src 'self'" in reply.headers["content-security-policy"]
         told = json.loads(reply.text.splitlines()[0].removeprefix("globalThis.LEEWARD = ")[:-1])
         paths = {re.sub(r"~[0-9a-f]+/", "", address) for address in told["files"]}
-        assert {"/web/map/vector/worker.js", "/web/style.css", "/lib/leaflet/leaflet.js"} <= paths
+        wanted = {"map/vector/worker.js", "map/vector/drawing.js", "main.js", "index.css"}
+        assert {f"/web/joined/{name}" for name in wanted} <= paths
+        assert {"/web/palette.js", "/lib/leaflet/leaflet.js"} <= paths
+        assert not {"/web/main.js", "/web/style.css"} & paths, "they are in what is joined"
         assert not [path for path in paths if path.endswith((".pmtiles", ".md", ".html"))]
         for address in told["files"]:
             assert (await client.get(address)).status_code == 200, address
-        (web / "words.js").write_text("// other\n")
+        with (web / "words.js").open("a") as file:
+            file.write("// changed\n")
         assert (await client.get("/service-worker.js")).text != reply.text
 
 
