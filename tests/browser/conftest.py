@@ -11,7 +11,7 @@ import pytest
 from playwright.async_api import Browser, Page
 
 PATIENCE_MS = 60_000.0
-# the map's own view, out of Leaflet: its hook is called when the page makes the map
+# `window.theMap` is the map, out of Leaflet: its hook is called when the page makes it
 MAP_HOOK = """
 let leaflet;
 Object.defineProperty(window, 'L', { configurable: true, set(value) { leaflet = value; }, get() {
@@ -65,7 +65,7 @@ def open_page(browser: Browser) -> Callable[..., Any]:
         ready: str = ".figure",
         zone: str = "America/Chicago",
         workers: Literal["allow", "block"] = "block",  # taking all files costs more than a test
-        hooked: bool = False,  # `window.theMap` is the map
+        before: str = "",  # a script that runs before the page's own
         **more: Any,
     ) -> Watched:
         context = await browser.new_context(
@@ -77,8 +77,8 @@ def open_page(browser: Browser) -> Callable[..., Any]:
             **more,
         )
         context.set_default_timeout(PATIENCE_MS)
-        if hooked:
-            await context.add_init_script(MAP_HOOK)
+        if before:
+            await context.add_init_script(before)
         watched = Watched(await context.new_page())
         watched.start()
         await watched.page.goto(f"http://127.0.0.1:{port}{path}")

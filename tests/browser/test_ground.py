@@ -148,6 +148,14 @@ async def test_a_flight_across_180_degrees_is_one_line(open_page: Any) -> None:
         feed.close()
 
 
+async def test_a_browser_that_draws_nothing_beside_the_page_draws_on_it(open_page: Any) -> None:
+    async with serving(create_app(DemoFeed(since_launch_s=6_400))) as port:
+        watched = await open_page(port, before="delete globalThis.OffscreenCanvas")
+        await watched.page.wait_for_function(SOME_NAMED, arg=["Hutchinson", "Emporia"])
+        await drawn(watched.page)
+        watched.assert_quiet(port)
+
+
 @pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
 async def test_names_do_not_lie_on_each_other(open_page: Any, size: tuple[int, int]) -> None:
     """All that is written on the map, in the layout's own boxes: towns against each other and the flight."""

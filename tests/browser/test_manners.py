@@ -13,7 +13,7 @@ from geographiclib.geodesic import Geodesic
 from playwright.async_api import Page, expect
 
 from server.screen.app import create_app
-from tests.browser.conftest import PATIENCE_MS, PHONE
+from tests.browser.conftest import MAP_HOOK, PATIENCE_MS, PHONE
 from tests.browser.overlaps import settled
 from tests.browser.test_vector import near, over
 from tests.geodata.vector_maps import openmaptiles
@@ -26,7 +26,7 @@ CARD = ".place-card"
 
 
 async def opened(open_page: Any, port: int, **more: Any) -> Page:
-    page: Page = (await open_page(port, hooked=True, **more)).page
+    page: Page = (await open_page(port, before=MAP_HOOK, **more)).page
     await page.wait_for_function("() => window.theMap !== undefined")
     await settled(page)  # the map has fitted the flight: it would move away under a pointer
     return page
